@@ -1,0 +1,24 @@
+"""The octave bands that everything is computed in. The band axis is always the last axis."""
+
+from __future__ import annotations
+
+import numpy as np
+
+N_BANDS = 8
+
+NOMINAL = np.array([63, 125, 250, 500, 1000, 2000, 4000, 8000], dtype=float)
+"""(8,) nominal mid-band frequencies, Hz (IEC 61260-1:2014, 5.5 and Annex E)."""
+
+EXACT = 1000.0 * 10.0 ** (0.3 * np.arange(-4, 4))
+"""(8,) exact base-ten mid-band frequencies, Hz (IEC 61260-1:2014, 5.2 and 5.4)."""
+
+LABELS = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
+
+SPEECH = slice(1, 8)
+"""The seven bands 125 Hz to 8 kHz of IEC 60268-16."""
+
+MID = (3, 4)
+"""Indices of 500 Hz and 1 kHz, over which ISO 3382-1:2009, A.2 averages."""
+
+BASS = (0, 1)
+"""Indices of 63 Hz and 125 Hz, the bands that separate halls for amplified music."""

@@ -1,0 +1,1 @@
+"""From energy over time to decays."""

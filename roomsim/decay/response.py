@@ -1,0 +1,41 @@
+"""The energy response of every seat, as sums over independent replicates.
+
+This is the type in which rays, image sources and statistical formulas meet: all figures come from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+MODULATION_FREQUENCIES = np.array([0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5])
+"""(14,) Hz (IEC 60268-16:2020, clause on the full STI method; one-third-octave steps)."""
+
+
+@dataclass(frozen=True)
+class EnergyResponse:
+    """Squared pressure over time at every seat, re (20 uPa)^2, time zero at the first direct arrival.
+
+    Axis order (replicate, receiver, time, scenario, band). `arrivals` hold the deterministic part (direct sound
+    and image sources), already reduced to sums, because their times are exact; `late` holds the traced part,
+    with an error, in time bins.
+    """
+
+    bin_edges: np.ndarray
+    """(n_bins + 1,) float64, s, from 0; multiples of 5 ms with edges at 50 and 80 ms."""
+    late: np.ndarray
+    """(n_replicates, n_receivers, n_bins, n_scenarios, 8) float32. Each replicate by itself is an unbiased
+    estimate of the traced energy in each bin; their mean is the best one."""
+    early: np.ndarray
+    """(n_receivers, n_bins, n_scenarios, 8) float64: energy of direct sound and image sources in the same bins."""
+    direct: np.ndarray
+    """(n_receivers, n_scenarios, 8) float64: energy of the direct sound alone (part of `early`)."""
+    early_moment: np.ndarray
+    """(n_receivers, n_scenarios, 8) float64, sum of energy times exact arrival time, s."""
+    early_modulation: np.ndarray
+    """(n_receivers, 14, n_scenarios, 8) complex128, sum of energy times exp(-2 pi i F t) at exact arrival times."""
+
+    @property
+    def n_replicates(self) -> int:
+        return self.late.shape[0]

@@ -1,0 +1,1 @@
+"""From decays to the figures of the standards."""

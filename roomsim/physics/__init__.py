@@ -1,0 +1,1 @@
+"""Physics as pure formulas, each beside its source. Knows nothing of rooms, files or kernels."""

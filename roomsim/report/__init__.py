@@ -1,0 +1,1 @@
+"""Figures, maps and tables, from a finished study alone."""

@@ -1,0 +1,1 @@
+"""From what the user wrote to the flat arrays that the engine needs."""

@@ -1,0 +1,137 @@
+"""What the engine needs: flat arrays, nothing else.
+
+Everything a scenario can change is in `Scene.factors`; everything else is shared by all scenarios of a study.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+SPECULAR, DIFFUSE, TRANSMITTED = 0, 1, 2
+"""Events at a surface: the middle index of `Scene.factors`."""
+
+
+@dataclass(frozen=True)
+class SurfaceArrays:
+    """Planar primitives: triangles and parallelograms, hit from either side.
+
+    A point p of the plane has coordinates u, v: p = origin + u edge_u + v edge_v. A triangle is
+    u, v >= 0, u + v <= 1; a parallelogram 0 <= u, v <= 1.
+    """
+
+    origin: np.ndarray
+    """(n_primitives, 3) float64, m."""
+    edge_u: np.ndarray
+    """(n_primitives, 3) float64, m."""
+    edge_v: np.ndarray
+    """(n_primitives, 3) float64, m."""
+    is_triangle: np.ndarray
+    """(n_primitives,) bool."""
+    patch: np.ndarray
+    """(n_primitives,) int32, index of the surface patch: row of `Scene.factors`."""
+    mirror: np.ndarray
+    """(n_primitives,) int32, index of the mirror plane for image sources, -1 where the primitive is too small
+    to count as a mirror (its specular reflections are then traced)."""
+
+    @property
+    def n_primitives(self) -> int:
+        return len(self.patch)
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A part of a surface that looks the same everywhere in every scenario."""
+
+    name: str
+    """Surface group, with the elements that can cover it: "brick_east + D1"."""
+    group: str
+    """Surface group of the mesh, or the element's name for a free-hanging sheet."""
+    covers: tuple[str, ...]
+    """Elements that cover or replace it when switched in, lowest first."""
+    area: float
+    """m2, one side."""
+    is_sheet: bool
+    """True for free-hanging cloth, which transmits and has both sides in the room."""
+
+
+@dataclass(frozen=True)
+class SourceArrays:
+    """All sources, with their level and directivity on a grid over the sphere."""
+
+    names: tuple[str, ...]
+    position: np.ndarray
+    """(n_sources, 3) float64, m."""
+    axes: np.ndarray
+    """(n_sources, 3, 3) float64, rows: axis (0 deg off axis), left, up; right-handed and orthonormal."""
+    balloon: np.ndarray
+    """(n_sources, n_polar, n_azimuth, 8) float64, squared pressure re the axis. Polar angle 0..180 deg off the
+    axis in equal steps, both ends included; azimuth 0..360 deg about the axis from left towards up, equal steps,
+    end excluded."""
+    level: np.ndarray
+    """(n_sources, 8) float64, dB at 1 m on axis in the free field."""
+    delay: np.ndarray
+    """(n_sources,) float64, s."""
+    active: np.ndarray
+    """(n_sources, n_scenarios) float64, gain as a factor on energy; 0 where a source is off in a scenario."""
+
+
+@dataclass(frozen=True)
+class ReceiverArrays:
+    """Seats: spheres at ear height."""
+
+    position: np.ndarray
+    """(n_receivers, 3) float64, m."""
+    radius: float
+    area: np.ndarray
+    """(n_receivers,) int32, index of the audience area."""
+    area_names: tuple[str, ...]
+    row: np.ndarray
+    """(n_receivers,) int32, position of the seat in its area's seat grid."""
+    column: np.ndarray
+    """(n_receivers,) int32."""
+    cell: np.ndarray
+    """(n_receivers, 4, 2) float64, plan corners of the seat's cell, for maps."""
+
+    @property
+    def n_receivers(self) -> int:
+        return len(self.position)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A venue with all elements of a study in it, and what each scenario makes of them."""
+
+    surfaces: SurfaceArrays
+    patches: tuple[Patch, ...]
+    mirror_planes: np.ndarray
+    """(n_mirrors, 4) float64, unit normal and offset: n . x + d = 0."""
+    factors: np.ndarray
+    """(n_patches, 3, n_scenarios, 8) float64: share of the incident energy that is reflected specularly,
+    reflected diffusely (Lambert), transmitted straight on. What is missing to 1 is absorbed."""
+    sources: SourceArrays
+    receivers: ReceiverArrays
+    scenarios: tuple[str, ...]
+    """Names; the bare venue is the first."""
+    compare_with: np.ndarray
+    """(n_scenarios,) int, index of the scenario that each is measured against; its own index for the bare one."""
+    noise: np.ndarray
+    """(n_scenarios, 8) float64, dB."""
+    speed_of_sound: float
+    """m/s."""
+    air_attenuation: np.ndarray
+    """(8,) float64, 1/m, energy attenuation m: I = I0 exp(-m x)."""
+    volume: float
+    """m3."""
+    surface_area: float
+    """m2, inner surface without free-hanging sheets."""
+
+    @property
+    def n_scenarios(self) -> int:
+        return len(self.scenarios)
+
+    @property
+    def absorption(self) -> np.ndarray:
+        """(n_patches, n_scenarios, 8): 1 - reflected - transmitted."""
+        return 1.0 - self.factors.sum(axis=1)

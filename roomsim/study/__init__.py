@@ -1,0 +1,1 @@
+"""Running, storing and comparing the scenarios of a study."""

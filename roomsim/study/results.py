@@ -1,0 +1,79 @@
+"""What a finished study knows; read from and written to one HDF5 file. Reports see nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..estimate import Estimate
+
+
+@dataclass(frozen=True)
+class ScenarioRecord:
+    name: str
+    description: str
+    elements: tuple[str, ...]
+    compare_with: int
+    """Index of the scenario it is measured against; its own index for the bare venue."""
+    hire: float
+    rigging_hours: float
+    cost: float
+    """Hire, labour and, if anything is hung, the fixed sum."""
+    weight: float
+    roof_points: int
+    limits_broken: tuple[str, ...]
+    """Stock, hours, points or budget that it would exceed, in words."""
+
+
+@dataclass(frozen=True)
+class PlanDrawing:
+    """Lines for maps, plan view, m."""
+
+    walls: tuple[np.ndarray, ...]
+    """(n, 2) polylines of the mesh cut at about ear height, and its outline."""
+    elements: dict[str, tuple[np.ndarray, ...]]
+    """Element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
+    zones: dict[str, np.ndarray]
+    """Name -> (n, 2) closed polygon."""
+    sources: dict[str, np.ndarray]
+    """Name -> (2,) position."""
+    stage: tuple[float, float] | None
+    north: float | None
+    """Degrees anticlockwise from x."""
+
+
+@dataclass(frozen=True)
+class Results:
+    """Axis order (receiver, scenario, band)."""
+
+    title: str
+    venue: str
+    scenarios: tuple[ScenarioRecord, ...]
+    """The bare venue first."""
+    positions: np.ndarray
+    """(n_receivers, 3), m."""
+    area: np.ndarray
+    """(n_receivers,) int."""
+    area_names: tuple[str, ...]
+    cells: np.ndarray
+    """(n_receivers, 4, 2), m."""
+    seats: dict[str, Estimate]
+    """Registry name -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). Not evaluable: NaN."""
+    gains: dict[str, Estimate]
+    """Registry name -> difference against `compare_with`, same shape; standard errors of the difference itself."""
+    room: dict[str, Estimate]
+    """Registry name -> mean over seats, (n_scenarios,) or (n_scenarios, 8); and of the STI over seats:
+    "sti_median", "sti_worst_decile", "sti_share_of_seats" (n_scenarios,)."""
+    room_gains: dict[str, Estimate]
+    """Same names -> difference against `compare_with`."""
+    statistical: dict[str, np.ndarray]
+    """"sabine", "eyring", "kuttruff", ... -> reverberation time (n_scenarios, 8), s."""
+    warnings: tuple[str, ...]
+    """Plain sentences: broken assumptions, leaks, precision not met."""
+    plan: PlanDrawing
+    sti_target: float
+    share_target: float
+    currency: str
+    provenance: dict[str, str] = field(default_factory=dict)
+    """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""

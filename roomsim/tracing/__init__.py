@@ -1,0 +1,1 @@
+"""The engine: closest hits, paths, image sources, replay for scenarios."""

@@ -1,0 +1,1 @@
+"""What the user wrote: description files, meshes, materials."""

@@ -1,0 +1,357 @@
+"""What the user writes: TOML files as validated, frozen models.
+
+Lengths in metres, levels in dB, times in ms where a key says so, money in the study's currency. Unknown keys
+are errors. `roomsim.venue.reading` turns files into these models and every fault into a message with file,
+line and key.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Point2 = tuple[float, float]
+Point3 = tuple[float, float, float]
+Octaves = tuple[float, float, float, float, float, float, float, float]
+"""Eight values, 63 Hz to 8 kHz."""
+Path2 = Annotated[tuple[Point2, ...], Field(min_length=2)]
+Polygon2 = Annotated[tuple[Point2, ...], Field(min_length=3)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+class Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+# --- materials.toml -------------------------------------------------------------------------------------
+
+
+class Material(Model):
+    """A surface: random-incidence absorption and scattering per octave band."""
+
+    description: str = ""
+    absorption: Octaves
+    scattering: Octaves
+    source: Annotated[str, Field(min_length=1)]
+    uncertainty: Fraction = 0.1
+    """Relative standard uncertainty of the absorption."""
+
+
+class MeasuredDrape(Model):
+    """Tabulated absorption of a fabric as hung; overrides the computed one at this fullness and stand-off."""
+
+    fullness: Annotated[float, Field(ge=1.0, le=4.0)]
+    stand_off: NotNegative
+    absorption: Octaves
+    source: Annotated[str, Field(min_length=1)]
+
+
+class Fabric(Model):
+    """A cloth: what decides how it absorbs and passes sound."""
+
+    description: str = ""
+    flow_resistance: Positive
+    """Specific flow resistance of one layer, Pa s/m (ISO 9053-1)."""
+    surface_mass: Positive
+    """kg/m2 of cloth."""
+    scattering: Octaves = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
+    source: Annotated[str, Field(min_length=1)]
+    uncertainty: Fraction = 0.1
+    measured: tuple[MeasuredDrape, ...] = ()
+
+
+class MaterialsDocument(Model):
+    schema_version: Literal[1] = Field(alias="schema")
+    material: dict[Name, Material] = {}
+    fabric: dict[Name, Fabric] = {}
+
+
+# --- venue.toml -----------------------------------------------------------------------------------------
+
+
+class MeshReference(Model):
+    file: str
+    unit: Literal["m", "cm", "mm", "in", "ft"]
+    up: Literal["z", "y"]
+
+
+class Air(Model):
+    temperature: Annotated[float, Field(ge=-20.0, le=50.0)] = 20.0
+    """degC."""
+    humidity: Annotated[float, Field(ge=1.0, le=100.0)] = 50.0
+    """Relative humidity, percent."""
+    pressure: Annotated[float, Field(ge=50.0, le=110.0)] = 101.325
+    """kPa."""
+
+
+class AudienceArea(Model):
+    """Where people are: a plan polygon at a floor height, or a group of mesh faces."""
+
+    name: Name
+    polygon: Polygon2 | None = None
+    group: str | None = None
+    floor: float = 0.0
+    """Height of the floor under a polygon, m."""
+    ear_height: Annotated[float, Field(gt=0.0, le=2.5)] = 1.2
+    seat_spacing: tuple[Positive, Positive] = (0.8, 0.9)
+    """Between seats along x and along y of the area's own axes, m."""
+    rotation: float = 0.0
+    """Of the seat rows against x, degrees anticlockwise."""
+
+
+class Zone(Model):
+    """Where nothing may hang."""
+
+    name: Name
+    kind: Literal["exit", "escape_route", "plant", "safety_equipment", "other"]
+    polygon: Polygon2
+    bottom: float = 0.0
+    top: float = 100.0
+
+
+class PlanMarks(Model):
+    """What a plan needs to be read: where the stage is and where north is."""
+
+    stage: Point2 | None = None
+    north: float | None = None
+    """Direction of north, degrees anticlockwise from x."""
+
+
+class VenueDocument(Model):
+    schema_version: Literal[1] = Field(alias="schema")
+    name: Name
+    mesh: MeshReference
+    air: Air = Air()
+    surfaces: dict[str, Name]
+    """Surface group (exact or wildcard) -> material. An exact name wins over a wildcard; of the wildcards the
+    longest wins."""
+    two_sided: tuple[str, ...] = ()
+    """Surface groups (or wildcards) that are open sheets: their open edges are no holes."""
+    audience: Annotated[tuple[AudienceArea, ...], Field(min_length=1)]
+    zone: tuple[Zone, ...] = ()
+    plan: PlanMarks = PlanMarks()
+
+
+# --- elements.toml --------------------------------------------------------------------------------------
+
+
+class Element(Model):
+    """What every treatment element has: a name, and what it takes to have it."""
+
+    name: Name
+    description: str = ""
+    hire: NotNegative = 0.0
+    """Hire, pipe and points together, in the study's currency."""
+    rigging_hours: NotNegative = 0.0
+    weight: NotNegative = 0.0
+    """kg, all of it."""
+    roof_points: Annotated[int, Field(ge=0)] = 0
+    point_load: NotNegative = 0.0
+    """Largest load on one roof point, kg."""
+    stock: dict[Name, NotNegative] = {}
+    """What it takes from stock: item -> quantity (m2 covered)."""
+
+
+class Drape(Element):
+    """A line of cloth hanging from a pipe."""
+
+    runs: Annotated[tuple[Path2, ...], Field(min_length=1)]
+    """Plan polylines; more than one where the line leaves gaps."""
+    top: float
+    """Height of the top edge, m."""
+    drop: Positive
+    fabric: Name
+    fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
+    """Width of cloth over width hung: 2.0 is "100 % fullness"."""
+    stand_off: Annotated[float, Field(gt=0.0, le=1.5)] | None = None
+    """Gap to the wall behind, m. Without it the line hangs free in the room."""
+    layers: Literal[1, 2] = 1
+
+
+class Banner(Element):
+    """Flat sheets hanging free, upright or level."""
+
+    centres: Annotated[tuple[Point3, ...], Field(min_length=1)]
+    size: tuple[Positive, Positive]
+    """Length along `direction` and width (or drop), m."""
+    direction: float = 0.0
+    """Of the length, degrees anticlockwise from x in plan."""
+    orientation: Literal["upright", "level"] = "upright"
+    fabric: Name
+    layers: Literal[1, 2] = 1
+
+
+class CeilingDrape(Element):
+    """Cloth spread level under the roof."""
+
+    polygon: Polygon2
+    height: float
+    fabric: Name
+    fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
+    layers: Literal[1, 2] = 1
+
+
+class FloorCovering(Element):
+    """Carpet, matting or staging laid on a floor."""
+
+    polygon: Polygon2
+    floor: float = 0.0
+    material: Name
+
+
+class Opening(Element):
+    """Doors, shutters or vents, shut in the bare venue, that are opened (or the other way round)."""
+
+    groups: Annotated[tuple[str, ...], Field(min_length=1)]
+    """Surface groups (or wildcards) that change."""
+    material: Name = "open"
+
+
+class Crowd(Element):
+    """People in audience areas; without it they are empty."""
+
+    areas: Annotated[tuple[Name, ...], Field(min_length=1)]
+    material: Name
+
+
+class ElementsDocument(Model):
+    schema_version: Literal[1] = Field(alias="schema")
+    drape: tuple[Drape, ...] = ()
+    banner: tuple[Banner, ...] = ()
+    ceiling_drape: tuple[CeilingDrape, ...] = ()
+    floor_covering: tuple[FloorCovering, ...] = ()
+    opening: tuple[Opening, ...] = ()
+    crowd: tuple[Crowd, ...] = ()
+
+    def all(self) -> tuple[Element, ...]:
+        """All elements; where they overlap on a surface, the later covers the earlier."""
+        return (*self.opening, *self.floor_covering, *self.crowd, *self.ceiling_drape, *self.banner, *self.drape)
+
+
+# --- sources.toml ---------------------------------------------------------------------------------------
+
+
+class Omnidirectional(Model):
+    kind: Literal["omnidirectional"]
+
+
+class CosinePower(Model):
+    """Pressure falls as a power of the cosine of the angle off axis, down to a level behind."""
+
+    kind: Literal["cosine_power"]
+    coverage: Octaves
+    """Full angle between the -6 dB directions, degrees; 360 for a band without directivity."""
+    rear_level: Annotated[float, Field(le=0.0)] = -20.0
+    """Lowest level off axis, dB."""
+
+
+class TabulatedPolar(Model):
+    """Horizontal and vertical polars, or a full sphere, from a CSV file."""
+
+    kind: Literal["tabulated"]
+    file: str
+
+
+Directivity = Annotated[Omnidirectional | CosinePower | TabulatedPolar, Field(discriminator="kind")]
+
+
+class Source(Model):
+    name: Name
+    position: Point3
+    aim_at: Point3 | None = None
+    aim: Point2 = (0.0, 0.0)
+    """Azimuth (anticlockwise from x) and elevation of the axis, degrees; ignored where `aim_at` is given."""
+    level: Octaves
+    """Sound pressure level at 1 m on axis in the free field, dB per octave, with the programme running."""
+    directivity: Directivity = Omnidirectional(kind="omnidirectional")
+    delay: float = 0.0
+    """ms."""
+
+
+class SourcesDocument(Model):
+    schema_version: Literal[1] = Field(alias="schema")
+    source: Annotated[tuple[Source, ...], Field(min_length=1)]
+
+
+# --- study.toml -----------------------------------------------------------------------------------------
+
+
+class Precision(Model):
+    """When a run may stop."""
+
+    sti: Positive = 0.01
+    """Standard error of the speech transmission index wanted ..."""
+    share_of_seats: Fraction = 0.95
+    """... in this share of the seats, for every scenario."""
+    max_minutes: Positive = 30.0
+    max_rays: Annotated[int, Field(ge=1000)] = 100_000_000
+
+
+class Targets(Model):
+    sti: Fraction = 0.5
+    """A seat counts as served above this speech transmission index."""
+    share_of_seats: Fraction = 0.95
+
+
+class Scenario(Model):
+    """A difference from the bare venue: the elements switched in."""
+
+    name: Name
+    description: str = ""
+    elements: tuple[Name, ...] = ()
+    compare_with: Name | None = None
+    """Scenario that this one is measured against; the bare venue unless said."""
+    noise: Octaves | None = None
+    """Noise at the seats in this scenario, dB per octave; the study's noise unless said."""
+
+
+class Costs(Model):
+    currency: str = "EUR"
+    labour_rate: NotNegative = 0.0
+    """Per rigging hour."""
+    fixed: NotNegative = 0.0
+    """Paid once if anything is hung at all."""
+    budget: NotNegative | None = None
+    hours_available: NotNegative | None = None
+    roof_points_available: Annotated[int, Field(ge=0)] | None = None
+    point_load_limit: NotNegative | None = None
+    stock: dict[Name, NotNegative] = {}
+
+
+class StudyDocument(Model):
+    schema_version: Literal[1] = Field(alias="schema")
+    title: Name
+    venue: str
+    elements: str
+    sources: str
+    materials: str | None = None
+    """Further materials; they add to the built-in ones and override them."""
+    seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    image_order: Annotated[int, Field(ge=0, le=3)] = 2
+    receiver_radius: Annotated[float, Field(gt=0.05, le=1.0)] = 0.5
+    noise: Octaves
+    precision: Precision = Precision()
+    targets: Targets = Targets()
+    costs: Costs = Costs()
+    bare: Name = "bare"
+    """Name of the bare venue in tables; it need not be listed among the scenarios."""
+    scenario: Annotated[tuple[Scenario, ...], Field(min_length=1)]
+
+
+class Study(Model):
+    """All files of a study, read and valid each by itself."""
+
+    folder: Path
+    document: StudyDocument
+    venue: VenueDocument
+    elements: ElementsDocument
+    sources: SourcesDocument
+    materials: MaterialsDocument
+    """Built-in and own materials merged."""
+    digests: dict[str, str]
+    """File name -> SHA-256 of its bytes, the mesh included."""

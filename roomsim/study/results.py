@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ..estimate import Estimate
+from ..scene.drawing import PlanDrawing
 
 
 @dataclass(frozen=True)
@@ -24,23 +25,6 @@ class ScenarioRecord:
     roof_points: int
     limits_broken: tuple[str, ...]
     """Stock, hours, points or budget that it would exceed, in words."""
-
-
-@dataclass(frozen=True)
-class PlanDrawing:
-    """Lines for maps, plan view, m."""
-
-    walls: tuple[np.ndarray, ...]
-    """(n, 2) polylines of the mesh cut at about ear height, and its outline."""
-    elements: dict[str, tuple[np.ndarray, ...]]
-    """Element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
-    zones: dict[str, np.ndarray]
-    """Name -> (n, 2) closed polygon."""
-    sources: dict[str, np.ndarray]
-    """Name -> (2,) position."""
-    stage: tuple[float, float] | None
-    north: float | None
-    """Degrees anticlockwise from x."""
 
 
 @dataclass(frozen=True)

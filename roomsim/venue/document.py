@@ -7,25 +7,66 @@ line and key.
 
 from __future__ import annotations
 
+from itertools import pairwise
+from math import dist
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
-Point2 = tuple[float, float]
-Point3 = tuple[float, float, float]
-Octaves = tuple[float, float, float, float, float, float, float, float]
-"""Eight values, 63 Hz to 8 kHz."""
-Path2 = Annotated[tuple[Point2, ...], Field(min_length=2)]
-Polygon2 = Annotated[tuple[Point2, ...], Field(min_length=3)]
+Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
+"""m. The bound catches slips of the keyboard and of the unit, and keeps all geometry in range."""
+Point2 = tuple[Coordinate, Coordinate]
+Point3 = tuple[Coordinate, Coordinate, Coordinate]
+Decibel = Annotated[float, Field(ge=-200.0, le=200.0)]
+Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel]
+"""Eight levels, 63 Hz to 8 kHz, dB; -200 stands for nothing in a band."""
+Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
+"""Eight shares from 0 to 1, 63 Hz to 8 kHz."""
 Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+SHORTEST = 1e-3
+"""m. Two points of a path or polygon nearer than this are one point written twice."""
+
+
+def _with_length(path: tuple[Point2, ...]) -> tuple[Point2, ...]:
+    for i, (start, end) in enumerate(pairwise(path)):
+        if dist(start, end) < SHORTEST:
+            raise ValueError(f"points {i + 1} and {i + 2} are the same point; leave one of them out")
+    return path
+
+
+def _simple(polygon: tuple[Point2, ...]) -> tuple[Point2, ...]:
+    # Imported here: it takes longer than all of this module, and reading a study's title needs none of it.
+    from shapely import Polygon
+    from shapely.validation import explain_validity
+
+    corners = polygon[:-1] if dist(polygon[0], polygon[-1]) < SHORTEST else polygon
+    if len(corners) < 3:
+        raise ValueError("a polygon needs at least three corners besides the repeated first one")
+    _with_length(corners)
+    shape = Polygon(corners)
+    if not shape.is_valid:
+        where = explain_validity(shape).partition("[")[2].rstrip("]")
+        near = f" near ({', '.join(where.split())})" if where else ""
+        raise ValueError(
+            f"the outline crosses or touches itself{near}; list the corners in order round the edge"
+        )
+    if shape.area < SHORTEST:
+        raise ValueError("the outline encloses no area; its corners lie on one line")
+    return corners
+
+
+Path2 = Annotated[tuple[Point2, ...], Field(min_length=2), AfterValidator(_with_length)]
+Polygon2 = Annotated[tuple[Point2, ...], Field(min_length=3), AfterValidator(_simple)]
+"""Corners in order round the edge, either way; the first one may be repeated at the end."""
 
 
 class Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
 
 
 # --- materials.toml -------------------------------------------------------------------------------------
@@ -35,9 +76,13 @@ class Material(Model):
     """A surface: random-incidence absorption and scattering per octave band."""
 
     description: str = ""
-    absorption: Octaves
-    scattering: Octaves
+    absorption: Fractions
+    """Random-incidence absorption coefficient (ISO 354). Where a laboratory gives more than 1, an effect of
+    the edges of its sample, write 1."""
+    scattering: Fractions
+    """Random-incidence scattering coefficient (ISO 17497-1)."""
     source: Annotated[str, Field(min_length=1)]
+    """Where the figures come from: publication and table, laboratory report, "estimate"."""
     uncertainty: Fraction = 0.1
     """Relative standard uncertainty of the absorption."""
 
@@ -47,7 +92,7 @@ class MeasuredDrape(Model):
 
     fullness: Annotated[float, Field(ge=1.0, le=4.0)]
     stand_off: NotNegative
-    absorption: Octaves
+    absorption: Fractions
     source: Annotated[str, Field(min_length=1)]
 
 
@@ -59,14 +104,14 @@ class Fabric(Model):
     """Specific flow resistance of one layer, Pa s/m (ISO 9053-1)."""
     surface_mass: Positive
     """kg/m2 of cloth."""
-    scattering: Octaves = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
+    scattering: Fractions = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
     source: Annotated[str, Field(min_length=1)]
     uncertainty: Fraction = 0.1
     measured: tuple[MeasuredDrape, ...] = ()
 
 
 class MaterialsDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema")
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     material: dict[Name, Material] = {}
     fabric: dict[Name, Fabric] = {}
 
@@ -75,9 +120,12 @@ class MaterialsDocument(Model):
 
 
 class MeshReference(Model):
-    file: str
+    file: Annotated[str, Field(min_length=1)]
+    """OBJ, glTF (.glb, .gltf), STL or PLY file, relative to the venue file."""
     unit: Literal["m", "cm", "mm", "in", "ft"]
+    """Length of one unit of the mesh. No mesh format but glTF states it."""
     up: Literal["z", "y"]
+    """Axis of the mesh that points up."""
 
 
 class Air(Model):
@@ -94,14 +142,23 @@ class AudienceArea(Model):
 
     name: Name
     polygon: Polygon2 | None = None
-    group: str | None = None
-    floor: float = 0.0
+    """Plan outline, m."""
+    group: Annotated[str, Field(min_length=1)] | None = None
+    """Surface group of the mesh (or wildcard) whose upper side is the audience's floor."""
+    floor: Coordinate = 0.0
     """Height of the floor under a polygon, m."""
     ear_height: Annotated[float, Field(gt=0.0, le=2.5)] = 1.2
     seat_spacing: tuple[Positive, Positive] = (0.8, 0.9)
     """Between seats along x and along y of the area's own axes, m."""
-    rotation: float = 0.0
+    rotation: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the seat rows against x, degrees anticlockwise."""
+
+    @model_validator(mode="after")
+    def _one_shape(self) -> AudienceArea:
+        if (self.polygon is None) == (self.group is None):
+            both = "both are given" if self.group is not None else "neither is given"
+            raise ValueError(f"needs either polygon or group, exactly one of them; {both}")
+        return self
 
 
 class Zone(Model):
@@ -110,20 +167,29 @@ class Zone(Model):
     name: Name
     kind: Literal["exit", "escape_route", "plant", "safety_equipment", "other"]
     polygon: Polygon2
-    bottom: float = 0.0
-    top: float = 100.0
+    bottom: Coordinate = 0.0
+    """Height where the zone begins, m."""
+    top: Coordinate = 100.0
+    """Height where it ends, m."""
+
+    @model_validator(mode="after")
+    def _upright(self) -> Zone:
+        if self.top <= self.bottom:
+            raise ValueError(f"top ({self.top:g} m) must lie above bottom ({self.bottom:g} m)")
+        return self
 
 
 class PlanMarks(Model):
     """What a plan needs to be read: where the stage is and where north is."""
 
     stage: Point2 | None = None
-    north: float | None = None
+    """Middle of the stage front, m."""
+    north: Annotated[float, Field(ge=-360.0, le=360.0)] | None = None
     """Direction of north, degrees anticlockwise from x."""
 
 
 class VenueDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema")
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
     mesh: MeshReference
     air: Air = Air()
@@ -162,15 +228,17 @@ class Drape(Element):
 
     runs: Annotated[tuple[Path2, ...], Field(min_length=1)]
     """Plan polylines; more than one where the line leaves gaps."""
-    top: float
+    top: Coordinate
     """Height of the top edge, m."""
     drop: Positive
+    """Height of the cloth as hung, m."""
     fabric: Name
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
     """Width of cloth over width hung: 2.0 is "100 % fullness"."""
     stand_off: Annotated[float, Field(gt=0.0, le=1.5)] | None = None
     """Gap to the wall behind, m. Without it the line hangs free in the room."""
     layers: Literal[1, 2] = 1
+    """Cloths hung against each other."""
 
 
 class Banner(Element):
@@ -179,7 +247,7 @@ class Banner(Element):
     centres: Annotated[tuple[Point3, ...], Field(min_length=1)]
     size: tuple[Positive, Positive]
     """Length along `direction` and width (or drop), m."""
-    direction: float = 0.0
+    direction: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the length, degrees anticlockwise from x in plan."""
     orientation: Literal["upright", "level"] = "upright"
     fabric: Name
@@ -190,7 +258,8 @@ class CeilingDrape(Element):
     """Cloth spread level under the roof."""
 
     polygon: Polygon2
-    height: float
+    height: Coordinate
+    """Of the cloth above zero level, m."""
     fabric: Name
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
     layers: Literal[1, 2] = 1
@@ -200,7 +269,8 @@ class FloorCovering(Element):
     """Carpet, matting or staging laid on a floor."""
 
     polygon: Polygon2
-    floor: float = 0.0
+    floor: Coordinate = 0.0
+    """Height of the floor that it covers, m."""
     material: Name
 
 
@@ -210,17 +280,20 @@ class Opening(Element):
     groups: Annotated[tuple[str, ...], Field(min_length=1)]
     """Surface groups (or wildcards) that change."""
     material: Name = "open"
+    """What the surfaces become."""
 
 
 class Crowd(Element):
     """People in audience areas; without it they are empty."""
 
     areas: Annotated[tuple[Name, ...], Field(min_length=1)]
+    """Names of audience areas of the venue."""
     material: Name
+    """What the areas become when full."""
 
 
 class ElementsDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema")
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     drape: tuple[Drape, ...] = ()
     banner: tuple[Banner, ...] = ()
     ceiling_drape: tuple[CeilingDrape, ...] = ()
@@ -230,7 +303,14 @@ class ElementsDocument(Model):
 
     def all(self) -> tuple[Element, ...]:
         """All elements; where they overlap on a surface, the later covers the earlier."""
-        return (*self.opening, *self.floor_covering, *self.crowd, *self.ceiling_drape, *self.banner, *self.drape)
+        return (
+            *self.opening,
+            *self.floor_covering,
+            *self.crowd,
+            *self.ceiling_drape,
+            *self.banner,
+            *self.drape,
+        )
 
 
 # --- sources.toml ---------------------------------------------------------------------------------------
@@ -240,13 +320,17 @@ class Omnidirectional(Model):
     kind: Literal["omnidirectional"]
 
 
+Coverage = Annotated[float, Field(gt=0.0, le=360.0)]
+Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]
+
+
 class CosinePower(Model):
     """Pressure falls as a power of the cosine of the angle off axis, down to a level behind."""
 
     kind: Literal["cosine_power"]
-    coverage: Octaves
+    coverage: Coverages
     """Full angle between the -6 dB directions, degrees; 360 for a band without directivity."""
-    rear_level: Annotated[float, Field(le=0.0)] = -20.0
+    rear_level: Annotated[float, Field(ge=-200.0, le=0.0)] = -20.0
     """Lowest level off axis, dB."""
 
 
@@ -254,7 +338,8 @@ class TabulatedPolar(Model):
     """Horizontal and vertical polars, or a full sphere, from a CSV file."""
 
     kind: Literal["tabulated"]
-    file: str
+    file: Annotated[str, Field(min_length=1)]
+    """CSV file, relative to the sources file; columns azimuth_deg, elevation_deg, f_hz, level_db."""
 
 
 Directivity = Annotated[Omnidirectional | CosinePower | TabulatedPolar, Field(discriminator="kind")]
@@ -263,18 +348,20 @@ Directivity = Annotated[Omnidirectional | CosinePower | TabulatedPolar, Field(di
 class Source(Model):
     name: Name
     position: Point3
+    """Acoustic centre, m."""
     aim_at: Point3 | None = None
+    """Point on the axis, m."""
     aim: Point2 = (0.0, 0.0)
     """Azimuth (anticlockwise from x) and elevation of the axis, degrees; ignored where `aim_at` is given."""
-    level: Octaves
+    level: Levels
     """Sound pressure level at 1 m on axis in the free field, dB per octave, with the programme running."""
     directivity: Directivity = Omnidirectional(kind="omnidirectional")
-    delay: float = 0.0
+    delay: Annotated[float, Field(ge=-10_000.0, le=10_000.0)] = 0.0
     """ms."""
 
 
 class SourcesDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema")
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     source: Annotated[tuple[Source, ...], Field(min_length=1)]
 
 
@@ -289,7 +376,9 @@ class Precision(Model):
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""
     max_minutes: Positive = 30.0
+    """A run stops after this time at the latest ..."""
     max_rays: Annotated[int, Field(ge=1000)] = 100_000_000
+    """... or after this many rays, and says that it did."""
 
 
 class Targets(Model):
@@ -304,14 +393,15 @@ class Scenario(Model):
     name: Name
     description: str = ""
     elements: tuple[Name, ...] = ()
+    """Names of the elements."""
     compare_with: Name | None = None
     """Scenario that this one is measured against; the bare venue unless said."""
-    noise: Octaves | None = None
+    noise: Levels | None = None
     """Noise at the seats in this scenario, dB per octave; the study's noise unless said."""
 
 
 class Costs(Model):
-    currency: str = "EUR"
+    currency: Annotated[str, Field(min_length=1, max_length=12)] = "EUR"
     labour_rate: NotNegative = 0.0
     """Per rigging hour."""
     fixed: NotNegative = 0.0
@@ -321,20 +411,28 @@ class Costs(Model):
     roof_points_available: Annotated[int, Field(ge=0)] | None = None
     point_load_limit: NotNegative | None = None
     stock: dict[Name, NotNegative] = {}
+    """What is there to hang: item -> quantity (m2 covered)."""
 
 
 class StudyDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema")
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     title: Name
-    venue: str
-    elements: str
-    sources: str
-    materials: str | None = None
+    venue: Annotated[str, Field(min_length=1)]
+    """Venue file, relative to this file, as all files named here."""
+    elements: Annotated[str, Field(min_length=1)]
+    """Treatment elements file."""
+    sources: Annotated[str, Field(min_length=1)]
+    """Sources file."""
+    materials: Annotated[str, Field(min_length=1)] | None = None
     """Further materials; they add to the built-in ones and override them."""
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
+    """Of the random numbers; equal seeds give equal results."""
     image_order: Annotated[int, Field(ge=0, le=3)] = 2
+    """Reflections up to this order come from image sources, the rest from rays."""
     receiver_radius: Annotated[float, Field(gt=0.05, le=1.0)] = 0.5
-    noise: Octaves
+    """Of the spheres that catch rays at the seats, m."""
+    noise: Levels
+    """Noise at the seats, dB per octave."""
     precision: Precision = Precision()
     targets: Targets = Targets()
     costs: Costs = Costs()
@@ -354,4 +452,16 @@ class Study(Model):
     materials: MaterialsDocument
     """Built-in and own materials merged."""
     digests: dict[str, str]
-    """File name -> SHA-256 of its bytes, the mesh included."""
+    """File name -> SHA-256 of its bytes, the mesh included. Names are relative to `folder`, with `/`."""
+    warnings: tuple[str, ...] = ()
+    """What is allowed but probably not meant, each with file, line and key."""
+
+    @property
+    def venue_folder(self) -> Path:
+        """Folder of the venue file: its mesh is written relative to it."""
+        return (self.folder / self.document.venue).parent
+
+    @property
+    def sources_folder(self) -> Path:
+        """Folder of the sources file: directivity files are written relative to it."""
+        return (self.folder / self.document.sources).parent

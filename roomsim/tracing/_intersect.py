@@ -1,0 +1,113 @@
+"""Closest hit of a ray, by vectors of eight; see `_plain.py` for the same in loops."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from .._jit import KERNEL_OPTIONS
+from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH, hit_boxes, hit_primitives, lowest_bit
+
+MISS = np.float32(1e30)
+CLOSEST = np.float32(1e-5)
+"""m; nearer hits are the corner that the ray has just left."""
+STACK_SIZE = 512
+_LEAST = np.float32(1e-12)
+_ONE = np.float32(1.0)
+_NOT_YET = np.float32(-1.0)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def safe_inverse(x):
+    """1 / x, finite: a ray along an axis must not make 0 * infinity in the slab test."""
+    if abs(x) < _LEAST:
+        x = _LEAST if x >= 0 else -_LEAST
+    return _ONE / x
+
+
+@njit(**KERNEL_OPTIONS)
+def closest_hit(
+    ox, oy, oz, dx, dy, dz, skip, far, nodes, children, packs, primitives, stack, stack_entry, lanes
+):  # fmt: skip
+    """(distance, primitive) of the nearest hit before `far`; primitive -1 if there is none.
+
+    All floats are float32. `skip` is the primitive that the ray starts on (-1 for none): a flat primitive cannot be
+    hit again from itself, and leaving it out by number needs no offset that could carry the start through a thin
+    sheet. Scratch: stack (512,) int32, stack_entry (512,) float32, lanes (16,) float32.
+    """
+    nearest = far
+    best = np.int32(-1)
+    ix, iy, iz = safe_inverse(dx), safe_inverse(dy), safe_inverse(dz)
+    near_x = 0 if ix >= 0 else 3
+    near_y = 1 if iy >= 0 else 4
+    near_z = 2 if iz >= 0 else 5
+    px, py, pz = -ox * ix, -oy * iy, -oz * iz
+    depth = 0
+    node = np.int32(0)
+    if len(children) == 0:
+        # Brute force: all packs but the first wait on the stack, as if a root had been opened already. (A loop of
+        # its own would be a second copy of the vector test and costs the tree a third of its speed.)
+        depth = len(primitives) // WIDTH - 1
+        for waiting in range(depth):
+            stack[waiting] = -1 - (depth - waiting)
+            stack_entry[waiting] = _NOT_YET
+        node = np.int32(-1)
+    while True:
+        if node >= 0:
+            mask = hit_boxes(nodes, np.int64(node) * NODE_FLOATS, near_x, near_y, near_z, ix, iy, iz, px, py, pz, nearest, lanes)
+            if mask != 0:
+                # Go on with the nearest child; the others wait, unsorted, with their entry distance.
+                first = np.int64(node) * WIDTH
+                k = lowest_bit(mask)
+                mask &= mask - 1
+                entry = lanes[k]
+                following = children[first + k]
+                while mask != 0:
+                    k = lowest_bit(mask)
+                    mask &= mask - 1
+                    other = lanes[k]
+                    if other < entry:
+                        stack_entry[depth] = entry
+                        stack[depth] = following
+                        entry = other
+                        following = children[first + k]
+                    else:
+                        stack_entry[depth] = other
+                        stack[depth] = children[first + k]
+                    depth += 1
+                node = following
+                continue
+        else:
+            pack = -np.int64(node) - 1
+            mask = hit_primitives(packs, pack * PACK_FLOATS, ox, oy, oz, dx, dy, dz, CLOSEST, nearest, lanes)
+            while mask != 0:
+                k = lowest_bit(mask)
+                mask &= mask - 1
+                if lanes[k] < nearest:
+                    candidate = primitives[pack * WIDTH + k]
+                    if candidate != skip:
+                        nearest = lanes[k]
+                        best = candidate
+        while True:
+            if depth == 0:
+                return nearest, best
+            depth -= 1
+            if stack_entry[depth] < nearest:
+                node = stack[depth]
+                break
+
+
+@njit(**KERNEL_OPTIONS)
+def closest_hits(origins, directions, skip, geometry, distance, primitive):
+    """`closest_hit` for (n, 3) float32 rays, into (n,) float32 and (n,) int32."""
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_entry = np.empty(STACK_SIZE, np.float32)
+    lanes = np.empty(2 * WIDTH, np.float32)
+    nodes, children = geometry.nodes, geometry.children
+    packs, primitives = geometry.packs, geometry.primitives
+    for i in range(len(origins)):
+        distance[i], primitive[i] = closest_hit(
+            origins[i, 0], origins[i, 1], origins[i, 2],
+            directions[i, 0], directions[i, 1], directions[i, 2],
+            skip[i], MISS, nodes, children, packs, primitives, stack, stack_entry, lanes,
+        )  # fmt: skip

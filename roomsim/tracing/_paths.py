@@ -1,0 +1,227 @@
+"""Following rays through the room and writing down what they meet."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from .._jit import KERNEL_OPTIONS
+from ._intersect import MISS, STACK_SIZE, closest_hit
+from ._random import SHEET, SURFACE, ray_key, uniform
+from ._wide import WIDTH
+
+END_OF_RAY = 65535
+N_LOST_KEPT = 64
+MAX_SEGMENTS = 4096
+"""Per ray; a path of 10 s with 0.8 m between hits."""
+_TWO_PI = np.float32(2.0 * math.pi)
+_ONE = np.float32(1.0)
+_ZERO = np.float32(0.0)
+_LEAST = np.float32(1e-12)
+_PULL_BACK = np.float32(1e-3)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def _nudged(x):
+    """x, but never closer to zero than 1e-12: divisions stay finite."""
+    if abs(x) < _LEAST:
+        return _LEAST
+    return x
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def lambert_direction(nx, ny, nz, u1, u2):
+    """Unit direction about the unit normal with density cos / pi (Lambert), from two uniform numbers.
+
+    Malley's method; the frame about the normal is that of Duff et al., Building an orthonormal basis, revisited,
+    Journal of Computer Graphics Techniques 6 (2017), 1.
+    """
+    sign = _ONE if nz >= _ZERO else -_ONE
+    a = -_ONE / (sign + nz)
+    b = nx * ny * a
+    radius = math.sqrt(u1)
+    angle = _TWO_PI * u2
+    x, y, z = radius * math.cos(angle), radius * math.sin(angle), math.sqrt(_ONE - u1)
+    dx = x * (_ONE + sign * nx * nx * a) + y * b + z * nx
+    dy = x * (sign * b) + y * (sign + ny * ny * a) + z * ny
+    dz = x * (-sign * nx) + y * (-ny) + z * nz
+    return dx, dy, dz
+
+
+@njit(**KERNEL_OPTIONS)
+def deposit_along(
+    ox, oy, oz, dx, dy, dz, length, travelled, n_deposits, segment,
+    start, member, centre, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp,
+    receiver, path_length, chord,
+):  # fmt: skip
+    """Write a deposit for each seat sphere that the segment passes; returns the new number of deposits.
+
+    The segment is clipped to the audience layer, then walks the plan grid (Amanatides and Woo, Eurographics 1987).
+    `stamp` (n_receivers,) int64 remembers the segment that last met a seat, since a sphere lies in several cells.
+    """
+    inv_z = _ONE / _nudged(dz)
+    ta, tb = (z0 - oz) * inv_z, (z1 - oz) * inv_z
+    begin, end = max(_ZERO, min(ta, tb)), min(length, max(ta, tb))
+    inv_x = _ONE / _nudged(dx)
+    ta, tb = (x0 - ox) * inv_x, (x0 + n_x * cell_size - ox) * inv_x
+    begin, end = max(begin, min(ta, tb)), min(end, max(ta, tb))
+    inv_y = _ONE / _nudged(dy)
+    ta, tb = (y0 - oy) * inv_y, (y0 + n_y * cell_size - oy) * inv_y
+    begin, end = max(begin, min(ta, tb)), min(end, max(ta, tb))
+    if not begin < end:
+        return n_deposits
+
+    inv_cell = _ONE / cell_size
+    cx = min(max(int((ox + begin * dx - x0) * inv_cell), 0), n_x - 1)
+    cy = min(max(int((oy + begin * dy - y0) * inv_cell), 0), n_y - 1)
+    step_x = 1 if inv_x > 0 else -1
+    step_y = 1 if inv_y > 0 else -1
+    next_x = (x0 + (cx + (1 if inv_x > 0 else 0)) * cell_size - ox) * inv_x
+    next_y = (y0 + (cy + (1 if inv_y > 0 else 0)) * cell_size - oy) * inv_y
+    delta_x, delta_y = abs(cell_size * inv_x), abs(cell_size * inv_y)
+    while True:
+        cell = cx * n_y + cy
+        for k in range(start[cell], start[cell + 1]):
+            rx, ry, rz = centre[k, 0] - ox, centre[k, 1] - oy, centre[k, 2] - oz
+            along = rx * dx + ry * dy + rz * dz
+            seat = member[k]
+            r = radius[seat]
+            half_squared = r * r - (rx * rx + ry * ry + rz * rz - along * along)
+            if half_squared > _ZERO and stamp[seat] != segment:
+                stamp[seat] = segment
+                half = math.sqrt(half_squared)
+                enter, leave = max(along - half, _ZERO), min(along + half, length)
+                if leave > enter:
+                    receiver[n_deposits] = seat
+                    path_length[n_deposits] = travelled + np.float32(0.5) * (enter + leave)
+                    chord[n_deposits] = (leave - enter) / (np.float32(4.0 / 3.0 * math.pi) * r * r * r)
+                    n_deposits += 1
+        if next_x < next_y:
+            if next_x > end:
+                break
+            cx += step_x
+            next_x += delta_x
+            if cx < 0 or cx >= n_x:
+                break
+        else:
+            if next_y > end:
+                break
+            cy += step_y
+            next_y += delta_y
+            if cy < 0 or cy >= n_y:
+                break
+    return n_deposits
+
+
+@njit(**KERNEL_OPTIONS)
+def trace_rays(
+    seed, source, first_ray, begin, origin, directions, geometry, cells, threshold, is_sheet, staying,
+    image_order, max_length, least_energy,
+    ray_end, component, event, n_deposits, receiver, path_length, chord,
+    lost_position, lost_direction, lost_survival, totals,
+):  # fmt: skip
+    """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
+
+    threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
+    diffusely, else it goes through. staying (n_patches,) float32: largest share of energy that any scenario and
+    band leaves in the room. Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
+    share of energy with which a ray was lost, else 0. totals (4,) int64: segments, deposits, lost rays, and the
+    largest number of deposits per segment reserved.
+
+    Returns the number of the first ray that did not fit.
+    """
+    nodes, children, packs, primitives = geometry.nodes, geometry.children, geometry.packs, geometry.primitives
+    normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
+    start, member, centre, radius = cells.start, cells.member, cells.centre, cells.radius
+    x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
+    n_x, n_y, cell_size = cells.shape[0], cells.shape[1], cells.cell_size
+    n_components = len(threshold)
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_entry = np.empty(STACK_SIZE, np.float32)
+    lanes = np.empty(2 * WIDTH, np.float32)
+    stamp = np.full(len(radius), -1, np.int64)
+    n_segments, n_kept = totals[0], totals[1]
+    deposit_room = len(receiver) - len(radius)
+
+    for ray in range(begin, len(directions)):
+        if n_segments + MAX_SEGMENTS > len(event):
+            return ray
+        segment_at_start, kept_at_start = n_segments, n_kept
+        address = first_ray + ray
+        surface_key = ray_key(seed, SURFACE, source, address)
+        sheet_key = ray_key(seed, SHEET, source, address)
+        drawn = address % n_components
+        component[ray] = drawn
+        ox, oy, oz = origin[0], origin[1], origin[2]
+        dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
+        skip = np.int32(-1)
+        travelled, survival = _ZERO, _ONE
+        n_specular = 0
+        is_image = True
+        back_x, back_y, back_z = ox, oy, oz
+        for bounce in range(MAX_SEGMENTS):
+            t, hit = closest_hit(ox, oy, oz, dx, dy, dz, skip, MISS, nodes, children, packs, primitives, stack, stack_entry, lanes)
+            if hit < 0:
+                # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
+                # a point on the way in.
+                ox, oy, oz = back_x, back_y, back_z
+                t, hit = closest_hit(ox, oy, oz, dx, dy, dz, skip, MISS, nodes, children, packs, primitives, stack, stack_entry, lanes)
+                if hit < 0:
+                    if totals[2] < N_LOST_KEPT:
+                        lost_position[totals[2], 0], lost_position[totals[2], 1], lost_position[totals[2], 2] = ox, oy, oz
+                        lost_direction[totals[2], 0], lost_direction[totals[2], 1], lost_direction[totals[2], 2] = dx, dy, dz
+                    totals[2] += 1
+                    lost_survival[ray] = survival
+                    event[n_segments] = END_OF_RAY
+                    n_deposits[n_segments] = 0
+                    n_segments += 1
+                    break
+            kept_before = n_kept
+            if not is_image:
+                if n_kept > deposit_room:
+                    # Not even one seat each would fit: give the ray back and let the caller make room.
+                    totals[0], totals[1] = segment_at_start, kept_at_start
+                    return ray
+                n_kept = deposit_along(
+                    ox, oy, oz, dx, dy, dz, t, travelled, n_kept, address * MAX_SEGMENTS + bounce,
+                    start, member, centre, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp,
+                    receiver, path_length, chord,
+                )  # fmt: skip
+            n_deposits[n_segments] = n_kept - kept_before
+            travelled += t
+            back_x, back_y, back_z = ox + (t - _PULL_BACK) * dx, oy + (t - _PULL_BACK) * dy, oz + (t - _PULL_BACK) * dz
+            ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
+            skip = hit
+            patch = patch_of[hit]
+            survival *= staying[patch]
+            if travelled > max_length or survival < least_energy or bounce == MAX_SEGMENTS - 1:
+                event[n_segments] = END_OF_RAY
+                n_segments += 1
+                break
+
+            u = uniform(sheet_key if is_sheet[patch] else surface_key, 3 * bounce)
+            if u >= threshold[drawn, patch, 1]:
+                event[n_segments] = 3 * patch + 2
+            else:
+                nx, ny, nz = normals[hit, 0], normals[hit, 1], normals[hit, 2]
+                towards = dx * nx + dy * ny + dz * nz
+                if u < threshold[drawn, patch, 0]:
+                    event[n_segments] = 3 * patch
+                    n_specular += 1
+                    if mirror_of[hit] < 0 or n_specular > image_order:
+                        is_image = False
+                    twice = np.float32(2.0) * towards
+                    dx, dy, dz = dx - twice * nx, dy - twice * ny, dz - twice * nz
+                else:
+                    event[n_segments] = 3 * patch + 1
+                    is_image = False
+                    if towards > _ZERO:
+                        nx, ny, nz = -nx, -ny, -nz
+                    u1, u2 = uniform(surface_key, 3 * bounce + 1), uniform(surface_key, 3 * bounce + 2)
+                    dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
+            n_segments += 1
+        ray_end[ray] = n_segments
+        totals[0], totals[1] = n_segments, n_kept
+    return len(directions)

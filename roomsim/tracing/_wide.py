@@ -1,0 +1,154 @@
+"""Eight boxes or eight primitives against one ray at once, as explicit vector instructions.
+
+LLVM does not turn a loop over the children of a node into vector code by itself (it emits scalar minima), so the
+two tests at the heart of the tree are written as LLVM vectors. Their plain twins in `_plain.py` say the same
+thing in loops and are held to the same answers by the tests.
+
+Layouts, both float32 and contiguous:
+    node: 6 rows of 8, lower x y z and upper x y z of the children's boxes;
+    pack: 13 rows of 8, plane (4), u (4), v (4), limit. A point p lies on primitive i if its coordinates
+          u = U . (p, 1), v = V . (p, 1) obey 0 <= u <= 1, 0 <= v <= 1, u + v <= limit (1 triangle, 2
+          parallelogram).
+"""
+
+from __future__ import annotations
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.extending import intrinsic
+
+WIDTH = 8
+NODE_FLOATS = 6 * WIDTH
+PACK_FLOATS = 13 * WIDTH
+
+_FLOAT = ir.FloatType()
+_I1, _I32, _I64 = ir.IntType(1), ir.IntType(32), ir.IntType(64)
+_VECTOR = ir.VectorType(_FLOAT, WIDTH)
+# Not "nnan" or "ninf": an empty slot divides by zero and must compare false.
+_FAST = ("contract", "nsz", "arcp")
+
+
+def _splat(builder, scalar):
+    undefined = ir.Constant(_VECTOR, ir.Undefined)
+    first = builder.insert_element(undefined, scalar, ir.Constant(_I32, 0))
+    return builder.shuffle_vector(first, undefined, ir.Constant(ir.VectorType(_I32, WIDTH), [0] * WIDTH))
+
+
+def _constant(value):
+    return ir.Constant(_VECTOR, [value] * WIDTH)
+
+
+def _load(builder, base, offset):
+    address = builder.bitcast(builder.gep(base, [offset]), _VECTOR.as_pointer())
+    return builder.load(address, align=4)
+
+
+def _store(builder, vector, base):
+    builder.store(vector, builder.bitcast(base, _VECTOR.as_pointer()), align=4)
+
+
+def _data(context, builder, array_type, array):
+    return cgutils.create_struct_proxy(array_type)(context, builder, value=array).data
+
+
+def _maximum(builder, a, b):
+    return builder.select(builder.fcmp_ordered(">", a, b), a, b)
+
+
+def _minimum(builder, a, b):
+    return builder.select(builder.fcmp_ordered("<", a, b), a, b)
+
+
+def _bits(builder, lanes):
+    return builder.zext(builder.bitcast(lanes, ir.IntType(WIDTH)), _I32)
+
+
+def _multiply_add(builder, a, b, c):
+    return builder.fadd(builder.fmul(a, b, flags=_FAST), c, flags=_FAST)
+
+
+@intrinsic
+def hit_boxes(typing, nodes, offset, near_x, near_y, near_z, inv_x, inv_y, inv_z, shift_x, shift_y, shift_z, nearest, entry):
+    """Bit mask of the children whose boxes the ray meets before `nearest`; their entry distances go to `entry`.
+
+    `near_*` are the rows (0 to 5) that hold the side facing the ray; shift = -origin * inverse direction.
+    """
+    signature = types.int32(nodes, *[types.int64] * 4, *[types.float32] * 7, entry)
+
+    def generate(context, builder, sig, arguments):
+        base = _data(context, builder, sig.args[0], arguments[0])
+        offset_value = arguments[1]
+        near_rows = arguments[2:5]
+        far_rows = [builder.sub(ir.Constant(_I64, total), row) for total, row in zip((3, 5, 7), near_rows)]
+        inverse = [_splat(builder, x) for x in arguments[5:8]]
+        shift = [_splat(builder, x) for x in arguments[8:11]]
+        limit = _splat(builder, arguments[11])
+        target = _data(context, builder, sig.args[12], arguments[12])
+
+        def distances(rows):
+            out = []
+            for axis in range(3):
+                place = builder.add(offset_value, builder.mul(rows[axis], ir.Constant(_I64, WIDTH)))
+                out.append(_multiply_add(builder, _load(builder, base, place), inverse[axis], shift[axis]))
+            return out
+
+        near, far = distances(near_rows), distances(far_rows)
+        enter = _maximum(builder, _maximum(builder, near[0], near[1]), _maximum(builder, near[2], _constant(0.0)))
+        leave = _minimum(builder, _minimum(builder, far[0], far[1]), _minimum(builder, far[2], limit))
+        _store(builder, enter, target)
+        return _bits(builder, builder.fcmp_ordered("<=", enter, leave))
+
+    return signature, generate
+
+
+@intrinsic
+def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, nearest, distance):
+    """Bit mask of the primitives of a pack that the ray meets between `closest` and `nearest`; their distances go
+    to `distance`."""
+    signature = types.int32(packs, types.int64, *[types.float32] * 8, distance)
+
+    def generate(context, builder, sig, arguments):
+        base = _data(context, builder, sig.args[0], arguments[0])
+        offset_value = arguments[1]
+        origin = [_splat(builder, x) for x in arguments[2:5]]
+        direction = [_splat(builder, x) for x in arguments[5:8]]
+        lower, upper = _splat(builder, arguments[8]), _splat(builder, arguments[9])
+        target = _data(context, builder, sig.args[10], arguments[10])
+        zero, one = _constant(0.0), _constant(1.0)
+
+        def row(k):
+            return _load(builder, base, builder.add(offset_value, ir.Constant(_I64, k * WIDTH)))
+
+        def along(first, vector):
+            total = builder.fmul(row(first), vector[0], flags=_FAST)
+            total = _multiply_add(builder, row(first + 1), vector[1], total)
+            return _multiply_add(builder, row(first + 2), vector[2], total)
+
+        height = builder.fadd(along(0, origin), row(3), flags=_FAST)
+        t = builder.fdiv(builder.fsub(zero, height), along(0, direction))
+        point = [_multiply_add(builder, t, direction[k], origin[k]) for k in range(3)]
+        u = builder.fadd(along(4, point), row(7), flags=_FAST)
+        v = builder.fadd(along(8, point), row(11), flags=_FAST)
+
+        lanes = builder.and_(builder.fcmp_ordered(">", t, lower), builder.fcmp_ordered("<", t, upper))
+        for coordinate in (u, v):
+            inside = builder.and_(
+                builder.fcmp_ordered(">=", coordinate, zero), builder.fcmp_ordered("<=", coordinate, one)
+            )
+            lanes = builder.and_(lanes, inside)
+        lanes = builder.and_(lanes, builder.fcmp_ordered("<=", builder.fadd(u, v), row(12)))
+        _store(builder, t, target)
+        return _bits(builder, lanes)
+
+    return signature, generate
+
+
+@intrinsic
+def lowest_bit(typing, mask):
+    """Index of the lowest set bit; undefined for zero."""
+
+    def generate(context, builder, sig, arguments):
+        return builder.cttz(arguments[0], ir.Constant(_I1, 1))
+
+    return types.int32(types.int32), generate

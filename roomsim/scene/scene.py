@@ -54,6 +54,13 @@ class Patch:
     """m2, one side."""
     is_sheet: bool
     """True for free-hanging cloth, which transmits and has both sides in the room."""
+    two_sided: bool = False
+    """True for a surface of the mesh with both sides in the room."""
+
+    @property
+    def sides(self) -> int:
+        """How many times its area counts in sums over the room's surface."""
+        return 2 if self.is_sheet or self.two_sided else 1
 
 
 @dataclass(frozen=True)
@@ -66,9 +73,9 @@ class SourceArrays:
     axes: np.ndarray
     """(n_sources, 3, 3) float64, rows: axis (0 deg off axis), left, up; right-handed and orthonormal."""
     balloon: np.ndarray
-    """(n_sources, n_polar, n_azimuth, 8) float64, squared pressure re the axis. Polar angle 0..180 deg off the
-    axis in equal steps, both ends included; azimuth 0..360 deg about the axis from left towards up, equal steps,
-    end excluded."""
+    """(n_sources, n_polar, n_azimuth, 8) float64, squared pressure re the axis. Polar angle 0..180 deg off
+    the axis in equal steps, both ends included; azimuth 0..360 deg about the axis from left towards up, equal
+    steps, end excluded."""
     level: np.ndarray
     """(n_sources, 8) float64, dB at 1 m on axis in the free field."""
     delay: np.ndarray
@@ -115,7 +122,8 @@ class Scene:
     scenarios: tuple[str, ...]
     """Names; the bare venue is the first."""
     compare_with: np.ndarray
-    """(n_scenarios,) int, index of the scenario that each is measured against; its own index for the bare one."""
+    """(n_scenarios,) int, index of the scenario that each is measured against; its own index for the bare
+    one."""
     noise: np.ndarray
     """(n_scenarios, 8) float64, dB."""
     speed_of_sound: float
@@ -125,7 +133,7 @@ class Scene:
     volume: float
     """m3."""
     surface_area: float
-    """m2, inner surface without free-hanging sheets."""
+    """m2, inner surface without free-hanging sheets; two-sided surfaces count twice."""
 
     @property
     def n_scenarios(self) -> int:

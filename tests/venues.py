@@ -284,7 +284,7 @@ def write_shoebox(
     """
     x, y, z = size
     audience = [rectangle_area("seats", (0.3 * x, 0.2 * y, 0.7 * x, 0.8 * y), seats)]
-    drapes = []
+    drapes: list[dict[str, Any]] = []
     if drape:
         drapes.append(
             {"name": "east drape", "runs": [[[x - 0.15, 0.3], [x - 0.15, y - 0.3]]]}
@@ -299,7 +299,7 @@ def write_shoebox(
     elements = dict(options.pop("elements", {}))
     elements["drape"] = [*elements.get("drape", ()), *drapes]
     names = [entry["name"] for entry in drapes]
-    scenarios = [{"name": "occupied", "elements": ["occupied"]}]
+    scenarios: list[dict[str, Any]] = [{"name": "occupied", "elements": ["occupied"]}]
     scenarios += [{"name": entry, "elements": [entry]} for entry in names]
     if len(names) > 1:
         scenarios.append({"name": "both", "elements": names})

@@ -127,8 +127,7 @@ def trace_rays(
     threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
     diffusely, else it goes through. staying (n_patches,) float32: largest share of energy that any scenario and
     band leaves in the room. Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
-    share of energy with which a ray was lost, else 0. totals (4,) int64: segments, deposits, lost rays, and the
-    largest number of deposits per segment reserved.
+    share of energy with which a ray was lost, else 0. totals (3,) int64: segments, deposits, lost rays.
 
     Returns the number of the first ray that did not fit.
     """

@@ -44,7 +44,7 @@ class Emission:
 
     def draw(self, seed: int, source: int, batch: int, n_rays: int) -> tuple[np.ndarray, np.ndarray]:
         """Directions (n_rays, 3) float32 and weights (n_rays, 8) float32: squared directivity / density / n_rays."""
-        key = ray_key(seed, EMISSION, source, batch)
+        key = np.uint64(ray_key(seed, EMISSION, source, batch))
         shift_u, shift_v = float(uniform(key, 0)), float(uniform(key, 1))
         index = np.arange(n_rays)
         u = (index / n_rays + shift_u) % 1.0

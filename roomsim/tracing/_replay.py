@@ -1,0 +1,81 @@
+"""Weighing recorded paths for scenarios: no geometry, only products and sums."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from .._jit import KERNEL_OPTIONS
+from ..bands import N_BANDS
+from ._paths import END_OF_RAY
+
+TICK = np.float32(0.005)
+"""s, the unit of the table from time to bin."""
+_ONE = np.float32(1.0)
+_ZERO = np.float32(0.0)
+
+
+@njit(**KERNEL_OPTIONS)
+def replay_batch(
+    late, table, probability, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
+    ray_end, component, emission, event, n_deposits, receiver, path_length, chord,
+):  # fmt: skip
+    """Add one batch of paths to `late` (n_receivers, n_bins, n_scenarios * 8) float32.
+
+    table (3 * n_patches, n_scenarios * 8) float32: factor of each event. probability (n_components, 3 * n_patches)
+    float32. gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
+    batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
+    block of receivers, which starts at receiver number `first_receiver`.
+    """
+    n_receivers, n_bins, row = late.shape
+    n_scenarios = row // N_BANDS
+    n_components = probability.shape[0]
+    weight = np.empty(row, np.float32)
+    path_probability = np.empty(n_components, np.float32)
+    arriving = np.empty(N_BANDS, np.float32)
+    last_tick = len(bin_of_tick) - 1
+    last_metre = len(air) - 2
+    segment, deposit = np.int64(0), np.int64(0)
+    for ray in range(len(ray_end)):
+        drawn = component[ray]
+        for s in range(n_scenarios):
+            for b in range(N_BANDS):
+                weight[s * N_BANDS + b] = gain[s * N_BANDS + b] * emission[ray, b] * scale
+        for m in range(n_components):
+            path_probability[m] = _ONE
+        while segment < ray_end[ray]:
+            n_here = n_deposits[segment]
+            if n_here > 0:
+                total = _ZERO
+                for m in range(n_components):
+                    total += path_probability[m]
+                balance = np.float32(n_components) / total
+                for _ in range(n_here):
+                    seat = np.int64(receiver[deposit]) - first_receiver
+                    if 0 <= seat < n_receivers:
+                        length = path_length[deposit]
+                        time = length / speed_of_sound + delay - time_zero[seat]
+                        tick = np.int64(max(time, _ZERO) / TICK)
+                        if tick <= last_tick:
+                            metre = min(np.int64(length), last_metre)
+                            part = length - np.float32(metre)
+                            share = chord[deposit] * balance
+                            for b in range(N_BANDS):
+                                arriving[b] = share * (air[metre, b] + part * (air[metre + 1, b] - air[metre, b]))
+                            target = late[seat, bin_of_tick[tick]]
+                            for s in range(n_scenarios):
+                                for b in range(N_BANDS):
+                                    target[s * N_BANDS + b] += weight[s * N_BANDS + b] * arriving[b]
+                    deposit += 1
+            e = event[segment]
+            segment += 1
+            if e == END_OF_RAY:
+                continue
+            # Everything is kept relative to the component that drew the ray, so that numbers stay near one.
+            inverse = _ONE / probability[drawn, e]
+            factor = table[e]
+            for j in range(row):
+                weight[j] *= factor[j] * inverse
+            if n_components > 1:
+                for m in range(n_components):
+                    path_probability[m] *= probability[m, e] * inverse

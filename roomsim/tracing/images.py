@@ -1,0 +1,155 @@
+"""Direct sound and early specular reflections, without chance: image sources with visibility.
+
+Allen and Berkley, Journal of the Acoustical Society of America 65 (1979), 943, for the box; Borish, ibid. 75 (1984),
+1827, for any polyhedron. The tracer leaves out exactly the paths found here: all reflections specular, all on
+mirror planes, at most `order` of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..scene.scene import Scene
+from . import _image_paths
+from ._replay import TICK
+from .emission import directivity_towards
+from .geometry import Geometry, pack_geometry
+from .replay import bins_of_ticks, source_gain, time_zero
+
+_CHUNK = 64
+"""Receivers searched at a time."""
+
+
+@dataclass(frozen=True)
+class ImagePaths:
+    """Valid paths from one source, receiver by receiver."""
+
+    source: int
+    receiver: np.ndarray
+    """(n_paths,) int32."""
+    order: np.ndarray
+    """(n_paths,) int32, number of reflections; 0 is the direct sound."""
+    length: np.ndarray
+    """(n_paths,) float64, m."""
+    emission: np.ndarray
+    """(n_paths, 8) float64, squared directivity in the direction in which the path leaves the source."""
+    events: np.ndarray
+    """(n_paths, 24) uint16, 3 * patch + event, from the receiver's end."""
+    n_events: np.ndarray
+    """(n_paths,) int32."""
+
+
+def mirror_sequences(n_mirrors: int, order: int) -> np.ndarray:
+    """(n, 3) int32, all sequences of up to `order` mirrors without the same one twice running, -1 padded."""
+    none = -np.ones((1, 3), dtype=np.int32)
+    by_order = [none]
+    for k in range(order):
+        last = by_order[-1]
+        longer = np.repeat(last, n_mirrors, axis=0)
+        longer[:, k] = np.tile(np.arange(n_mirrors, dtype=np.int32), len(last))
+        if k > 0:
+            longer = longer[longer[:, k] != longer[:, k - 1]]
+        by_order.append(longer)
+    return np.concatenate(by_order)
+
+
+def image_positions(source: np.ndarray, planes: np.ndarray, sequences: np.ndarray) -> np.ndarray:
+    """(n, 4, 3): the source, and its images after each reflection of each sequence."""
+    images = np.repeat(source[None, None], len(sequences), axis=0).repeat(4, axis=1)
+    for k in range(3):
+        there = sequences[:, k] >= 0
+        plane = planes[sequences[there, k]]
+        before = images[there, k]
+        distance = np.einsum("ij,ij->i", plane[:, :3], before) + plane[:, 3]
+        images[there, k + 1] = before - 2 * distance[:, None] * plane[:, :3]
+    return images
+
+
+def find_image_paths(scene: Scene, order: int, max_length: float, threads: int = 1, geometry: Geometry | None = None) -> tuple[ImagePaths, ...]:
+    """All direct and early specular paths, one record per source.
+
+    Parameters
+    ----------
+    order : int
+        Largest number of reflections, 0 to 3.
+    max_length : float
+        m; longer paths are dropped.
+    """
+    geometry = geometry or pack_geometry(scene.surfaces)
+    surfaces, planes = scene.surfaces, scene.mirror_planes
+    corners = np.stack([
+        surfaces.origin, surfaces.origin + surfaces.edge_u, surfaces.origin + surfaces.edge_v,
+        surfaces.origin + np.where(surfaces.is_triangle[:, None], 0.0, surfaces.edge_u + surfaces.edge_v),
+    ])  # fmt: skip
+    lower = np.full((len(planes), 3), np.inf)
+    upper = np.full((len(planes), 3), -np.inf)
+    for m in range(len(planes)):
+        own = corners[:, surfaces.mirror == m].reshape(-1, 3)
+        if len(own):
+            lower[m], upper[m] = own.min(axis=0) - 1e-3, own.max(axis=0) + 1e-3
+    is_sheet = np.array([patch.is_sheet for patch in scene.patches])
+    sequences = mirror_sequences(len(planes), order)
+    order_of = (sequences >= 0).sum(axis=1).astype(np.int32)
+    position = scene.receivers.position
+
+    def search(source: int, images: np.ndarray, start: int) -> tuple[np.ndarray, ...]:
+        block = position[start : start + _CHUNK]
+        room = 64 * len(block)
+        while True:
+            receiver, path_order = np.empty(room, np.int32), np.empty(room, np.int32)
+            length, launch = np.empty(room), np.empty((room, 3))
+            events = np.zeros((room, _image_paths.MAX_EVENTS), np.uint16)
+            n_events = np.empty(room, np.int32)
+            n = _image_paths.find_paths(
+                scene.sources.position[source], block, start, planes, lower, upper, sequences, order_of, images,
+                max_length, geometry, is_sheet, receiver, length, launch, events, n_events, path_order,
+            )  # fmt: skip
+            if n >= 0:
+                return receiver[:n], path_order[:n], length[:n], launch[:n], events[:n], n_events[:n]
+            room *= 4
+
+    found = []
+    with ThreadPoolExecutor(threads) as pool:
+        for source in range(len(scene.sources.names)):
+            images = image_positions(scene.sources.position[source], planes, sequences)
+            parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), range(0, len(position), _CHUNK)))
+            receiver, path_order, length, launch, events, n_events = (np.concatenate(p) for p in zip(*parts))
+            emission = directivity_towards(scene.sources, source, launch)
+            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class EarlySums:
+    """Energy of direct sound and image sources in the forms that EnergyResponse needs."""
+
+    early: np.ndarray
+    direct: np.ndarray
+    moment: np.ndarray
+    modulation: np.ndarray
+
+
+def sum_image_paths(
+    scene: Scene, paths: Sequence[ImagePaths], edges: np.ndarray, frequencies: np.ndarray, scenarios: slice, receivers: slice
+) -> EarlySums:
+    """Weigh image paths for one block of scenarios and receivers; shapes as in EnergyResponse."""
+    zero = time_zero(scene)[receivers, scenarios][:, 0]
+    table = np.ascontiguousarray(scene.factors[:, :, scenarios].reshape(-1, len(range(scene.n_scenarios)[scenarios]), 8))
+    n_scenarios, n_receivers = table.shape[1], len(zero)
+    first = range(scene.receivers.n_receivers)[receivers].start
+    early = np.zeros((n_receivers, len(edges) - 1, n_scenarios, 8))
+    direct = np.zeros((n_receivers, n_scenarios, 8))
+    moment = np.zeros_like(direct)
+    modulation = np.zeros((n_receivers, len(frequencies), n_scenarios, 8, 2))
+    for p in paths:
+        _image_paths.sum_arrivals(
+            p.receiver, p.length, p.order, p.emission, p.events, p.n_events, table,
+            np.ascontiguousarray(source_gain(scene.sources, p.source)[scenarios]), scene.air_attenuation,
+            scene.sources.delay[p.source], scene.speed_of_sound, np.ascontiguousarray(zero), bins_of_ticks(edges),
+            float(TICK), frequencies, first, early, direct, moment, modulation,
+        )  # fmt: skip
+    return EarlySums(early, direct, moment, modulation[..., 0] + 1j * modulation[..., 1])

@@ -1,0 +1,401 @@
+"""Charts of a study: reverberation per band, intelligibility with its price, and what money buys."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
+
+from .. import bands
+from ..study.results import Results
+from . import style
+
+_PANELS_PER_SHEET = 12
+_ESTIMATE_SIGNS = ("x", "+", "1", "d", "*", ".")
+_NOTICEABLE = 0.03
+"""Just noticeable difference of the STI (IEC 60268-16, from memory)."""
+
+
+def reverberation_sheets(results: Results, metric: str = "t20") -> list[Figure]:
+    """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
+
+    The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
+    """
+    n = len(results.scenarios)
+    n_sheets = -(-n // _PANELS_PER_SHEET)
+    per_sheet = -(-n // n_sheets)
+    with style.rules():
+        return [
+            _reverberation_sheet(
+                results, metric, range(i * per_sheet, min(n, (i + 1) * per_sheet)), i, n_sheets
+            )
+            for i in range(n_sheets)
+        ]
+
+
+def _reverberation_sheet(results: Results, metric: str, chosen: range, number: int, n_sheets: int) -> Figure:
+    figure = style.new_figure(style.A4_LEVEL)
+    count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
+    _head(figure, results, f"Reverberation time per octave band{count}")
+    n_columns = min(len(chosen), 4 if len(chosen) > 6 else 3)
+    n_rows = -(-len(chosen) // n_columns)
+    panels = figure.subplots(
+        n_rows,
+        n_columns,
+        sharex=True,
+        sharey=True,
+        squeeze=False,
+        gridspec_kw={
+            "left": 0.06,
+            "right": 0.97,
+            "bottom": 0.16,
+            "top": 0.87,
+            "hspace": 0.24,
+            "wspace": 0.07,
+        },
+    )
+    for axes in panels.ravel()[len(chosen) :]:
+        axes.remove()
+    for axes, scenario in zip(panels.ravel(), chosen):
+        _reverberation_panel(axes, results, metric, scenario)
+    for i, axes in enumerate(panels.ravel()[: len(chosen)]):
+        # Where a panel below is missing the labels of the band axis stand under this one.
+        if i + n_columns >= len(chosen):
+            axes.tick_params(labelbottom=True)
+            axes.set_xlabel("octave band, Hz")
+        if i % n_columns == 0:
+            axes.set_ylabel(f"{metric.upper()}, s")
+    handles, labels = panels[0, 0].get_legend_handles_labels()
+    handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
+    figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
+    _foot(
+        figure,
+        "Bars: 95 % intervals of the mean over seats, chance of the calculation only. The statistical "
+        "estimates assume a diffuse field; where they part from the traced values, it is not diffuse.",
+    )
+    return figure
+
+
+def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: int) -> None:
+    time = results.room[metric]
+    half = time.half_width()
+    places = np.arange(bands.N_BANDS)
+    if scenario != 0:
+        axes.plot(places, time.value[0], color=style.FAINT, linewidth=1.4, zorder=1)
+    axes.errorbar(
+        places,
+        time.value[scenario],
+        half[scenario],
+        color=style.SERIES[0],
+        marker="o",
+        markersize=3.5,
+        linewidth=1.3,
+        capsize=2.5,
+        label="traced, mean over seats",
+        zorder=3,
+    )
+    for sign, (name, values) in zip(_ESTIMATE_SIGNS, results.statistical.items()):
+        label = name.replace("_", "-").capitalize()
+        axes.plot(
+            places,
+            values[scenario],
+            linestyle="none",
+            marker=sign,
+            color=style.INK,
+            ms=4.5,
+            mew=0.8,
+            label=label,
+            zorder=2,
+        )
+    if scenario == 0:
+        # An empty line in the first panel's legend stands for the grey line of the others.
+        axes.plot(
+            [], [], color=style.FAINT, linewidth=1.4, label=f"{results.scenarios[0].name}, for comparison"
+        )
+    axes.set_title(
+        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"), loc="left", weight="bold"
+    )
+    axes.set_xticks(places, bands.LABELS)
+    axes.set_ylim(bottom=0.0)
+    axes.grid(axis="y", color="#e4e4e4", linewidth=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def intelligibility_figure(results: Results) -> Figure:
+    """A row per scenario: STI of the median seat and of the worst decile, share of seats served, cost."""
+    n = len(results.scenarios)
+    with style.rules():
+        height = max(3.2, 1.75 + 0.30 * n)
+        figure = style.new_figure((style.A4_LEVEL[0], height))
+        _head(figure, results, "Intelligibility and cost of each scenario")
+        margins = {"left": 0.24, "right": 0.98, "bottom": 0.78 / height, "top": 1.0 - 0.98 / height}
+        panels = figure.subplots(
+            1, 3, sharey=True, gridspec_kw={**margins, "width_ratios": (2.2, 1.2, 1.2), "wspace": 0.06}
+        )
+        rows = np.arange(n)
+        _index_panel(panels[0], results, rows)
+        _share_panel(panels[1], results, rows)
+        _cost_panel(panels[2], results, rows)
+        panels[0].set_yticks(
+            rows, [textwrap.shorten(s.name, 42, placeholder=" …") for s in results.scenarios]
+        )
+        panels[0].set_ylim(n - 0.4, -0.6)
+        for axes in panels:
+            axes.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+            axes.set_axisbelow(True)
+            axes.spines[["top", "right", "left"]].set_visible(False)
+            axes.tick_params(axis="y", length=0)
+        _foot(figure, "Bars: 95 % intervals, chance of the calculation only. Dashed: share of seats wanted.")
+        return figure
+
+
+def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
+    signs = (
+        ("sti_median", "median seat", "o", style.SERIES[0]),
+        ("sti_worst_decile", "worst decile", "D", "white"),
+    )
+    for name, label, marker, face in signs:
+        known = results.room[name]
+        axes.errorbar(
+            known.value,
+            rows,
+            xerr=known.half_width(),
+            linestyle="none",
+            marker=marker,
+            markersize=5.0,
+            color=style.SERIES[0],
+            markerfacecolor=face,
+            capsize=2.5,
+            linewidth=1.0,
+            label=label,
+        )
+    axes.axvline(
+        results.sti_target, color=style.INK, linewidth=1.2, label=f"target {results.sti_target:.2f}", zorder=1
+    )
+    axes.set_xlabel("STI")
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.2)
+
+
+def _share_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
+    share = results.room["sti_share_of_seats"]
+    axes.errorbar(
+        100.0 * share.value,
+        rows,
+        xerr=100.0 * share.half_width(),
+        linestyle="none",
+        marker="s",
+        markersize=5.0,
+        color=style.SERIES[2],
+        capsize=2.5,
+        linewidth=1.0,
+    )
+    axes.axvline(
+        100.0 * results.share_target, color=style.INK, linewidth=1.2, linestyle=(0, (4, 2)), zorder=1
+    )
+    axes.set_xlim(-3.0, 103.0)
+    axes.set_xlabel(f"% of seats ≥ {results.sti_target:.2f}")
+
+
+def _cost_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
+    costs = np.array([scenario.cost for scenario in results.scenarios])
+    axes.barh(rows, costs, height=0.45, color="#c9c9c9")
+    for row, scenario in zip(rows, results.scenarios):
+        text = f"{scenario.cost:,.0f}" + (" (breaks a limit)" if scenario.limits_broken else "")
+        axes.annotate(text, (scenario.cost, row), (3, 0), "data", "offset points", fontsize=6.5, va="center")
+    axes.set_xlim(0.0, 1.9 * max(float(costs.max()), 1.0))
+    axes.xaxis.set_major_locator(MaxNLocator(4))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.set_xlabel(f"cost, {results.currency}")
+
+
+def value_figure(results: Results) -> Figure:
+    """Gain in the median STI against extra cost, one panel for each scenario compared with."""
+    baselines = sorted({s.compare_with for i, s in enumerate(results.scenarios) if s.compare_with != i})
+    with style.rules():
+        figure = style.new_figure((style.A4_LEVEL[0], 5.2))
+        _head(figure, results, "What the money buys")
+        if not baselines:
+            figure.text(0.04, 0.6, "No scenario is compared with another.")
+            return figure
+        counts = [
+            sum(s.compare_with == b for i, s in enumerate(results.scenarios) if i != b) for b in baselines
+        ]
+        widths = np.sqrt(counts) + 1.0
+        panels = figure.subplots(
+            1,
+            len(baselines),
+            sharey=True,
+            squeeze=False,
+            gridspec_kw={
+                "left": 0.07,
+                "right": 0.97,
+                "bottom": 0.17,
+                "top": 0.82,
+                "width_ratios": widths,
+                "wspace": 0.08,
+            },
+        )[0]
+        for axes, baseline in zip(panels, baselines):
+            _value_panel(axes, results, baseline)
+        panels[0].set_ylabel("gain in STI of the median seat")
+        _foot(
+            figure,
+            f"Bars: 95 % intervals of the difference. Grey: less than {_NOTICEABLE}, hardly noticed. Line: "
+            "no scenario gives more for less. Open signs break a limit.",
+        )
+        return figure
+
+
+def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
+    gain = results.room_gains["sti_median"]
+    chosen = [i for i, s in enumerate(results.scenarios) if s.compare_with == baseline and i != baseline]
+    extra = np.array([results.scenarios[i].cost - results.scenarios[baseline].cost for i in chosen])
+    value, half = gain.value[chosen], gain.half_width()[chosen]
+    axes.axhspan(-_NOTICEABLE, _NOTICEABLE, color="#ececec", zorder=0)
+    axes.axhline(0.0, color=style.QUIET, linewidth=0.7)
+    order = np.lexsort((-value, extra))
+    best = [k for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
+    if best and extra[best].max() > 0.0:
+        axes.plot([0.0, *extra[best]], [0.0, *value[best]], color=style.SERIES[4], linewidth=1.4, zorder=1)
+    for k, scenario in enumerate(chosen):
+        broken = bool(results.scenarios[scenario].limits_broken)
+        axes.errorbar(
+            extra[k],
+            value[k],
+            half[k],
+            marker="o",
+            markersize=5.0,
+            capsize=2.5,
+            linewidth=1.0,
+            color=style.SERIES[0],
+            markerfacecolor="white" if broken else style.SERIES[0],
+            zorder=3,
+        )
+    _name_points(axes, extra, value, [results.scenarios[i].name for i in chosen])
+    axes.set_xlabel(f"cost above “{results.scenarios[baseline].name}”, {results.currency}")
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:,.0f}"))
+    axes.set_title(f"against “{results.scenarios[baseline].name}”", loc="left")
+    axes.grid(color="#e4e4e4", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.margins(x=0.18, y=0.12)
+    if np.ptp([0.0, *extra]) == 0.0:
+        axes.set_xlim(-1.0, 3.0)
+        axes.set_xticks([0.0])
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _name_points(axes: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str]) -> None:
+    """Names to the right of their points; of points at nearly the same place each next name goes lower."""
+    spread_x, spread_y = max(float(np.ptp(x)), 1.0), max(float(np.ptp(y)), 0.01)
+    placed: list[tuple[float, float]] = []
+    for k in np.argsort(-y):
+        here = (float(x[k]) / spread_x, float(y[k]) / spread_y)
+        while any(abs(here[0] - other[0]) < 0.16 and abs(here[1] - other[1]) < 0.045 for other in placed):
+            here = (here[0], here[1] - 0.045)
+        placed.append(here)
+        axes.annotate(
+            textwrap.shorten(names[k], 30, placeholder=" …"),
+            (x[k], y[k]),
+            xytext=(7.0, 0.0)
+            if here[1] * spread_y == float(y[k])
+            else (7.0, -9.0 * (y[k] / spread_y - here[1]) / 0.045),
+            textcoords="offset points",
+            fontsize=6.5,
+            va="center",
+        )
+
+
+def seats_figure(results: Results) -> Figure:
+    """Share of the seats that reach an STI, for every STI; at most eight curves a panel."""
+    n = len(results.scenarios)
+    n_panels = max(1, -(-(n - 1) // 7))
+    with style.rules():
+        n_rows = -(-n_panels // 2)
+        figure = style.new_figure((style.A4_LEVEL[0], 1.6 + 4.0 * n_rows))
+        _head(figure, results, "How many seats reach which STI")
+        height = float(figure.get_size_inches()[1])
+        grid = {
+            "left": 0.07,
+            "right": 0.97,
+            "bottom": 0.85 / height,
+            "top": 1.0 - 0.9 / height,
+            "wspace": 0.08,
+        }
+        panels = figure.subplots(
+            n_rows, min(n_panels, 2), sharex=True, sharey=True, squeeze=False, gridspec_kw=grid
+        )
+        for axes in panels.ravel()[n_panels:]:
+            axes.remove()
+        for i, axes in enumerate(panels.ravel()[:n_panels]):
+            chosen = [0, *range(1 + 7 * i, min(n, 8 + 7 * i))]
+            for k, scenario in enumerate(chosen):
+                values = np.sort(results.seats["sti"].value[:, scenario])
+                values = values[np.isfinite(values)]
+                share = 100.0 * (1.0 - np.arange(len(values)) / max(len(values), 1))
+                axes.plot(
+                    values,
+                    share,
+                    drawstyle="steps-pre",
+                    color=style.INK if scenario == 0 else style.SERIES[k % 8],
+                    linewidth=1.3,
+                    marker=style.MARKERS[k % 8],
+                    markersize=4.0,
+                    markevery=(0.02 + 0.01 * k, 0.17),
+                    label=textwrap.shorten(results.scenarios[scenario].name, 34, placeholder=" …"),
+                )
+            axes.axvline(results.sti_target, color=style.INK, linewidth=1.0)
+            axes.axhline(100.0 * results.share_target, color=style.INK, linewidth=1.0, linestyle=(0, (4, 2)))
+            axes.grid(color="#e4e4e4", linewidth=0.6)
+            axes.set_axisbelow(True)
+            axes.set_ylim(0.0, 102.0)
+            axes.yaxis.set_minor_locator(NullLocator())
+            axes.legend(loc="lower left")
+            axes.set_xlabel("STI")
+            axes.spines[["top", "right"]].set_visible(False)
+        panels[0, 0].set_ylabel("% of seats with at least this STI")
+        _foot(
+            figure,
+            f"{len(results.positions)} seats. Lines: the STI wanted, and dashed the share of seats wanted.",
+        )
+        return figure
+
+
+def write_figures(results: Results, folder: Path, formats: Sequence[str] = ("png", "svg")) -> list[Path]:
+    """Write all charts of a study into a folder and return their paths.
+
+    Raises
+    ------
+    StoreError : the folder cannot be made or written
+    """
+    paths: list[Path] = []
+    sheets = reverberation_sheets(results)
+    charts = {
+        f"reverberation_{i + 1}" if len(sheets) > 1 else "reverberation": s for i, s in enumerate(sheets)
+    }
+    charts |= {
+        "intelligibility": intelligibility_figure(results),
+        "value": value_figure(results),
+        "seats": seats_figure(results),
+    }
+    for name, figure in charts.items():
+        about = f"{name.replace('_', ' ')}, {results.title}, {results.venue}"
+        paths += style.save_figure(figure, folder, name, formats, about)
+    return paths
+
+
+def _head(figure: Figure, results: Results, title: str) -> None:
+    height = float(figure.get_size_inches()[1])
+    figure.text(
+        0.04, 1.0 - 0.32 / height, f"{results.title}  ·  {results.venue}", fontsize=8.0, color=style.QUIET
+    )
+    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
+
+
+def _foot(figure: Figure, text: str) -> None:
+    height = float(figure.get_size_inches()[1])
+    figure.text(0.04, 0.16 / height, textwrap.fill(text, 175), fontsize=6.5, color=style.QUIET)

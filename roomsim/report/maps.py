@@ -1,0 +1,206 @@
+"""Plans of the audience coloured by a quantity: what each scenario gives, and what it gains.
+
+Everything comes from `Results`, so a picture can be drawn again from the file alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from matplotlib.tri import Triangulation
+
+from .. import bands
+from ..errors import RoomsimError, suggestion
+from ..estimate import Estimate
+from ..study.results import Results
+from . import style
+from .plan import HALO, draw_plan
+from .quantities import Shown, shown_as
+from .style import Scale
+
+
+@dataclass(frozen=True)
+class MapLayer:
+    """One quantity, or its gain, at all seats in all scenarios, with the scale that all its maps share."""
+
+    shown: Shown
+    values: Estimate
+    """(n_receivers, n_scenarios)."""
+    scale: Scale
+    is_gain: bool
+    target: float | None
+    """Value at which a contour is drawn."""
+
+    @property
+    def change(self) -> str:
+        """Word for a difference: only of the STI is more always better."""
+        return "gain" if self.shown.key == "sti" else "change"
+
+    def not_significant(self, scenario: int) -> np.ndarray:
+        """(n_receivers,) bool: zero lies inside the 95 % interval of the seat's difference."""
+        difference = self.values.value[:, scenario]
+        return np.isfinite(difference) & ~self.values.is_significant()[:, scenario]
+
+
+def map_layer(
+    results: Results, metric: str = "sti", *, band: int | None = None, gain: bool = False
+) -> MapLayer:
+    """Values to be mapped, with one scale for all scenarios.
+
+    Parameters
+    ----------
+    metric : str
+        Registry name of a quantity that is known per seat.
+    band : int, optional
+        Index of the octave band; without it quantities per band are averaged over 500 Hz and 1 kHz
+        (ISO 3382-1:2009, A.2).
+    gain : bool
+        The difference against the scenario compared with, instead of the value.
+
+    Raises
+    ------
+    RoomsimError : the results hold no such quantity
+    """
+    known = results.gains if gain else results.seats
+    if metric not in known:
+        raise RoomsimError(f"no quantity {metric!r} in these results.", cure=suggestion(metric, known))
+    has_bands = known[metric].value.ndim == 3
+    values = _one_per_seat(known[metric], band)
+    if gain:
+        scale = style.gain_scale(values.value)
+    else:
+        scale = style.sti_scale() if metric == "sti" else style.value_scale(values.value)
+    target = results.sti_target if metric == "sti" and not gain else None
+    return MapLayer(shown_as(metric, band, has_bands), values, scale, gain, target)
+
+
+def _one_per_seat(estimate: Estimate, band: int | None) -> Estimate:
+    if estimate.value.ndim == 2:
+        return estimate
+    chosen = list(bands.MID) if band is None else [band]
+    # The bands share their paths, so their errors are taken as fully correlated: never too small.
+    return Estimate(
+        estimate.value[..., chosen].mean(axis=-1),
+        estimate.standard_error[..., chosen].mean(axis=-1),
+        estimate.n_replicates,
+    )
+
+
+def draw_map(axes: Axes, results: Results, scenario: int, layer: MapLayer, *, names: bool = True) -> None:
+    """Draw one scenario into `axes`: seats, contours, and the plan with what is hung in it.
+
+    Parameters
+    ----------
+    scenario : int
+        Index into `results.scenarios`.
+    names : bool
+        Write names beside elements, zones and sources; small maps go without.
+    """
+    _draw_seats(axes, results, scenario, layer)
+    _draw_contours(axes, results, scenario, layer, names)
+    draw_plan(axes, results, scenario, names=names)
+
+
+def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer) -> None:
+    values = layer.values.value[:, scenario]
+    known = np.isfinite(values)
+    step = layer.scale.norm(np.where(known, values, 0.0))
+    # One shape per step of the scale keeps the files small.
+    for i in np.unique(step[known]):
+        colour = layer.scale.colours(int(i))
+        shape = _outline(results.cells[known & (step == i)])
+        axes.add_patch(PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
+    _hatch(axes, results.cells[~known], "xxxxxx", style.QUIET)
+    if layer.is_gain:
+        unclear = layer.not_significant(scenario)
+        _hatch(axes, results.cells[unclear], "//////", "#555555")
+        # In grey both ends of the scale are dark: losses carry a sign of their own.
+        lost = results.positions[known & ~unclear & (values < 0.0), :2]
+        axes.plot(*lost.T, linestyle="none", marker="_", ms=3.4, mew=1.8, color="white", zorder=3)
+        axes.plot(*lost.T, linestyle="none", marker="_", ms=2.8, mew=0.7, color=style.INK, zorder=3)
+
+
+def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:
+    if len(cells):
+        marks = PathPatch(
+            _outline(cells), facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2
+        )
+        axes.add_patch(marks)
+
+
+def _outline(cells: np.ndarray) -> Path:
+    """(n, 4, 2) cells as one path."""
+    points = np.concatenate([cells, cells[:, :1]], axis=1).reshape(-1, 2)
+    codes = np.tile([Path.MOVETO, Path.LINETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], len(cells))
+    return Path(points, codes)
+
+
+def _draw_contours(axes: Axes, results: Results, scenario: int, layer: MapLayer, names: bool) -> None:
+    surface, heights = surface_over(results.cells, layer.values.value[:, scenario])
+    if surface is None:
+        return
+    if layer.is_gain:
+        levels = layer.scale.edges[np.abs(layer.scale.edges) > 1e-12]
+    else:
+        levels = np.array([] if layer.target is None else [layer.target])
+    for level in levels[(levels > heights.min()) & (levels < heights.max())]:
+        lines = axes.tricontour(
+            surface,
+            heights,
+            levels=[level],
+            colors=[style.INK],
+            linewidths=0.6 if layer.is_gain else 1.5,
+            linestyles="dashed" if layer.is_gain and level < 0.0 else "solid",
+            zorder=4,
+        )
+        lines.set_paths([_without_specks(path, results.cells) for path in lines.get_paths()])
+        lines.set(path_effects=HALO)
+        for text in axes.clabel(
+            lines, fmt=layer.scale.label, fontsize=6.5 if names else 5.0, inline_spacing=2
+        ):
+            text.set(path_effects=HALO, zorder=5)
+
+
+def _without_specks(path: Path, cells: np.ndarray) -> Path:
+    """Contours shorter than the way round four seats are chance, and hide the others."""
+    shortest = 8.0 * float(np.median(np.hypot(*(cells[:, 1] - cells[:, 0]).T)))
+    points = np.asarray(path.vertices)
+    pieces = np.split(points, np.flatnonzero(path.codes == Path.MOVETO)[1:]) if len(points) else []
+    long = [piece for piece in pieces if np.hypot(*np.diff(piece, axis=0).T).sum() >= shortest]
+    return Path.make_compound_path(*(Path(piece) for piece in long)) if long else Path(np.empty((0, 2)))
+
+
+def surface_over(cells: np.ndarray, values: np.ndarray) -> tuple[Triangulation | None, np.ndarray]:
+    """The seats as one surface for contours: each point is a mean over some nine seats, the near ones most.
+
+    The mean damps the chance error, and the surface ends where the seats end.
+
+    Parameters
+    ----------
+    cells : (n_receivers, 4, 2) float, m
+    values : (n_receivers,) float; seats without a value leave a hole
+
+    Returns
+    -------
+    Triangulation over the corners and middles of the cells, None where no seat has a value, and the heights
+    of its points, (n_points,).
+    """
+    known = np.isfinite(values)
+    if not known.any():
+        return None, np.empty(0)
+    corners, index = np.unique(np.round(cells[known].reshape(-1, 2), 3), axis=0, return_inverse=True)
+    index = index.reshape(-1, 4)
+    n_meeting = np.bincount(index.ravel(), minlength=len(corners))
+    at_seats = values[known]
+    for _ in range(2):
+        heights = np.bincount(index.ravel(), np.repeat(at_seats, 4), len(corners)) / n_meeting
+        at_seats = heights[index].mean(axis=1)
+    middle = len(corners) + np.arange(len(index))
+    triangles = np.concatenate([np.column_stack([index[:, i], index[:, i - 1], middle]) for i in range(4)])
+    points = np.concatenate([corners, cells[known].mean(axis=1)])
+    surface = Triangulation(points[:, 0], points[:, 1], triangles)
+    return surface, np.concatenate([heights, at_seats])

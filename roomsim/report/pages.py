@@ -1,0 +1,345 @@
+"""Maps as pages for paper: one scenario on a page, all scenarios on a sheet."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+import unicodedata
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from ..study.results import Results
+from . import style
+from .maps import MapLayer, draw_map, map_layer
+from .plan import draw_direction, draw_scale_bar, extent
+
+_PANELS_PER_SHEET = 12
+_TITLE_ROOM = 0.34
+"""Above each map of a sheet, inches."""
+
+
+def map_page(results: Results, scenario: int, metric: str = "sti", *, band: int | None = None) -> Figure:
+    """One scenario on one A4 page: the quantity, its gain, figures over all seats, and a legend."""
+    with style.rules():
+        value = map_layer(results, metric, band=band)
+        layers = [value]
+        record = results.scenarios[scenario]
+        if record.compare_with != scenario:
+            layers.append(map_layer(results, metric, band=band, gain=True))
+        low, high = extent(results, strip=True)
+        wide = (high - low)[0] > 1.15 * (high - low)[1]
+        size = style.A4_UPRIGHT if wide else style.A4_LEVEL
+        figure = style.new_figure(size)
+        _head(figure, results, f"{record.name}: {value.shown.title}", _what_hangs(results, scenario))
+        for layer, box in zip(layers, _boxes_on_page(size, wide)):
+            axes = figure.add_axes(box, anchor="NW")
+            draw_map(axes, results, scenario, layer)
+            against = results.scenarios[record.compare_with].name
+            title = f"{layer.change.capitalize()} against “{against}”" if layer.is_gain else layer.shown.title
+            axes.set_title(
+                f"{title}\n{_over_seats(results, scenario, metric, layer)}", loc="left", x=0.012, fontsize=8.0
+            )
+            axes.apply_aspect()
+            place = axes.get_position()
+            bar = (place.x1 + 0.015, place.y0 + 0.16 * place.height, 0.018, 0.74 * place.height)
+            _colour_bar(figure, layer, bar)
+        _foot(figure, results, layers)
+        return figure
+
+
+def map_sheets(
+    results: Results,
+    metric: str = "sti",
+    *,
+    band: int | None = None,
+    gain: bool = False,
+    scenarios: Iterable[int] | None = None,
+) -> list[Figure]:
+    """All scenarios side by side on one scale, at most twelve to a sheet.
+
+    A sheet of gains leaves out scenarios that are compared with themselves.
+    """
+    chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
+    if gain:
+        chosen = [i for i in chosen if results.scenarios[i].compare_with != i]
+    n_sheets = -(-len(chosen) // _PANELS_PER_SHEET)
+    per_sheet = -(-len(chosen) // max(n_sheets, 1))
+    with style.rules():
+        layer = map_layer(results, metric, band=band, gain=gain)
+        return [
+            _sheet(results, metric, layer, chosen[i * per_sheet : (i + 1) * per_sheet], i, n_sheets)
+            for i in range(n_sheets)
+        ]
+
+
+def _sheet(
+    results: Results, metric: str, layer: MapLayer, chosen: list[int], number: int, n_sheets: int
+) -> Figure:
+    figure = style.new_figure(style.A4_LEVEL)
+    count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
+    title = layer.shown.title
+    if layer.is_gain:
+        title = f"{layer.change.capitalize()} in {title[0].lower()}{title[1:]}"
+    _head(figure, results, f"{title}{count}", "The same scale in every map.")
+    left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
+    n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
+    width, height = (right - left) / n_columns, (top - bottom) / n_rows
+    letters = int(width * 11.69 * 72.0 / 5.2)
+    for i, scenario in enumerate(chosen):
+        column, row = i % n_columns, i // n_columns
+        box = (left + column * width, top - (row + 1) * height, 0.97 * width, height - _TITLE_ROOM / 8.27)
+        axes = figure.add_axes(box, anchor="NW")
+        draw_map(axes, results, scenario, layer, names=False)
+        record = results.scenarios[scenario]
+        name = record.name
+        if layer.is_gain:
+            name += f" against “{results.scenarios[record.compare_with].name}”"
+        name = textwrap.shorten(name, letters, placeholder=" …")
+        axes.annotate(name, (0, 1), (6, 10), "axes fraction", "offset points", fontsize=8.0, weight="bold")
+        line = _over_seats(results, scenario, metric, layer, short=True)
+        axes.annotate(line, (0, 1), (6, 1), "axes fraction", "offset points", fontsize=6.5)
+    _colour_bar(figure, layer, (0.915, 0.24, 0.014, 0.56))
+    _share_key(figure, results, axes)
+    _foot(figure, results, [layer])
+    return figure
+
+
+def _share_key(figure: Figure, results: Results, axes: Axes) -> None:
+    """Scale bar and direction that hold for all maps of a sheet."""
+    axes.apply_aspect()
+    metres_per_inch = (axes.get_xlim()[1] - axes.get_xlim()[0]) / (axes.get_position().width * 11.69)
+    key = figure.add_axes((0.905, 0.08, 0.09, 0.14))
+    key.set_xlim(0.0, 0.09 * 11.69 * metres_per_inch)
+    key.set_ylim(0.0, 0.14 * 8.27 * metres_per_inch)
+    key.axis("off")
+    inch = metres_per_inch
+    draw_scale_bar(key, (0.08 * inch, 0.2 * inch), 0.5 * inch)
+    draw_direction(key, results, (0.18 * inch, 0.55 * inch), 0.2 * inch, (0.0, 0.3 * inch))
+
+
+def _grid(results: Results, n: int, width: float, height: float) -> tuple[int, int]:
+    """Columns and rows that make the maps as large as they can be; each needs room for its title."""
+    low, high = extent(results, strip=False)
+    shape = float((high - low)[0] / (high - low)[1])
+    options = [(columns, -(-n // columns)) for columns in range(1, n + 1)]
+    return max(options, key=lambda o: min(0.97 * width / o[0], shape * (height / o[1] - _TITLE_ROOM)))
+
+
+def _boxes_on_page(size: tuple[float, float], wide: bool) -> list[tuple[float, float, float, float]]:
+    """Left, bottom, width, height of the two maps, shares of the page."""
+    if wide:
+        return [(0.03, 0.50, 0.84, 0.36), (0.03, 0.09, 0.84, 0.36)]
+    return [(0.05, 0.14, 0.37, 0.66), (0.53, 0.14, 0.37, 0.66)]
+
+
+def _head(figure: Figure, results: Results, title: str, below: str) -> None:
+    height = float(figure.get_size_inches()[1])
+    figure.text(
+        0.04, 1.0 - 0.32 / height, f"{results.title}  ·  {results.venue}", fontsize=8.0, color=style.QUIET
+    )
+    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
+    figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
+
+
+def _what_hangs(results: Results, scenario: int) -> str:
+    record = results.scenarios[scenario]
+    if not record.elements:
+        return "Nothing hung or laid: the venue as it is."
+    lines = textwrap.wrap("With " + ", ".join(record.elements) + ".", 120)[:3]
+    lines.append(
+        f"Cost {record.cost:,.0f} {results.currency}, {record.rigging_hours:g} h of rigging, "
+        f"{record.weight:,.0f} kg on {record.roof_points} roof points "
+        "(estimates: a competent person approves each point)."
+    )
+    if record.limits_broken:
+        lines.append("Breaks a limit: " + "; ".join(record.limits_broken) + ".")
+    return "\n".join(lines)
+
+
+def _over_seats(results: Results, scenario: int, metric: str, layer: MapLayer, short: bool = False) -> str:
+    """One line on all seats together, with 95 % intervals."""
+    known = results.room_gains if layer.is_gain else results.room
+    if metric == "sti" and "sti_median" in known:
+        target = f"{results.sti_target:.2f}"
+        unit = f" % points of seats ≥ {target}" if layer.is_gain else f" % of seats ≥ {target}"
+        wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst decile ", "sti_worst_decile", 1.0, 2, "")]
+        wanted.append(("", "sti_share_of_seats", 100.0, 0, unit))
+        texts = []
+        for before, name, factor, digits, after in [wanted[0], wanted[2]] if short else wanted:
+            value = factor * float(known[name].value[scenario])
+            half = factor * float(known[name].half_width()[scenario])
+            texts.append(before + with_interval(value, half, digits, layer.is_gain) + after)
+            if layer.is_gain and abs(value) <= half:
+                texts[-1] += " (not significant)"
+        return ", ".join(texts)
+    values = layer.values.value[:, scenario]
+    if not np.isfinite(values).any():
+        return "no seat can be evaluated"
+    sign = "+" if layer.is_gain else ""
+    low, middle, high = (f"{x:{sign}.3g}" for x in np.nanquantile(values, (0.05, 0.5, 0.95)))
+    return f"median of seats {middle}, nine in ten within {low} and {high} {layer.shown.unit}".replace(
+        "-", "−"
+    )
+
+
+def with_interval(value: float, half_width: float, digits: int, signed: bool) -> str:
+    """ "0.53 ± 0.01". A width that is not zero is never shown as zero for want of digits."""
+    if half_width > 0.0:
+        half_width = max(half_width, 10.0**-digits)
+    return f"{value:{'+' if signed else ''}.{digits}f} ± {half_width:.{digits}f}".replace("-", "−")
+
+
+def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float, float]) -> None:
+    bar_axes = figure.add_axes(box)
+    scale = layer.scale
+    bar = figure.colorbar(
+        ScalarMappable(scale.norm, scale.colours),
+        cax=bar_axes,
+        ticks=scale.edges,
+        extend="both",
+        extendfrac=0.06,
+    )
+    bar.ax.set_yticklabels([scale.label(edge) for edge in scale.edges])
+    bar.ax.tick_params(labelsize=6.5, length=2)
+    bar.outline.set_linewidth(0.6)
+    change = f"{layer.change} in " if layer.is_gain else ""
+    bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", pad=9)
+    if scale.classes:
+        centres = 0.5 * (scale.edges[1:] + scale.edges[:-1])
+        inside = np.concatenate([[scale.edges[0] - 0.02], centres, [scale.edges[-1] + 0.02]])
+        for y, letter in zip(inside, scale.classes):
+            dark = y < 0.58
+            bar.ax.text(
+                0.5,
+                y,
+                letter,
+                transform=bar.ax.get_yaxis_transform(),
+                color="white" if dark else style.INK,
+                fontsize=5.0,
+                ha="center",
+                va="center",
+                clip_on=False,
+            )
+
+
+def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer]) -> None:
+    height = float(figure.get_size_inches()[1])
+    signs: list[Line2D | Patch] = []
+    for layer in layers:
+        if layer.target is not None:
+            signs.append(Line2D([], [], color=style.INK, linewidth=1.5, label=f"target {layer.target:.2f}"))
+        if layer.is_gain:
+            signs.append(
+                Line2D(
+                    [],
+                    [],
+                    color=style.INK,
+                    linewidth=0.6,
+                    label=f"contour of the {layer.change}, dashed below 0",
+                )
+            )
+            signs.append(
+                Patch(
+                    facecolor="white", edgecolor="#555555", hatch="//////", label="no significant difference"
+                )
+            )
+            signs.append(Line2D([], [], color=style.INK, marker="_", linestyle="none", label="seat below 0"))
+        if not np.isfinite(layer.values.value).all() and not layer.is_gain:
+            signs.append(
+                Patch(facecolor="white", edgecolor=style.QUIET, hatch="xxxxxx", label="not evaluable")
+            )
+    signs += [
+        Line2D([], [], color=style.HUNG, linewidth=2.2, label="hung in this scenario"),
+        Line2D(
+            [],
+            [],
+            color=style.HUNG,
+            linewidth=1.0,
+            linestyle=(0, (6, 1.5)),
+            label="laid, spread or seated (outline)",
+        ),
+        Line2D(
+            [], [], color=style.FAINT, linewidth=0.7, linestyle=(0, (3, 2)), label="candidate line, not used"
+        ),
+        Patch(facecolor="white", edgecolor=style.KEPT_CLEAR, hatch="....", label="kept clear"),
+        Line2D([], [], color=style.INK, marker="^", linestyle="none", markersize=5, label="source"),
+    ]
+    columns = 6 if height < 10.0 else 4
+    figure.legend(
+        handles=signs,
+        loc="lower left",
+        bbox_to_anchor=(0.03, 0.40 / height),
+        ncols=columns,
+        columnspacing=1.4,
+    )
+    figure.text(0.04, 0.20 / height, _note(results, layers), fontsize=6.5, color=style.QUIET, linespacing=1.3)
+
+
+def _note(results: Results, layers: Sequence[MapLayer]) -> str:
+    parts = [f"{len(results.positions)} seats."]
+    for layer in layers:
+        errors = layer.values.standard_error
+        errors = errors[np.isfinite(errors) & (errors > 0.0)]
+        if errors.size:
+            what = layer.change if layer.is_gain else layer.shown.symbol
+            unit = f" {layer.shown.unit}" if layer.shown.unit else ""
+            parts.append(
+                f"Standard error of the {what} at a seat: median {np.median(errors):.2g}{unit}, "
+                f"95 % of seats below {np.quantile(errors, 0.95):.2g}{unit}."
+            )
+    parts.append("Intervals are 95 %, chance of the calculation only. Prediction, no measurement.")
+    return "\n".join(textwrap.wrap(" ".join(parts), 170 if len(layers) == 1 else 130))
+
+
+def write_maps(
+    results: Results,
+    folder: Path,
+    *,
+    metrics: Sequence[str] = ("sti",),
+    band: int | None = None,
+    scenarios: Sequence[int] | None = None,
+    formats: Sequence[str] = ("png", "svg"),
+) -> list[Path]:
+    """Write the sheets of all scenarios and a page for each into a folder; return the paths.
+
+    Parameters
+    ----------
+    metrics : registry names of quantities known per seat
+    band : index of the octave band of quantities per band; 500 Hz and 1 kHz averaged unless given
+    scenarios : indices into `results.scenarios`; all unless given
+    formats : "png", "svg", "pdf"
+
+    Raises
+    ------
+    RoomsimError : a quantity is unknown
+    StoreError : the folder cannot be made or written
+    """
+    chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
+    paths: list[Path] = []
+    for metric in metrics:
+        key = map_layer(results, metric, band=band).shown.key
+        for gain in (False, True):
+            sheets = map_sheets(results, metric, band=band, gain=gain, scenarios=chosen)
+            for i, sheet in enumerate(sheets):
+                name = f"{key}_{'gain' if gain else 'all'}" + (f"_{i + 1}" if len(sheets) > 1 else "")
+                about = f"Maps of {key} in all scenarios, {results.title}, {results.venue}"
+                paths += style.save_figure(sheet, folder, name, formats, about)
+        for i in chosen:
+            scenario = results.scenarios[i].name
+            about = f"Map of {key}, scenario {scenario}, {results.title}, {results.venue}"
+            name = f"{key}_{i:02d}_{file_name(scenario)}"
+            paths += style.save_figure(map_page(results, i, metric, band=band), folder, name, formats, about)
+    return paths
+
+
+def file_name(text: str) -> str:
+    """A scenario's name as part of a file name on any system: letters, digits and low lines, at most 40."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    return re.sub(r"[^A-Za-z0-9]+", "_", plain).strip("_").lower()[:40] or "scenario"

@@ -1,0 +1,173 @@
+"""What all pictures share: colours, scales and how they are saved.
+
+Pictures are read on paper, in grey and by colour-blind readers: values use one map whose lightness rises
+steadily, differences carry signed contours and marks besides their colours, every scale is cut into steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import BoundaryNorm, Colormap
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from ..errors import StoreError
+
+INK = "#1a1a1a"
+QUIET = "#707070"
+FAINT = "#b4b4b4"
+HUNG = "#c2185b"
+"""What is hung or laid in the scenario shown."""
+KEPT_CLEAR = "#d35400"
+"""Zones in which nothing may hang."""
+SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8c6d31", "#4d4d4d")
+"""Eight colours that colour-blind readers can tell apart (Okabe and Ito, Color Universal Design, 2008, from
+memory; brown and grey are ours in place of their yellow and black), used with markers that differ."""
+MARKERS = ("o", "s", "D", "^", "v", "P", "X", "h")
+
+RESOLUTION = 200
+"""Dots per inch of PNG files."""
+
+A4_UPRIGHT = (8.27, 11.69)
+A4_LEVEL = (11.69, 8.27)
+"""Paper sizes, inches (ISO 216)."""
+
+_RULES: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 8.0,
+    "axes.titlesize": 9.0,
+    "axes.labelsize": 8.0,
+    "axes.edgecolor": QUIET,
+    "axes.linewidth": 0.6,
+    "xtick.labelsize": 7.0,
+    "ytick.labelsize": 7.0,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "legend.fontsize": 7.0,
+    "legend.frameon": False,
+    "hatch.linewidth": 0.5,
+    "figure.dpi": 100.0,
+    "savefig.facecolor": "white",
+    # A name in a study may hold a dollar sign: it is no formula.
+    "text.parse_math": False,
+    # The same study gives the same bytes; text stays text, so that it can be searched and edited.
+    "svg.hashsalt": "roomsim",
+    "svg.fonttype": "none",
+}
+
+
+def rules() -> AbstractContextManager[None]:
+    """The settings above, for as long as a `with` block lasts."""
+    return matplotlib.rc_context(_RULES)
+
+
+STI_EDGES = (0.36, 0.40, 0.44, 0.48, 0.52, 0.56, 0.60, 0.64, 0.68, 0.72, 0.76)
+STI_CLASSES = ("U", "J", "I", "H", "G", "F", "E", "D", "C", "B", "A", "A+")
+"""Edges and letters of the qualification bands of IEC 60268-16:2020 (informative annex; read in a secondary
+reproduction, not in the standard itself)."""
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How numbers become colours."""
+
+    colours: Colormap
+    norm: BoundaryNorm
+    edges: np.ndarray
+    """(n,) where the colour changes."""
+    form: str
+    """Format of an edge as text."""
+    classes: tuple[str, ...] = ()
+    """Letters of the steps, with the two open ends; none if the steps have no names."""
+
+    def label(self, value: float) -> str:
+        return "0" if value == 0.0 else self.form.format(value).replace("-", "−")
+
+
+def sti_scale() -> Scale:
+    """Steps at the class edges of the standard, the same in every study."""
+    return _stepped("viridis", np.array(STI_EDGES), "{:.2f}", STI_CLASSES)
+
+
+def value_scale(values: np.ndarray) -> Scale:
+    """Round steps over nearly all of the values; the ends are open."""
+    finite = values[np.isfinite(values)]
+    low, high = np.quantile(finite, (0.01, 0.99)) if finite.size else (0.0, 1.0)
+    if high - low < 1e-9:
+        low, high = low - 0.5, high + 0.5
+    edges = np.asarray(MaxNLocator(nbins=10, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high))
+    return _stepped("viridis", edges, _decimals(edges))
+
+
+def gain_scale(differences: np.ndarray) -> Scale:
+    """Round steps that lie evenly about zero: purple above, orange below."""
+    sizes = np.abs(differences[np.isfinite(differences)])
+    limit = float(np.quantile(sizes, 0.99)) if sizes.size and sizes.max() > 0.0 else 1.0
+    even = MaxNLocator(nbins=12, steps=[1, 2, 2.5, 5, 10], symmetric=True)
+    edges = np.asarray(even.tick_values(-limit, limit))
+    return _stepped("PuOr", edges, _decimals(edges).replace(":", ":+"))
+
+
+def _stepped(colours: str, edges: np.ndarray, form: str, classes: tuple[str, ...] = ()) -> Scale:
+    steps = matplotlib.colormaps[colours].resampled(len(edges) + 1)
+    return Scale(steps, BoundaryNorm(edges, len(edges) + 1, extend="both"), edges, form, classes)
+
+
+def _decimals(edges: np.ndarray) -> str:
+    step = edges[1] - edges[0]
+    n = next((n for n in range(5) if abs(step * 10**n - round(step * 10**n)) < 1e-6), 5)
+    return f"{{:.{n}f}}"
+
+
+def new_figure(size: tuple[float, float]) -> Figure:
+    """Figure on the Agg canvas; nothing is registered globally, so any number may be drawn in any thread."""
+    figure = Figure(figsize=size)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save_figure(
+    figure: Figure, folder: Path, name: str, formats: Sequence[str] = ("png", "svg"), description: str = ""
+) -> list[Path]:
+    """Write the figure once per format and return the paths.
+
+    Raises
+    ------
+    StoreError : the folder cannot be made or written
+    """
+    paths = []
+    with rules():
+        for kind in formats:
+            path = folder / f"{name}.{kind}"
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                figure.savefig(path, format=kind, dpi=RESOLUTION, metadata=_about(kind, name, description))
+            except OSError as fault:
+                raise StoreError(
+                    f"cannot write the picture: {fault.strerror or fault}",
+                    file=path,
+                    cure="Choose a folder that can be written, with --out.",
+                ) from fault
+            paths.append(path)
+    return paths
+
+
+def _about(kind: str, title: str, description: str) -> dict[str, str | None]:
+    # Date and version of the drawing library are left out: they would make equal pictures differ.
+    if kind == "pdf":
+        return {"Title": title, "Subject": description, "Creator": "roomsim", "CreationDate": None}
+    if kind == "svg":
+        return {"Title": title, "Description": description, "Creator": "roomsim", "Date": None}
+    return {"Title": title, "Description": description, "Software": "roomsim"}

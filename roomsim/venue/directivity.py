@@ -1,0 +1,279 @@
+"""Measured directivity of a source, from a CSV file.
+
+Angles in degrees: azimuth is anticlockwise from the source's axis, seen from above; elevation is upwards. The
+axis is azimuth 0, elevation 0. Levels are relative to the axis at the same frequency.
+
+A file holds either the whole sphere, every azimuth at every elevation from -90 to 90, or the horizontal polar
+(elevation 0, all round) and the vertical polar (azimuth 0 and 180, each at elevations from -90 to 90).
+Frequencies are octave or one-third-octave mid-bands; the thirds that lie in an octave are averaged by energy.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from roomsim.bands import N_BANDS, NOMINAL
+from roomsim.errors import DocumentError
+
+COLUMNS = ("azimuth_deg", "elevation_deg", "f_hz", "level_db")
+LARGEST_FILE = 32_000_000
+WIDEST_STEP = 30.0
+"""Degrees. Directions further apart than this say too little of a pattern."""
+AXIS_TOLERANCE = 0.5
+"""dB by which the axis may differ from 0, for rounded and smoothed data."""
+
+
+@dataclass(frozen=True)
+class SphereLevels:
+    """Levels over the whole sphere."""
+
+    azimuth: np.ndarray
+    """(n_azimuth,) float64, degrees, ascending from 0, below 360."""
+    elevation: np.ndarray
+    """(n_elevation,) float64, degrees, ascending from -90 to 90."""
+    level: np.ndarray
+    """(n_elevation, n_azimuth, 8) float64, dB re the axis; equal at all azimuths of a pole."""
+
+
+@dataclass(frozen=True)
+class PolarLevels:
+    """Levels on two circles through the axis."""
+
+    horizontal_angle: np.ndarray
+    """(n_horizontal,) float64, degrees from the axis towards the left, ascending from 0, below 360."""
+    horizontal: np.ndarray
+    """(n_horizontal, 8) float64, dB re the axis."""
+    vertical_angle: np.ndarray
+    """(n_vertical,) float64, degrees from the axis upwards and over the back, ascending from 0, below 360."""
+    vertical: np.ndarray
+    """(n_vertical, 8) float64, dB re the axis."""
+
+
+Levels = dict[tuple[float, float, int], tuple[float, int]]
+"""Azimuth, elevation, number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, line."""
+
+
+def read_polar_file(path: str | Path) -> SphereLevels | PolarLevels:
+    """Read a directivity file.
+
+    Parameters
+    ----------
+    path : CSV file in UTF-8 with the columns azimuth_deg, elevation_deg, f_hz, level_db, in any order.
+        Further columns (a phase) and lines that begin with # are passed over.
+
+    Returns
+    -------
+    SphereLevels or PolarLevels, on the file's own grid of directions
+
+    Raises
+    ------
+    DocumentError : file, line and cure
+    """
+    path = Path(path)
+    try:
+        rows = _rows(_text(path))
+        octaves = _octaves(rows)
+        azimuths = {azimuth for azimuth, _ in octaves}
+        in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in octaves)
+        if in_planes and len(azimuths) > 1:
+            return _polars(octaves)
+        return _sphere(octaves)
+    except _FileFault as fault:
+        place = path.name if fault.line is None else f"{path.name}:{fault.line}"
+        raise DocumentError(f"{place}: {fault}") from None
+
+
+class _FileFault(Exception):
+    def __init__(self, text: str, line: int | None = None) -> None:
+        super().__init__(text)
+        self.line = line
+
+
+def _text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            content = file.read(LARGEST_FILE + 1)
+    except FileNotFoundError:
+        raise _FileFault("no such file") from None
+    except (OSError, ValueError) as error:
+        raise _FileFault(f"cannot be read: {error}") from None
+    if len(content) > LARGEST_FILE:
+        raise _FileFault(f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise _FileFault("not UTF-8; save the file with this encoding", line) from None
+
+
+def _rows(text: str) -> Levels:
+    lines = ((number, cells) for number, cells in _cells(text) if cells)
+    number, header = next(lines, (1, []))
+    names = [cell.strip().lower() for cell in header]
+    missing = [name for name in COLUMNS if name not in names]
+    if missing:
+        also = "; columns are parted by commas, decimals by a point" if ";" in ",".join(header) else ""
+        raise _FileFault(f"the first line must name the columns {', '.join(COLUMNS)}{also}", number)
+    columns = [names.index(name) for name in COLUMNS]
+    levels: Levels = {}
+    for number, cells in lines:
+        if len(cells) != len(names):
+            raise _FileFault(f"expected {len(names)} values, got {len(cells)}", number)
+        azimuth, elevation, frequency, level = (_number(cells[c], names[c], number) for c in columns)
+        if not -360 <= azimuth <= 360:
+            raise _FileFault(f"azimuth_deg must lie between -360 and 360, got {azimuth:g}", number)
+        if not -90 <= elevation <= 90:
+            raise _FileFault(
+                f"elevation_deg must lie between -90 and 90, got {elevation:g}; the back is azimuth 180",
+                number,
+            )
+        if not -200 <= level <= 60:
+            raise _FileFault(f"level_db must lie between -200 and 60 re the axis, got {level:g}", number)
+        key = (round(azimuth % 360, 6) % 360, elevation, _third(frequency, number))
+        if key in levels and abs(levels[key][0] - level) > 0.1:
+            raise _FileFault(
+                f"another level for the direction and frequency of line {levels[key][1]}", number
+            )
+        levels.setdefault(key, (level, number))
+    if not levels:
+        raise _FileFault("no levels below the names of the columns", number)
+    return levels
+
+
+def _cells(text: str) -> Iterator[tuple[int, list[str]]]:
+    for number, line in enumerate(io.StringIO(text, newline=None), start=1):
+        if line.strip() and not line.startswith("#"):
+            try:
+                yield number, next(csv.reader([line.rstrip("\n")], strict=True))
+            except csv.Error as error:
+                raise _FileFault(f"not CSV: {error}", number) from None
+
+
+def _number(cell: str, name: str, line: int) -> float:
+    try:
+        value = float(cell)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise _FileFault(f'{name} must be a number with a decimal point, got "{cell.strip()[:40]}"', line)
+    return value
+
+
+def _third(frequency: float, line: int) -> int:
+    """Number of the one-third-octave band: 10 lg f is whole at the exact mid-bands of IEC 61260-1, and within
+    0.05 of it at the nominal ones."""
+    number = 10 * math.log10(frequency) if frequency > 0 else math.nan
+    if not abs(number - round(number)) < 0.1 or not 17 <= round(number) <= 40:
+        raise _FileFault(
+            f"f_hz must be an octave or one-third-octave mid-band from 50 Hz to 10 kHz, got {frequency:g}",
+            line,
+        )
+    return round(number)
+
+
+def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+    """Direction -> (8,) dB, with the thirds averaged by energy."""
+    thirds = sorted({third for _, _, third in rows})
+    members = [[third for third in thirds if abs(third - 18 - 3 * band) <= 1] for band in range(N_BANDS)]
+    lacking = [f"{NOMINAL[band]:g}" for band in range(N_BANDS) if not members[band]]
+    if lacking:
+        raise _FileFault(
+            f"no levels at {', '.join(lacking)} Hz; where data ends, repeat the nearest band or give 0 dB "
+            "all round, whichever suits the source"
+        )
+    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
+    octaves = {}
+    for azimuth, elevation in directions:
+        for third in thirds:
+            if (azimuth, elevation, third) not in rows:
+                raise _FileFault(
+                    f"no level at azimuth {azimuth:g}, elevation {elevation:g} near "
+                    f"{10 ** (third / 10):.0f} Hz, a frequency that other directions have"
+                )
+        energy = {third: 10 ** (rows[azimuth, elevation, third][0] / 10) for third in thirds}
+        octaves[azimuth, elevation] = np.array(
+            [10 * math.log10(math.fsum(energy[t] for t in band) / len(band)) for band in members]
+        )
+    axis = octaves.get((0.0, 0.0))
+    if axis is None:
+        raise _FileFault("no levels on the axis, azimuth 0 and elevation 0")
+    off = int(np.argmax(np.abs(axis)))
+    if abs(axis[off]) > AXIS_TOLERANCE:
+        line = rows[0.0, 0.0, min(members[off])][1]
+        raise _FileFault(
+            f"the axis has {axis[off]:.1f} dB at {NOMINAL[off]:g} Hz; levels must be relative to the axis at "
+            "the same frequency, where they are 0 dB",
+            line,
+        )
+    return octaves
+
+
+def _polars(octaves: dict[tuple[float, float], np.ndarray]) -> PolarLevels:
+    horizontal = {azimuth: levels for (azimuth, elevation), levels in octaves.items() if elevation == 0}
+    vertical = {
+        elevation % 360 if azimuth == 0 else 180 - elevation: levels
+        for (azimuth, elevation), levels in octaves.items()
+        if azimuth % 180 == 0
+    }
+    _check_circle(np.array(sorted(horizontal)), "horizontal polar (elevation 0): azimuth")
+    _check_circle(
+        np.array(sorted(vertical)),
+        "vertical polar (azimuth 0 and 180, elevation -90 to 90): angle from the axis up and over the back",
+    )
+    return PolarLevels(
+        horizontal_angle=np.array(sorted(horizontal)),
+        horizontal=np.array([horizontal[angle] for angle in sorted(horizontal)]),
+        vertical_angle=np.array(sorted(vertical)),
+        vertical=np.array([vertical[angle] for angle in sorted(vertical)]),
+    )
+
+
+def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
+    azimuths = sorted({azimuth for azimuth, _ in octaves})
+    elevations = sorted({elevation for _, elevation in octaves})
+    if elevations[0] != -90 or elevations[-1] != 90:
+        raise _FileFault(
+            f"elevations run from {elevations[0]:g} to {elevations[-1]:g} and must run from -90 to 90; for "
+            "two polars give elevation 0 all round, and azimuth 0 and 180 from -90 to 90"
+        )
+    _check_circle(np.array(azimuths), "azimuth")
+    _check_steps(np.array(elevations), "elevation")
+    level = np.empty((len(elevations), len(azimuths), N_BANDS))
+    for i, elevation in enumerate(elevations):
+        given = {
+            azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves
+        }
+        if abs(elevation) == 90:
+            # A pole is one direction, however many azimuths it is written with.
+            level[i] = 10 * np.log10(np.mean([10 ** (levels / 10) for levels in given.values()], axis=0))
+            continue
+        for j, azimuth in enumerate(azimuths):
+            if azimuth not in given:
+                raise _FileFault(
+                    f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every "
+                    "elevation"
+                )
+            level[i, j] = given[azimuth]
+    return SphereLevels(np.array(azimuths), np.array(elevations), level)
+
+
+def _check_circle(angles: np.ndarray, what: str) -> None:
+    """Angles that are ascending, begin with 0 and lie below 360 must leave no wide gap all round."""
+    _check_steps(np.append(angles, 360.0), what)
+
+
+def _check_steps(angles: np.ndarray, what: str) -> None:
+    steps = np.diff(angles)
+    widest = int(np.argmax(steps))
+    if steps[widest] > WIDEST_STEP:
+        raise _FileFault(
+            f"{what}: nothing between {angles[widest]:g} and {angles[widest + 1]:g} degrees; steps must not "
+            f"be wider than {WIDEST_STEP:g} degrees"
+        )

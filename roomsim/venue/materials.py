@@ -1,0 +1,73 @@
+"""Materials and fabrics: the built-in rows, and looking one up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import TypeVar
+
+from roomsim.errors import MaterialError, suggestion
+from roomsim.venue.document import Fabric, Material, MaterialsDocument
+from roomsim.venue.parsing import document_error, read_source, validate
+
+Row = TypeVar("Row", Material, Fabric)
+
+
+@cache
+def built_in_materials() -> MaterialsDocument:
+    """The materials and fabrics that come with the package, each with the source of its figures.
+
+    Raises
+    ------
+    DocumentError : the installation is damaged
+    """
+    source = read_source(Path(__file__).with_name("materials.toml"), "built-in materials.toml")
+    document, faults = validate(source, MaterialsDocument)
+    if document is None:
+        raise document_error(faults)
+    return document
+
+
+def merged(built_in: MaterialsDocument, own: MaterialsDocument) -> MaterialsDocument:
+    """Both together; where a name is in both, the own row counts."""
+    return built_in.model_copy(
+        update={
+            "material": {**built_in.material, **own.material},
+            "fabric": {**built_in.fabric, **own.fabric},
+        }
+    )
+
+
+def find_material(materials: MaterialsDocument, name: str) -> Material:
+    """The material of this name.
+
+    Raises
+    ------
+    MaterialError : there is none; the message lists the near misses
+    """
+    return _find(materials.material, name, "material", materials.fabric)
+
+
+def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
+    """The fabric of this name.
+
+    Raises
+    ------
+    MaterialError : there is none; the message lists the near misses
+    """
+    return _find(materials.fabric, name, "fabric", materials.material)
+
+
+def unknown(name: str, kind: str, known: Mapping[str, object], others: Mapping[str, object]) -> str:
+    """Sentence on a name that is not among the `known` of its kind; `others` is the other kind of row."""
+    if name in others:
+        other = "fabric" if kind == "material" else "material"
+        return f'"{name}" is a {other}, and a {kind} is wanted here. {suggestion(name, known)}'
+    return f'no {kind} is called "{name}". {suggestion(name, known)}'
+
+
+def _find(known: Mapping[str, Row], name: str, kind: str, others: Mapping[str, object]) -> Row:
+    if name not in known:
+        raise MaterialError(unknown(name, kind, known, others))
+    return known[name]

@@ -1,0 +1,159 @@
+"""From a file's bytes to a validated model, with every fault of the file in one message."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PureWindowsPath
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from roomsim.errors import DocumentError, suggestion
+from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.wording import faults_of
+
+LARGEST_FILE = 1_000_000
+"""Bytes. A description file is written by hand; anything larger is some other file."""
+
+SomeModel = TypeVar("SomeModel", bound=BaseModel)
+
+_SYNTAX_HINTS = {
+    "Invalid value": "text stands in quotes, numbers have a decimal point",
+    "Expected newline or end of document after a statement": "one statement a line; decimals have a point",
+    "Cannot overwrite a value": "the key stands twice in its table",
+    "Duplicate inline table key": "the key stands twice in its table",
+    "Cannot declare": "the table stands twice; entries of a list are written [[name]], with double brackets",
+    "Expected '=' after a key": "names with spaces or other marks stand in quotes",
+    "Unclosed array": "a closing bracket is missing",
+    "Illegal character": "a closing quote or bracket is missing in this line",
+    "Unescaped '\\' in a string": "write paths with /, or text in single quotes",
+}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a description file."""
+
+    file: str
+    line: int | None
+    path: KeyPath
+    text: str
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        return ": ".join(part for part in (place, path_text(self.path), self.text) if part)
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A TOML file as read: plain values, not yet validated."""
+
+    name: str
+    """For messages, relative to the study's folder."""
+    values: Mapping[str, Any]
+    lines: Mapping[KeyPath, int]
+    digest: str
+    """SHA-256 of its bytes."""
+
+    def fault(self, path: KeyPath, text: str) -> Fault:
+        return Fault(self.name, line_of(self.lines, path), path, text)
+
+
+def document_error(faults: Iterable[Fault]) -> DocumentError:
+    """One error that tells all faults, a line each, in the order of the files' lines."""
+    order: dict[str, int] = {}
+    listed = list(faults)
+    for fault in listed:
+        order.setdefault(fault.file, len(order))
+    listed.sort(key=lambda fault: (order[fault.file], fault.line or 0))
+    return DocumentError("\n".join(str(fault) for fault in listed))
+
+
+def read_source(path: Path, name: str) -> SourceFile:
+    """Read a TOML file.
+
+    Raises
+    ------
+    DocumentError : the file cannot be read, is too large, or is no UTF-8 or no TOML
+    """
+
+    def refuse(text: str, line: int | None = None) -> DocumentError:
+        return document_error([Fault(name, line, (), text)])
+
+    try:
+        if not path.is_file():
+            what = "is a folder; name the file in it" if path.is_dir() else "no such file"
+            raise refuse(what)
+        with path.open("rb") as file:
+            content = file.read(LARGEST_FILE + 1)
+    except (OSError, ValueError) as error:
+        raise refuse(f"cannot be read: {error}") from None
+    if len(content) > LARGEST_FILE:
+        raise refuse(f"larger than {LARGEST_FILE // 1_000_000} MB; a description file is far smaller")
+    try:
+        text = content.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        raise refuse(
+            "not UTF-8; save the file with this encoding", content.count(b"\n", 0, error.start) + 1
+        ) from None
+    try:
+        return SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
+    except RecursionError:
+        raise refuse("brackets are nested too deeply") from None
+    except ValueError as error:
+        raise DocumentError(_syntax(name, text, str(error))) from None
+
+
+def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:
+    """The document as a model, or none and all that is wrong with it."""
+    try:
+        # Strict, so that no text passes for a number; lists become tuples, as strict models want them.
+        return model.model_validate(_tuples(source.values), strict=True), []
+    except ValidationError as error:
+        return None, [source.fault(path, text) for path, text in faults_of(error, model)]
+    except RecursionError:
+        return None, [source.fault((), "tables or lists are nested too deeply")]
+
+
+def find_file(folder: Path, base: Path, written: str) -> Path:
+    """The file that is written as `written` in a file of folder `base`, if it lies within `folder`.
+
+    Raises
+    ------
+    ValueError : what is wrong with the path, for the writer
+    """
+    if Path(written).is_absolute() or PureWindowsPath(written).drive or written.startswith("~"):
+        raise ValueError(f'"{written}" must be a path relative to this file, within the study folder')
+    if "\\" in written:
+        raise ValueError(f'"{written}" must be written with / between folders')
+    try:
+        path = (base / written).resolve()
+        if not path.is_relative_to(folder):
+            raise ValueError(f'"{written}" lies outside the study folder; copy the file into it')
+        if path.is_file():
+            return path
+        others = [other.name for other in path.parent.iterdir()] if path.parent.is_dir() else []
+    except (OSError, RuntimeError) as error:
+        raise ValueError(f'"{written}" cannot be opened: {error}') from None
+    kind = [name for name in others if Path(name).suffix.lower() == path.suffix.lower()]
+    raise ValueError(f'no such file: "{written}". {suggestion(path.name, kind) if kind else ""}'.rstrip())
+
+
+def _syntax(name: str, text: str, message: str) -> str:
+    found = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
+    said, line, column = found.groups() if found else (message, None, None)
+    place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if found else ""
+    hint = next((hint for start, hint in _SYNTAX_HINTS.items() if said.startswith(start)), None)
+    return f"{name}{place}: not valid TOML: {said}" + (f"; {hint}" if hint else "")
+
+
+def _tuples(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(_tuples(entry) for entry in value)
+    if isinstance(value, dict):
+        return {key: _tuples(entry) for key, entry in value.items()}
+    return value

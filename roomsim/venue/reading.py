@@ -1,0 +1,174 @@
+"""From the files of a study to the models of `document`, with all faults told at once.
+
+A path written in a file is relative to that file, and no file of a study lies outside the study's folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel
+
+from roomsim.errors import DocumentError
+from roomsim.venue.directivity import read_polar_file
+from roomsim.venue.document import (
+    ElementsDocument,
+    MaterialsDocument,
+    SourcesDocument,
+    Study,
+    StudyDocument,
+    TabulatedPolar,
+    VenueDocument,
+)
+from roomsim.venue.lines import KeyPath
+from roomsim.venue.materials import built_in_materials, merged
+from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, read_source, validate
+from roomsim.venue.references import Documents, doubtful, reference_faults
+
+Role = Literal["study", "venue", "elements", "sources", "materials"]
+
+MODELS: dict[str, type[BaseModel]] = {
+    "study": StudyDocument,
+    "venue": VenueDocument,
+    "elements": ElementsDocument,
+    "sources": SourcesDocument,
+    "materials": MaterialsDocument,
+}
+
+
+def read_study(path: str | Path) -> Study:
+    """Read a study file and all files that it names.
+
+    Parameters
+    ----------
+    path : path of the study file
+
+    Returns
+    -------
+    Study : every file valid in itself and in what it says of the others; the mesh is there, but not yet read
+
+    Raises
+    ------
+    DocumentError : all faults of all files, a line each: file, line, key, what is wrong, what to do
+    """
+    path = Path(path)
+    reading = _Reading(path)
+    for role in ("venue", "elements", "sources", "materials"):
+        written = reading.sources["study"].values.get(role)
+        if isinstance(written, str) and written:
+            reading.open(role, written)
+    if "venue" in reading.models:
+        reading.add_file("venue", ("mesh", "file"), reading.models["venue"].mesh.file)
+    if "sources" in reading.models:
+        for i, source in enumerate(reading.models["sources"].source):
+            if isinstance(source.directivity, TabulatedPolar):
+                reading.add_polar(("source", i, "directivity", "file"), source.directivity.file)
+    documents = reading.documents()
+    reading.faults += [
+        reading.sources[role].fault(at, text) for role, at, text in reference_faults(documents)
+    ]
+    if reading.faults:
+        raise document_error(reading.faults)
+    assert documents.materials is not None  # without faults every file is there and valid
+    return Study(
+        folder=reading.folder,
+        document=reading.models["study"],
+        venue=reading.models["venue"],
+        elements=reading.models["elements"],
+        sources=reading.models["sources"],
+        materials=documents.materials,
+        digests=reading.digests,
+        warnings=tuple(str(reading.sources[role].fault(at, text)) for role, at, text in doubtful(documents)),
+    )
+
+
+def schema_for(kind: Role) -> dict[str, Any]:
+    """JSON Schema of a description file, for editors that complete and check TOML.
+
+    Parameters
+    ----------
+    kind : "study", "venue", "elements", "sources" or "materials"
+
+    Raises
+    ------
+    DocumentError : no such kind
+    """
+    if kind not in MODELS:
+        raise DocumentError(f'there is no file of kind "{kind}". Known: {", ".join(MODELS)}.')
+    schema = MODELS[kind].model_json_schema(by_alias=True)
+    title = f"roomsim {kind} file"
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": title}
+
+
+class _Reading:
+    """The files of one study, and their faults, as they come in."""
+
+    def __init__(self, study: Path) -> None:
+        self.folder = study.parent.resolve()
+        self.sources: dict[str, SourceFile] = {}
+        self.models: dict[str, Any] = {}
+        self.digests: dict[str, str] = {}
+        self.faults: list[Fault] = []
+        self.bases: dict[str, Path] = {}
+        self.take("study", read_source(study, study.name), self.folder)
+
+    def take(self, role: str, source: SourceFile, base: Path) -> None:
+        self.sources[role] = source
+        self.bases[role] = base
+        self.digests[source.name] = source.digest
+        model, faults = validate(source, MODELS[role])
+        self.faults += faults
+        if model is not None:
+            self.models[role] = model
+
+    def find(self, role: str, key: KeyPath, written: str) -> Path | None:
+        """The file that the file of a role names under a key; if there is none, that is a fault."""
+        try:
+            return find_file(self.folder, self.bases[role], written)
+        except ValueError as error:
+            self.faults.append(self.sources[role].fault(key, str(error)))
+            return None
+
+    def open(self, role: str, written: str) -> None:
+        """A description file that the study names."""
+        path = self.find("study", (role,), written)
+        if path is None:
+            return
+        try:
+            self.take(role, read_source(path, self.name(path)), path.parent)
+        except DocumentError as error:
+            self.faults.append(Fault("", None, (), error.fault))
+
+    def add_file(self, role: str, key: KeyPath, written: str) -> Path | None:
+        """A file that is only noted with its digest."""
+        path = self.find(role, key, written)
+        if path is None:
+            return None
+        try:
+            with path.open("rb") as file:
+                self.digests[self.name(path)] = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            self.faults.append(self.sources[role].fault(key, f'"{written}" cannot be read: {error}'))
+            return None
+        return path
+
+    def add_polar(self, key: KeyPath, written: str) -> None:
+        path = self.add_file("sources", key, written)
+        if path is not None:
+            try:
+                read_polar_file(path)
+            except DocumentError as error:
+                self.faults.append(Fault("", None, (), str(error)))
+
+    def documents(self) -> Documents:
+        """What is valid; materials only if there is no own file or it is valid too."""
+        parts = {role: self.models.get(role) for role in ("study", "venue", "elements", "sources")}
+        if "materials" in self.models:
+            return Documents(**parts, materials=merged(built_in_materials(), self.models["materials"]))
+        named = self.sources["study"].values.get("materials") is not None
+        return Documents(**parts, materials=None if named else built_in_materials())
+
+    def name(self, path: Path) -> str:
+        return path.relative_to(self.folder).as_posix()

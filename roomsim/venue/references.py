@@ -1,0 +1,141 @@
+"""What the files of a study say of each other: every name used must be defined, and only once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from roomsim.errors import suggestion
+from roomsim.venue.document import (
+    Element,
+    ElementsDocument,
+    MaterialsDocument,
+    SourcesDocument,
+    StudyDocument,
+    VenueDocument,
+)
+from roomsim.venue.lines import KeyPath
+from roomsim.venue.materials import unknown
+
+
+@dataclass(frozen=True)
+class Documents:
+    """The files of a study as far as they are valid; what is not valid is none and not looked at."""
+
+    study: StudyDocument | None = None
+    venue: VenueDocument | None = None
+    elements: ElementsDocument | None = None
+    sources: SourcesDocument | None = None
+    materials: MaterialsDocument | None = None
+
+
+Finding = tuple[str, KeyPath, str]
+"""Role of the file ("study", "venue", "elements", "sources"), key path, what is wrong."""
+
+
+def reference_faults(documents: Documents) -> Iterator[Finding]:
+    """All names that are used twice or not defined."""
+    yield from _repeated(documents)
+    yield from _scenarios(documents)
+    yield from _rows(documents)
+    if documents.venue and documents.elements:
+        areas = [area.name for area in documents.venue.audience]
+        for i, crowd in enumerate(documents.elements.crowd):
+            for j, name in enumerate(crowd.areas):
+                if name not in areas:
+                    text = f'no audience area is called "{name}". {suggestion(name, areas)}'
+                    yield "elements", ("crowd", i, "areas", j), text
+
+
+def doubtful(documents: Documents) -> Iterator[Finding]:
+    """What is allowed but probably not meant."""
+    study, elements = documents.study, documents.elements
+    if study:
+        seen: dict[object, str] = {(frozenset(), None): study.bare}
+        for i, scenario in enumerate(study.scenario):
+            what = (frozenset(scenario.elements), scenario.noise)
+            if what in seen and scenario.name != study.bare:
+                yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
+            seen.setdefault(what, scenario.name)
+    if study and elements:
+        used = {name for scenario in study.scenario for name in scenario.elements}
+        for path, element in _elements(elements):
+            if element.name not in used:
+                yield "elements", path, f'"{element.name}" is in no scenario'
+            for item in element.stock:
+                if study.costs.stock and item not in study.costs.stock:
+                    text = f'"{item}" is not in the stock of the study. {suggestion(item, study.costs.stock)}'
+                    yield "elements", (*path, "stock", item), text
+
+
+def _repeated(documents: Documents) -> Iterator[Finding]:
+    def twice(role: str, named: Iterable[tuple[KeyPath, str]]) -> Iterator[Finding]:
+        first: dict[str, KeyPath] = {}
+        for path, name in named:
+            if name in first:
+                yield role, (*path, "name"), f'"{name}" is used twice; every name here must be different'
+            first.setdefault(name, path)
+
+    if documents.study:
+        yield from twice("study", ((("scenario", i), s.name) for i, s in enumerate(documents.study.scenario)))
+    if documents.venue:
+        yield from twice("venue", ((("audience", i), a.name) for i, a in enumerate(documents.venue.audience)))
+        yield from twice("venue", ((("zone", i), z.name) for i, z in enumerate(documents.venue.zone)))
+    if documents.elements:
+        yield from twice("elements", ((path, e.name) for path, e in _elements(documents.elements)))
+    if documents.sources:
+        yield from twice("sources", ((("source", i), s.name) for i, s in enumerate(documents.sources.source)))
+
+
+def _scenarios(documents: Documents) -> Iterator[Finding]:
+    study = documents.study
+    if not study:
+        return
+    names = [study.bare, *(scenario.name for scenario in study.scenario)]
+    known = [element.name for element in documents.elements.all()] if documents.elements else None
+    for i, scenario in enumerate(study.scenario):
+        path: KeyPath = ("scenario", i)
+        if scenario.name == study.bare and scenario.elements:
+            text = f'"{study.bare}" is the bare venue and has no elements; call this scenario otherwise'
+            yield "study", (*path, "elements"), text
+        for j, name in enumerate(scenario.elements):
+            if name in scenario.elements[:j]:
+                yield "study", (*path, "elements", j), f'"{name}" is listed twice in this scenario'
+            elif known is not None and name not in known:
+                text = f'no element is called "{name}". {suggestion(name, known)}'
+                yield "study", (*path, "elements", j), text
+        if scenario.compare_with == scenario.name:
+            yield "study", (*path, "compare_with"), "a scenario cannot be compared with itself"
+        elif scenario.compare_with is not None and scenario.compare_with not in names:
+            text = (
+                f'no scenario is called "{scenario.compare_with}". {suggestion(scenario.compare_with, names)}'
+            )
+            yield "study", (*path, "compare_with"), text
+
+
+def _rows(documents: Documents) -> Iterator[Finding]:
+    """Names of materials and fabrics."""
+    rows = documents.materials
+    if not rows:
+        return
+    used: list[tuple[str, KeyPath, str, str]] = []
+    if documents.venue:
+        for group, name in documents.venue.surfaces.items():
+            used.append(("venue", ("surfaces", group), "material", name))
+    if documents.elements:
+        for path, element in _elements(documents.elements):
+            for kind in ("material", "fabric"):
+                if hasattr(element, kind):
+                    used.append(("elements", (*path, kind), kind, getattr(element, kind)))
+    for role, path, kind, name in used:
+        known, others = (rows.material, rows.fabric) if kind == "material" else (rows.fabric, rows.material)
+        if name not in known:
+            yield role, path, unknown(name, kind, known, others)
+
+
+def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:
+    for kind in type(document).model_fields:
+        entries = getattr(document, kind)
+        if isinstance(entries, tuple):
+            for i, element in enumerate(entries):
+                yield (kind, i), element

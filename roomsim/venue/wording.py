@@ -1,0 +1,214 @@
+"""What the validation of a document found, in words for its writer."""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from difflib import get_close_matches
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from roomsim.bands import LABELS
+from roomsim.venue.lines import KeyPath
+
+_COUNT = {2: "two", 3: "three", 8: "eight"}
+_BOUND = {
+    "greater_than": ("gt", "above"),
+    "greater_than_equal": ("ge", "at least"),
+    "less_than": ("lt", "below"),
+    "less_than_equal": ("le", "at most"),
+}
+
+
+def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
+    """Key path and plain words for each fault that validating a document of type `model` found."""
+    entries = [(entry, *_locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
+    # A misspelt key is also a missing one; telling it once is enough.
+    misspelt = {
+        (*location[:-1], _nearest(str(location[-1]), _keys(outer)))
+        for entry, location, _, outer in entries
+        if entry["type"] == "extra_forbidden"
+    }
+    short: set[KeyPath] = set()
+    for entry, location, annotation, outer in entries:
+        kind, given = entry["type"], entry["input"]
+        if kind == "missing" and location and isinstance(location[-1], int):
+            # Each missing entry of a short list is one fault to the validator and one in all to the writer.
+            if location[:-1] not in short:
+                short.add(location[:-1])
+                yield location[:-1], f"expected {expected(outer)}, got {len(given)}"
+        elif kind == "missing":
+            if location not in misspelt:
+                yield location, f"missing; expected {expected(annotation)}"
+        elif kind == "extra_forbidden":
+            known = _keys(outer)
+            near = _nearest(str(location[-1]), known)
+            cure = f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}"
+            yield location, f"unknown key; {cure}"
+        elif kind == "too_short" and len(given) >= entry["ctx"]["min_length"]:
+            continue  # the entries are there but faulty, and each has its own message
+        elif kind == "too_short":
+            least = entry["ctx"]["min_length"]
+            yield (
+                location,
+                f"expected at least {least} {'entry' if least == 1 else 'entries'}, got {len(given)}",
+            )
+        elif kind == "too_long":
+            yield location, f"expected {expected(annotation)}, got {len(given)}"
+        elif kind in ("union_tag_invalid", "union_tag_not_found"):
+            yield (*location, "kind"), _choice(_tags(annotation), given.get("kind"))
+        elif kind == "literal_error":
+            yield location, _literal(location, get_args(_bare(annotation)), given)
+        elif kind == "value_error":
+            yield location, str(entry["ctx"]["error"])
+        elif kind == "finite_number":
+            yield location, f"nan and inf are no values here; expected a number{_band(location, outer)}"
+        elif kind in _BOUND:
+            name, word = _BOUND[kind]
+            limit = f"{entry['ctx'][name]:.12g}"
+            yield location, f"must be {word} {limit}, got {_shown(given)}{_band(location, outer)}"
+        elif kind == "string_too_short":
+            yield location, "must not be empty"
+        elif kind == "string_too_long":
+            yield (
+                location,
+                f"must not be longer than {entry['ctx']['max_length']} characters, has {len(given)}",
+            )
+        else:
+            yield (
+                location,
+                f"expected {expected(annotation)}, got {_shown(given)}{_hint(location, annotation, given)}",
+            )
+
+
+def expected(annotation: Any) -> str:
+    """What belongs in a place of this type."""
+    kind = _bare(annotation)
+    origin, arguments = get_origin(kind), get_args(kind)
+    if kind is float:
+        return "a number"
+    if kind is int:
+        return "a whole number"
+    if kind is str:
+        return "text in quotes"
+    if origin is Literal:
+        return " or ".join(_quoted(value) for value in arguments)
+    if origin is tuple and Ellipsis in arguments:
+        inner = _bare(arguments[0])
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            return "tables in double brackets"
+        return f"a list, each entry {expected(inner)}"
+    if origin is tuple:
+        span = ", 63 Hz to 8 kHz" if len(arguments) == len(LABELS) else ""
+        return f"{_COUNT[len(arguments)]} numbers in brackets{span}"
+    return "a table"
+
+
+def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> tuple[KeyPath, Any, Any]:
+    """Key path as written, type of the place, type of what is around it.
+
+    The validator's location also names the member of a union; the file does not.
+    """
+    path: KeyPath = ()
+    annotation: Any = model
+    outer: Any = None
+    for part in loc:
+        kind = _bare(annotation)
+        tagged = _tags(kind)
+        if tagged and part in tagged:
+            annotation = tagged[str(part)]
+            continue
+        outer, path = kind, (*path, part)
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            names = {field.alias or name: field.annotation for name, field in kind.model_fields.items()}
+            annotation = names.get(str(part))
+        elif get_origin(kind) is tuple:
+            arguments = get_args(kind)
+            annotation = (
+                arguments[0] if Ellipsis in arguments else arguments[min(int(part), len(arguments) - 1)]
+            )
+        elif get_origin(kind) is dict:
+            annotation = get_args(kind)[1]
+    return path, annotation, outer
+
+
+def _bare(annotation: Any) -> Any:
+    """The type without its constraints and without "or nothing"."""
+    while True:
+        if get_origin(annotation) is Annotated:
+            annotation = get_args(annotation)[0]
+        elif get_origin(annotation) in (Union, types.UnionType):
+            members = [member for member in get_args(annotation) if member is not type(None)]
+            if len(members) != 1:
+                return annotation
+            annotation = members[0]
+        else:
+            return annotation
+
+
+def _tags(annotation: Any) -> dict[str, type[BaseModel]]:
+    """Kind -> model of a union whose members are told apart by their `kind`."""
+    kind = _bare(annotation)
+    if get_origin(kind) not in (Union, types.UnionType):
+        return {}
+    return {get_args(member.model_fields["kind"].annotation)[0]: member for member in get_args(kind)}
+
+
+def _keys(annotation: Any) -> list[str]:
+    return [field.alias or name for name, field in annotation.model_fields.items()]
+
+
+def _nearest(wrong: str, known: Iterable[str]) -> str | None:
+    return next(iter(get_close_matches(wrong, list(known), n=1, cutoff=0.6)), None)
+
+
+def _choice(known: Mapping[str, Any] | Sequence[str], given: Any) -> str:
+    names = " or ".join(_quoted(name) for name in known)
+    if given is None:
+        return f"missing; expected {names}"
+    near = _nearest(str(given), known)
+    return f"expected {names}, got {_shown(given)}" + (f'; did you mean "{near}"?' if near else "")
+
+
+def _literal(location: KeyPath, known: Sequence[Any], given: Any) -> str:
+    if location == ("schema",):
+        return f"this version of roomsim reads schema = {known[0]}, got {_shown(given)}"
+    if all(isinstance(value, str) for value in known):
+        return _choice(known, given)
+    return f"expected {' or '.join(_quoted(value) for value in known)}, got {_shown(given)}"
+
+
+def _band(location: KeyPath, outer: Any) -> str:
+    """Which octave, where the place is one of eight."""
+    if get_origin(outer) is tuple and len(get_args(outer)) == len(LABELS) and isinstance(location[-1], int):
+        label = LABELS[location[-1]]
+        return f" at {label[:-1]} kHz" if label.endswith("k") else f" at {label} Hz"
+    return ""
+
+
+def _hint(location: KeyPath, annotation: Any, given: Any) -> str:
+    kind = _bare(annotation)
+    if kind in (float, int) and isinstance(given, str):
+        return "; numbers stand without quotes and with a decimal point"
+    if isinstance(given, Mapping) and get_origin(kind) is tuple:
+        return f"; write [[{location[-1]}]], with double brackets, for each"
+    return ""
+
+
+def _quoted(value: Any) -> str:
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'the text "{value if len(value) <= 40 else value[:40] + "…"}"'
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, Sequence):
+        return "a list" if value else "an empty list"
+    if isinstance(value, int) and value.bit_length() > 200:
+        return "a number out of all range"
+    return str(value)

@@ -17,9 +17,9 @@ MODULATION_FREQUENCIES = np.array([0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.
 class EnergyResponse:
     """Squared pressure over time at every seat, re (20 uPa)^2, time zero at the first direct arrival.
 
-    Axis order (replicate, receiver, time, scenario, band). `arrivals` hold the deterministic part (direct sound
-    and image sources), already reduced to sums, because their times are exact; `late` holds the traced part,
-    with an error, in time bins.
+    Axis order (replicate, receiver, time, scenario, band). `early` and its sums hold the deterministic part
+    (direct sound and image sources), whose times are exact; `late` holds the traced part, with an error, in
+    time bins.
     """
 
     bin_edges: np.ndarray
@@ -28,14 +28,55 @@ class EnergyResponse:
     """(n_replicates, n_receivers, n_bins, n_scenarios, 8) float32. Each replicate by itself is an unbiased
     estimate of the traced energy in each bin; their mean is the best one."""
     early: np.ndarray
-    """(n_receivers, n_bins, n_scenarios, 8) float64: energy of direct sound and image sources in the same bins."""
+    """(n_receivers, n_bins, n_scenarios, 8) float64: direct sound and image sources, in the same bins."""
     direct: np.ndarray
     """(n_receivers, n_scenarios, 8) float64: energy of the direct sound alone (part of `early`)."""
     early_moment: np.ndarray
     """(n_receivers, n_scenarios, 8) float64, sum of energy times exact arrival time, s."""
     early_modulation: np.ndarray
-    """(n_receivers, 14, n_scenarios, 8) complex128, sum of energy times exp(-2 pi i F t) at exact arrival times."""
+    """(n_receivers, 14, n_scenarios, 8) complex128, sum of energy times exp(-2 pi i F t), exact times."""
+
+    def __post_init__(self) -> None:
+        n_receivers, n_bins, n_scenarios, n_bands = self.late.shape[1:]
+        per_seat = (n_receivers, n_scenarios, n_bands)
+        shapes = {
+            "bin_edges": (n_bins + 1,),
+            "early": (n_receivers, n_bins, n_scenarios, n_bands),
+            "direct": per_seat,
+            "early_moment": per_seat,
+            "early_modulation": (n_receivers, len(MODULATION_FREQUENCIES), n_scenarios, n_bands),
+        }
+        for name, shape in shapes.items():
+            if getattr(self, name).shape != shape:
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, but late asks for {shape}")
+        if self.bin_edges[0] != 0.0 or not np.all(np.diff(self.bin_edges) > 0.0):
+            raise ValueError("bin_edges must start at 0 and increase")
+        for time in (0.05, 0.08):
+            index_of_edge(self.bin_edges, time)
 
     @property
     def n_replicates(self) -> int:
         return self.late.shape[0]
+
+    @property
+    def n_receivers(self) -> int:
+        return self.late.shape[1]
+
+    @property
+    def n_scenarios(self) -> int:
+        return self.late.shape[3]
+
+
+def index_of_edge(bin_edges: np.ndarray, time: float) -> int:
+    """Index of the bin edge at `time`, s: energies up to there are sums of whole bins.
+
+    Raises
+    ------
+    ValueError : no edge lies within a microsecond of it.
+    """
+    nearest = int(np.argmin(np.abs(bin_edges - time)))
+    if abs(bin_edges[nearest] - time) > 1e-6:
+        raise ValueError(
+            f"no bin edge at {1000.0 * time:g} ms: the nearest is at {1000.0 * bin_edges[nearest]:g} ms"
+        )
+    return nearest

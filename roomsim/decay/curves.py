@@ -1,0 +1,183 @@
+"""From an energy response to decay curves, their slopes and the sums that all figures are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from ._curves import _decay_regressions
+from .response import MODULATION_FREQUENCIES, EnergyResponse, index_of_edge
+from .tail import TailWindow, tail_energy, tail_rate, tail_window
+
+EVALUATION_RANGES = {
+    "early_decay_time": (0.0, -10.0),
+    "reverberation_time_t20": (-5.0, -25.0),
+    "reverberation_time_t30": (-5.0, -35.0),
+}
+"""Upper and lower level of the regression, dB (ISO 3382-1:2009, 3.6 and A.2.2; clauses from memory)."""
+
+
+@dataclass(frozen=True)
+class DecaySlopes:
+    """Straight-line fits to the backward-integrated decay of each seat, by name of `EVALUATION_RANGES`."""
+
+    time: dict[str, np.ndarray]
+    """(n_receivers, n_scenarios, 8) float, s for a fall of 60 dB. NaN where the decay does not reach."""
+    non_linearity: dict[str, np.ndarray]
+    """(n_receivers, n_scenarios, 8) float, 1 - r^2 of the fit."""
+
+
+@dataclass(frozen=True)
+class SeatEnergy:
+    """Energies of the seats for one sum over replicates: all of them, or all but one.
+
+    Arrays are (n_receivers, n_scenarios, 8) unless said.
+    """
+
+    bin_edges: np.ndarray
+    """(n_bins + 1,), s."""
+    bins: np.ndarray
+    """(n_receivers, n_bins, n_scenarios, 8), early and late energy together."""
+    late: np.ndarray
+    """(n_receivers, n_bins, n_scenarios, 8), the traced part alone."""
+    tail: np.ndarray
+    """Energy after the last edge."""
+    tail_rate: np.ndarray
+    """(n_scenarios, 8), 1/s."""
+    end_level: np.ndarray
+    """Level of the decay curve at the last edge with all replicates, dB: as far as the decay reaches. A range
+    that it does not reach is not evaluated, neither with all replicates nor with one left out."""
+    direct: np.ndarray
+    early_moment: np.ndarray
+    early_modulation: np.ndarray
+    """(n_receivers, 14, n_scenarios, 8) complex."""
+
+    @cached_property
+    def total(self) -> np.ndarray:
+        return self.bins.sum(axis=1) + self.tail
+
+    def until(self, time: float) -> np.ndarray:
+        """Energy up to `time`, s, which must be a bin edge."""
+        return self.bins[:, : index_of_edge(self.bin_edges, time)].sum(axis=1)
+
+    @cached_property
+    def moment(self) -> np.ndarray:
+        """Integral of energy times time, s: exact for the early part, bin by bin for the late one."""
+        middle = 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
+        late = np.einsum("t,rtkb->rkb", middle, self.late)
+        return self.early_moment + late + self.tail * (self.bin_edges[-1] + 1.0 / self.tail_rate)
+
+    @cached_property
+    def modulation(self) -> np.ndarray:
+        """(n_receivers, 14, n_scenarios, 8) complex: Fourier integrals at the modulation frequencies.
+
+        The late energy counts as constant within its bin, the tail as exponential. For an exponential in bins
+        of equal width the magnitude is exact to fourth order in the width: the sampling and the constant
+        within the bin cancel to second order.
+        """
+        turn = -2j * np.pi * MODULATION_FREQUENCIES[:, None]
+        middle = 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
+        kernel = np.exp(turn * middle) * np.sinc(MODULATION_FREQUENCIES[:, None] * np.diff(self.bin_edges))
+        n_receivers, n_bins, n_scenarios, n_bands = self.late.shape
+        flat = self.late.reshape(n_receivers, n_bins, -1)
+        both = np.concatenate([kernel.real, kernel.imag]) @ flat
+        half = len(MODULATION_FREQUENCIES)
+        shape = (n_receivers, half, n_scenarios, n_bands)
+        late = both[:, :half].reshape(shape) + 1j * both[:, half:].reshape(shape)
+        turn = turn[:, :, None]
+        tail = self.tail[:, None] * np.exp(turn * self.bin_edges[-1]) / (1.0 - turn * (1.0 / self.tail_rate))
+        return self.early_modulation + late + tail
+
+    @cached_property
+    def slopes(self) -> DecaySlopes:
+        n_receivers, n_bins = self.bins.shape[:2]
+        ranges = np.array(list(EVALUATION_RANGES.values()))
+        shape = (len(ranges), *self.tail.shape)
+        times, non_linearity = np.empty(shape), np.empty(shape)
+        _decay_regressions(
+            self.bin_edges,
+            self.bins.reshape(n_receivers, n_bins, -1),
+            self.tail.reshape(n_receivers, -1),
+            self.tail_rate.reshape(-1),
+            ranges,
+            times.reshape(len(ranges), n_receivers, -1),
+            non_linearity.reshape(len(ranges), n_receivers, -1),
+        )
+        reached = self.end_level <= ranges[:, 1, None, None, None]
+        times[~reached] = np.nan
+        non_linearity[~reached] = np.nan
+        return DecaySlopes(
+            dict(zip(EVALUATION_RANGES, times, strict=True)),
+            dict(zip(EVALUATION_RANGES, non_linearity, strict=True)),
+        )
+
+    @cached_property
+    def curve(self) -> np.ndarray:
+        """(n_receivers, n_bins + 1, n_scenarios, 8), dB: backward-integrated decay at the bin edges.
+
+        ISO 3382-1:2009, 5.3.3: integrated impulse response (clause from memory). 0 dB at the start;
+        exact at the edges.
+        """
+        remaining = np.concatenate([self.bins, self.tail[:, None]], axis=1)[:, ::-1].cumsum(axis=1)[:, ::-1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return 10.0 * np.log10(remaining / remaining[:, :1])
+
+
+@dataclass(frozen=True)
+class ResponseTail:
+    """Decay after the last bin: one rate per scenario and band with all replicates and with one left out."""
+
+    window: TailWindow
+    full: np.ndarray
+    """(n_scenarios, 8), 1/s."""
+    left_out: np.ndarray
+    """(n_replicates, n_scenarios, 8), 1/s."""
+
+
+def response_tail(response: EnergyResponse) -> ResponseTail:
+    """Rate of the decay after the last bin, common to all seats."""
+    replicates = response.late.sum(axis=1, dtype=np.float64)
+    total = replicates.sum(axis=0)
+    edges = response.bin_edges
+    window = tail_window(edges, total)
+    left_out = [tail_rate(edges, np.maximum(total - one, 0.0), window) for one in replicates]
+    return ResponseTail(window, tail_rate(edges, total, window), np.stack(left_out))
+
+
+def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice) -> Iterator[SeatEnergy]:
+    """Energies of some seats: first from all replicates, then with each replicate left out in turn.
+
+    One at a time, so that no second copy of the response is ever in memory.
+    """
+    n = response.n_replicates
+    edges = response.bin_edges
+    late = response.late[:, receivers]
+    early = response.early[receivers]
+    total = late.sum(axis=0, dtype=np.float64)
+
+    def seats(energy: np.ndarray, rate: np.ndarray) -> SeatEnergy:
+        after = tail_energy(edges, energy, rate, tail.window)
+        bins = early + energy
+        with np.errstate(divide="ignore", invalid="ignore"):
+            end_level = 10.0 * np.log10(after / (bins.sum(axis=1) + after))
+        return SeatEnergy(
+            bin_edges=edges,
+            bins=bins,
+            late=energy,
+            tail=after,
+            tail_rate=rate,
+            end_level=end_level,
+            direct=response.direct[receivers],
+            early_moment=response.early_moment[receivers],
+            early_modulation=response.early_modulation[receivers],
+        )
+
+    full = seats(total / n, tail.full)
+    yield full
+    for one, rate in zip(late, tail.left_out, strict=True):
+        # A seat reached by one replicate alone leaves rounding, of either sign, when that one is left out.
+        left_out = seats(np.maximum(total - one, 0.0) / (n - 1), rate)
+        yield replace(left_out, end_level=full.end_level)

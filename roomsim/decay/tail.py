@@ -1,0 +1,124 @@
+"""The energy that arrives after the last time bin.
+
+ISO 3382-1:2009, 5.3.3 corrects a backward integration that stops early by assuming that the decay goes on
+exponentially, at the rate of the part before the stop (clause from memory). Here the rate is that of the
+traced energy of all seats together, because the last slope of a room is common to all its seats and what one
+seat gets there is the least well known; the amount is the seat's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+LEAST_FALL = 5.0
+"""dB by which the mean power must fall from the first to the second half of the part that gives the rate: it
+then spans at least 10 dB, as much as the early decay time does."""
+
+
+@dataclass(frozen=True)
+class TailWindow:
+    """The two stretches of bins, one after the other up to the last edge, whose energies give the rate.
+
+    Chosen once from all replicates together: a choice that moved between replicates would count as noise.
+    """
+
+    first: np.ndarray
+    """(n_scenarios, 8) int, first bin of the first stretch; -1 where no part falls by `LEAST_FALL`."""
+    second: np.ndarray
+    """(n_scenarios, 8) int, first bin of the second stretch, which lasts to the end."""
+
+
+def tail_window(bin_edges: np.ndarray, energy: np.ndarray) -> TailWindow:
+    """Shortest part at the end of a response that falls enough to show its rate.
+
+    Parameters
+    ----------
+    bin_edges : (n_bins + 1,) float, s
+    energy : (n_bins, n_scenarios, 8) float
+        Traced energy of all seats and replicates together.
+    """
+    n_bins = len(energy)
+    until = np.concatenate([np.zeros((1, *energy.shape[1:])), np.cumsum(energy, axis=0)])
+    first = np.full(energy.shape[1:], -1)
+    second = np.full(energy.shape[1:], n_bins - 1)
+    ratio = 10.0 ** (LEAST_FALL / 10.0)
+    for start in range(n_bins - 2, -1, -1):
+        middle_time = 0.5 * (bin_edges[start] + bin_edges[-1])
+        middle = int(np.argmin(np.abs(bin_edges - middle_time)))
+        middle = min(max(middle, start + 1), n_bins - 1)
+        before = (until[middle] - until[start]) / (bin_edges[middle] - bin_edges[start])
+        after = (until[-1] - until[middle]) / (bin_edges[-1] - bin_edges[middle])
+        found = (first < 0) & (before > 0.0) & (before >= ratio * after)
+        first[found] = start
+        second[found] = middle
+    return TailWindow(first, second)
+
+
+def tail_rate(bin_edges: np.ndarray, energy: np.ndarray, window: TailWindow) -> np.ndarray:
+    """Rate of the exponential that has the energies of the window's two stretches.
+
+    Parameters
+    ----------
+    bin_edges : (n_bins + 1,) float, s
+    energy : (n_bins, n_scenarios, 8) float
+
+    Returns
+    -------
+    (n_scenarios, 8) float, 1/s. Infinite where nothing arrives in the second stretch, NaN where the energy
+    does not decay.
+    """
+    rate = np.full(energy.shape[1:], np.nan)
+    for place in np.ndindex(rate.shape):
+        first, second = window.first[place], window.second[place]
+        column = energy[(slice(None), *place)]
+        if first < 0:
+            if not column.any():
+                rate[place] = np.inf
+            continue
+        rate[place] = _rate_of_stretches(
+            column[first:second].sum(),
+            column[second:].sum(),
+            bin_edges[second] - bin_edges[first],
+            bin_edges[-1] - bin_edges[second],
+        )
+    return rate
+
+
+def _rate_of_stretches(before: float, after: float, length_before: float, length_after: float) -> float:
+    """Solve before / after = (exp(k length_before) - 1) / (1 - exp(-k length_after)) for k."""
+    if after <= 0.0:
+        return np.inf
+    if before / length_before <= after / length_after:
+        return np.nan
+    # Exact where both stretches are equally long; Newton's method on the logarithm, which is nearly straight.
+    rate = np.log(before / length_before * length_after / after) / (0.5 * (length_before + length_after))
+    for _ in range(8):
+        grown, shrunk = np.expm1(rate * length_before), -np.expm1(-rate * length_after)
+        fault = np.log(grown) - np.log(shrunk) - np.log(before / after)
+        slope = length_before * (grown + 1.0) / grown - length_after * (1.0 - shrunk) / shrunk
+        rate -= fault / slope
+    return float(rate)
+
+
+def tail_energy(
+    bin_edges: np.ndarray, energy: np.ndarray, rate: np.ndarray, window: TailWindow
+) -> np.ndarray:
+    """Energy after the last edge, from each seat's energy in the last stretch and the common rate.
+
+    Parameters
+    ----------
+    bin_edges : (n_bins + 1,) float, s
+    energy : (n_receivers, n_bins, n_scenarios, 8) float
+        Traced energy.
+    rate : (n_scenarios, 8) float, 1/s, from `tail_rate`
+
+    Returns
+    -------
+    (n_receivers, n_scenarios, 8) float; NaN where the rate is.
+    """
+    in_stretch = np.arange(energy.shape[1])[:, None, None] >= window.second
+    last = np.einsum("rtkb,tkb->rkb", energy, in_stretch.astype(float))
+    with np.errstate(over="ignore"):
+        return last / np.expm1(rate * (bin_edges[-1] - bin_edges[window.second]))

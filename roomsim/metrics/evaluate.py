@@ -1,0 +1,86 @@
+"""From the energy response to every figure at every seat, with replicates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from ..decay.curves import response_tail, seat_energies
+from ..decay.response import EnergyResponse
+from ..errors import suggestion
+from .registry import METRICS, Metric, MetricInput
+from .replicated import Replicated
+
+CHUNK_BYTES = 8_000_000
+"""Energies of the seats that are worked on together: small enough to stay near the processor."""
+
+
+def evaluate(
+    response: EnergyResponse,
+    noise: np.ndarray,
+    power_level: np.ndarray | None = None,
+    metrics: Iterable[str] | None = None,
+) -> dict[str, Replicated]:
+    """All figures of all seats.
+
+    Parameters
+    ----------
+    response : EnergyResponse
+        With two replicates or more.
+    noise : (n_scenarios, 8) float, dB
+        Noise at the seats; minus infinity for none.
+    power_level : (n_scenarios, 8) float, dB re 1 pW, optional
+        Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it the sound strength
+        is left out.
+    metrics : names from `registry.METRICS`, optional
+        All unless said.
+
+    Returns
+    -------
+    dict from metric name to Replicated
+        Arrays (n_receivers, n_scenarios) or, per band, (n_receivers, n_scenarios, 8), float64; NaN where a
+        figure cannot be evaluated.
+
+    Raises
+    ------
+    ValueError : unknown metric, fewer than two replicates, or arrays that do not fit.
+    """
+    chosen = _chosen(metrics, power_level is not None)
+    n = response.n_replicates
+    if n < 2:
+        raise ValueError("two replicates at least: without them there is no standard error")
+    noise = _fitting("noise", noise, response)
+    if power_level is not None:
+        power_level = _fitting("power_level", power_level, response)
+    tail = response_tail(response)
+    shape = (n + 1, response.n_receivers, response.n_scenarios)
+    figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
+    step = max(1, CHUNK_BYTES // max(1, 8 * response.early[:1].size))
+    for start in range(0, response.n_receivers, step):
+        receivers = slice(start, start + step)
+        for i, seats in enumerate(seat_energies(response, tail, receivers)):
+            given = MetricInput(seats, noise, power_level)
+            for metric in chosen:
+                figures[metric.name][i, receivers] = metric.function(given)
+    return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}
+
+
+def _chosen(names: Iterable[str] | None, has_power: bool) -> list[Metric]:
+    if names is None:
+        return [metric for metric in METRICS.values() if has_power or not metric.needs_power]
+    chosen = []
+    for name in names:
+        if name not in METRICS:
+            raise ValueError(f"no metric {name!r}. {suggestion(name, METRICS)}")
+        chosen.append(METRICS[name])
+    return chosen
+
+
+def _fitting(name: str, levels: np.ndarray, response: EnergyResponse) -> np.ndarray:
+    levels = np.asarray(levels, dtype=float)
+    if levels.shape != (response.n_scenarios, 8):
+        raise ValueError(
+            f"{name} has shape {levels.shape}, but the response asks for {response.n_scenarios, 8}"
+        )
+    return levels

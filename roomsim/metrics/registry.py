@@ -1,0 +1,325 @@
+"""Every figure that roomsim gives for a seat. Adding one takes a function and a row here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from ..bands import N_BANDS, SPEECH
+from ..decay.curves import SeatEnergy
+from ..physics.levels import a_weighted_level, level
+from . import room, speech
+
+
+@dataclass(frozen=True)
+class MetricInput:
+    """What a figure may depend on."""
+
+    seats: SeatEnergy
+    noise: np.ndarray
+    """(n_scenarios, 8), dB."""
+    power_level: np.ndarray | None
+    """(n_scenarios, 8), dB re 1 pW, of all sources together; None where it is not known."""
+
+    @cached_property
+    def signal_level(self) -> np.ndarray:
+        """(n_receivers, n_scenarios, 8), dB."""
+        return level(self.seats.total)
+
+    @cached_property
+    def modulation_transfer_index(self) -> np.ndarray:
+        """(n_receivers, n_scenarios, 7), bands 125 Hz to 8 kHz."""
+        total = self.seats.total[..., SPEECH]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            modulation = np.abs(self.seats.modulation[..., SPEECH]) / total[:, None]
+        # Where nothing is heard nothing of the modulation is left; NaN stays.
+        modulation = np.where(total[:, None] == 0.0, 0.0, modulation)
+        return speech.modulation_transfer_index(
+            modulation, self.signal_level[..., SPEECH], self.noise[..., SPEECH]
+        )
+
+    @cached_property
+    def speech_transmission_index(self) -> np.ndarray:
+        """(n_receivers, n_scenarios)."""
+        return speech.speech_transmission_index(self.modulation_transfer_index)
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A figure: what it is called, how it is read, how it is computed."""
+
+    name: str
+    symbol: str
+    unit: str
+    """Of the values; empty for a ratio."""
+    per_band: bool
+    just_noticeable_difference: float | None
+    """In `unit`, or as a share of the value where `is_relative`."""
+    is_relative: bool
+    better: Literal["higher", "lower"] | None
+    """None where it depends on what is played."""
+    decimals: int
+    """To print: no more than the figure is good for."""
+    clause: str
+    description: str
+    function: Callable[[MetricInput], np.ndarray]
+    """To (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
+    needs_power: bool = False
+
+
+def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
+    padded = np.full((*speech_bands.shape[:-1], N_BANDS), np.nan)
+    padded[..., SPEECH] = speech_bands
+    return padded
+
+
+def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
+    return lambda given: given.seats.slopes.time[name]
+
+
+def _strength(given: MetricInput) -> np.ndarray:
+    if given.power_level is None:
+        raise ValueError("sound strength needs the power level of the sources")
+    return room.strength(given.seats.total, given.power_level)
+
+
+def _curvature(given: MetricInput) -> np.ndarray:
+    times = given.seats.slopes.time
+    return room.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
+
+
+_ROWS = (
+    Metric(
+        name="speech_transmission_index",
+        symbol="STI",
+        unit="",
+        per_band=False,
+        just_noticeable_difference=0.03,
+        is_relative=False,
+        better="higher",
+        decimals=2,
+        clause="IEC 60268-16:2020, full method, male speech",
+        description="Intelligibility of speech, 0 to 1, with noise, masking and hearing threshold.",
+        function=lambda given: given.speech_transmission_index,
+    ),
+    Metric(
+        name="modulation_transfer_index",
+        symbol="MTI",
+        unit="",
+        per_band=True,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better="higher",
+        decimals=2,
+        clause="IEC 60268-16:2020, Annex A",
+        description="What each octave band from 125 Hz gives to the speech transmission index.",
+        function=lambda given: _in_eight_bands(given.modulation_transfer_index),
+    ),
+    Metric(
+        name="articulation_loss",
+        symbol="ALcons",
+        unit="%",
+        per_band=False,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better="lower",
+        decimals=1,
+        clause="from the speech transmission index, Farrel Becker (from memory)",
+        description="Consonants misheard, read off the speech transmission index.",
+        function=lambda given: speech.articulation_loss(given.speech_transmission_index),
+    ),
+    Metric(
+        name="early_decay_time",
+        symbol="EDT",
+        unit="s",
+        per_band=True,
+        just_noticeable_difference=0.05,
+        is_relative=True,
+        better=None,
+        decimals=2,
+        clause="ISO 3382-1:2009, A.2.2",
+        description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
+        function=_slope("early_decay_time"),
+    ),
+    Metric(
+        name="reverberation_time_t20",
+        symbol="T20",
+        unit="s",
+        per_band=True,
+        just_noticeable_difference=0.05,
+        is_relative=True,
+        better=None,
+        decimals=2,
+        clause="ISO 3382-1:2009, 3.6",
+        description="Time for 60 dB of decay, from -5 to -25 dB.",
+        function=_slope("reverberation_time_t20"),
+    ),
+    Metric(
+        name="reverberation_time_t30",
+        symbol="T30",
+        unit="s",
+        per_band=True,
+        just_noticeable_difference=0.05,
+        is_relative=True,
+        better=None,
+        decimals=2,
+        clause="ISO 3382-1:2009, 3.6",
+        description="Time for 60 dB of decay, from -5 to -35 dB.",
+        function=_slope("reverberation_time_t30"),
+    ),
+    Metric(
+        name="curvature",
+        symbol="C",
+        unit="%",
+        per_band=True,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better=None,
+        decimals=0,
+        clause="ISO 3382-2:2008, Annex B",
+        description="How much T30 exceeds T20: above 10 % the decay is bent and no single time describes it.",
+        function=_curvature,
+    ),
+    Metric(
+        name="non_linearity",
+        symbol="xi",
+        unit="permille",
+        per_band=True,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better=None,
+        decimals=0,
+        clause="ISO 3382-2:2008, Annex B",
+        description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
+        function=lambda given: room.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"]),
+    ),
+    Metric(
+        name="clarity_c50",
+        symbol="C50",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=1.0,
+        is_relative=False,
+        better="higher",
+        decimals=1,
+        clause="ISO 3382-1:2009, A.2.3",
+        description="Energy of the first 50 ms over the rest: clarity of speech.",
+        function=lambda given: room.clarity(given.seats.until(0.05), given.seats.total),
+    ),
+    Metric(
+        name="clarity_c80",
+        symbol="C80",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=1.0,
+        is_relative=False,
+        better=None,
+        decimals=1,
+        clause="ISO 3382-1:2009, A.2.3",
+        description="Energy of the first 80 ms over the rest: clarity of music.",
+        function=lambda given: room.clarity(given.seats.until(0.08), given.seats.total),
+    ),
+    Metric(
+        name="definition_d50",
+        symbol="D50",
+        unit="",
+        per_band=True,
+        just_noticeable_difference=0.05,
+        is_relative=False,
+        better="higher",
+        decimals=2,
+        clause="ISO 3382-1:2009, A.2.3",
+        description="Share of the energy that comes within 50 ms.",
+        function=lambda given: room.definition(given.seats.until(0.05), given.seats.total),
+    ),
+    Metric(
+        name="centre_time",
+        symbol="Ts",
+        unit="ms",
+        per_band=True,
+        just_noticeable_difference=10.0,
+        is_relative=False,
+        better=None,
+        decimals=0,
+        clause="ISO 3382-1:2009, A.2.3",
+        description="Centre of gravity of the arriving energy.",
+        function=lambda given: room.centre_time(given.seats.moment, given.seats.total),
+    ),
+    Metric(
+        name="sound_strength",
+        symbol="G",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=1.0,
+        is_relative=False,
+        better=None,
+        decimals=1,
+        clause="ISO 3382-1:2009, A.2.1",
+        description="Level re that of the source at 10 m in the free field: what the room adds.",
+        function=_strength,
+        needs_power=True,
+    ),
+    Metric(
+        name="sound_pressure_level",
+        symbol="Lp",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=1.0,
+        is_relative=False,
+        better=None,
+        decimals=1,
+        clause="ISO 80000-8:2020, 8-14",
+        description="Level of the programme at the seat, direct and reverberant together.",
+        function=lambda given: given.signal_level,
+    ),
+    Metric(
+        name="a_weighted_level",
+        symbol="LpA",
+        unit="dB",
+        per_band=False,
+        just_noticeable_difference=1.0,
+        is_relative=False,
+        better=None,
+        decimals=1,
+        clause="IEC 61672-1:2013, Annex E",
+        description="A-weighted level of the programme at the seat.",
+        function=lambda given: a_weighted_level(given.signal_level),
+    ),
+    Metric(
+        name="direct_to_reverberant_ratio",
+        symbol="DRR",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better="higher",
+        decimals=1,
+        clause="level of the direct sound over that of all reflections",
+        description="What comes straight from the sources against what the room adds.",
+        function=lambda given: room.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
+    ),
+    Metric(
+        name="signal_to_noise_ratio",
+        symbol="SNR",
+        unit="dB",
+        per_band=True,
+        just_noticeable_difference=None,
+        is_relative=False,
+        better="higher",
+        decimals=1,
+        clause="IEC 60268-16:2020, Annex A",
+        description="Level of the programme over that of the noise.",
+        function=lambda given: given.signal_level - given.noise,
+    ),
+)
+
+METRICS = {metric.name: metric for metric in _ROWS}
+"""Name -> row, in the order in which they are listed to the user.
+
+Just noticeable differences: ISO 3382-1:2009, Table A.1 (from memory); speech transmission index: Bradley,
+Reich and Norcross, JASA 106 (1999) 1820 (from memory). For levels the 1 dB of the sound strength is taken.
+"""

@@ -1,0 +1,154 @@
+"""Speech transmission index, full method for male speech, and what is read off it.
+
+IEC 60268-16:2020, clause numbers from memory; the figures agree with the worked example of its Annex M and
+the verification cases of its Annex A (`tests/standards/test_iec60268_16.py`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..bands import SPEECH
+from ..physics.levels import energy, level
+
+OCTAVE_WEIGHT = np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173])
+"""(7,) weight of each octave band 125 Hz to 8 kHz, male speech (Annex A)."""
+
+REDUNDANCY = np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095])
+"""(6,) weight of what neighbouring bands say twice, male speech (Annex A)."""
+
+RECEPTION_THRESHOLD = np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0])
+"""(7,) absolute speech reception threshold, dB (Annex A)."""
+
+SPEECH_SPECTRUM = np.array([2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8])
+"""(7,) octave levels of male speech re its A-weighted level, dB (IEC 60268-16:2011; the worked example of the
+2020 edition still has it). For sources that play speech at a given level."""
+
+SPEECH_RANGE = 15.0
+"""Signal-to-noise ratios from minus to plus this count for intelligibility, dB."""
+
+
+def masking_level(lower_level: np.ndarray) -> np.ndarray:
+    """Auditory masking by the octave band below, dB re the level of that band (Annex A).
+
+    Parameters
+    ----------
+    lower_level : (...) float, dB
+        Level of the next lower octave band, speech and noise together.
+    """
+    return np.select(
+        [lower_level < 63.0, lower_level < 67.0, lower_level < 100.0],
+        [0.5 * lower_level - 65.0, 1.8 * lower_level - 146.9, 0.5 * lower_level - 59.8],
+        default=-10.0,
+    )
+
+
+def hearing_factor(signal_level: np.ndarray, noise_level: np.ndarray) -> np.ndarray:
+    """Factor by which noise, masking and the reception threshold reduce modulation (Annex A).
+
+    Parameters
+    ----------
+    signal_level : (..., 7) float, dB
+        Level of the speech in the octave bands 125 Hz to 8 kHz at the listener.
+    noise_level : (..., 7) float, dB
+        Minus infinity for none.
+
+    Returns
+    -------
+    (..., 7) float, 0 to 1
+    """
+    signal = energy(signal_level)
+    heard = signal + energy(noise_level)
+    lower = heard[..., :-1]
+    lower_level = level(lower)
+    masking = np.zeros(heard.shape)
+    # The lowest band has nothing below it that masks.
+    masking[..., 1:] = lower * energy(masking_level(lower_level))
+    return signal / (heard + masking + energy(RECEPTION_THRESHOLD))
+
+
+def transmission_index(modulation: np.ndarray) -> np.ndarray:
+    """Transmission index of a modulation transfer ratio, 0 to 1, any shape (Annex A)."""
+    # Ratios whose apparent signal-to-noise ratio is beyond the range count as at its end.
+    least = 1.0 / (1.0 + 10.0 ** (SPEECH_RANGE / 10.0))
+    modulation = np.clip(modulation, least, 1.0 - least)
+    apparent = 10.0 * np.log10(modulation / (1.0 - modulation))
+    return (apparent + SPEECH_RANGE) / (2.0 * SPEECH_RANGE)
+
+
+def modulation_transfer_index(
+    modulation: np.ndarray, signal_level: np.ndarray, noise_level: np.ndarray
+) -> np.ndarray:
+    """Modulation transfer index of each band: mean over the modulation frequencies (Annex A).
+
+    Parameters
+    ----------
+    modulation : (n_receivers, 14, n_scenarios, 7) float
+        Modulation transfer ratio of the room, without noise.
+    signal_level : (n_receivers, n_scenarios, 7) float, dB
+    noise_level : (n_scenarios, 7) or (n_receivers, n_scenarios, 7) float, dB
+
+    Returns
+    -------
+    (n_receivers, n_scenarios, 7) float, 0 to 1
+    """
+    heard = hearing_factor(signal_level, noise_level)
+    return transmission_index(modulation * heard[:, None]).mean(axis=1)
+
+
+def speech_transmission_index(modulation_transfer_index: np.ndarray) -> np.ndarray:
+    """STI from the modulation transfer indices of the bands 125 Hz to 8 kHz.
+
+    IEC 60268-16:2020, Annex A: weighted sum less the redundancy of neighbours; at most 1.
+
+    Parameters
+    ----------
+    modulation_transfer_index : (..., 7) float
+
+    Returns
+    -------
+    (...) float, 0 to 1
+    """
+    index = modulation_transfer_index
+    shared = np.sqrt(index[..., :-1] * index[..., 1:])
+    return np.minimum(index @ OCTAVE_WEIGHT - shared @ REDUNDANCY, 1.0)
+
+
+def speech_bands(per_band: np.ndarray) -> np.ndarray:
+    """The bands 125 Hz to 8 kHz of (..., 8) octave-band values: (..., 7)."""
+    return per_band[..., SPEECH]
+
+
+def articulation_loss(sti: np.ndarray) -> np.ndarray:
+    """Articulation loss of consonants, percent, at most 100; any shape.
+
+    170.5405 exp(-5.419 STI): the common conversion, by Farrel Becker (from memory). It was fitted to
+    reverberant rooms; the index itself is the better figure.
+    """
+    return np.minimum(170.5405 * np.exp(-5.419 * np.asarray(sti)), 100.0)
+
+
+RATING_LETTERS = ("U", "J", "I", "H", "G", "F", "E", "D", "C", "B", "A", "A+")
+RATING_EDGES = np.linspace(0.36, 0.76, 11)
+"""Lower edges of the letters from J on (IEC 60268-16:2020, Annex F)."""
+
+RATING_WORDS = ("bad", "poor", "fair", "good", "excellent")
+WORD_EDGES = np.array([0.30, 0.45, 0.60, 0.75])
+"""Lower edges of the words from "poor" on (ISO 9921:2003, Annex F, from memory)."""
+
+
+def rating_letter(sti: float) -> str:
+    """Qualification band of an STI, "U" to "A+" (IEC 60268-16:2020, Annex F)."""
+    return RATING_LETTERS[_band(sti, RATING_EDGES)]
+
+
+def rating_word(sti: float) -> str:
+    """Intelligibility in a word, "bad" to "excellent" (ISO 9921:2003, Annex F, from memory)."""
+    return RATING_WORDS[_band(sti, WORD_EDGES)]
+
+
+def _band(sti: float, edges: np.ndarray) -> int:
+    if not np.isfinite(sti):
+        raise ValueError("no rating for an index that could not be evaluated")
+    # An index of 0.36 written as 0.36 belongs above the edge, whatever the last bit says.
+    return int(np.searchsorted(edges, sti + 1e-9, side="right"))

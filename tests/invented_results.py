@@ -107,25 +107,25 @@ def invented_results(seed: int = 5, with_gaps: bool = False) -> Results:
         return Estimate(estimated.value, errors, N_REPLICATES)
 
     seats = {
-        "sti": estimate(sti, 0.007),
-        "t20": estimate(t20_seats, 0.05),
-        "c50": estimate(c50, 0.3),
-        "level": estimate(level, 0.2),
+        "speech_transmission_index": estimate(sti, 0.007),
+        "reverberation_time_t20": estimate(t20_seats, 0.05),
+        "clarity_c50": estimate(c50, 0.3),
+        "sound_pressure_level": estimate(level, 0.2),
     }
     gains = {
-        "sti": difference(gain, 0.006),
-        "t20": difference(t20_seats - t20_seats[:, compare_with], 0.03),
-        "c50": difference(c50 - c50[:, compare_with], 0.15),
-        "level": difference(level - level[:, compare_with], 0.08),
+        "speech_transmission_index": difference(gain, 0.006),
+        "reverberation_time_t20": difference(t20_seats - t20_seats[:, compare_with], 0.03),
+        "clarity_c50": difference(c50 - c50[:, compare_with], 0.15),
+        "sound_pressure_level": difference(level - level[:, compare_with], 0.08),
     }
     median = np.nanmedian(sti, axis=0)
     worst = np.nanquantile(sti, 0.1, axis=0)
     share = np.nanmean(sti > 0.5, axis=0)
     room = {
-        "sti": estimate(np.nanmean(sti, axis=0), 0.002),
-        "t20": estimate(t20, 0.02),
-        "c50": estimate(c50.mean(axis=0), 0.05),
-        "level": estimate(level.mean(axis=0), 0.05),
+        "speech_transmission_index": estimate(np.nanmean(sti, axis=0), 0.002),
+        "reverberation_time_t20": estimate(t20, 0.02),
+        "clarity_c50": estimate(c50.mean(axis=0), 0.05),
+        "sound_pressure_level": estimate(level.mean(axis=0), 0.05),
         "sti_median": estimate(median, 0.003),
         "sti_worst_decile": estimate(worst, 0.004),
         "sti_share_of_seats": estimate(share, 0.012),

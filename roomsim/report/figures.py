@@ -12,16 +12,16 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from .. import bands
+from ..metrics.registry import METRICS
 from ..study.results import Results
 from . import style
+from .quantities import STI, T20
 
 _PANELS_PER_SHEET = 12
 _ESTIMATE_SIGNS = ("x", "+", "1", "d", "*", ".")
-_NOTICEABLE = 0.03
-"""Just noticeable difference of the STI (IEC 60268-16, from memory)."""
 
 
-def reverberation_sheets(results: Results, metric: str = "t20") -> list[Figure]:
+def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
     """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
 
     The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
@@ -69,7 +69,7 @@ def _reverberation_sheet(results: Results, metric: str, chosen: range, number: i
             axes.tick_params(labelbottom=True)
             axes.set_xlabel("octave band, Hz")
         if i % n_columns == 0:
-            axes.set_ylabel(f"{metric.upper()}, s")
+            axes.set_ylabel(f"{METRICS[metric].symbol}, s")
     handles, labels = panels[0, 0].get_legend_handles_labels()
     handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
     figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
@@ -243,9 +243,10 @@ def value_figure(results: Results) -> Figure:
         for axes, baseline in zip(panels, baselines):
             _value_panel(axes, results, baseline)
         panels[0].set_ylabel("gain in STI of the median seat")
+        noticeable = METRICS[STI].just_noticeable_difference
         _foot(
             figure,
-            f"Bars: 95 % intervals of the difference. Grey: less than {_NOTICEABLE}, hardly noticed. Line: "
+            f"Bars: 95 % intervals of the difference. Grey: less than {noticeable:g}, hardly noticed. Line: "
             "no scenario gives more for less. Open signs break a limit.",
         )
         return figure
@@ -256,7 +257,8 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     chosen = [i for i, s in enumerate(results.scenarios) if s.compare_with == baseline and i != baseline]
     extra = np.array([results.scenarios[i].cost - results.scenarios[baseline].cost for i in chosen])
     value, half = gain.value[chosen], gain.half_width()[chosen]
-    axes.axhspan(-_NOTICEABLE, _NOTICEABLE, color="#ececec", zorder=0)
+    noticeable = METRICS[STI].just_noticeable_difference or 0.0
+    axes.axhspan(-noticeable, noticeable, color="#ececec", zorder=0)
     axes.axhline(0.0, color=style.QUIET, linewidth=0.7)
     order = np.lexsort((-value, extra))
     best = [k for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
@@ -334,7 +336,7 @@ def seats_figure(results: Results) -> Figure:
         for i, axes in enumerate(panels.ravel()[:n_panels]):
             chosen = [0, *range(1 + 7 * i, min(n, 8 + 7 * i))]
             for k, scenario in enumerate(chosen):
-                values = np.sort(results.seats["sti"].value[:, scenario])
+                values = np.sort(results.seats[STI].value[:, scenario])
                 values = values[np.isfinite(values)]
                 share = 100.0 * (1.0 - np.arange(len(values)) / max(len(values), 1))
                 axes.plot(

@@ -14,12 +14,11 @@ from matplotlib.path import Path
 from matplotlib.tri import Triangulation
 
 from .. import bands
-from ..errors import RoomsimError, suggestion
 from ..estimate import Estimate
 from ..study.results import Results
 from . import style
 from .plan import HALO, draw_plan
-from .quantities import Shown, shown_as
+from .quantities import STI, Shown, find_quantity, shown_as
 from .style import Scale
 
 
@@ -35,11 +34,6 @@ class MapLayer:
     target: float | None
     """Value at which a contour is drawn."""
 
-    @property
-    def change(self) -> str:
-        """Word for a difference: only of the STI is more always better."""
-        return "gain" if self.shown.key == "sti" else "change"
-
     def not_significant(self, scenario: int) -> np.ndarray:
         """(n_receivers,) bool: zero lies inside the 95 % interval of the seat's difference."""
         difference = self.values.value[:, scenario]
@@ -47,14 +41,14 @@ class MapLayer:
 
 
 def map_layer(
-    results: Results, metric: str = "sti", *, band: int | None = None, gain: bool = False
+    results: Results, metric: str = STI, *, band: int | None = None, gain: bool = False
 ) -> MapLayer:
     """Values to be mapped, with one scale for all scenarios.
 
     Parameters
     ----------
     metric : str
-        Registry name of a quantity that is known per seat.
+        Name or symbol of a quantity that is known per seat.
     band : int, optional
         Index of the octave band; without it quantities per band are averaged over 500 Hz and 1 kHz
         (ISO 3382-1:2009, A.2).
@@ -66,16 +60,14 @@ def map_layer(
     RoomsimError : the results hold no such quantity
     """
     known = results.gains if gain else results.seats
-    if metric not in known:
-        raise RoomsimError(f"no quantity {metric!r} in these results.", cure=suggestion(metric, known))
-    has_bands = known[metric].value.ndim == 3
+    metric = find_quantity(metric, known)
     values = _one_per_seat(known[metric], band)
     if gain:
         scale = style.gain_scale(values.value)
     else:
-        scale = style.sti_scale() if metric == "sti" else style.value_scale(values.value)
-    target = results.sti_target if metric == "sti" and not gain else None
-    return MapLayer(shown_as(metric, band, has_bands), values, scale, gain, target)
+        scale = style.sti_scale() if metric == STI else style.value_scale(values.value)
+    target = results.sti_target if metric == STI and not gain else None
+    return MapLayer(shown_as(metric, band), values, scale, gain, target)
 
 
 def _one_per_seat(estimate: Estimate, band: int | None) -> Estimate:

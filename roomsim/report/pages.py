@@ -19,13 +19,14 @@ from ..study.results import Results
 from . import style
 from .maps import MapLayer, draw_map, map_layer
 from .plan import draw_direction, draw_scale_bar, extent
+from .quantities import STI, find_quantity
 
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
 """Above each map of a sheet, inches."""
 
 
-def map_page(results: Results, scenario: int, metric: str = "sti", *, band: int | None = None) -> Figure:
+def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | None = None) -> Figure:
     """One scenario on one A4 page: the quantity, its gain, figures over all seats, and a legend."""
     with style.rules():
         value = map_layer(results, metric, band=band)
@@ -42,9 +43,13 @@ def map_page(results: Results, scenario: int, metric: str = "sti", *, band: int 
             axes = figure.add_axes(box, anchor="NW")
             draw_map(axes, results, scenario, layer)
             against = results.scenarios[record.compare_with].name
-            title = f"{layer.change.capitalize()} against “{against}”" if layer.is_gain else layer.shown.title
+            title = (
+                f"{layer.shown.change.capitalize()} against “{against}”"
+                if layer.is_gain
+                else layer.shown.title
+            )
             axes.set_title(
-                f"{title}\n{_over_seats(results, scenario, metric, layer)}", loc="left", x=0.012, fontsize=8.0
+                f"{title}\n{_over_seats(results, scenario, layer)}", loc="left", x=0.012, fontsize=8.0
             )
             axes.apply_aspect()
             place = axes.get_position()
@@ -56,7 +61,7 @@ def map_page(results: Results, scenario: int, metric: str = "sti", *, band: int 
 
 def map_sheets(
     results: Results,
-    metric: str = "sti",
+    metric: str = STI,
     *,
     band: int | None = None,
     gain: bool = False,
@@ -74,19 +79,17 @@ def map_sheets(
     with style.rules():
         layer = map_layer(results, metric, band=band, gain=gain)
         return [
-            _sheet(results, metric, layer, chosen[i * per_sheet : (i + 1) * per_sheet], i, n_sheets)
+            _sheet(results, layer, chosen[i * per_sheet : (i + 1) * per_sheet], i, n_sheets)
             for i in range(n_sheets)
         ]
 
 
-def _sheet(
-    results: Results, metric: str, layer: MapLayer, chosen: list[int], number: int, n_sheets: int
-) -> Figure:
+def _sheet(results: Results, layer: MapLayer, chosen: list[int], number: int, n_sheets: int) -> Figure:
     figure = style.new_figure(style.A4_LEVEL)
     count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
     title = layer.shown.title
     if layer.is_gain:
-        title = f"{layer.change.capitalize()} in {title[0].lower()}{title[1:]}"
+        title = f"{layer.shown.change.capitalize()} in {title[0].lower()}{title[1:]}"
     _head(figure, results, f"{title}{count}", "The same scale in every map.")
     left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
     n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
@@ -103,7 +106,7 @@ def _sheet(
             name += f" against “{results.scenarios[record.compare_with].name}”"
         name = textwrap.shorten(name, letters, placeholder=" …")
         axes.annotate(name, (0, 1), (6, 10), "axes fraction", "offset points", fontsize=8.0, weight="bold")
-        line = _over_seats(results, scenario, metric, layer, short=True)
+        line = _over_seats(results, scenario, layer, short=True)
         axes.annotate(line, (0, 1), (6, 1), "axes fraction", "offset points", fontsize=6.5)
     _colour_bar(figure, layer, (0.915, 0.24, 0.014, 0.56))
     _share_key(figure, results, axes)
@@ -163,10 +166,10 @@ def _what_hangs(results: Results, scenario: int) -> str:
     return "\n".join(lines)
 
 
-def _over_seats(results: Results, scenario: int, metric: str, layer: MapLayer, short: bool = False) -> str:
+def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = False) -> str:
     """One line on all seats together, with 95 % intervals."""
     known = results.room_gains if layer.is_gain else results.room
-    if metric == "sti" and "sti_median" in known:
+    if layer.shown.key == "sti" and "sti_median" in known:
         target = f"{results.sti_target:.2f}"
         unit = f" % points of seats ≥ {target}" if layer.is_gain else f" % of seats ≥ {target}"
         wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst decile ", "sti_worst_decile", 1.0, 2, "")]
@@ -209,7 +212,7 @@ def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float,
     bar.ax.set_yticklabels([scale.label(edge) for edge in scale.edges])
     bar.ax.tick_params(labelsize=6.5, length=2)
     bar.outline.set_linewidth(0.6)
-    change = f"{layer.change} in " if layer.is_gain else ""
+    change = f"{layer.shown.change} in " if layer.is_gain else ""
     bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", pad=9)
     if scale.classes:
         centres = 0.5 * (scale.edges[1:] + scale.edges[:-1])
@@ -242,7 +245,7 @@ def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer]) -> None:
                     [],
                     color=style.INK,
                     linewidth=0.6,
-                    label=f"contour of the {layer.change}, dashed below 0",
+                    label=f"contour of the {layer.shown.change}, dashed below 0",
                 )
             )
             signs.append(
@@ -288,7 +291,7 @@ def _note(results: Results, layers: Sequence[MapLayer]) -> str:
         errors = layer.values.standard_error
         errors = errors[np.isfinite(errors) & (errors > 0.0)]
         if errors.size:
-            what = layer.change if layer.is_gain else layer.shown.symbol
+            what = layer.shown.change if layer.is_gain else layer.shown.symbol
             unit = f" {layer.shown.unit}" if layer.shown.unit else ""
             parts.append(
                 f"Standard error of the {what} at a seat: median {np.median(errors):.2g}{unit}, "
@@ -302,7 +305,7 @@ def write_maps(
     results: Results,
     folder: Path,
     *,
-    metrics: Sequence[str] = ("sti",),
+    metrics: Sequence[str] = (STI,),
     band: int | None = None,
     scenarios: Sequence[int] | None = None,
     formats: Sequence[str] = ("png", "svg"),
@@ -311,7 +314,7 @@ def write_maps(
 
     Parameters
     ----------
-    metrics : registry names of quantities known per seat
+    metrics : names or symbols of quantities known per seat
     band : index of the octave band of quantities per band; 500 Hz and 1 kHz averaged unless given
     scenarios : indices into `results.scenarios`; all unless given
     formats : "png", "svg", "pdf"
@@ -323,7 +326,7 @@ def write_maps(
     """
     chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
     paths: list[Path] = []
-    for metric in metrics:
+    for metric in [find_quantity(metric, results.seats) for metric in metrics]:
         key = map_layer(results, metric, band=band).shown.key
         for gain in (False, True):
             sheets = map_sheets(results, metric, band=band, gain=gain, scenarios=chosen)

@@ -440,6 +440,17 @@ class StudyDocument(Model):
     """Name of the bare venue in tables; it need not be listed among the scenarios."""
     scenario: Annotated[tuple[Scenario, ...], Field(min_length=1)]
 
+    def scenarios_in_order(self) -> tuple[Scenario, ...]:
+        """The bare venue first, listed or not, then the others as listed: the order of every scenario axis."""
+        listed = {scenario.name: scenario for scenario in self.scenario}
+        return (listed.pop(self.bare, Scenario(name=self.bare)), *listed.values())
+
+    def compared_with(self) -> tuple[int, ...]:
+        """For each of `scenarios_in_order` the index of the one that it is measured against."""
+        scenarios = self.scenarios_in_order()
+        index = {scenario.name: i for i, scenario in enumerate(scenarios)}
+        return tuple(index[scenario.compare_with or self.bare] for scenario in scenarios)
+
 
 class Study(Model):
     """All files of a study, read and valid each by itself."""

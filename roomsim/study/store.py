@@ -1,0 +1,319 @@
+"""The folder of a study: inputs as run, traced paths in one file per batch, results.
+
+    <study>.roomsim/
+      study/                    the inputs as run, inputs.sha256
+      lock, holder              who writes here
+      paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
+      results.h5                replaced whole
+
+A batch is finished when its file has its name. What has been done is known from the files alone, so a run
+that was stopped in any way goes on where it was, and ends with the same results to the last bit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import socket
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path, PurePath
+from types import TracebackType
+from typing import Any
+
+import filelock
+import h5py
+import numpy as np
+
+from ..errors import StoreError
+from ..tracing.paths import PathLog
+from . import hdf5
+from .files import UNFINISHED, replace_file, unwritable
+
+PATHS_KIND = "roomsim paths"
+PATHS_SCHEMA = 1
+DAMAGED = ".damaged"
+RAY_ENDED = np.iinfo(np.uint16).max
+"""Event code of a ray's last segment."""
+
+_ARRAYS: dict[str, tuple[str, tuple[int | None, ...]]] = {
+    "ray_end": ("<i8", (None,)),
+    "component": ("|u1", (None,)),
+    "emission": ("<f4", (None, 8)),
+    "event": ("<u2", (None,)),
+    "n_deposits": ("<u2", (None,)),
+    "receiver": ("<u4", (None,)),
+    "path_length": ("<f4", (None,)),
+    "chord": ("<f4", (None,)),
+    "lost_positions": ("<f4", (None, 3)),
+    "lost_directions": ("<f4", (None, 3)),
+}
+_COUNTS = ("source", "batch", "n_rays", "n_lost")
+
+Part = str | bytes | int | float | np.ndarray
+Notice = Callable[[str], None]
+
+
+def digest(parts: Mapping[str, Part]) -> str:
+    """SHA-256 over named values, as 64 hexadecimal digits.
+
+    Any change of a name, a value, a type or a shape changes it; the order of the mapping does not.
+    """
+    total = hashlib.sha256()
+    for name in sorted(parts):
+        part = parts[name]
+        if isinstance(part, np.ndarray):
+            values = np.ascontiguousarray(part, dtype=part.dtype.newbyteorder("<"))
+            what, content = f"{values.dtype.str} {part.shape}", values.tobytes()
+        elif isinstance(part, bytes):
+            what, content = "bytes", part
+        else:
+            what, content = type(part).__name__, repr(part).encode()
+        # The lengths keep one part from running into the next.
+        for piece in (name.encode(), what.encode(), content):
+            total.update(len(piece).to_bytes(8, "little"))
+            total.update(piece)
+    return total.hexdigest()
+
+
+@dataclass(frozen=True)
+class LogLimits:
+    """What the indices in a path log may point at: the compiled replay does not check them again."""
+
+    n_patches: int
+    n_receivers: int
+    n_components: int
+
+
+class StudyStore:
+    """The folder of a study, held by one writer at a time.
+
+    Use it as a context: `with StudyStore(folder) as store: ...`
+
+    Parameters
+    ----------
+    folder : made if it is missing
+    notice : called with a sentence when something was wrong and has been dealt with
+
+    Raises
+    ------
+    StoreError : another run holds the folder, it cannot be written, or it holds something else
+    """
+
+    def __init__(self, folder: Path, notice: Notice = lambda text: None):
+        self.folder = folder
+        self.results_path = folder / "results.h5"
+        self._notice = notice
+        self._lock = filelock.FileLock(folder / "lock")
+
+    def __enter__(self) -> StudyStore:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            names = [entry.name for entry in self.folder.iterdir()]
+            if names and not any(_is_ours(name) for name in names):
+                raise StoreError(
+                    f"is no study folder: it holds '{min(names)}' and nothing that a run writes",
+                    file=self.folder,
+                    cure="Name a new folder, or one that an earlier run made.",
+                )
+            self._lock.acquire(timeout=0)
+        except filelock.Timeout:
+            raise StoreError(
+                f"is in use by another run{self._holder()}",
+                file=self.folder,
+                cure="Wait until it has finished, or name another folder.",
+            ) from None
+        except OSError as fault:
+            raise unwritable(self.folder, fault) from fault
+        me = {"host": socket.gethostname(), "process": os.getpid(), "since": _now()}
+        replace_file(self.folder / "holder", json.dumps(me).encode())
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        (self.folder / "holder").unlink(missing_ok=True)
+        self._lock.release()
+
+    def _holder(self) -> str:
+        try:
+            found = json.loads((self.folder / "holder").read_bytes())
+            return f": process {found['process']} on {found['host']}, since {found['since']}"
+        except (OSError, ValueError, KeyError, TypeError):
+            return ""  # Between taking the lock and writing down who: the refusal stands all the same.
+
+    def keep_inputs(self, folder: Path, digests: Mapping[str, str]) -> None:
+        """Copy the files that the study was read from, with their SHA-256 as `sha256sum -c` reads them.
+
+        Parameters
+        ----------
+        folder : of the study
+        digests : path relative to it -> SHA-256 of the bytes that were read
+
+        Raises
+        ------
+        StoreError : a file has changed since it was read, or the copy cannot be written
+        """
+        kept = self.folder / "study"
+        lines = []
+        for name, digest in sorted(digests.items()):
+            try:
+                content = (folder / name).read_bytes()
+                copy = kept / _inside(name)
+                copy.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as fault:
+                raise unwritable(kept / name, fault) from fault
+            if hashlib.sha256(content).hexdigest() != digest:
+                raise StoreError("has changed since it was read", file=folder / name, cure="Run again.")
+            replace_file(copy, content)
+            lines.append(f"{digest}  {_inside(name)}\n")
+        replace_file(kept / "inputs.sha256", "".join(lines).encode())
+
+    def paths(self, digest: str, limits: LogLimits) -> PathStore:
+        """The paths that were traced for this digest of everything they depend on."""
+        folder = self.folder / f"paths-{digest[:8]}"
+        try:
+            folder.mkdir(exist_ok=True)
+            for left_over in folder.glob(f"*{UNFINISHED}"):
+                left_over.unlink()
+        except OSError as fault:
+            raise unwritable(folder, fault) from fault
+        return PathStore(folder, digest, limits, self._notice)
+
+
+def _inside(name: str) -> str:
+    """The name of a copy: files from outside the study's folder must not be copied to outside the copy."""
+    steps = PurePath(name)
+    return "/".join("up" if step == ".." else step for step in steps.parts if step != steps.anchor)
+
+
+def _is_ours(name: str) -> bool:
+    return name in {"study", "lock", "holder", "results.h5"} or name.startswith("paths-")
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+class PathStore:
+    """The path logs of one tracing set-up. Any number of threads may write at once, in any order."""
+
+    def __init__(self, folder: Path, digest: str, limits: LogLimits, notice: Notice):
+        self.folder = folder
+        self._digest = digest
+        self._limits = limits
+        self._notice = notice
+
+    def _file(self, source: int, batch: int) -> Path:
+        return self.folder / f"{source:02d}-{batch:06d}.h5"
+
+    def has(self, source: int, batch: int) -> bool:
+        """True if a file of this batch is there; whether it is sound is found out by `read`."""
+        return self._file(source, batch).is_file()
+
+    def batches(self, source: int) -> list[int]:
+        """Numbers of the batches that are there, ascending."""
+        try:
+            names = [entry.name for entry in self.folder.iterdir()]
+        except OSError as fault:
+            raise _unreadable(self.folder, fault) from fault
+        found = (re.fullmatch(r"(\d{2,})-(\d{6,})\.h5", name) for name in names)
+        return sorted(int(match[2]) for match in found if match and int(match[1]) == source)
+
+    def write(self, log: PathLog) -> None:
+        """Keep a batch. When this returns, it is on the disk; the same log gives the same bytes.
+
+        Raises
+        ------
+        StoreError : the disk is full or cannot be written; batches written before are safe
+        """
+
+        def fill(file: h5py.File) -> None:
+            file.attrs["digest"] = self._digest
+            file.attrs["checksum"] = _checksum(log)
+            file.attrs["lost_energy"] = float(log.lost_energy)
+            for name in _COUNTS:
+                file.attrs[name] = int(getattr(log, name))
+            # Not packed: packing takes as long as tracing, and would halve the size at best.
+            for name, (dtype, _) in _ARRAYS.items():
+                file.create_dataset(name, data=np.asarray(getattr(log, name)).astype(dtype, casting="equiv"))
+
+        replace_file(self._file(log.source, log.batch), hdf5.file_image(PATHS_KIND, PATHS_SCHEMA, fill))
+
+    def read(self, source: int, batch: int) -> PathLog | None:
+        """A batch as it was written; None if there is none or it is damaged.
+
+        A damaged file is renamed, so that the batch can be traced and written again, and a notice is given.
+
+        Raises
+        ------
+        StoreError : the file is there but may not be read
+        """
+        path = self._file(source, batch)
+        try:
+            with path.open("rb"):
+                pass
+        except FileNotFoundError:
+            return None
+        except OSError as fault:
+            raise _unreadable(path, fault) from fault
+        try:
+            with hdf5.open_checked(path, PATHS_KIND, PATHS_SCHEMA) as file:
+                return self._checked(file, source, batch)
+        except hdf5.UNREADABLE as fault:
+            set_aside = path.with_name(path.name + DAMAGED)
+            try:
+                path.replace(set_aside)
+            except OSError as stuck:
+                raise unwritable(set_aside, stuck) from fault
+            reason = fault if isinstance(fault, hdf5.ContentError) else "not a readable HDF5 file"
+            self._notice(
+                f"{path.name}: damaged ({reason}). The batch is traced again; the file is kept as "
+                f"{set_aside.name}."
+            )
+            return None
+
+    def _checked(self, file: h5py.File, source: int, batch: int) -> PathLog:
+        if hdf5.attribute(file, "digest", str) != self._digest:
+            raise hdf5.ContentError("its paths belong to another set-up")
+        counts = {name: hdf5.attribute(file, name, int) for name in _COUNTS}
+        if (counts["source"], counts["batch"]) != (source, batch):
+            raise hdf5.ContentError("its name and its content do not agree")
+        arrays = {name: hdf5.array(file, name, dtype, shape) for name, (dtype, shape) in _ARRAYS.items()}
+        values: dict[str, Any] = {**counts, **arrays}
+        log = PathLog(**values, lost_energy=hdf5.attribute(file, "lost_energy", float))
+        if hdf5.attribute(file, "checksum", str) != _checksum(log):
+            raise hdf5.ContentError("its checksum is wrong")
+        _check_indices(log, self._limits)
+        return log
+
+
+def _unreadable(path: Path, fault: OSError) -> StoreError:
+    return StoreError(f"cannot read: {fault.strerror or fault}", file=path, cure="Check who may read it.")
+
+
+def _checksum(log: PathLog) -> str:
+    counts = {name: int(getattr(log, name)) for name in _COUNTS}
+    arrays = {name: getattr(log, name) for name in _ARRAYS}
+    return digest({**counts, **arrays, "lost_energy": float(log.lost_energy)})
+
+
+def _check_indices(log: PathLog, limits: LogLimits) -> None:
+    """Lengths agree and no index points past its end."""
+    ends, n_deposits = log.ray_end, len(log.receiver)
+    sound = (
+        len(ends) == len(log.component) == len(log.emission) == log.n_rays
+        and len(log.n_deposits) == log.n_segments
+        and len(log.path_length) == len(log.chord) == n_deposits == log.n_deposits.sum(dtype=np.int64)
+        and len(log.lost_positions) == len(log.lost_directions)
+        and (ends[-1] if len(ends) else 0) == log.n_segments
+        and bool(np.all(np.diff(ends, prepend=0) >= 0))
+        and bool(np.all((log.event < 3 * limits.n_patches) | (log.event == RAY_ENDED)))
+        and bool(np.all(log.receiver < limits.n_receivers))
+        and bool(np.all(log.component < limits.n_components))
+    )
+    if not sound:
+        raise hdf5.ContentError("its counts and indices do not fit together")

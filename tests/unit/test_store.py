@@ -1,0 +1,390 @@
+"""The study folder: what is written is read back, by one writer, and nothing else gets in."""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import hashlib
+import json
+import os
+import resource
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, invented_log
+
+from roomsim.errors import StoreError
+from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
+from roomsim.tracing.paths import PathLog
+
+LIMITS = LogLimits(N_PATCHES, N_RECEIVERS, N_COMPONENTS)
+DIGEST = digest({"seed": 1})
+
+
+def same_log(one: PathLog | None, other: PathLog) -> bool:
+    return one is not None and all(
+        np.array_equal(getattr(one, field.name), getattr(other, field.name))
+        and getattr(getattr(one, field.name), "dtype", None)
+        == getattr(getattr(other, field.name), "dtype", None)
+        for field in dataclasses.fields(PathLog)
+    )
+
+
+@pytest.fixture
+def notices() -> list[str]:
+    return []
+
+
+@pytest.fixture
+def paths(tmp_path: Path, notices: list[str]) -> PathStore:
+    with StudyStore(tmp_path / "demo.roomsim", notices.append) as store:
+        yield store.paths(DIGEST, LIMITS)
+
+
+def test_a_batch_is_read_as_it_was_written(paths: PathStore) -> None:
+    log = invented_log(3, 17)
+    assert not paths.has(3, 17)
+    assert paths.read(3, 17) is None
+    paths.write(log)
+    assert paths.has(3, 17)
+    assert same_log(paths.read(3, 17), log)
+    assert not same_log(paths.read(3, 17), invented_log(3, 18))  # control: the comparison can fail
+
+
+def test_rays_that_meet_no_seat_are_kept_too(paths: PathStore) -> None:
+    none = {
+        name: np.empty(0, getattr(invented_log(), name).dtype)
+        for name in ("receiver", "path_length", "chord")
+    }
+    lost = {name: np.empty((0, 3), np.float32) for name in ("lost_positions", "lost_directions")}
+    whole = invented_log()
+    log = dataclasses.replace(whole, n_deposits=np.zeros_like(whole.n_deposits), n_lost=0, **none, **lost)
+    paths.write(log)
+    assert same_log(paths.read(0, 0), log)
+
+
+def test_batches_are_listed_in_order_and_by_source(paths: PathStore) -> None:
+    for source, batch in ((0, 12), (1, 3), (0, 2), (0, 1_234_567), (1, 0)):
+        paths.write(invented_log(source, batch, n_rays=2))
+    assert paths.batches(0) == [2, 12, 1_234_567]
+    assert paths.batches(1) == [0, 3]
+    assert paths.batches(2) == []
+
+
+def test_the_order_of_writing_leaves_no_trace(tmp_path: Path) -> None:
+    """Threads finish in any order: the files are the same byte for byte."""
+    logs = [invented_log(0, batch) for batch in range(12)]
+    contents = []
+    for name, order in (("forward", logs), ("backward", logs[::-1]), ("threads", logs)):
+        with StudyStore(tmp_path / f"{name}.roomsim") as store:
+            kept = store.paths(DIGEST, LIMITS)
+            if name == "threads":
+                writers = [threading.Thread(target=kept.write, args=(log,)) for log in order]
+                for writer in writers:
+                    writer.start()
+                for writer in writers:
+                    writer.join()
+            else:
+                for log in order:
+                    kept.write(log)
+            contents.append({file.name: file.read_bytes() for file in kept.folder.iterdir()})
+    assert len(contents[0]) == 12
+    assert contents[0] == contents[1] == contents[2]
+
+
+# --- digest ---------------------------------------------------------------------------------------------
+
+
+def test_the_digest_changes_with_everything_and_only_then() -> None:
+    ones = np.ones((2, 3))
+    base = {"geometry": ones, "seed": 1, "version": "1", "file": b"ab"}
+    variants = [
+        base | {"geometry": np.ones((3, 2))},
+        base | {"geometry": ones.astype(np.float32)},
+        base | {"geometry": np.nextafter(ones, 2)},
+        base | {"seed": 2},
+        base | {"seed": 1.0},
+        base | {"version": "11"},
+        base | {"file": b"abc"},
+        {"seed": 1, "version": "1", "file": b"ab"},
+        {"geometry": ones, "seed": 1, "versio": "n1", "file": b"ab"},
+    ]
+    digests = [digest(parts) for parts in (base, *variants)]
+    assert len(set(digests)) == len(digests)
+    assert all(len(found) == 64 for found in digests)
+    big_endian = ones.astype(">f8")
+    strided = np.ones((4, 6))[::2, ::2]
+    assert digest(dict(reversed(base.items()))) == digest(base)
+    assert digest(base | {"geometry": big_endian}) == digest(base | {"geometry": strided}) == digest(base)
+
+
+def test_paths_of_another_set_up_are_not_taken(tmp_path: Path, notices: list[str]) -> None:
+    other = digest({"seed": 2})
+    with StudyStore(tmp_path / "demo.roomsim", notices.append) as store:
+        store.paths(DIGEST, LIMITS).write(invented_log())
+        assert not store.paths(other, LIMITS).has(0, 0)
+        # Eight digits name the folder; should two digests share them, the whole digest decides.
+        impostor = store.paths(DIGEST[:8] + other[8:], LIMITS)
+        assert impostor.has(0, 0)
+        assert impostor.read(0, 0) is None
+    assert "another set-up" in notices[0]
+
+
+# --- damage ---------------------------------------------------------------------------------------------
+
+
+def _flip_a_byte_of_data(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    with h5py.File(path, "r") as file:
+        at = file["path_length"].id.get_offset()
+    content[at + 5] ^= 0x10
+    path.write_bytes(content)
+
+
+def _point_past_the_patches(path: Path) -> None:
+    # A forger computes a fitting checksum: the indices must be looked at all the same.
+    log = invented_log()
+    event = log.event.copy()
+    event[0] = 3 * N_PATCHES
+    _forge(path, dataclasses.replace(log, event=event))
+
+
+def _point_past_the_seats(path: Path) -> None:
+    log = invented_log()
+    receiver = log.receiver.copy()
+    receiver[-1] = N_RECEIVERS
+    _forge(path, dataclasses.replace(log, receiver=receiver))
+
+
+def _name_no_component(path: Path) -> None:
+    log = invented_log()
+    _forge(path, dataclasses.replace(log, component=np.full_like(log.component, N_COMPONENTS)))
+
+
+def _go_back_in_a_ray(path: Path) -> None:
+    log = invented_log()
+    ray_end = log.ray_end.copy()
+    ray_end[3] = -5
+    _forge(path, dataclasses.replace(log, ray_end=ray_end))
+
+
+def _promise_more_deposits(path: Path) -> None:
+    log = invented_log()
+    n_deposits = log.n_deposits.copy()
+    n_deposits[0] += 1
+    _forge(path, dataclasses.replace(log, n_deposits=n_deposits))
+
+
+def _forge(path: Path, log: PathLog) -> None:
+    PathStore(path.parent, DIGEST, LIMITS, lambda text: None).write(log)
+
+
+DAMAGE = {
+    "cut short": lambda path: path.write_bytes(path.read_bytes()[:-200]),
+    "empty": lambda path: path.write_bytes(b""),
+    "no HDF5": lambda path: path.write_text("once upon a time"),
+    "a byte changed": _flip_a_byte_of_data,
+    "renamed": lambda path: path.with_name("00-000001.h5").replace(path),
+    "patch too high": _point_past_the_patches,
+    "seat too high": _point_past_the_seats,
+    "component too high": _name_no_component,
+    "ray backwards": _go_back_in_a_ray,
+    "too few deposits": _promise_more_deposits,
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE.values(), ids=DAMAGE)
+def test_a_damaged_batch_is_set_aside_and_can_be_written_again(
+    damage, paths: PathStore, notices: list[str]
+) -> None:
+    paths.write(invented_log(0, 0))
+    paths.write(invented_log(0, 1))
+    damage(paths.folder / "00-000000.h5")
+    assert paths.read(0, 0) is None
+    assert len(notices) == 1
+    assert notices[0].startswith("00-000000.h5: damaged (")
+    assert not paths.has(0, 0)
+    assert (paths.folder / "00-000000.h5.damaged").exists()
+    paths.write(invented_log(0, 0))
+    assert same_log(paths.read(0, 0), invented_log(0, 0))
+    assert len(notices) == 1
+
+
+def _replace_dataset(path: Path, change) -> None:
+    with h5py.File(path, "r+") as file:
+        del file["chord"]
+        change(file)
+
+
+def _external_data(file: h5py.File) -> None:
+    n = len(file["receiver"])
+    file.create_dataset("chord", (n,), "<f4", external=[("secret.txt", 0, h5py.h5f.UNLIMITED)])
+
+
+def _virtual_data(file: h5py.File) -> None:
+    n = len(file["receiver"])
+    layout = h5py.VirtualLayout((n,), "<f4")
+    layout[:] = h5py.VirtualSource(file.filename, "path_length", (n,))
+    file.create_virtual_dataset("chord", layout)
+
+
+def _put(**how):
+    return lambda file: file.create_dataset("chord", **how)
+
+
+HOSTILE = {
+    "external data": (_external_data, "outside the file"),
+    "virtual data": (_virtual_data, "outside the file"),
+    "external link": (lambda file: file.update(chord=h5py.ExternalLink("other.h5", "chord")), "outside"),
+    "soft link": (lambda file: file.update(chord=h5py.SoftLink("/path_length")), "outside the file"),
+    "a terabyte declared": (_put(shape=(2**40,), dtype="<f4", chunks=(9,)), "claims 4398046511104 bytes"),
+    "a group": (lambda file: file.create_group("chord"), "not a dataset"),
+    "another type": (_put(data=np.zeros(30)), "type float64"),
+    "another shape": (_put(data=np.zeros((2, 3), np.float32)), "shape (2, 3)"),
+    "another length": (_put(data=np.zeros(3, np.float32)), "checksum"),
+    "nothing": (lambda file: None, "missing"),
+    "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "packed"),
+}
+
+
+@pytest.mark.parametrize(("change", "reason"), HOSTILE.values(), ids=HOSTILE)
+def test_a_batch_that_reaches_outside_itself_is_refused(
+    change, reason: str, paths: PathStore, notices: list[str]
+) -> None:
+    paths.write(invented_log())
+    _replace_dataset(paths.folder / "00-000000.h5", change)
+    assert paths.read(0, 0) is None
+    assert reason in notices[0]
+
+
+# --- the folder -----------------------------------------------------------------------------------------
+
+
+def test_a_second_run_is_refused_and_told_who_holds_the_folder(tmp_path: Path) -> None:
+    folder = tmp_path / "demo.roomsim"
+    script = (
+        "import sys, pathlib\n"
+        "from roomsim.study.store import StudyStore\n"
+        "with StudyStore(pathlib.Path(sys.argv[1])):\n"
+        "    print('held', flush=True); sys.stdin.read()\n"
+    )
+    holder = subprocess.Popen(
+        [sys.executable, "-c", script, str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert holder.stdout.readline() == "held\n"
+        for _ in range(2):  # a refused attempt must not disturb the holder
+            with pytest.raises(
+                StoreError, match=f"in use by another run: process {holder.pid} on "
+            ) as refused:
+                StudyStore(folder).__enter__()
+        assert refused.value.exit_code == 4
+    finally:
+        holder.kill()
+        holder.wait()
+    # The holder was killed, and its note is still there: that holds nobody up.
+    assert json.loads((folder / "holder").read_text())["process"] == holder.pid
+    with StudyStore(folder) as store:
+        store.paths(DIGEST, LIMITS).write(invented_log())
+    assert not (folder / "holder").exists()
+
+
+def test_one_process_holds_it_once(tmp_path: Path) -> None:
+    with StudyStore(tmp_path / "s"), pytest.raises(StoreError, match="in use"):
+        StudyStore(tmp_path / "s").__enter__()
+
+
+def test_left_over_files_of_a_crash_are_removed(tmp_path: Path) -> None:
+    with StudyStore(tmp_path / "s") as store:
+        folder = store.paths(DIGEST, LIMITS).folder
+        (folder / "00-000004.h5.4711-1.tmp").write_bytes(b"half a fi")
+        paths = store.paths(DIGEST, LIMITS)
+        assert paths.batches(0) == []
+        assert list(folder.iterdir()) == []
+
+
+def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "letters.txt").write_text("Dear")
+    with pytest.raises(StoreError, match=r"no study folder: it holds 'letters\.txt'"):
+        StudyStore(tmp_path).__enter__()
+    assert [entry.name for entry in tmp_path.iterdir()] == ["letters.txt"]
+
+
+def test_inputs_are_kept_as_read(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    (home / "mesh").mkdir(parents=True)
+    files = {"hall.toml": b"a = 1\n", "mesh/hall.obj": b"v 0 0 0\n", "../shared.toml": b"b = 2\n"}
+    for name, content in files.items():
+        (home / name).write_bytes(content)
+    digests = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    with StudyStore(tmp_path / "s") as store:
+        store.keep_inputs(home, digests)
+        kept = tmp_path / "s" / "study"
+        assert (kept / "mesh/hall.obj").read_bytes() == files["mesh/hall.obj"]
+        assert (kept / "up/shared.toml").read_bytes() == files["../shared.toml"]
+        listed = subprocess.run(
+            ["sha256sum", "-c", "inputs.sha256"], cwd=kept, capture_output=True, text=True
+        )
+        assert listed.returncode == 0
+        assert listed.stdout.count(": OK") == 3
+        (home / "hall.toml").write_bytes(b"a = 2\n")
+        with pytest.raises(StoreError, match="changed since it was read"):
+            store.keep_inputs(home, digests)
+
+
+# --- full and forbidden disks ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def small_files():
+    """No file may grow past 20 kB, as on a disk with no more room."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_a_full_disk_loses_nothing_that_was_finished(
+    paths: PathStore, notices: list[str], small_files
+) -> None:
+    small = invented_log(0, 0, n_rays=5)
+    paths.write(small)
+    with pytest.raises(StoreError, match=r"00-000001\.h5: cannot write: File too large") as full:
+        paths.write(invented_log(0, 1, n_rays=2000))
+    assert full.value.exit_code == 4
+    assert "what was finished is kept" in str(full.value)
+    assert [entry.name for entry in paths.folder.iterdir()] == ["00-000000.h5"]
+    assert same_log(paths.read(0, 0), small)
+    assert notices == []
+
+
+def test_no_room_at_the_very_end_counts_too(paths: PathStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Delayed allocation: some file systems report a full disk only when the data are forced out."""
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        with pytest.raises(StoreError, match="No space left on device"):
+            paths.write(invented_log())
+    assert list(paths.folder.iterdir()) == []
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
+def test_a_read_only_folder(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    with pytest.raises(StoreError, match="Permission denied"):
+        StudyStore(tmp_path / "s").__enter__()
+    tmp_path.chmod(0o700)
+
+
+def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="cannot write"):
+        StudyStore(tmp_path / "file" / "s").__enter__()

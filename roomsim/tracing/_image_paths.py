@@ -8,8 +8,7 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
-from ._intersect import STACK_SIZE, closest_hit
-from ._wide import WIDTH
+from ._closest import STACK_SIZE, WIDTH, closest_hit
 
 MAX_EVENTS = 24
 """Reflections and passages through sheets on one path."""

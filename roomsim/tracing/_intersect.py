@@ -6,12 +6,11 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
+from ._plain import MISS
 from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH, hit_boxes, hit_primitives, lowest_bit
 
-MISS = np.float32(1e30)
 CLOSEST = np.float32(1e-5)
 """m; nearer hits are the corner that the ray has just left."""
-STACK_SIZE = 512
 _LEAST = np.float32(1e-12)
 _ONE = np.float32(1.0)
 _NOT_YET = np.float32(-1.0)
@@ -33,7 +32,8 @@ def closest_hit(
 
     All floats are float32. `skip` is the primitive that the ray starts on (-1 for none): a flat primitive cannot be
     hit again from itself, and leaving it out by number needs no offset that could carry the start through a thin
-    sheet. Scratch: stack (512,) int32, stack_entry (512,) float32, lanes (16,) float32.
+    sheet. Scratch: stack (STACK_SIZE,) int32, stack_entry (STACK_SIZE,) float32, lanes
+    (2 * WIDTH,) float32.
     """
     nearest = far
     best = np.int32(-1)
@@ -95,19 +95,3 @@ def closest_hit(
             if stack_entry[depth] < nearest:
                 node = stack[depth]
                 break
-
-
-@njit(**KERNEL_OPTIONS)
-def closest_hits(origins, directions, skip, geometry, distance, primitive):
-    """`closest_hit` for (n, 3) float32 rays, into (n,) float32 and (n,) int32."""
-    stack = np.empty(STACK_SIZE, np.int32)
-    stack_entry = np.empty(STACK_SIZE, np.float32)
-    lanes = np.empty(2 * WIDTH, np.float32)
-    nodes, children = geometry.nodes, geometry.children
-    packs, primitives = geometry.packs, geometry.primitives
-    for i in range(len(origins)):
-        distance[i], primitive[i] = closest_hit(
-            origins[i, 0], origins[i, 1], origins[i, 2],
-            directions[i, 0], directions[i, 1], directions[i, 2],
-            skip[i], MISS, nodes, children, packs, primitives, stack, stack_entry, lanes,
-        )  # fmt: skip

@@ -8,9 +8,8 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
-from ._intersect import MISS, STACK_SIZE, closest_hit
+from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit
 from ._random import SHEET, SURFACE, ray_key, uniform
-from ._wide import WIDTH
 
 END_OF_RAY = 65535
 N_LOST_KEPT = 64

@@ -18,7 +18,9 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-WIDTH = 8
+from ._plain import WIDTH
+
+
 NODE_FLOATS = 6 * WIDTH
 PACK_FLOATS = 13 * WIDTH
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..scene.scene import SurfaceArrays
 from . import _tree
-from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH
+from ._plain import WIDTH
 
 BRUTE_FORCE_BELOW = 24
 """Under this number of primitives testing all packs beats walking a tree."""
@@ -113,7 +113,7 @@ def pack_geometry(surfaces: SurfaceArrays, *, leaf_size: int = WIDTH, node_cost:
         # Largest first: a near large wall shortens the ray for all later packs.
         order = np.argsort(-np.linalg.norm(np.cross(surfaces.edge_u, surfaces.edge_v), axis=1), kind="stable")
         members = [order[i : i + WIDTH] for i in range(0, n, WIDTH)]
-        nodes = np.empty((0, NODE_FLOATS), np.float32)
+        nodes = np.empty((0, 6, WIDTH), np.float32)
         children = np.empty((0, WIDTH), np.int32)
     else:
         box_low, box_high, left, first, count, order = _tree.build_binary(lower, upper, leaf_size, node_cost)
@@ -134,7 +134,6 @@ def pack_geometry(surfaces: SurfaceArrays, *, leaf_size: int = WIDTH, node_cost:
                     members.append(order[first[binary] : first[binary] + count[binary]])
                     children[i, slot] = -len(members)
     packs, primitives = _pack(rows, members)
-    assert packs[0].size == PACK_FLOATS
     return Geometry(
         nodes=_aligned(np.ascontiguousarray(nodes).reshape(-1)),
         children=_aligned(children.reshape(-1)),

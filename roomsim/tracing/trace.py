@@ -7,7 +7,7 @@ import numpy as np
 from ..errors import SceneError
 from ..scene.scene import Scene
 from . import _paths
-from ._intersect import closest_hits
+from ._closest import closest_hits
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import PathLog, SamplingPlan

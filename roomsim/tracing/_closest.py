@@ -1,0 +1,39 @@
+"""The one place where the form of the closest-hit search is chosen."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import config, njit
+
+from .._jit import KERNEL_OPTIONS
+from . import _plain
+from ._plain import MISS, WIDTH
+
+STACK_SIZE = 512
+"""Waiting nodes: seven for each level of a tree of eight children a node."""
+
+if config.DISABLE_JIT:
+    closest_hit = _plain.closest_hit
+else:
+    try:
+        from ._intersect import closest_hit
+    except ImportError:  # an llvmlite whose builder has moved on
+        closest_hit = _plain.closest_hit
+
+__all__ = ["MISS", "STACK_SIZE", "WIDTH", "closest_hit", "closest_hits"]
+
+
+@njit(**KERNEL_OPTIONS)
+def closest_hits(origins, directions, skip, geometry, distance, primitive):
+    """`closest_hit` for (n, 3) float32 rays, into (n,) float32 and (n,) int32."""
+    stack = np.empty(STACK_SIZE, np.int32)
+    stack_entry = np.empty(STACK_SIZE, np.float32)
+    lanes = np.empty(2 * WIDTH, np.float32)
+    nodes, children = geometry.nodes, geometry.children
+    packs, primitives = geometry.packs, geometry.primitives
+    for i in range(len(origins)):
+        distance[i], primitive[i] = closest_hit(
+            origins[i, 0], origins[i, 1], origins[i, 2],
+            directions[i, 0], directions[i, 1], directions[i, 2],
+            skip[i], MISS, nodes, children, packs, primitives, stack, stack_entry, lanes,
+        )  # fmt: skip

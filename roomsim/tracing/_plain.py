@@ -1,0 +1,79 @@
+"""Closest hit in plain loops: the readable twin of `_intersect.py`, on the same arrays, with the same answers.
+
+It serves where vectors cannot be written (a compiler whose interface has changed, or Python itself when compilation
+is switched off), and it is what the fast form is held to.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from .._jit import KERNEL_OPTIONS
+
+WIDTH = 8
+_LEAST = np.float32(1e-12)
+_ONE = np.float32(1.0)
+_ZERO = np.float32(0.0)
+_CLOSEST = np.float32(1e-5)
+MISS = np.float32(1e30)
+
+
+@njit(**KERNEL_OPTIONS)
+def inverse(x):
+    """1 / x, finite."""
+    if abs(x) < _LEAST:
+        return _ONE / (_LEAST if x >= _ZERO else -_LEAST)
+    return _ONE / x
+
+
+@njit(**KERNEL_OPTIONS)
+def closest_hit(
+    ox, oy, oz, dx, dy, dz, skip, far, nodes, children, packs, primitives, stack, stack_entry, lanes
+):  # fmt: skip
+    """(distance, primitive) of the nearest hit before `far`; as `_intersect.closest_hit`."""
+    box = nodes.reshape(-1, 6, WIDTH)
+    child = children.reshape(-1, WIDTH)
+    pack = packs.reshape(-1, 13, WIDTH)
+    member = primitives.reshape(-1, WIDTH)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
+    nearest, best = far, np.int32(-1)
+    depth = 0
+    if len(child) == 0:
+        for waiting in range(len(member)):
+            stack[waiting] = -1 - waiting
+        depth = len(member)
+    else:
+        stack[0] = 0
+        depth = 1
+    while depth > 0:
+        depth -= 1
+        node = np.int64(stack[depth])
+        if node >= 0:
+            for k in range(WIDTH):
+                x0, x1 = (box[node, 0, k] - ox) * ix, (box[node, 3, k] - ox) * ix
+                y0, y1 = (box[node, 1, k] - oy) * iy, (box[node, 4, k] - oy) * iy
+                z0, z1 = (box[node, 2, k] - oz) * iz, (box[node, 5, k] - oz) * iz
+                if box[node, 0, k] > box[node, 3, k]:
+                    continue  # an empty slot
+                enter = max(max(min(x0, x1), min(y0, y1)), max(min(z0, z1), _ZERO))
+                leave = min(min(max(x0, x1), max(y0, y1)), min(max(z0, z1), nearest))
+                if enter <= leave:
+                    stack[depth] = child[node, k]
+                    depth += 1
+        else:
+            p = -node - 1
+            for k in range(WIDTH):
+                slope = pack[p, 0, k] * dx + pack[p, 1, k] * dy + pack[p, 2, k] * dz
+                height = pack[p, 0, k] * ox + pack[p, 1, k] * oy + pack[p, 2, k] * oz + pack[p, 3, k]
+                if member[p, k] < 0 or member[p, k] == skip or slope == _ZERO:
+                    continue
+                t = -height / slope
+                if not _CLOSEST < t < nearest:
+                    continue
+                x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
+                u = pack[p, 4, k] * x + pack[p, 5, k] * y + pack[p, 6, k] * z + pack[p, 7, k]
+                v = pack[p, 8, k] * x + pack[p, 9, k] * y + pack[p, 10, k] * z + pack[p, 11, k]
+                if _ZERO <= u <= _ONE and _ZERO <= v <= _ONE and u + v <= pack[p, 12, k]:
+                    nearest, best = t, member[p, k]
+    return nearest, best

@@ -1,0 +1,25 @@
+"""Closest hits the slow, obvious way: every primitive, double precision. Imports numpy only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def closest_hits(origins, directions, skip, origin, edge_u, edge_v, is_triangle, least=1e-5):
+    """(distance (n,), primitive (n,)) by solving o + t d = p + u a + v b for every primitive; inf and -1 on a miss."""
+    n = len(origins)
+    best, which = np.full(n, np.inf), np.full(n, -1)
+    for k in range(len(origin)):
+        a, b = edge_u[k], edge_v[k]
+        normal = np.cross(a, b)
+        slope = directions @ normal
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (origin[k] - origins) @ normal / slope
+            point = origins + t[:, None] * directions - origin[k]
+        # a . (b x n) = n . n by the triple product, and b . (b x n) = 0: so this is u; likewise v.
+        u = point @ np.cross(b, normal) / (normal @ normal)
+        v = point @ np.cross(normal, a) / (normal @ normal)
+        inside = (u >= 0) & (v >= 0) & ((u + v <= 1) if is_triangle[k] else ((u <= 1) & (v <= 1)))
+        hit = inside & (t > least) & (t < best) & (skip != k) & (slope != 0)
+        best[hit], which[hit] = t[hit], k
+    return best, which

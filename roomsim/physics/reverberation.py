@@ -1,0 +1,353 @@
+"""Statistical room acoustics: reverberation, level and intelligibility from volume, areas and absorption
+alone.
+
+None of it knows where anything is. `assumptions` says in plain words where a room asks for more than that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from ..bands import EXACT, LABELS
+
+SPEED_OF_SOUND = 343.2
+"""m/s at 20 degC, where nothing else is said."""
+
+
+@dataclass(frozen=True)
+class Enclosure:
+    """What the reverberation formulas know of a room.
+
+    Attributes
+    ----------
+    absorption : (n_surfaces, ..., n_bands) float
+        Random-incidence absorption; in between any axes, such as scenarios.
+    areas : (n_surfaces,) float, or broadcasting to `absorption`, m2
+        A sheet of cloth that hangs free counts with both its faces, with what it neither reflects nor lets
+        through as absorption, and with area 0 in a scenario without it.
+    volume : float, m3
+    air_attenuation : (n_bands,) float, 1/m
+    speed_of_sound : float, m/s
+    facing : (n_surfaces, 3) float, optional
+        Share of each surface that faces along x, y and z: the squares of its unit normal's components. For
+        the formulas that treat the three directions apart.
+    """
+
+    areas: np.ndarray
+    absorption: np.ndarray
+    volume: float
+    air_attenuation: np.ndarray | float = 0.0
+    speed_of_sound: float = SPEED_OF_SOUND
+    facing: np.ndarray | None = None
+    _areas: np.ndarray = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        areas = np.asarray(self.areas, dtype=float)
+        absorption = np.asarray(self.absorption, dtype=float)
+        if areas.ndim == 1:
+            areas = areas.reshape(-1, *[1] * (absorption.ndim - 1))
+        object.__setattr__(self, "absorption", absorption)
+        object.__setattr__(self, "_areas", areas)
+
+    @property
+    def total_area(self) -> np.ndarray:
+        """Broadcasting to (..., n_bands), m2."""
+        return self._areas.sum(axis=0)
+
+    @property
+    def mean_absorption(self) -> np.ndarray:
+        """(..., n_bands), weighted by area."""
+        return (self._areas * self.absorption).sum(axis=0) / self.total_area
+
+    @property
+    def air_area(self) -> np.ndarray:
+        """Absorption area of the air, 4 m V, m2."""
+        return 4.0 * np.asarray(self.air_attenuation) * self.volume
+
+    @property
+    def absorption_area(self) -> np.ndarray:
+        """(..., n_bands) equivalent absorption area with the air's, m2."""
+        return self.total_area * self.mean_absorption + self.air_area
+
+    def time(self, area: np.ndarray) -> np.ndarray:
+        """Reverberation time for an absorption area or exponent, air included: 24 ln(10) V / (c A), s."""
+        with np.errstate(divide="ignore"):
+            return 24.0 * np.log(10.0) * self.volume / (self.speed_of_sound * area)
+
+    def along_axes(self) -> tuple[np.ndarray, np.ndarray]:
+        """Areas and mean absorption of what faces along x, y, z: each (3, ..., n_bands)."""
+        if self.facing is None:
+            raise ValueError("an Enclosure needs `facing` for this formula")
+        shares = np.asarray(self.facing, dtype=float).T.reshape(3, -1, *[1] * (self.absorption.ndim - 1))
+        areas = (shares * self._areas).sum(axis=1)
+        absorbing = (shares * self._areas * self.absorption).sum(axis=1)
+        return areas, absorbing / areas
+
+
+# --- reverberation time ---------------------------------------------------------------------------------
+
+
+def sabine(room: Enclosure) -> np.ndarray:
+    """Sabine: T = K V / (S a + 4 m V), K = 24 ln(10) / c. Returns (..., n_bands), s.
+
+    Sabine, Collected Papers on Acoustics (1922); Kuttruff, Room Acoustics, ch. 5 (from memory). True for
+    small, evenly spread absorption; does not become 0 for walls that absorb all, so it is too long from a
+    mean absorption of about 0.2 upwards.
+    """
+    return room.time(room.absorption_area)
+
+
+def eyring(room: Enclosure) -> np.ndarray:
+    """Norris and Eyring: T = K V / (-S ln(1 - a) + 4 m V). Returns (..., n_bands), s.
+
+    Eyring, J. Acoust. Soc. Am. 1 (1930) 217 (from memory). True where every reflection may come from anywhere
+    (diffuse walls) and all paths between reflections are nearly equally long.
+    """
+    return room.time(room.total_area * _exponent(room.mean_absorption) + room.air_area)
+
+
+def millington(room: Enclosure) -> np.ndarray:
+    """Millington and Sette: T = K V / (-sum S_i ln(1 - a_i) + 4 m V). Returns (..., n_bands), s.
+
+    Millington, J. Acoust. Soc. Am. 4 (1932) 69; Sette, ibid. 193 (from memory). Assumes that each sound hits
+    every surface in proportion to its area; one small opening (absorption 1) makes it 0.
+    """
+    return room.time((room._areas * _exponent(room.absorption)).sum(axis=0) + room.air_area)
+
+
+def fitzroy(room: Enclosure) -> np.ndarray:
+    """Fitzroy: the arithmetic mean of three Eyring times, one for each axis, weighted by area. (...,
+    n_bands), s.
+
+    Fitzroy, J. Acoust. Soc. Am. 31 (1959) 893 (from memory). Meant for boxes with absorption on one pair of
+    walls; commonly too long.
+    """
+    areas, absorption = room.along_axes()
+    times = room.time(room.total_area * _exponent(absorption) + room.air_area)
+    return (areas / areas.sum(axis=0) * times).sum(axis=0)
+
+
+def arau_puchades(room: Enclosure) -> np.ndarray:
+    """Arau-Puchades: the geometric mean of the three Eyring times. Returns (..., n_bands), s.
+
+    Arau-Puchades, Acustica 65 (1988) 163 (from memory). For boxes with uneven absorption and some scattering;
+    between Eyring and Fitzroy.
+    """
+    areas, absorption = room.along_axes()
+    times = room.time(room.total_area * _exponent(absorption) + room.air_area)
+    with np.errstate(divide="ignore"):
+        return np.exp((areas / areas.sum(axis=0) * np.log(times)).sum(axis=0))
+
+
+def kuttruff(room: Enclosure, path_variance: float = 0.4) -> np.ndarray:
+    """Kuttruff's correction of Eyring for unequal path lengths. Returns (..., n_bands), s.
+
+    a'' = -ln(1 - a) (1 + (g/2) ln(1 - a)), with g the variance of the paths between reflections over their
+    squared mean. Kuttruff, Room Acoustics (5th ed.), ch. 5.3 (from memory). For diffuse walls; as good as
+    exact up to a mean absorption of 0.3, too short a decay exponent beyond.
+
+    Parameters
+    ----------
+    room : Enclosure
+    path_variance : float
+        1/8 in a sphere (exact), 0.35 in a cube, 0.4 in a hall of ordinary proportions, 0.5 to 0.65 in flat or
+        long ones (chords of boxes under diffuse reflection, by Monte Carlo; Kuttruff, Table 5.1, prints 0.34
+        to 0.61, from memory).
+    """
+    exponent = _exponent(room.mean_absorption)
+    corrected = exponent * (1.0 - 0.5 * path_variance * exponent)
+    return room.time(room.total_area * corrected + room.air_area)
+
+
+ESTIMATES: dict[str, Callable[[Enclosure], np.ndarray]] = {
+    "Sabine": sabine,
+    "Eyring": eyring,
+    "Millington-Sette": millington,
+    "Fitzroy": fitzroy,
+    "Arau-Puchades": arau_puchades,
+    "Kuttruff": kuttruff,
+}
+"""All estimates of the reverberation time by name. Fitzroy and Arau-Puchades need `Enclosure.facing`."""
+
+
+def furnished(room: Enclosure, object_areas: Any = 0.0, object_volume: float = 0.0) -> np.ndarray:
+    """Reverberation time with objects in the room, ISO 12354-6:2003, Equations (1) to (5) (numbers from
+    memory).
+
+    T = (55.3 / c) V (1 - p) / A, A = sum a S + sum A_obj + 4 m V (1 - p), p the share of the volume that the
+    objects fill.
+
+    Parameters
+    ----------
+    room : Enclosure
+    object_areas : (..., n_bands) float or float, m2
+        Absorption area of all objects; of a hard one its volume to the power 2/3 (`hard_object`).
+    object_volume : float, m3
+
+    Returns
+    -------
+    (..., n_bands) float, s
+    """
+    free = 1.0 - object_volume / room.volume
+    area = room.total_area * room.mean_absorption + object_areas + room.air_area * free
+    return 55.3 * room.volume * free / (room.speed_of_sound * area)
+
+
+def hard_object(volume: Any) -> np.ndarray:
+    """Absorption area of a hard, irregular object, m2: V^(2/3) (ISO 12354-6:2003, 4.4; from memory)."""
+    return np.asarray(volume, dtype=float) ** (2.0 / 3.0)
+
+
+def mean_free_path(volume: float, area: Any) -> np.ndarray:
+    """Mean path between reflections, 4 V / S, m (Kosten, Acustica 10 (1960) 245; exact for diffuse walls)."""
+    return 4.0 * volume / np.asarray(area)
+
+
+def _exponent(absorption: np.ndarray) -> np.ndarray:
+    """-ln(1 - a): infinite where everything is absorbed, so that the time becomes 0."""
+    with np.errstate(divide="ignore"):
+        return -np.log1p(-absorption)
+
+
+def schroeder_frequency(reverberation_time: Any, volume: float) -> np.ndarray:
+    """Frequency below which single modes are heard, Hz: 2000 sqrt(T / V).
+
+    Schroeder and Kuttruff, J. Acoust. Soc. Am. 34 (1962) 76 (from memory). T in s, any shape; V in m3.
+    """
+    return 2000.0 * np.sqrt(np.asarray(reverberation_time) / volume)
+
+
+# --- coupled rooms --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class CoupledDecay:
+    """Two exponential decays in each of two rooms that share an opening; the source is in the first.
+
+    Energy density in room i, time t: sum over j of weight[i, j] 10^(-6 t / reverberation_time[j]).
+    """
+
+    reverberation_time: np.ndarray
+    """(2,) s, the slow one first."""
+    after_impulse: np.ndarray
+    """(2, 2) re the density in room 1 just after the impulse: rows rooms, columns decays."""
+    after_steady_state: np.ndarray
+    """(2, 2) re the density in room 1 when a steady source stops."""
+
+
+def coupled_rooms(
+    volumes: tuple[float, float],
+    absorption_areas: tuple[float, float],
+    opening: float,
+    speed_of_sound: float = SPEED_OF_SOUND,
+) -> CoupledDecay:
+    """Double-slope decay of two rooms through an opening, each with a diffuse field.
+
+    Balance of energy: dE_i/dt = -(c / 4 V_i) ((A_i + S) E_i - S E_j). Cremer and Mueller, Principles and
+    Applications of Room Acoustics, vol. 1, ch. II.3 (from memory). True for an opening small against the
+    walls.
+
+    Parameters
+    ----------
+    volumes : two floats, m3
+    absorption_areas : two floats, m2, the opening left out, air included
+    opening : float, m2
+    """
+    first, second = (speed_of_sound / 4.0 * (a + opening) / v for a, v in zip(absorption_areas, volumes))
+    to_first, to_second = (speed_of_sound / 4.0 * opening / v for v in volumes)
+    root = np.sqrt(((first - second) / 2.0) ** 2 + to_first * to_second)
+    slow, fast = (first + second) / 2.0 - root, (first + second) / 2.0 + root
+    rates = np.array([slow, fast])
+    impulse = np.array(
+        [[fast - first, first - slow], [to_second, -to_second]],
+    ) / (fast - slow)
+    # A steady source is a row of impulses: each decay counts by its duration.
+    steady = impulse / rates
+    return CoupledDecay(6.0 * np.log(10.0) / rates, impulse, steady / steady[0].sum())
+
+
+# --- where it stops being true ----------------------------------------------------------------------------
+
+UNEVEN = 1.1
+"""Arau-Puchades over Eyring from which absorption counts as uneven: twice the 5 % that are just
+noticeable."""
+HIGH_ABSORPTION = 0.2
+"""Mean absorption from which Sabine is 12 % longer than Eyring: -ln(1 - 0.2) / 0.2 = 1.116."""
+DEAD = 0.5
+"""Mean absorption from which half the energy goes at each reflection and no decay is diffuse (judged)."""
+OUT_OF_PROPORTION = 5.0
+"""Longest over shortest side of a hall from which it counts as long or flat (common practice, no source)."""
+
+
+def assumptions(room: Enclosure, reverberation_time: Any, extent: tuple[float, float, float]) -> list[str]:
+    """Plain sentences on what in this room the statistical estimates cannot know; none where all holds.
+
+    Parameters
+    ----------
+    room : Enclosure of one scenario: absorption (n_surfaces, 8)
+    reverberation_time : (8,) float, s, the best there is
+    extent : three floats, m, size along x, y, z
+    """
+    found = []
+    limit = schroeder_frequency(reverberation_time, room.volume)
+    below = limit > EXACT
+    if below.any():
+        found.append(
+            f"At {_bands(below)} single modes stand out (Schroeder frequency "
+            f"{limit[below].max():.0f} Hz): energy methods give a trend there, not a figure for a seat."
+        )
+    mean = room.mean_absorption
+    if (mean > DEAD).any():
+        found.append(
+            f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > DEAD)}): sound dies after a "
+            "few reflections, and no reverberation formula holds."
+        )
+    elif (mean > HIGH_ABSORPTION).any():
+        excess = (
+            100.0 * ((_exponent(mean) * room.total_area + room.air_area) / room.absorption_area - 1.0).max()
+        )
+        found.append(
+            f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > HIGH_ABSORPTION)}): Sabine's "
+            f"time is up to {excess:.0f} % too long even in a diffuse room."
+        )
+    if room.facing is not None:
+        found.extend(_unevenness(room))
+    short, middle, long = sorted(extent)
+    if long > OUT_OF_PROPORTION * short:
+        kind = "flat" if middle > OUT_OF_PROPORTION * short else "long"
+        found.append(
+            f"The room is {kind} ({extent[0]:.0f} x {extent[1]:.0f} x {extent[2]:.0f} m): level and decay "
+            "change along it, and one reverberation time does not describe it."
+        )
+    return found
+
+
+def _unevenness(room: Enclosure) -> list[str]:
+    ratio = arau_puchades(room) / eyring(room)
+    uneven = ratio > UNEVEN
+    if not uneven.any():
+        return []
+    worst = int(np.argmax(ratio))
+    _, absorption = room.along_axes()
+    high, low = int(np.argmax(absorption[:, worst])), int(np.argmin(absorption[:, worst]))
+    return [
+        f"Absorption is uneven ({_bands(uneven)}): at {_NAMES[worst]} surfaces that face along {'xyz'[high]} "
+        f"absorb {absorption[high, worst]:.2f}, along {'xyz'[low]} {absorption[low, worst]:.2f}. The decay "
+        "depends on how much the surfaces scatter, and the formulas spread widely: trust the traced one."
+    ]
+
+
+_NAMES = tuple(label.replace("k", " kHz") if "k" in label else f"{label} Hz" for label in LABELS)
+
+
+def _bands(which: np.ndarray) -> str:
+    """The chosen bands in words: "63 Hz", "63 Hz to 250 Hz, 4 kHz"."""
+    chosen = np.flatnonzero(which)
+    runs = np.split(chosen, np.flatnonzero(np.diff(chosen) > 1) + 1)
+    return ", ".join(
+        _NAMES[run[0]] if len(run) == 1 else f"{_NAMES[run[0]]} to {_NAMES[run[-1]]}" for run in runs
+    )

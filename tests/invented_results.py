@@ -21,7 +21,7 @@ LINES = {
     "D4 behind stage": (np.array([[0.3, 5.0], [0.3, 21.0]]),),
     "D5 free line": (np.array([[41.5, 4.0], [41.5, 22.0]]),),
     "carpet": (np.array([[10.0, 11.0], [34.0, 11.0], [34.0, 15.0], [10.0, 15.0], [10.0, 11.0]]),),
-    "crowd": (np.array([[11.0, 4.0], [38.0, 4.0], [38.0, 22.0], [11.0, 22.0], [11.0, 4.0]]),),
+    "crowd": (np.array([[9.5, 4.0], [41.2, 4.0], [41.2, 22.4], [9.5, 22.4], [9.5, 4.0]]),),
 }
 
 SCENARIOS: tuple[tuple[str, tuple[str, ...], int], ...] = (
@@ -50,7 +50,7 @@ def _seats() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """600 seats: 480 in a block of 24 rows, 120 in a raked block turned by 8 degrees."""
     dx, dy = 0.95, 0.85
     blocks = []
-    for x0, y0, n_x, n_y, angle in ((11.0, 4.5, 24, 20, 0.0), (35.2, 5.4, 6, 20, 8.0)):
+    for x0, y0, n_x, n_y, angle in ((10.0, 4.5, 24, 20, 0.0), (35.4, 5.4, 6, 20, 8.0)):
         i, j = np.meshgrid(np.arange(n_x), np.arange(n_y), indexing="ij")
         centre = np.stack([(i.ravel() + 0.5) * dx, (j.ravel() + 0.5) * dy], axis=-1)
         corner = centre[:, None, :] + 0.5 * np.array([[-dx, -dy], [dx, -dy], [dx, dy], [-dx, dy]])

@@ -100,7 +100,7 @@ def draw_map(axes: Axes, results: Results, scenario: int, layer: MapLayer, *, na
 def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer) -> None:
     values = layer.values.value[:, scenario]
     known = np.isfinite(values)
-    step = layer.scale.norm(np.where(known, values, 0.0))
+    step = layer.scale.step(values)
     # One shape per step of the scale keeps the files small.
     for i in np.unique(step[known]):
         colour = layer.scale.colours(int(i))

@@ -92,6 +92,10 @@ class Scale:
     classes: tuple[str, ...] = ()
     """Letters of the steps, with the two open ends; none if the steps have no names."""
 
+    def step(self, values: np.ndarray) -> np.ndarray:
+        """(...) int: number of the step of each value, 0 below the first edge; NaN as above the last."""
+        return np.searchsorted(self.edges, values, side="right")
+
     def label(self, value: float) -> str:
         return "0" if value == 0.0 else self.form.format(value).replace("-", "−")
 
@@ -116,7 +120,7 @@ def gain_scale(differences: np.ndarray) -> Scale:
     sizes = np.abs(differences[np.isfinite(differences)])
     limit = float(np.quantile(sizes, 0.99)) if sizes.size and sizes.max() > 0.0 else 1.0
     even = MaxNLocator(nbins=12, steps=[1, 2, 2.5, 5, 10], symmetric=True)
-    edges = np.asarray(even.tick_values(-limit, limit))
+    edges = np.round(even.tick_values(-limit, limit), 10)
     return _stepped("PuOr", edges, _decimals(edges).replace(":", ":+"))
 
 

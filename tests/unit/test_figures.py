@@ -1,0 +1,142 @@
+"""Charts show the figures of the study, with their intervals."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from invented_results import invented_results
+from matplotlib.text import Text
+
+from roomsim.report import figures
+from roomsim.report.quantities import STI, T20
+
+RESULTS = invented_results()
+# Student's t, two-sided 95 %, 19 degrees of freedom, as printed in tables.
+STUDENT_19 = 2.093
+
+
+def words_of(figure) -> str:
+    return "\n".join(text.get_text() for text in figure.findobj(Text))
+
+
+def bar_ends(container) -> np.ndarray:
+    """(n, 2) ends of the bars of an errorbar, along the axis that varies."""
+    (segments,) = [np.array(lines.get_segments()) for lines in container.lines[2]]
+    varies = 0 if np.ptp(segments[0][:, 0]) > 0.0 else 1
+    return segments[:, :, varies]
+
+
+def test_reverberation_shows_each_scenario_with_intervals_and_estimates():
+    (figure,) = figures.reverberation_sheets(RESULTS)
+    assert len(figure.axes) == len(RESULTS.scenarios)
+    axes, time = figure.axes[6], RESULTS.room[T20]
+    (traced,) = axes.containers
+    # 1e-3: Student's factor is printed to four digits.
+    half = STUDENT_19 * time.standard_error[6]
+    assert bar_ends(traced)[:, 1] == pytest.approx(time.value[6] + half, rel=1e-3)
+    assert bar_ends(traced)[:, 0] == pytest.approx(time.value[6] - half, rel=1e-3)
+    curves = [line.get_ydata() for line in axes.lines]
+    for expected in (time.value[0], *(values[6] for values in RESULTS.statistical.values())):
+        assert any(len(curve) == 8 and np.array_equal(curve, expected) for curve in curves)
+    assert {"Sabine", "Eyring", "Kuttruff", "traced, mean over seats"} <= set(words_of(figure).split("\n"))
+
+
+def test_many_scenarios_go_on_several_sheets():
+    many = dataclasses.replace(
+        RESULTS,
+        scenarios=RESULTS.scenarios * 2,
+        room={T20: dataclasses.replace(RESULTS.room[T20], **_twice(RESULTS.room[T20]))},
+        statistical={name: np.concatenate([v, v]) for name, v in RESULTS.statistical.items()},
+    )
+    sheets = figures.reverberation_sheets(many)
+    assert [len(sheet.axes) for sheet in sheets] == [8, 8]
+    assert "sheet 2 of 2" in words_of(sheets[1])
+
+
+def _twice(estimate) -> dict[str, np.ndarray]:
+    pairs = (("value", estimate.value), ("standard_error", estimate.standard_error))
+    return {name: np.concatenate([array, array]) for name, array in pairs}
+
+
+def test_intelligibility_chart_shows_values_intervals_cost_and_broken_limits():
+    figure = figures.intelligibility_figure(RESULTS)
+    index, share, cost = figure.axes
+    for container, name in zip(index.containers, ("sti_median", "sti_worst_decile")):
+        known = RESULTS.room[name]
+        assert np.array_equal(container.lines[0].get_xdata(), known.value)
+        half = STUDENT_19 * known.standard_error
+        assert np.diff(bar_ends(container))[:, 0] == pytest.approx(2.0 * half, rel=1e-3)  # four digits
+    assert share.containers[0].lines[0].get_xdata() == pytest.approx(
+        100.0 * RESULTS.room["sti_share_of_seats"].value, rel=1e-12
+    )  # rounding of one product
+    assert [bar.get_width() for bar in cost.containers[0]] == [s.cost for s in RESULTS.scenarios]
+    assert words_of(figure).count("breaks a limit") == 2
+    # The first scenario stands on top.
+    assert index.get_ylim()[0] > index.get_ylim()[1]
+
+
+def test_value_chart_joins_only_what_no_other_beats():
+    gain, cost = np.array([0.0, 0.02, 0.05, 0.04, 0.06]), np.array([0.0, 1000.0, 2000.0, 2500.0, 4000.0])
+    results = _priced(gain, cost)
+    (axes,) = figures.value_figure(results).axes
+    (joined,) = [line for line in axes.lines if line.get_color() == figures.style.SERIES[4]]
+    # The fourth gives less than the third and costs more.
+    assert joined.get_xdata() == pytest.approx([0.0, 1000.0, 2000.0, 4000.0])
+    assert joined.get_ydata() == pytest.approx([0.0, 0.02, 0.05, 0.06])
+
+
+def test_value_chart_compares_with_what_each_is_measured_against():
+    figure = figures.value_figure(RESULTS)
+    assert [axes.get_title("left") for axes in figure.axes] == ["against “bare”", "against “all cloth”"]
+    full_house = figure.axes[1].containers[0].lines[0]
+    assert full_house.get_xdata() == [0.0]  # people cost nothing on top of the cloth
+    assert full_house.get_ydata() == pytest.approx([RESULTS.room_gains["sti_median"].value[7]])
+
+
+def test_value_chart_without_comparisons_says_so():
+    alone = dataclasses.replace(RESULTS, scenarios=RESULTS.scenarios[:1])
+    assert "No scenario is compared" in words_of(figures.value_figure(alone))
+
+
+def _priced(gain: np.ndarray, cost: np.ndarray):
+    n = len(gain)
+    scenarios = tuple(
+        dataclasses.replace(RESULTS.scenarios[1], name=f"s{i}", compare_with=0, cost=float(cost[i]))
+        for i in range(n)
+    )
+    known = dataclasses.replace(
+        RESULTS.room_gains["sti_median"], value=gain, standard_error=np.full(n, 0.002)
+    )
+    return dataclasses.replace(RESULTS, scenarios=scenarios, room_gains={"sti_median": known})
+
+
+def test_distribution_reads_the_share_of_seats():
+    figure = figures.seats_figure(RESULTS)
+    (axes,) = figure.axes
+    curves = {line.get_label(): line for line in axes.lines}
+    for i, scenario in enumerate(RESULTS.scenarios):
+        x, share = curves[scenario.name].get_data()
+        # The curve falls in steps after each seat: at 0.50 it stands at the first seat not below.
+        at_target = share[np.searchsorted(x, 0.5)] if x[-1] >= 0.5 else 0.0
+        expected = 100.0 * np.count_nonzero(RESULTS.seats[STI].value[:, i] >= 0.5) / len(RESULTS.positions)
+        assert at_target == pytest.approx(expected, abs=1e-9)  # rounding
+
+
+def test_seats_that_cannot_be_evaluated_do_not_count():
+    (axes,) = figures.seats_figure(invented_results(with_gaps=True)).axes
+    x, share = axes.lines[7].get_data()
+    assert len(x) == len(RESULTS.positions) - len(range(0, len(RESULTS.positions), 37))
+    assert share[0] == 100.0
+
+
+def test_all_charts_are_written(tmp_path):
+    paths = figures.write_figures(RESULTS, tmp_path, formats=("svg",))
+    assert sorted(path.name for path in paths) == [
+        "intelligibility.svg",
+        "reverberation.svg",
+        "seats.svg",
+        "value.svg",
+    ]
+    assert all(path.read_text().startswith("<?xml") for path in paths)

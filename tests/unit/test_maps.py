@@ -1,0 +1,295 @@
+"""Maps show the right thing: colours, hatching, contours, lengths; and read in grey."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from invented_results import LENGTH, invented_results
+from matplotlib.collections import LineCollection
+from matplotlib.colors import to_rgb
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.text import Text
+
+from roomsim.errors import RoomsimError, StoreError
+from roomsim.estimate import Estimate
+from roomsim.metrics.speech import rating_letter
+from roomsim.report import maps, pages, plan, style
+from roomsim.report.quantities import STI, find_quantity, shown_as
+
+RESULTS = invented_results()
+
+
+def lightness(colour: object) -> float:
+    """CIE L* of an sRGB colour (IEC 61966-2-1: curve and luminance; CIE 15: L*; from memory)."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    y = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+    return 116.0 * y ** (1.0 / 3.0) - 16.0 if y > 0.008856 else 903.3 * y
+
+
+def steps_of(scale: style.Scale) -> list[float]:
+    return [lightness(scale.colours(i)) for i in range(len(scale.edges) + 1)]
+
+
+def drawn(scenario: int, results=RESULTS, **chosen):
+    """Axes with one map, and its layer."""
+    layer = maps.map_layer(results, **chosen)
+    with style.rules():
+        axes = style.new_figure((6.0, 4.0)).add_axes((0, 0, 1, 1))
+        maps.draw_map(axes, results, scenario, layer)
+    return axes, layer
+
+
+def with_gain(difference: np.ndarray, error: np.ndarray, n_replicates: int = 20):
+    """The invented results with this gain of all seats in scenario 1."""
+    known = RESULTS.gains[STI]
+    value, deviation = known.value.copy(), known.standard_error.copy()
+    value[:, 1], deviation[:, 1] = difference, error
+    gains = {**RESULTS.gains, STI: Estimate(value, deviation, n_replicates)}
+    return dataclasses.replace(RESULTS, gains=gains)
+
+
+def test_value_scale_rises_in_lightness_so_that_it_reads_in_grey():
+    # The eye tells L* apart by about 1 where areas touch; 3 leaves room for printers. Common practice.
+    assert np.diff(steps_of(style.sti_scale())).min() > 3.0
+    # Control: the diverging scale of the gains does not pass, which is why losses carry marks as well.
+    assert np.diff(steps_of(style.gain_scale(np.linspace(-0.1, 0.1, 50)))).min() < 0.0
+
+
+@pytest.mark.parametrize("value", np.arange(0.30, 0.90, 0.01).round(2) + 0.005)
+def test_colours_change_at_the_classes_of_the_standard(value):
+    scale = style.sti_scale()
+    assert scale.classes[int(scale.step(value))] == rating_letter(value)
+
+
+def test_gain_scale_lies_evenly_about_zero():
+    scale = style.gain_scale(np.array([-0.02, 0.01, 0.09]))
+    assert np.array_equal(scale.edges, -scale.edges[::-1])
+    assert 0.0 in scale.edges
+    assert scale.edges[-1] >= 0.08
+    red_above, _, blue_above = to_rgb(scale.colours(int(scale.step(0.05))))
+    red_below, _, blue_below = to_rgb(scale.colours(int(scale.step(-0.05))))
+    assert blue_above > red_above  # purple
+    assert red_below > blue_below  # orange
+    assert scale.label(0.04) == "+0.04"
+    assert scale.label(-0.04) == "−0.04"
+
+
+def test_scale_is_common_to_all_scenarios():
+    scale = maps.map_layer(RESULTS, "T20").scale
+    values = RESULTS.seats["reverberation_time_t20"].value[..., 3:5].mean(axis=-1)
+    for i in range(len(RESULTS.scenarios)):
+        assert scale.edges[0] <= np.median(values[:, i]) <= scale.edges[-1]
+
+
+def test_no_difference_at_all_still_gives_a_scale():
+    nothing = np.zeros(len(RESULTS.positions))
+    assert maps.map_layer(with_gain(nothing, nothing), gain=True).scale.edges.size > 2
+    assert style.gain_scale(np.zeros(4)).edges.size > 2
+    assert style.value_scale(np.full(4, np.nan)).edges.size > 2
+
+
+def test_every_seat_is_coloured_by_its_class():
+    axes, layer = drawn(2)
+    values = RESULTS.seats[STI].value[:, 2]
+    shapes = {to_rgb(patch.get_facecolor()): patch for patch in axes.patches if patch.get_zorder() == 1}
+    assert len(shapes) == len(set(layer.scale.step(values)))
+    for i, position in enumerate(RESULTS.positions[:, :2]):
+        colour = to_rgb(layer.scale.colours(int(layer.scale.step(values[i]))))
+        assert shapes[colour].get_path().contains_point(position)
+
+
+def test_seat_is_hatched_where_its_gain_is_not_significant():
+    # Student's t, two-sided 95 %, 19 degrees of freedom: 2.093 (printed in any table of the distribution).
+    n = len(RESULTS.positions)
+    ratio = np.where(np.arange(n) % 2 == 0, 2.05, 2.14)
+    ratio[np.arange(n) % 4 == 0] *= -1.0
+    error = np.full(n, 0.01)
+    axes, layer = drawn(1, with_gain(ratio * error, error), gain=True)
+    assert np.array_equal(layer.not_significant(1), np.abs(ratio) < 2.093)
+    (hatched,) = [patch for patch in axes.patches if patch.get_hatch() == "//////"]
+    inside = hatched.get_path().contains_points(RESULTS.positions[:, :2])
+    assert np.array_equal(inside, np.abs(ratio) < 2.093)
+
+
+def test_loss_is_marked_besides_its_colour():
+    n = len(RESULTS.positions)
+    gain = np.where(np.arange(n) < 7, -0.05, 0.05)
+    axes, _ = drawn(1, with_gain(gain, np.full(n, 0.01)), gain=True)
+    marked = [line.get_xydata() for line in axes.lines if line.get_marker() == "_"]
+    assert marked
+    for points in marked:
+        assert np.array_equal(points, RESULTS.positions[:7, :2])
+
+
+def test_seat_without_value_is_shown_as_such():
+    results = invented_results(with_gaps=True)
+    last = len(results.scenarios) - 1
+    axes, _ = drawn(last, results)
+    (hatched,) = [patch for patch in axes.patches if patch.get_hatch() == "xxxxxx"]
+    missing = np.isnan(results.seats[STI].value[:, last])
+    assert 0 < missing.sum() < len(missing)
+    assert np.array_equal(hatched.get_path().contains_points(results.positions[:, :2]), missing)
+    assert "not evaluable" in [text.get_text() for text in pages.map_page(results, last).legends[0].texts]
+
+
+def test_contour_surface_keeps_a_slope():
+    # Means over neighbours change nothing where the values lie on a slope, except at the rim.
+    block = RESULTS.area == 0
+    cells, x = RESULTS.cells[block], RESULTS.positions[block, 0]
+    surface, heights = maps.surface_over(cells, 0.02 * x)
+    inner = (surface.x > x.min() + 2.0) & (surface.x < x.max() - 2.0)
+    assert inner.sum() > 500
+    # Cells join at corners rounded to 1 mm, so that heights keep to the slope within rounding of the sums.
+    assert heights[inner] == pytest.approx(0.02 * surface.x[inner], abs=0.02 * 1e-3)
+
+
+def test_contour_runs_where_the_target_is():
+    slope = 0.9 - 0.02 * RESULTS.positions[:, 0]  # 0.50 at x = 20 m
+    known = RESULTS.seats[STI]
+    value = np.repeat(slope[:, None], known.value.shape[1], axis=1)
+    results = dataclasses.replace(RESULTS, seats={STI: Estimate(value, known.standard_error, 20)})
+    axes, _ = drawn(0, results)
+    (contour,) = [c for c in axes.collections if c.get_zorder() == 4]
+    points = np.concatenate([path.vertices for path in contour.get_paths()])
+    # Labels cut pieces out of the line; 1 mm: the rounding of corners.
+    assert points[:, 0] == pytest.approx(np.full(len(points), 20.0), abs=1e-3)
+
+
+def test_contour_round_single_seats_is_left_out():
+    block = RESULTS.area == 0
+    value = np.where(block, 0.6, 0.4)
+    value[np.flatnonzero(block)[100]] = 0.0  # one seat only; the smoothed dip crosses 0.50
+    surface, heights = maps.surface_over(RESULTS.cells, value)
+    near = np.hypot(
+        surface.x - RESULTS.positions[block][100, 0], surface.y - RESULTS.positions[block][100, 1]
+    )
+    assert heights[near < 0.5].min() < 0.5
+    known = RESULTS.seats[STI]
+    seats = {STI: Estimate(np.repeat(value[:, None], 8, axis=1), known.standard_error, 20)}
+    axes, _ = drawn(0, dataclasses.replace(RESULTS, seats=seats))
+    assert not [path for c in axes.collections if c.get_zorder() == 4 for path in c.get_paths() if len(path)]
+
+
+def test_only_what_is_hung_stands_out():
+    axes, _ = drawn(1)
+    lines = [c for c in axes.collections if isinstance(c, LineCollection)]
+    strong = [c for c in lines if to_rgb(c.get_colors()[0]) == to_rgb(style.HUNG)]
+    faint = [c for c in lines if to_rgb(c.get_colors()[0]) == to_rgb(style.FAINT)]
+    assert [len(c.get_segments()) for c in strong] == [2]  # the back wall's two runs
+    assert len(faint) == 4  # the other lines; areas that are not used are left out
+    assert strong[0].get_linewidths()[0] > 2.5 * faint[0].get_linewidths()[0]
+
+
+def test_scale_bar_is_as_long_as_it_says():
+    axes, _ = drawn(0)
+    assert axes.get_aspect() == 1.0
+    bar = [patch for patch in axes.patches if isinstance(patch, Rectangle)]
+    said = [text.get_text() for text in axes.texts if text.get_text().endswith(" m")]
+    assert said == [f"{sum(piece.get_width() for piece in bar):g} m"]
+    assert 0.1 * LENGTH < float(said[0].removesuffix(" m")) < 0.4 * LENGTH
+
+
+def test_page_says_what_it_shows():
+    figure = pages.map_page(RESULTS, 6)
+    words = "\n".join(text.get_text() for text in figure.findobj(Text))
+    for part in (
+        "all cloth",
+        "Kettlewell",
+        "STI",
+        "600 seats",
+        "Standard error",
+        "Gain against “bare”",
+        "± ",
+    ):
+        assert part in words
+    for part in (
+        "D5",
+        "STAGE",
+        "north",
+        "main left",
+        "back exit",
+        "kept clear",
+        "7,560 EUR",
+        "Breaks a limit",
+    ):
+        assert part in words
+    assert "competent person" in words
+
+
+def test_insignificant_gain_over_all_seats_is_called_so():
+    gains = dict(RESULTS.room_gains)
+    known = gains["sti_median"]
+    gains["sti_median"] = Estimate(known.value, np.maximum(np.abs(known.value), 0.01), 20)
+    figure = pages.map_page(dataclasses.replace(RESULTS, room_gains=gains), 1)
+    words = "\n".join(axes.get_title("left") for axes in figure.axes)
+    assert "(not significant)" in words
+
+
+def test_sheets_hold_twelve_maps_and_leave_out_what_is_not_compared():
+    assert len(pages.map_sheets(RESULTS, scenarios=[*range(8), *range(8)])) == 2
+    (gain,) = pages.map_sheets(RESULTS, gain=True)
+    names = [text.get_text() for axes in gain.axes for text in axes.texts]
+    assert sum("against “bare”" in name for name in names) == 6
+    assert any(name.startswith("full house, all cloth against “all") for name in names)
+
+
+def test_same_results_give_the_same_bytes(tmp_path):
+    first = pages.write_maps(RESULTS, tmp_path / "a", scenarios=[1], formats=("svg", "png"))
+    second = pages.write_maps(RESULTS, tmp_path / "b", scenarios=[1], formats=("svg", "png"))
+    assert [path.name for path in first] == [path.name for path in second]
+    assert len(first) == 6
+    for one, other in zip(first, second):
+        assert one.read_bytes() == other.read_bytes()
+    text = next(path for path in first if path.name == "sti_01_back_wall.svg").read_text()
+    assert "back wall" in text  # text stays text
+    assert "<dc:date>" not in text
+
+
+def test_names_may_hold_anything(tmp_path):
+    odd = dataclasses.replace(RESULTS.scenarios[1], name="Süd & <wand> $5 _{x}$ ../..")
+    results = dataclasses.replace(RESULTS, scenarios=(RESULTS.scenarios[0], odd, *RESULTS.scenarios[2:]))
+    paths = pages.write_maps(results, tmp_path, scenarios=[1], formats=("svg",))
+    assert "sti_01_sud_wand_5_x.svg" in [path.name for path in paths]
+    assert all(path.parent == tmp_path for path in paths)
+
+
+def test_band_can_be_chosen():
+    assert shown_as("reverberation_time_t20", 1).key == "t20_125"
+    at_125 = maps.map_layer(RESULTS, "t20", band=1).values.value
+    assert np.array_equal(at_125, RESULTS.seats["reverberation_time_t20"].value[..., 1])
+
+
+def test_unknown_quantity_lists_near_misses():
+    with pytest.raises(RoomsimError, match="STI"):
+        maps.map_layer(RESULTS, "STII")
+    assert find_quantity("c50") == "clarity_c50"
+    assert find_quantity("Clarity C50") == "clarity_c50"
+
+
+def test_folder_that_cannot_be_made_is_named(tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    with pytest.raises(StoreError, match="taken"):
+        pages.write_maps(RESULTS, tmp_path / "taken", scenarios=[0])
+
+
+def test_codes_serve_as_short_names():
+    assert plan.short_names(["D1 back wall", "D2 side wall", "carpet"]) == {
+        "D1 back wall": "D1",
+        "D2 side wall": "D2",
+        "carpet": "carpet",
+    }
+    assert plan.short_names(["D1 left", "D1 right"])["D1 left"] == "D1 left"
+
+
+def test_drawing_keeps_no_global_state():
+    code = "import sys, roomsim.report.pages; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_map_is_made_of_few_shapes():
+    axes, _ = drawn(0)
+    assert sum(isinstance(patch, PathPatch) for patch in axes.patches) < 20

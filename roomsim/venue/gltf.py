@@ -1,0 +1,222 @@
+"""glTF files, binary (.glb) and text (.gltf): triangles with the names of their nodes and materials.
+
+trimesh decodes the numbers and places the nodes. It is given a copy of the document with geometry alone, and
+the buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in that copy, so
+that names that occur twice or not at all are told apart.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import io
+import json
+import struct
+import urllib.parse
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import trimesh
+
+from roomsim.errors import MeshError
+from roomsim.venue.parsing import find_file
+from roomsim.venue.polygons import RawMesh, triangle_mesh
+
+LARGEST_COUNT = 50_000_000
+"""Numbers in all accessors together; a file can declare more than it holds."""
+
+_MAGIC, _JSON, _BINARY = 0x46546C67, 0x4E4F534A, 0x004E4942
+_TRIANGLES, _STRIP, _FAN = 4, 5, 6
+_WITHOUT_GEOMETRY = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_")
+_FLOAT = 5126
+
+
+def read_gltf(content: bytes, file: str, folder: Path) -> RawMesh:
+    """Read the bytes of a glTF file. Lengths stay in metres and y stays up, as the standard has them.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    file : its name, for messages
+    folder : the file's folder; buffers outside it are refused
+
+    Raises
+    ------
+    MeshError : file, what is wrong, cure
+    """
+    try:
+        document, binary = _split(content)
+        _check(document)
+        geometry, names, materials = _for_decoding(document)
+        geometry["buffers"], buffers = _buffers(document, binary, folder)
+        # Through bytes, as trimesh wants a file.
+        stream = io.BytesIO(json.dumps(geometry).encode())
+        scene = trimesh.load_scene(
+            stream, file_type="gltf", resolver=buffers, process=False, skip_materials=True
+        )
+        return _flatten(scene, names, materials)
+    except _Unreadable as error:
+        raise MeshError(error.fault, file=file, cure=error.cure) from None
+    except Exception as error:  # trimesh raises whatever its parsing runs into
+        shown = f"{type(error).__name__}: {error}"[:200]
+        raise MeshError(
+            f"the file is damaged or no glTF 2.0 ({shown})", file=file, cure="Export it again."
+        ) from error
+
+
+class _Unreadable(Exception):
+    def __init__(self, fault: str, cure: str = "Export it again.") -> None:
+        super().__init__(fault)
+        self.fault, self.cure = fault, cure
+
+
+def _split(content: bytes) -> tuple[dict[str, Any], bytes | None]:
+    """The document and the binary chunk of a .glb file; a .gltf file is all document."""
+    if not content.startswith(b"glTF"):
+        return json.loads(content.decode("utf-8-sig")), None
+    if len(content) < 20:
+        raise _Unreadable("the file ends within its header")
+    _, version, length = struct.unpack_from("<III", content)
+    if version != 2:
+        raise _Unreadable(f"glTF version {version} is not read", "Export it as glTF 2.0.")
+    if length != len(content):
+        raise _Unreadable(f"the file should have {length} bytes and has {len(content)}")
+    chunks: dict[int, bytes] = {}
+    position = 12
+    while position + 8 <= length:
+        size, kind = struct.unpack_from("<II", content, position)
+        if position + 8 + size > length:
+            raise _Unreadable("a part of the file ends early")
+        chunks.setdefault(kind, content[position + 8 : position + 8 + size])
+        position += 8 + size
+    if _JSON not in chunks:
+        raise _Unreadable("the file has no description part")
+    return json.loads(chunks[_JSON].decode("utf-8")), chunks.get(_BINARY)
+
+
+def _check(document: dict[str, Any]) -> None:
+    """Refuse what would be decoded wrongly or not at all."""
+    if str(document["asset"]["version"]).partition(".")[0] != "2":
+        raise _Unreadable(
+            f"glTF version {document['asset']['version']} is not read", "Export it as glTF 2.0."
+        )
+    for name in document.get("extensionsRequired", []):
+        if not name.startswith(_WITHOUT_GEOMETRY):
+            raise _Unreadable(f"the file needs the extension {name}", "Export it without compression.")
+    accessors = document.get("accessors", [])
+    size = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
+    if sum(int(accessor["count"]) * size[accessor["type"]] for accessor in accessors) > LARGEST_COUNT:
+        raise _Unreadable("the file declares far more numbers than a venue needs", "Export a simpler mesh.")
+    for primitive in (p for mesh in document.get("meshes", []) for p in mesh["primitives"]):
+        if primitive.get("mode", _TRIANGLES) == _FAN:
+            raise _Unreadable("triangle fans are not read", "Export it as plain triangles.")
+        position = accessors[primitive["attributes"]["POSITION"]]
+        if position["componentType"] != _FLOAT or position["type"] != "VEC3":
+            raise _Unreadable("its coordinates are quantised", "Export it without compression.")
+        used = [position] + ([accessors[primitive["indices"]]] if "indices" in primitive else [])
+        if any("sparse" in accessor or "bufferView" not in accessor for accessor in used):
+            raise _Unreadable("its geometry is sparse or compressed", "Export it without compression.")
+    parents = [child for node in document.get("nodes", []) for child in node.get("children", [])]
+    scenes = document.get("scenes", [])
+    roots = scenes[document.get("scene", 0)].get("nodes", []) if scenes else []
+    if len(set(parents)) < len(parents) or set(roots) & set(parents) or len(set(roots)) < len(roots):
+        raise _Unreadable("its nodes make no tree")
+
+
+def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
+    """Geometry alone, with names of ours; file's name for each node, and material for each primitive."""
+    materials = document.get("materials", [])
+    meshes: list[dict[str, Any]] = []
+    members: list[list[int]] = []
+    material_of: dict[str, str] = {}
+    for i, mesh in enumerate(document.get("meshes", [])):
+        members.append([])
+        for primitive in mesh["primitives"]:
+            if primitive.get("mode", _TRIANGLES) not in (_TRIANGLES, _STRIP):
+                continue
+            name = f"primitive {len(meshes)}"
+            members[i].append(len(meshes))
+            kept = {key: primitive[key] for key in ("indices", "mode") if key in primitive}
+            attributes = {"POSITION": primitive["attributes"]["POSITION"]}
+            meshes.append({"name": name, "primitives": [{**kept, "attributes": attributes}]})
+            at = primitive.get("material")
+            material_of[name] = "" if at is None else str(materials[at].get("name", f"material {at}"))
+    nodes: list[dict[str, Any]] = []
+    name_of: dict[str, str] = {}
+    originals = document.get("nodes", [])
+    for i, node in enumerate(originals):
+        placed = {key: node[key] for key in ("matrix", "translation", "rotation", "scale") if key in node}
+        nodes.append({"name": f"node {i}", "children": list(node.get("children", [])), **placed})
+    for i, node in enumerate(originals):
+        if "mesh" in node:
+            own = document["meshes"][node["mesh"]]
+            for member in members[node["mesh"]]:
+                name = f"node {len(nodes)}"
+                name_of[name] = str(node.get("name", own.get("name", "")))
+                nodes[i]["children"].append(len(nodes))
+                nodes.append({"name": name, "mesh": member})
+    kept_keys: dict[str, Any] = {
+        key: document[key] for key in ("accessors", "bufferViews", "scenes", "scene") if key in document
+    }
+    return {"asset": {"version": "2.0"}, **kept_keys, "meshes": meshes, "nodes": nodes}, name_of, material_of
+
+
+def _buffers(
+    document: dict[str, Any], binary: bytes | None, folder: Path
+) -> tuple[list[dict[str, Any]], dict[str, bytes]]:
+    """The buffers' entries, with names of ours as addresses, and their bytes by these names."""
+    entries, contents = [], {}
+    for i, buffer in enumerate(document.get("buffers", [])):
+        uri = buffer.get("uri")
+        if uri is None:
+            if binary is None:
+                raise _Unreadable("its binary part is missing")
+            content = binary
+        elif uri.startswith("data:"):
+            try:
+                content = base64.b64decode(uri.partition("base64,")[2], validate=True)
+            except binascii.Error:
+                raise _Unreadable(f"buffer {i} is damaged") from None
+        else:
+            try:
+                content = find_file(folder.resolve(), folder, urllib.parse.unquote(uri)).read_bytes()
+            except ValueError as error:
+                raise _Unreadable(
+                    f"buffer {i}: {error}", "Export it as .glb, which holds everything."
+                ) from None
+        if len(content) < int(buffer["byteLength"]):
+            raise _Unreadable(f"buffer {i} should have {buffer['byteLength']} bytes and has {len(content)}")
+        entries.append({"uri": f"buffer {i}", "byteLength": len(content)})
+        contents[f"buffer {i}"] = content
+    return entries, contents
+
+
+def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str, str]) -> RawMesh:
+    """All triangles at their places in the scene."""
+    vertices, faces, label = (
+        [np.empty((0, 3))],
+        [np.empty((0, 3), dtype=np.int64)],
+        [np.empty(0, dtype=np.int64)],
+    )
+    labels: dict[tuple[str, str, str], int] = {}
+    offset = 0
+    # By number, not in the order of a dictionary inside trimesh.
+    for node in sorted(scene.graph.nodes_geometry, key=lambda name: int(name.split()[1])):
+        matrix, geometry = scene.graph[node]
+        primitive = str(geometry)
+        part = scene.geometry[primitive]
+        points = np.asarray(part.vertices, dtype=np.float64)
+        triangles = np.asarray(part.faces, dtype=np.int64)
+        if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(points)):
+            raise _Unreadable(f'a triangle of "{names[node]}" names a vertex that is not there')
+        # A mirrored node turns its triangles inside out; winding them back keeps their front.
+        triangles = triangles[:, ::-1] if np.linalg.det(matrix[:3, :3]) < 0 else triangles
+        vertices.append(points @ matrix[:3, :3].T + matrix[:3, 3])
+        faces.append(triangles + offset)
+        offset += len(points)
+        key = (names[node], material_of[primitive], "")
+        label.append(np.full(len(triangles), labels.setdefault(key, len(labels))))
+    return triangle_mesh(
+        np.concatenate(vertices), np.concatenate(faces), np.concatenate(label), tuple(labels)
+    )

@@ -1,0 +1,73 @@
+"""PLY files. Of their vertices and polygons nothing else is read: no colours, no textures."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from typing import Any
+
+import numpy as np
+from trimesh.exchange.ply import load_ply
+
+from roomsim.errors import MeshError
+from roomsim.venue.polygons import RawMesh
+
+_FACE_KEYS = ("vertex_index", "vertex_indices")
+"""Both are in use for the list of a face's corners."""
+
+
+def read_ply(content: bytes, file: str) -> RawMesh:
+    """Read the bytes of a PLY file, binary or text.
+
+    Parameters
+    ----------
+    content : bytes of the file
+    file : its name, for messages
+
+    Raises
+    ------
+    MeshError : the file ends early or is damaged; in binary files, faces with different numbers of corners
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # NumPy only warns of text that is no number
+            elements = load_ply(io.BytesIO(content), skip_materials=True)["metadata"]["_ply_raw"]
+        vertices = np.stack([_column(elements, "vertex", (axis,)) for axis in "xyz"], axis=-1)
+        # trimesh cuts polygons into fans; here they are taken as they stand in the file.
+        faces = _column(elements, "face", _FACE_KEYS) if "face" in elements else np.empty((0, 3))
+        polygons = [np.atleast_1d(np.asarray(face, dtype=np.int64)) for face in faces]
+    except Exception as error:  # trimesh raises whatever its parsing runs into
+        raise MeshError(
+            f"the file is damaged, or mixes faces of different kinds in binary form ({error})"[:240],
+            file=file,
+            cure="Export it again, as text (ASCII) or with triangles only.",
+        ) from error
+    counts = np.array([len(polygon) for polygon in polygons], dtype=np.int64)
+    if (counts < 3).any():
+        raise MeshError(
+            f"a face needs three vertices or more, got {counts.min()}",
+            file=file,
+            place=f"face {int(np.argmin(counts))}",
+            cure="Remove the face.",
+        )
+    return RawMesh(
+        vertices=vertices.reshape(-1, 3).astype(np.float64),
+        corners=np.concatenate([*polygons, np.empty(0, dtype=np.int64)]),
+        start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        label=np.zeros(len(counts), dtype=np.int32),
+        labels=(("", "", ""),),
+        place=np.arange(len(counts), dtype=np.int64),
+        place_kind="face",
+    )
+
+
+def _column(elements: dict[str, Any], element: str, names: tuple[str, ...]) -> np.ndarray:
+    """One property of all rows of an element, whichever of trimesh's two forms it comes in."""
+    rows, length = elements[element]["data"], elements[element]["length"]
+    known = rows if isinstance(rows, dict) else rows.dtype.names
+    column = rows[next(name for name in names if name in known)]
+    if not isinstance(rows, dict) and column.dtype.names:
+        column = column["f1"]  # a list: its length is f0
+    if len(column) != length:
+        raise ValueError(f"{length} rows of {element} announced, {len(column)} found")
+    return column.squeeze(-1) if element == "vertex" and column.ndim == 2 else column

@@ -20,6 +20,10 @@ def _add_segment(
     """
     if level_b >= upper or level_a <= lower:
         return
+    if level_b == -np.inf:
+        # Nothing comes after: the decay breaks off within the range, and a break is no slope.
+        sums[:] = np.nan
+        return
     slope = (level_b - level_a) / (t_b - t_a)
     if level_a > upper:
         t_a += (upper - level_a) / slope

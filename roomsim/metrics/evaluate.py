@@ -19,7 +19,7 @@ CHUNK_BYTES = 8_000_000
 def evaluate(
     response: EnergyResponse,
     noise: np.ndarray,
-    power_level: np.ndarray | None = None,
+    source_power: np.ndarray | None = None,
     metrics: Iterable[str] | None = None,
 ) -> dict[str, Replicated]:
     """All figures of all seats.
@@ -30,7 +30,7 @@ def evaluate(
         With two replicates or more.
     noise : (n_scenarios, 8) float, dB
         Noise at the seats; minus infinity for none.
-    power_level : (n_scenarios, 8) float, dB re 1 pW, optional
+    source_power : (n_scenarios, 8) float, dB re 1 pW, optional
         Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it the sound strength
         is left out.
     metrics : names from `registry.METRICS`, optional
@@ -46,13 +46,13 @@ def evaluate(
     ------
     ValueError : unknown metric, fewer than two replicates, or arrays that do not fit.
     """
-    chosen = _chosen(metrics, power_level is not None)
+    chosen = _chosen(metrics, source_power is not None)
     n = response.n_replicates
     if n < 2:
         raise ValueError("two replicates at least: without them there is no standard error")
     noise = _fitting("noise", noise, response)
-    if power_level is not None:
-        power_level = _fitting("power_level", power_level, response)
+    if source_power is not None:
+        source_power = _fitting("source_power", source_power, response)
     tail = response_tail(response)
     shape = (n + 1, response.n_receivers, response.n_scenarios)
     figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
@@ -60,7 +60,7 @@ def evaluate(
     for start in range(0, response.n_receivers, step):
         receivers = slice(start, start + step)
         for i, seats in enumerate(seat_energies(response, tail, receivers)):
-            given = MetricInput(seats, noise, power_level)
+            given = MetricInput(seats, noise, source_power)
             for metric in chosen:
                 figures[metric.name][i, receivers] = metric.function(given)
     return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}

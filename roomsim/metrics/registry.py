@@ -22,7 +22,7 @@ class MetricInput:
     seats: SeatEnergy
     noise: np.ndarray
     """(n_scenarios, 8), dB."""
-    power_level: np.ndarray | None
+    source_power: np.ndarray | None
     """(n_scenarios, 8), dB re 1 pW, of all sources together; None where it is not known."""
 
     @cached_property
@@ -82,9 +82,9 @@ def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
 
 
 def _strength(given: MetricInput) -> np.ndarray:
-    if given.power_level is None:
+    if given.source_power is None:
         raise ValueError("sound strength needs the power level of the sources")
-    return room.strength(given.seats.total, given.power_level)
+    return room.strength(given.seats.total, given.source_power)
 
 
 def _curvature(given: MetricInput) -> np.ndarray:

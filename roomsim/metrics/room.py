@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..estimate import Estimate
 from ..physics.levels import level
 
 
@@ -45,7 +46,7 @@ def centre_time(moment: np.ndarray, total: np.ndarray) -> np.ndarray:
         return 1000.0 * moment / total
 
 
-def strength(total: np.ndarray, power_level: np.ndarray) -> np.ndarray:
+def strength(total: np.ndarray, source_power: np.ndarray) -> np.ndarray:
     """Sound strength G, dB: level re that of the same source at 10 m in the free field, mean over directions.
 
     ISO 3382-1:2009, A.2.1, Equations (A.1) and (A.6): the level at 10 m is the power level less
@@ -55,11 +56,11 @@ def strength(total: np.ndarray, power_level: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     total : (...) float, re (20 uPa)^2
-    power_level : (...) float, dB re 1 pW
+    source_power : (...) float, dB re 1 pW
         With a characteristic impedance of 400 Pa s/m, so that an omnidirectional source has 10 lg(4 pi) dB
         more power level than level at 1 m.
     """
-    return level(total) - (power_level - 10.0 * np.log10(4.0 * np.pi * 10.0**2))
+    return level(total) - (source_power - 10.0 * np.log10(4.0 * np.pi * 10.0**2))
 
 
 def direct_to_reverberant_ratio(direct: np.ndarray, total: np.ndarray) -> np.ndarray:
@@ -88,3 +89,15 @@ def non_linearity(unexplained: np.ndarray) -> np.ndarray:
         1 - r^2 of the straight-line fit.
     """
     return 1000.0 * unexplained
+
+
+def is_bent(curvature: Estimate, confidence: float = 0.95) -> np.ndarray:
+    """True where a decay has more than one slope beyond statistical doubt: C surely above 10 %.
+
+    ISO 3382-2:2008, Annex B. The whole interval lies above the limit.
+
+    Parameters
+    ----------
+    curvature : Estimate of any shape, percent
+    """
+    return curvature.interval(confidence)[0] > 10.0

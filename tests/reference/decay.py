@@ -1,4 +1,4 @@
-"""Decays, regressions and modulation by direct sampling: slow, obvious, and nothing taken from the package."""
+"""Decays, regressions and modulation by direct sampling: slow and obvious."""
 
 from __future__ import annotations
 

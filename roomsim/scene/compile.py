@@ -1,0 +1,102 @@
+"""Compiling a study and its mesh to the flat scene of the engine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from ..errors import SceneError
+from ..physics.air import Air
+from ..venue.document import Drape, Element, Study
+from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
+from .enclosure import enclosure_of
+from .factors import scenario_factors
+from .footprints import Fit, footprints, free_sheets, used_elements
+from .mirrors import choose_mirrors
+from .patches import cut_patches
+from .receivers import compile_receivers
+from .scene import Scene, SurfaceArrays
+from .sources import compile_sources
+from .surfaces import flat_regions
+
+LEAST_SHARE = 0.5
+"""Share of a piece of an element that must find the surface that it is meant for."""
+
+
+def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
+    """Turn what the user wrote into the arrays that the engine needs.
+
+    Elements that no scenario switches in are left out.
+
+    Raises
+    ------
+    SceneError
+        An element that finds no surface, an audience area without floor or seats, a source without
+        direction.
+    MaterialError, MeshError, DocumentError, PhysicalRangeError
+        From what the study names.
+    """
+    elements = used_elements(study)
+    regions = flat_regions(mesh)
+    prints, fits = footprints(study, mesh, regions, elements)
+    refuse_misfits(fits, elements)
+    two_sided = matching_groups(mesh, study.venue.two_sided, "two_sided")
+    sheets = [sheet for element in elements for sheet in free_sheets(element)]
+    primitives, patches = cut_patches(mesh, regions, prints, sheets, two_sided)
+    mirror, mirror_planes = choose_mirrors(primitives)
+    material_of = dict(zip(mesh.group_names, match_surfaces(mesh, study.venue)))
+    air = Air(**study.venue.air.model_dump())
+
+    scenarios = study.document.scenarios_in_order()
+    names = tuple(scenario.name for scenario in scenarios)
+    switched_in = [frozenset(scenario.elements) for scenario in scenarios]
+    corners = primitives.corners
+    return Scene(
+        surfaces=SurfaceArrays(
+            origin=np.ascontiguousarray(corners[:, 0]),
+            edge_u=corners[:, 1] - corners[:, 0],
+            edge_v=corners[:, 2] - corners[:, 0],
+            is_triangle=primitives.is_triangle,
+            patch=primitives.patch,
+            mirror=mirror,
+        ),
+        patches=patches,
+        mirror_planes=mirror_planes,
+        factors=scenario_factors(study, patches, material_of, elements, switched_in),
+        sources=compile_sources(study, len(names)),
+        receivers=compile_receivers(study, mesh),
+        scenarios=names,
+        compare_with=np.array(study.document.compared_with()),
+        noise=np.array([scenario.noise or study.document.noise for scenario in scenarios], float),
+        speed_of_sound=air.speed_of_sound,
+        air_attenuation=air.attenuation,
+        volume=enclosure_of(mesh, study.venue).volume()[0],
+        surface_area=sum(patch.area * patch.sides for patch in patches if not patch.is_sheet),
+    )
+
+
+def refuse_misfits(fits: Iterable[Fit], elements: Iterable[Element]) -> None:
+    """Raise for the first piece of an element that finds too little of a surface.
+
+    Raises
+    ------
+    SceneError
+    """
+    drapes = {element.name for element in elements if isinstance(element, Drape)}
+    for fit in fits:
+        if fit.share >= LEAST_SHARE:
+            continue
+        if fit.element in drapes:
+            raise SceneError(
+                f"Only {fit.share:.0%} of the drape has a wall behind it.",
+                place=f"drape {fit.element!r}, {fit.piece}",
+                cure="Move the line to within 1.5 m of a wall and along it, or leave stand_off out if it is "
+                "to hang free.",
+            )
+        raise SceneError(
+            f"Only {fit.share:.0%} of it lies on a floor.",
+            place=f"{fit.element!r}, {fit.piece}",
+            cure="Give the height of the floor under it (floor), to 0.1 m, and a polygon that lies inside "
+            "the room.",
+        )

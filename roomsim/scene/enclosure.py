@@ -1,0 +1,143 @@
+"""Whether a point is in the room's air, and how much air there is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..venue.document import VenueDocument
+from ..venue.mesh import VenueMesh, matching_groups
+from ._kernels import closest, crossings
+from .topology import normals_and_areas, repeated_faces
+
+IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
+
+N_COLUMNS = 64
+"""Upright sampling lines along either side of the plan."""
+AGREEMENT = 0.05
+"""Relative difference up to which the sampled volume bears out the exact one."""
+CLOSED = 1e-6
+"""Sum of area vectors, relative to the sum of areas, that rounding leaves of a closed surface."""
+
+
+@dataclass(frozen=True)
+class Enclosure:
+    """The faces that part air from what is not air: all but open sheets, each once."""
+
+    corners: np.ndarray
+    """(m, 3, 3) float64, m."""
+    face: np.ndarray
+    """(m,) int, face of the mesh."""
+
+    def closest(
+        self, origins: np.ndarray, directions: np.ndarray, leave_out: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """First face that each ray (n, 3) meets, as an index of this enclosure, -1 for none, and distance.
+
+        `leave_out` (n,) : face that each ray starts from.
+        """
+        if leave_out is None:
+            leave_out = np.full(len(origins), -1)
+        return closest(*_as_float(origins, directions), leave_out.astype(np.int64), *self._triangles())
+
+    def crossings(self, origins: np.ndarray, directions: np.ndarray) -> np.ndarray:
+        """(n,) number of faces that each ray passes."""
+        return crossings(*_as_float(origins, directions), *self._triangles(), 0)[0]
+
+    def whereabouts(self, points: np.ndarray) -> np.ndarray:
+        """`IN_ROOM`, `IN_SOLID` or `OUTSIDE` for each point (n, 3).
+
+        Odd-even rule: rays from the room's air pass an odd number of faces. Few rays decide where they agree,
+        more take a vote where they do not, as near a gap. A point that is not in the air, but sees faces all
+        round, is inside something.
+        """
+        result = np.full(len(points), IN_ROOM)
+        open_cases = np.arange(len(points))
+        for directions in (_directions(5), _directions(45)):
+            counts = self._counts(points[open_cases], directions)
+            votes = (counts % 2).mean(axis=1)
+            result[open_cases] = np.where(
+                votes > 0.5, IN_ROOM, np.where((counts > 0).mean(axis=1) > 0.9, IN_SOLID, OUTSIDE)
+            )
+            open_cases = open_cases[votes < 1.0]
+            if not len(open_cases):
+                break
+        return result
+
+    def _counts(self, points: np.ndarray, directions: np.ndarray) -> np.ndarray:
+        n, k = len(points), len(directions)
+        counts = self.crossings(np.repeat(points, k, axis=0), np.tile(directions, (n, 1)))
+        return counts.reshape(n, k)
+
+    def sampled_volume(self) -> float:
+        """Volume of the air by parity along upright lines, m3; to about half a percent.
+
+        Lines that pass an odd number of faces (a gap, a solid without a bottom) count as the mean of the
+        others that pass any.
+        """
+        low, high = self.corners.min(axis=(0, 1)), self.corners.max(axis=(0, 1))
+        # One line in each cell of a grid, off its middle so that it runs along no symmetric edge.
+        cell = (high - low)[:2] / N_COLUMNS
+        index = np.stack(np.meshgrid(np.arange(N_COLUMNS), np.arange(N_COLUMNS)), axis=-1).reshape(-1, 2)
+        plan = low[:2] + (index + np.random.default_rng(1).random(index.shape)) * cell
+        origins = np.column_stack([plan, np.full(len(plan), low[2] - 1.0)])
+        upward = np.tile([0.0, 0.0, 1.0], (len(plan), 1))
+        counts, heights = crossings(*_as_float(origins, upward), *self._triangles(), 64)
+        met = counts > 0
+        even = (counts % 2 == 0) & (counts <= 64)
+        if not (met & even).any():
+            return 0.0
+        heights = np.sort(heights[met & even], axis=1)
+        heights[np.isinf(heights)] = 0.0
+        length = (heights[:, 1::2] - heights[:, ::2]).sum(axis=1)
+        return float(length.mean() * met.sum() * cell.prod())
+
+    def volume(self) -> tuple[float, bool]:
+        """Volume of the air, m3, and whether it is exact.
+
+        Exact where the mesh is closed and all its faces are turned the same way; sampled otherwise. Of a
+        closed surface all area vectors sum to zero, and its volume follows from the divergence theorem; the
+        sampled volume guards against faults that happen to cancel.
+        """
+        a, b, c = np.moveaxis(self.corners - self.corners.mean(axis=(0, 1)), 1, 0)
+        doubled = np.cross(b - a, c - a)
+        is_closed = np.linalg.norm(doubled.sum(axis=0)) < CLOSED * np.linalg.norm(doubled, axis=1).sum()
+        signed = abs(float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0))
+        sampled = self.sampled_volume()
+        if is_closed and abs(signed - sampled) <= AGREEMENT * signed:
+            return signed, True
+        return sampled, False
+
+    def _triangles(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        a, b, c = (np.ascontiguousarray(self.corners[:, i]) for i in range(3))
+        return a, b - a, c - a
+
+
+def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:
+    """The faces of a venue without open sheets, repeated faces and faces without area.
+
+    Raises
+    ------
+    MeshError
+        A name under two_sided that fits no surface group.
+    """
+    corners = mesh.vertices[mesh.faces]
+    kept = normals_and_areas(corners)[1] > 0.0
+    kept[repeated_faces(mesh.faces)] = False
+    kept &= ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
+    return Enclosure(corners[kept], np.flatnonzero(kept))
+
+
+def _directions(n: int) -> np.ndarray:
+    """(n, 3) directions spread over the sphere, along no axis: golden-angle spiral, turned."""
+    height = 1.0 - (2.0 * np.arange(n) + 1.0) / n
+    angle = np.arange(n) * np.pi * (3.0 - np.sqrt(5.0)) + 0.7341
+    level = np.sqrt(1.0 - height**2)
+    spiral = np.stack([level * np.cos(angle), level * np.sin(angle), height], axis=1)
+    turn = np.linalg.qr(np.array([[0.61, 0.35, 0.71], [-0.22, 0.93, 0.11], [0.47, -0.13, 0.87]]))[0]
+    return spiral @ turn
+
+
+def _as_float(*arrays: np.ndarray) -> tuple[np.ndarray, ...]:
+    return tuple(np.ascontiguousarray(array, dtype=np.float64) for array in arrays)

@@ -1,0 +1,169 @@
+"""What each scenario makes of each patch: reflected, scattered, transmitted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..bands import N_BANDS
+from ..physics.absorption import drape_on_wall, free_sheet, over_wall
+from ..physics.air import Air
+from ..venue.document import (
+    Banner,
+    CeilingDrape,
+    Crowd,
+    Drape,
+    Element,
+    Fabric,
+    FloorCovering,
+    Material,
+    Opening,
+    Study,
+)
+from .scene import DIFFUSE, SPECULAR, TRANSMITTED, Patch
+
+LARGEST_ABSORPTION = 0.99
+"""Of anything but an opening: measured values of 1 and more are edge effect of the reverberation room."""
+SAME_FULLNESS = 0.05
+SAME_STAND_OFF = 0.02
+"""m; a measured row of a fabric counts within these of the drape as it hangs."""
+
+
+@dataclass(frozen=True)
+class Finish:
+    """An opaque surface: absorption and scattering, (8,) each."""
+
+    absorption: np.ndarray
+    scattering: np.ndarray
+
+
+@dataclass(frozen=True)
+class Cloth:
+    """What a drape makes of the sound that meets it, (8,) each."""
+
+    absorption_on_wall: np.ndarray | None
+    """On a rigid wall; None for cloth that hangs free."""
+    reflection: np.ndarray
+    transmission: np.ndarray
+    scattering: np.ndarray
+
+
+def finish_of(material: Material) -> Finish:
+    """The surface of a material.
+
+    A material that absorbs everything in every band is an opening and reflects nothing. Any other value is
+    held to 0 .. `LARGEST_ABSORPTION`.
+    """
+    absorption = np.array(material.absorption)
+    is_open = (absorption >= 1.0).all()
+    absorption = np.ones(N_BANDS) if is_open else np.clip(absorption, 0.0, LARGEST_ABSORPTION)
+    return Finish(absorption, np.clip(np.array(material.scattering), 0.0, 1.0))
+
+
+def cloth_of(element: Drape | Banner | CeilingDrape, fabric: Fabric, air: Air) -> Cloth:
+    """The cloth of an element as it hangs; a measured row of the fabric replaces the formula on a wall."""
+    fullness = 1.0 if isinstance(element, Banner) else element.fullness
+    hung = (fabric.flow_resistance, fabric.surface_mass)
+    reflection, transmission = free_sheet(*hung, fullness=fullness, layers=element.layers, air=air)
+    on_wall = None
+    if isinstance(element, Drape) and element.stand_off is not None:
+        measured = _measured_row(fabric, element)
+        if measured is not None:
+            on_wall = measured
+        else:
+            on_wall = drape_on_wall(
+                *hung, gap=element.stand_off, fullness=fullness, layers=element.layers, air=air
+            )
+        on_wall = np.clip(on_wall, 0.0, LARGEST_ABSORPTION)
+    return Cloth(on_wall, reflection, transmission, np.array(fabric.scattering))
+
+
+def _measured_row(fabric: Fabric, drape: Drape) -> np.ndarray | None:
+    assert drape.stand_off is not None
+    near: list[tuple[float, np.ndarray]] = []
+    for row in fabric.measured:
+        fuller = abs(row.fullness - drape.fullness) / SAME_FULLNESS
+        further = abs(row.stand_off - drape.stand_off) / SAME_STAND_OFF
+        # Decimal fractions that differ by just the tolerance may differ by a little more in binary.
+        if drape.layers == 1 and max(fuller, further) <= 1.0 + 1e-9:
+            near.append((fuller + further, np.array(row.absorption)))
+    return min(near, key=lambda entry: entry[0])[1] if near else None
+
+
+def scenario_factors(
+    study: Study,
+    patches: Sequence[Patch],
+    material_of: Mapping[str, str],
+    elements: Sequence[Element],
+    switched_in: Sequence[frozenset[str]],
+) -> np.ndarray:
+    """The table `Scene.factors`.
+
+    A surface starts as its group's material; the elements switched in change it in turn, lowest first: a
+    material replaces what is below, a drape before a wall adds to what the wall absorbs. Where sheets lie in
+    one place the last one counts; where none is switched in, sound passes.
+
+    Parameters
+    ----------
+    material_of
+        Surface group -> material.
+    elements
+        All that `Patch.covers` names.
+    switched_in : (n_scenarios,)
+        Names of the elements of each scenario.
+
+    Returns
+    -------
+    (n_patches, 3, n_scenarios, 8) float64
+    """
+    air = Air(**study.venue.air.model_dump())
+    materials, fabrics = study.materials.material, study.materials.fabric
+    finish: dict[str, Finish] = {}
+    cloth: dict[str, Cloth] = {}
+    for element in elements:
+        if isinstance(element, Drape | Banner | CeilingDrape):
+            cloth[element.name] = cloth_of(element, fabrics[element.fabric], air)
+        elif isinstance(element, FloorCovering | Opening | Crowd):
+            finish[element.name] = finish_of(materials[element.material])
+
+    def events(patch: Patch, covers: tuple[str, ...]) -> np.ndarray:
+        if patch.is_sheet:
+            return _sheet(cloth[covers[-1]]) if covers else _nothing()
+        surface = finish_of(materials[material_of[patch.group]])
+        for name in covers:
+            surface = finish[name] if name in finish else _draped(surface, cloth[name])
+        return _split(1.0 - surface.absorption, surface.scattering, 0.0)
+
+    factors = np.empty((len(patches), 3, len(switched_in), N_BANDS))
+    for i, patch in enumerate(patches):
+        known: dict[tuple[str, ...], np.ndarray] = {}
+        for k, present in enumerate(switched_in):
+            covers = tuple(name for name in patch.covers if name in present)
+            if covers not in known:
+                known[covers] = events(patch, covers)
+            factors[i, :, k] = known[covers]
+    return factors
+
+
+def _draped(wall: Finish, cloth: Cloth) -> Finish:
+    assert cloth.absorption_on_wall is not None
+    return Finish(over_wall(cloth.absorption_on_wall, wall.absorption), cloth.scattering)
+
+
+def _sheet(cloth: Cloth) -> np.ndarray:
+    return _split(cloth.reflection, cloth.scattering, cloth.transmission)
+
+
+def _nothing() -> np.ndarray:
+    return _split(np.zeros(N_BANDS), np.zeros(N_BANDS), 1.0)
+
+
+def _split(reflected: np.ndarray, scattering: np.ndarray, transmitted: np.ndarray | float) -> np.ndarray:
+    """(3, 8) share of the incident energy in each event."""
+    events = np.empty((3, N_BANDS))
+    events[SPECULAR] = reflected * (1.0 - scattering)
+    events[DIFFUSE] = reflected * scattering
+    events[TRANSMITTED] = transmitted
+    return events

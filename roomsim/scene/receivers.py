@@ -1,0 +1,121 @@
+"""Seats: a grid over each audience area, at ear height."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from ..errors import SceneError
+from ..venue.document import AudienceArea, Study
+from ..venue.mesh import VenueMesh, matching_groups
+from .scene import ReceiverArrays
+from .topology import normals_and_areas
+
+STEEPEST_FLOOR = np.cos(np.radians(45.0))
+"""Cosine of the slope beyond which a face of an audience group is a riser or a side, no floor."""
+
+
+def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
+    """The seats of all audience areas, area by area, row by row.
+
+    Raises
+    ------
+    SceneError, MeshError
+        An area without a floor, or too small for one seat.
+    """
+    position, area, row, column, cell = [], [], [], [], []
+    for i, audience in enumerate(study.venue.audience):
+        outline, height = area_outline(audience, mesh)
+        seats, rows, columns, cells = seat_grid(outline, audience.seat_spacing, audience.rotation)
+        if not len(seats):
+            raise SceneError(
+                f"Audience area {audience.name!r} is too small for one seat.",
+                place=f"audience {audience.name!r}",
+                cure="Enlarge the area or make seat_spacing smaller.",
+            )
+        position.append(np.column_stack([seats, height(seats) + audience.ear_height]))
+        area.append(np.full(len(seats), i))
+        row.append(rows)
+        column.append(columns)
+        cell.append(cells)
+    return ReceiverArrays(
+        position=np.concatenate(position),
+        radius=study.document.receiver_radius,
+        area=np.concatenate(area).astype(np.int32),
+        area_names=tuple(audience.name for audience in study.venue.audience),
+        row=np.concatenate(row).astype(np.int32),
+        column=np.concatenate(column).astype(np.int32),
+        cell=np.concatenate(cell),
+    )
+
+
+def area_outline(
+    audience: AudienceArea, mesh: VenueMesh
+) -> tuple[BaseGeometry, Callable[[np.ndarray], np.ndarray]]:
+    """Plan outline of an audience area, and its floor height, m, at plan points (n, 2).
+
+    Raises
+    ------
+    SceneError, MeshError
+        The area names a surface group without level faces, or none of the mesh.
+    """
+    if audience.polygon is not None:
+        return shapely.Polygon(audience.polygon), lambda points: np.full(len(points), audience.floor)
+    groups = matching_groups(mesh, [audience.group or ""], f"audience {audience.name!r}")
+    corners = mesh.vertices[mesh.faces[groups[mesh.group]]]
+    normals, areas = normals_and_areas(corners)
+    corners = corners[(np.abs(normals[:, 2]) > STEEPEST_FLOOR) & (areas > 0.0)]
+    if not len(corners):
+        raise SceneError(
+            f"The surface group {audience.group!r} has no face level enough to be a floor.",
+            place=f"audience {audience.name!r}, group",
+            cure="Name the group of the floor that people sit on.",
+        )
+    outline = shapely.union_all(shapely.polygons(corners[:, :, :2]), grid_size=1e-6)
+    return outline, lambda points: _floor_height(corners, points)
+
+
+def _floor_height(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Height of the uppermost of the triangles (m, 3, 3) at each plan point (n, 2)."""
+    tree = shapely.STRtree(shapely.polygons(corners[:, :, :2]))
+    seat, face = tree.query(shapely.points(points), predicate="dwithin", distance=1e-5)
+    a, b, c = np.moveaxis(corners[face], 1, 0)
+    normal = np.cross(b - a, c - a)
+    across = ((points[seat] - a[:, :2]) * normal[:, :2]).sum(axis=1)
+    height = np.full(len(points), -np.inf)
+    np.maximum.at(height, seat, a[:, 2] - across / normal[:, 2])
+    return height
+
+
+def seat_grid(
+    outline: BaseGeometry, spacing: tuple[float, float], rotation: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Seats on a grid turned by `rotation` degrees and centred in the box round the outline.
+
+    A seat counts when its middle lies in the outline.
+
+    Returns
+    -------
+    seats : (n, 2) float, m
+    row, column : (n,) int
+        Along the area's own y and x.
+    cells : (n, 4, 2) float, m
+        Plan corners of each seat's rectangle.
+    """
+    angle = np.radians(rotation)
+    own_axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    corners = shapely.get_coordinates(outline) @ own_axes.T
+    low, size = corners.min(axis=0), np.ptp(corners, axis=0)
+    step = np.array(spacing)
+    # A length that is a whole number of spacings holds that number, whatever the rounding.
+    count = np.maximum(np.floor(size / step + 1e-6), 1).astype(int)
+    start = low + 0.5 * (size - count * step)
+    row, column = (index.ravel() for index in np.mgrid[: count[1], : count[0]])
+    middles = (start + (np.stack([column, row], axis=1) + 0.5) * step) @ own_axes
+    inside = shapely.contains_xy(outline, middles[:, 0], middles[:, 1])
+    half = 0.5 * step * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    cells = middles[:, None] + half @ own_axes
+    return middles[inside], row[inside], column[inside], cells[inside]

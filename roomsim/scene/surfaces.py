@@ -1,0 +1,126 @@
+"""Flat surfaces of a venue: coplanar connected faces of one group, as polygons in their plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely.geometry.base import BaseGeometry
+
+from ..venue.mesh import VenueMesh
+from .topology import normals_and_areas, repeated_faces, shared_edges
+
+FLATNESS = 1e-3
+"""m by which the corners of one plane may leave it."""
+SAME_DIRECTION = np.cos(np.radians(0.1))
+"""Cosine between the normals of faces of one plane."""
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A plane with axes in it."""
+
+    origin: np.ndarray
+    """(3,) m."""
+    axes: np.ndarray
+    """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
+
+    @property
+    def normal(self) -> np.ndarray:
+        return np.cross(self.axes[0], self.axes[1])
+
+    def flatten(self, points: np.ndarray) -> np.ndarray:
+        """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
+        return (points - self.origin) @ self.axes.T
+
+    def lift(self, points: np.ndarray) -> np.ndarray:
+        """(n, 2) coordinates -> (n, 3) points."""
+        return self.origin + np.asarray(points) @ self.axes
+
+    def distance(self, points: np.ndarray) -> np.ndarray:
+        """(n,) distance of points (n, 3) in front of the plane, m."""
+        return (points - self.origin) @ self.normal
+
+
+def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
+    """The plane through a point with a given normal (any length)."""
+    n = np.asarray(normal, float) / np.linalg.norm(normal)
+    level = np.cross((0.0, 0.0, 1.0), n)
+    if np.linalg.norm(level) < 1e-6:
+        level = np.array([1.0, 0.0, 0.0])
+    u = level - (level @ n) * n
+    u /= np.linalg.norm(u)
+    return Plane(np.asarray(origin, float), np.array([u, np.cross(n, u)]))
+
+
+@dataclass(frozen=True)
+class Region:
+    """Coplanar connected faces of one surface group."""
+
+    group: int
+    faces: np.ndarray
+    """(k,) int, faces of the mesh."""
+    plane: Plane
+    triangles: np.ndarray
+    """(k, 3) int, their vertices in the mesh."""
+    corners: np.ndarray
+    """(k, 3, 3) m."""
+
+    @cached_property
+    def polygon(self) -> BaseGeometry:
+        """The faces as one polygon in the plane's coordinates."""
+        flat = self.plane.flatten(self.corners.reshape(-1, 3)).reshape(-1, 3, 2)
+        return shapely.union_all(shapely.polygons(flat[np.abs(_doubled_areas(flat)) > 0.0]))
+
+    @cached_property
+    def bounds(self) -> np.ndarray:
+        """(2, 3) m."""
+        return np.array([self.corners.min(axis=(0, 1)), self.corners.max(axis=(0, 1))])
+
+
+def _doubled_areas(flat: np.ndarray) -> np.ndarray:
+    a, b = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
+    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+
+
+def flat_regions(mesh: VenueMesh) -> tuple[Region, ...]:
+    """The faces of a venue sorted into flat regions; their order follows the first face of each.
+
+    Neighbours join when they are of one group and each lies within `FLATNESS` of the other's plane. Where a
+    gently curved surface would so grow out of its plane, its faces stay single. Faces without area and
+    repeated faces are left out.
+    """
+    faces = mesh.faces
+    corners = mesh.vertices[faces]
+    normals, areas = normals_and_areas(corners)
+    usable = areas > 0.0
+    usable[repeated_faces(faces)] = False
+
+    pairs = shared_edges(faces)[0]
+    a, b = pairs.T
+    joined = (mesh.group[a] == mesh.group[b]) & usable[a] & usable[b]
+    joined &= np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > SAME_DIRECTION
+    for one, other in ((a, b), (b, a)):
+        out = np.einsum("ikj,ij->ik", corners[other] - corners[one][:, :1], normals[one])
+        joined &= np.abs(out).max(axis=1) < FLATNESS
+    m = len(faces)
+    links = coo_array((np.ones(joined.sum(), bool), (a[joined], b[joined])), shape=(m, m))
+    label = connected_components(links, directed=False)[1]
+
+    chosen = np.flatnonzero(usable)
+    chosen = chosen[np.argsort(label[chosen], kind="stable")]
+    parts = np.split(chosen, np.flatnonzero(np.diff(label[chosen])) + 1)
+    regions: list[Region] = []
+    for members in parts:
+        largest = members[np.argmax(areas[members])]
+        plane = plane_through(corners[largest, 0], normals[largest])
+        is_flat = np.abs(plane.distance(corners[members].reshape(-1, 3))).max() < FLATNESS
+        for part in [members] if is_flat else members[:, None]:
+            if not is_flat:
+                plane = plane_through(corners[part[0], 0], normals[part[0]])
+            regions.append(Region(int(mesh.group[part[0]]), part, plane, faces[part], corners[part]))
+    return tuple(sorted(regions, key=lambda region: region.faces[0]))

@@ -211,7 +211,7 @@ def add_trusses(model: Model) -> None:
             # Top chord 0.28 m under the roof; webs from a third of the bottom chord to its middle and top.
             chord = ((2.1, _chord_height(2.1)), (13.94, _chord_height(13.94)))
             outer = _shortened((9.3, EAVES), (7.0, _chord_height(7.0)), 0.26, 0.22)
-            inner = _shortened((9.3, EAVES), (13.9, _chord_height(13.9)), 0.26, 0.47)
+            inner = _shortened((9.3, EAVES), (13.9, _chord_height(13.9)), 0.26, 0.48)
             for (start, end), half in ((chord, (0.075, 0.1)), (outer, (0.05, 0.05)), (inner, (0.05, 0.05))):
                 if not left:
                     start, end = (WIDTH - start[0], start[1]), (WIDTH - end[0], end[1])

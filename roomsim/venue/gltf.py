@@ -1,8 +1,8 @@
 """glTF files, binary (.glb) and text (.gltf): triangles with the names of their nodes and materials.
 
 trimesh decodes the numbers and places the nodes. It is given a copy of the document with geometry alone, and
-the buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in that copy, so
-that names that occur twice or not at all are told apart.
+the buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in it, so that
+names that occur twice or not at all are told apart.
 """
 
 from __future__ import annotations

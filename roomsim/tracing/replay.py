@@ -17,10 +17,10 @@ def time_bins(duration: float) -> np.ndarray:
     """Edges (n_bins + 1,) s of the time bins up to at least `duration`.
 
     Fine where clarity is decided and the modulation transfer asks for it, coarser in the tail, where the energy
-    changes little within a bin: 5 ms to 100 ms, 10 ms to 300 ms, 25 ms to 1 s, then 50 ms.
+    changes little within a bin: 5 ms to 100 ms, 10 ms to 300 ms, 25 ms to 1 s, 50 ms to 2 s, then 100 ms.
     """
     edges = [0.0]
-    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 1.0), (0.05, np.inf)):
+    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 1.0), (0.05, 2.0), (0.1, np.inf)):
         while edges[-1] < min(end, duration) - 1e-9:
             edges.append(edges[-1] + step)
     # Whole ticks, free of accumulated rounding.

@@ -1,0 +1,250 @@
+"""Tracing to a precision, and evaluating in blocks that fit into memory."""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..bands import N_BANDS
+from ..decay.enclosure import enclosure_of
+from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
+from ..errors import SceneError
+from ..metrics.evaluate import evaluate
+from ..metrics.replicated import Replicated
+from ..physics.reverberation import eyring
+from ..scene.scene import Scene
+from ..tracing.emission import radiated
+from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
+from ..tracing.paths import PathLog, SamplingPlan
+from ..tracing.plan import sampling_plan
+from ..tracing.replay import Replay, time_bins, time_zero
+from ..tracing.trace import Tracer
+from ..venue.document import Precision
+from .progress import NoProgress, Progress
+from .store import LogLimits, PathStore, StudyStore, digest
+
+N_REPLICATES = 20
+RAYS_PER_BATCH = 4096
+"""Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
+BLOCK_BYTES = 1_500_000_000
+"""Of traced energies held at a time."""
+ENGINE_VERSION = 1
+"""Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
+
+
+@dataclass(frozen=True)
+class Precise:
+    """How far a run came."""
+
+    standard_error: float
+    """Of the speech transmission index, at the seat that is the last of the wanted share, worst scenario."""
+    is_met: bool
+    n_rounds: int
+    n_rays: int
+    n_lost: int
+    lost_energy: float
+    """Share of the emitted energy that left through gaps in the mesh."""
+    lost_positions: np.ndarray
+    """(n, 3), where the first of them left from."""
+
+
+class Engine:
+    """One scene, its sampling plan, its paths so far and what follows from them.
+
+    Batch b of a source belongs to replicate b mod `N_REPLICATES`; rounds of `N_REPLICATES` batches a source are
+    added until the precision is met. What is computed depends on the seed and the number of rounds alone, never on
+    threads, blocks or interruptions.
+
+    Parameters
+    ----------
+    scene : Scene
+    seed, image_order : int
+    store : StudyStore, optional
+        Where batches are kept; without one they are held in memory.
+    threads : int, optional
+        All cores unless said.
+    """
+
+    def __init__(
+        self, scene: Scene, seed: int, image_order: int, store: StudyStore | None = None,
+        threads: int | None = None, progress: Progress | None = None,
+    ):  # fmt: skip
+        self.scene, self.seed, self.image_order = scene, seed, image_order
+        self.threads = threads or os.cpu_count() or 1
+        self.progress = progress or NoProgress()
+        self.plan: SamplingPlan = sampling_plan(scene)
+        self.edges = time_bins(followed_for(scene))
+        self._tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
+        self._memory: dict[tuple[int, int], PathLog] = {}
+        self._store = None if store is None else self._path_store(store)
+        self.n_rounds = 0
+
+    def _path_store(self, store: StudyStore) -> PathStore:
+        scene, surfaces = self.scene, self.scene.surfaces
+        parts = {
+            "engine": ENGINE_VERSION, "seed": self.seed, "image_order": self.image_order, "rays": RAYS_PER_BATCH,
+            "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
+            "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,
+            "sheets": np.array([patch.is_sheet for patch in scene.patches]), "plan": self.plan.probability,
+            "receivers": scene.receivers.position, "radius": scene.receivers.radius,
+            "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
+            "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
+            "staying": scene.factors.sum(axis=1).max(axis=(1, 2)),
+        }  # fmt: skip
+        limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, self.plan.n_components)
+        return store.paths(digest(parts), limits)
+
+    # --- paths ------------------------------------------------------------------------------------------
+
+    @property
+    def n_sources(self) -> int:
+        return len(self.scene.sources.names)
+
+    @property
+    def n_rays(self) -> int:
+        return self.n_rounds * N_REPLICATES * self.n_sources * RAYS_PER_BATCH
+
+    @cached_property
+    def image_paths(self) -> tuple[ImagePaths, ...]:
+        """Direct sound and early specular reflections; longest path within the time followed."""
+        zero = time_zero(self.scene)
+        longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
+        return find_image_paths(self.scene, self.image_order, longest, self.threads, self._tracer.geometry)
+
+    def log(self, source: int, batch: int) -> PathLog:
+        """A batch: from the store if it is there and sound, else traced (and kept)."""
+        if self._store is None:
+            if (source, batch) not in self._memory:
+                self._memory[source, batch] = self._tracer.trace(source, batch, RAYS_PER_BATCH)
+            return self._memory[source, batch]
+        log = self._store.read(source, batch)
+        if log is None:
+            log = self._tracer.trace(source, batch, RAYS_PER_BATCH)
+            self._store.write(log)
+        return log
+
+    def add_rounds(self, n: int, deadline: float = math.inf) -> None:
+        """Trace `n` more rounds, fewer if the clock (time.monotonic) passes `deadline`; whole rounds only."""
+        for _ in range(n):
+            first = self.n_rounds * N_REPLICATES
+            work = [(source, first + i) for i in range(N_REPLICATES) for source in range(self.n_sources)]
+            with ThreadPoolExecutor(self.threads) as pool:
+                # The store is the memory: logs are read again, batch by batch, when they are weighed.
+                for _log in pool.map(lambda address: self.log(*address), work):
+                    self.progress.advance()
+            self.n_rounds += 1
+            if time.monotonic() > deadline:
+                return
+
+    def _logs(self, replicate: int) -> Iterator[PathLog]:
+        for round_number in range(self.n_rounds):
+            for source in range(self.n_sources):
+                yield self.log(source, round_number * N_REPLICATES + replicate)
+
+    # --- evaluation -------------------------------------------------------------------------------------
+
+    def blocks(self) -> list[tuple[slice, slice]]:
+        """(scenarios, receivers) that are worked out together: same sources on, and few enough to fit."""
+        n_receivers, n_bins = self.scene.receivers.n_receivers, len(self.edges) - 1
+        one = N_REPLICATES * n_bins * N_BANDS * 4
+        runs, start = [], 0
+        on = self.scene.sources.active > 0
+        for i in range(1, self.scene.n_scenarios + 1):
+            if i == self.scene.n_scenarios or (on[:, i] != on[:, start]).any() or i - start == 16:
+                runs.append(slice(start, i))
+                start = i
+        blocks = []
+        for run in runs:
+            step = max(1, min(n_receivers, int(BLOCK_BYTES / (one * (run.stop - run.start)))))
+            blocks += [(run, slice(r, min(r + step, n_receivers))) for r in range(0, n_receivers, step)]
+        return blocks
+
+    def response(self, scenarios: slice, receivers: slice) -> EnergyResponse:
+        """Energy response of one block."""
+        replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
+        late = replay.late(N_REPLICATES, self.n_rounds, self._logs, self.threads)
+        sums = sum_image_paths(self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers)
+        return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
+
+    @cached_property
+    def source_power(self) -> np.ndarray:
+        """(n_scenarios, 8) dB re 1 pW of all sources that are on, with 400 Pa s/m."""
+        sources = self.scene.sources
+        power = np.array([10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(self.n_sources)])
+        with np.errstate(divide="ignore"):
+            return 10 * np.log10(np.einsum("ik,ib->kb", sources.active, power))
+
+    def evaluate(self, metrics: list[str] | None = None) -> dict[str, Replicated]:
+        """All figures (or those named) of all seats and scenarios."""
+        shape = (self.scene.receivers.n_receivers, self.scene.n_scenarios)
+        whole: dict[str, Replicated] = {}
+        for scenarios, receivers in self.blocks():
+            part = self._evaluate_block(self.response(scenarios, receivers), scenarios, metrics)
+            for name, figure in part.items():
+                if name not in whole:
+                    behind = figure.full.shape[2:]
+                    whole[name] = Replicated(
+                        np.empty((*shape, *behind)), np.empty((N_REPLICATES, *shape, *behind), np.float32)
+                    )
+                whole[name].full[receivers, scenarios] = figure.full
+                whole[name].left_out[:, receivers, scenarios] = figure.left_out
+        return whole
+
+    def _evaluate_block(self, response: EnergyResponse, scenarios: slice, metrics: list[str] | None) -> dict[str, Replicated]:
+        return evaluate(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
+
+    def run_to(self, precision: Precision) -> Precise:
+        """Add rounds until the standard error of the speech transmission index is met or the budget is spent."""
+        started = time.monotonic()
+        deadline = started + 60 * precision.max_minutes
+        most = max(1, precision.max_rays // (N_REPLICATES * self.n_sources * RAYS_PER_BATCH))
+        wanted = 1
+        while True:
+            self.progress.start("Tracing", (wanted - self.n_rounds) * N_REPLICATES * self.n_sources)
+            self.add_rounds(wanted - self.n_rounds, deadline)
+            self.progress.start("Checking the precision", 1)
+            reached = self._standard_error(precision.share_of_seats)
+            self.progress.advance()
+            if reached <= precision.sti or self.n_rounds >= most or time.monotonic() > deadline:
+                return self._precise(reached, reached <= precision.sti)
+            # The error falls with the root of the rays; a tenth more makes one step enough as a rule.
+            needed = math.ceil(self.n_rounds * 1.1 * (reached / precision.sti) ** 2)
+            wanted = min(max(needed, self.n_rounds + 1), most)
+
+    def _standard_error(self, share: float) -> float:
+        """That the given share of seats stays below, in the worst scenario."""
+        name = "speech_transmission_index"
+        error = self.evaluate([name])[name].estimate().standard_error
+        known = np.isfinite(error).all(axis=1)
+        if not known.any():
+            raise SceneError(
+                "no seat receives any sound", cure="Check that sources and seats are in the same room."
+            )
+        return float(np.quantile(error[known], share, axis=0, method="higher").max())
+
+    def _precise(self, reached: float, is_met: bool) -> Precise:
+        n_lost, energy, positions = 0, 0.0, []
+        for replicate in range(N_REPLICATES):
+            for log in self._logs(replicate):
+                n_lost += log.n_lost
+                energy += log.lost_energy
+                positions.append(log.lost_positions)
+        n_logs = N_REPLICATES * self.n_rounds * self.n_sources
+        return Precise(reached, is_met, self.n_rounds, self.n_rays, n_lost, energy / n_logs, np.concatenate(positions)[:64])
+
+
+def followed_for(scene: Scene) -> float:
+    """s for which energy is followed: long enough for a fall of 35 dB in the most reverberant scenario and band.
+
+    Twice Eyring's reverberation time leaves room for decays that are less even than Eyring's; rays end earlier by
+    themselves once they carry nothing. Between 0.5 and 15 s.
+    """
+    longest = eyring(enclosure_of(scene)).max()
+    return float(np.clip(2.0 * longest, 0.5, 15.0))

@@ -9,48 +9,40 @@ from .._jit import KERNEL_OPTIONS
 
 
 @njit(**KERNEL_OPTIONS)
-def _distance(
-    origin: np.ndarray, direction: np.ndarray, corner: np.ndarray, edge_u: np.ndarray, edge_v: np.ndarray
-) -> float:
-    """Distance along the ray to a triangle, infinity where it misses.
+def _distances(origin: np.ndarray, direction: np.ndarray, triangles: np.ndarray, found: np.ndarray) -> None:
+    """Distances along a ray to all triangles, into `found` (m,); infinity where it misses.
 
+    `triangles` (9, m): corner, edge, other edge. No branches, so that several triangles are tested at once.
     Moeller and Trumbore, J. Graphics Tools 2 (1997) 21, from memory.
     """
-    px = direction[1] * edge_v[2] - direction[2] * edge_v[1]
-    py = direction[2] * edge_v[0] - direction[0] * edge_v[2]
-    pz = direction[0] * edge_v[1] - direction[1] * edge_v[0]
-    determinant = edge_u[0] * px + edge_u[1] * py + edge_u[2] * pz
-    if determinant == 0.0:
-        return np.inf
-    sx, sy, sz = origin[0] - corner[0], origin[1] - corner[1], origin[2] - corner[2]
-    u = (sx * px + sy * py + sz * pz) / determinant
-    if u < 0.0 or u > 1.0:
-        return np.inf
-    qx = sy * edge_u[2] - sz * edge_u[1]
-    qy = sz * edge_u[0] - sx * edge_u[2]
-    qz = sx * edge_u[1] - sy * edge_u[0]
-    v = (direction[0] * qx + direction[1] * qy + direction[2] * qz) / determinant
-    if v < 0.0 or u + v > 1.0:
-        return np.inf
-    t = (edge_v[0] * qx + edge_v[1] * qy + edge_v[2] * qz) / determinant
-    return t if t > 0.0 else np.inf
+    ox, oy, oz = origin[0], origin[1], origin[2]
+    dx, dy, dz = direction[0], direction[1], direction[2]
+    for k in range(triangles.shape[1]):
+        ux, uy, uz = triangles[3, k], triangles[4, k], triangles[5, k]
+        vx, vy, vz = triangles[6, k], triangles[7, k], triangles[8, k]
+        sx, sy, sz = ox - triangles[0, k], oy - triangles[1, k], oz - triangles[2, k]
+        px, py, pz = dy * vz - dz * vy, dz * vx - dx * vz, dx * vy - dy * vx
+        qx, qy, qz = sy * uz - sz * uy, sz * ux - sx * uz, sx * uy - sy * ux
+        inverse = 1.0 / (ux * px + uy * py + uz * pz)
+        u = (sx * px + sy * py + sz * pz) * inverse
+        v = (dx * qx + dy * qy + dz * qz) * inverse
+        t = (vx * qx + vy * qy + vz * qz) * inverse
+        # A ray along the plane gives infinity or NaN, for which no comparison holds.
+        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (t > 0.0)
+        found[k] = t if hit else np.inf
 
 
 @njit(**KERNEL_OPTIONS)
 def crossings(
-    origins: np.ndarray,
-    directions: np.ndarray,
-    corners: np.ndarray,
-    edges_u: np.ndarray,
-    edges_v: np.ndarray,
-    limit: int,
+    origins: np.ndarray, directions: np.ndarray, triangles: np.ndarray, limit: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Number of triangles that each ray passes (n,), and distances of the first `limit` found (n, limit)."""
     counts = np.zeros(len(origins), np.int64)
     distances = np.full((len(origins), limit), np.inf)
+    found = np.empty(triangles.shape[1])
     for i in range(len(origins)):
-        for k in range(len(corners)):
-            t = _distance(origins[i], directions[i], corners[k], edges_u[k], edges_v[k])
+        _distances(origins[i], directions[i], triangles, found)
+        for t in found:
             if t < np.inf:
                 if counts[i] < limit:
                     distances[i, counts[i]] = t
@@ -60,12 +52,7 @@ def crossings(
 
 @njit(**KERNEL_OPTIONS)
 def closest(
-    origins: np.ndarray,
-    directions: np.ndarray,
-    leave_out: np.ndarray,
-    corners: np.ndarray,
-    edges_u: np.ndarray,
-    edges_v: np.ndarray,
+    origins: np.ndarray, directions: np.ndarray, leave_out: np.ndarray, triangles: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Nearest triangle (n,), -1 for none, and its distance (n,).
 
@@ -73,10 +60,12 @@ def closest(
     """
     faces = np.full(len(origins), -1, np.int64)
     distances = np.full(len(origins), np.inf)
+    found = np.empty(triangles.shape[1])
     for i in range(len(origins)):
-        for k in range(len(corners)):
-            if k != leave_out[i]:
-                t = _distance(origins[i], directions[i], corners[k], edges_u[k], edges_v[k])
-                if t < distances[i]:
-                    faces[i], distances[i] = k, t
+        _distances(origins[i], directions[i], triangles, found)
+        if leave_out[i] >= 0:
+            found[leave_out[i]] = np.inf
+        k = np.argmin(found)
+        if found[k] < np.inf:
+            faces[i], distances[i] = k, found[k]
     return faces, distances

@@ -8,8 +8,9 @@ import numpy as np
 
 from ..errors import SceneError
 from ..physics.air import Air
-from ..venue.document import Drape, Element, Study
+from ..venue.document import Element, Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
+from .element_checks import fit_findings
 from .enclosure import enclosure_of
 from .factors import scenario_factors
 from .footprints import Fit, footprints, free_sheets, used_elements
@@ -19,9 +20,6 @@ from .receivers import compile_receivers
 from .scene import Scene, SurfaceArrays
 from .sources import compile_sources
 from .surfaces import flat_regions
-
-LEAST_SHARE = 0.5
-"""Share of a piece of an element that must find the surface that it is meant for."""
 
 
 def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
@@ -77,26 +75,12 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
 
 
 def refuse_misfits(fits: Iterable[Fit], elements: Iterable[Element]) -> None:
-    """Raise for the first piece of an element that finds too little of a surface.
+    """Raise for the first piece of an element that finds too little of the surface that it is meant for.
 
     Raises
     ------
     SceneError
     """
-    drapes = {element.name for element in elements if isinstance(element, Drape)}
-    for fit in fits:
-        if fit.share >= LEAST_SHARE:
-            continue
-        if fit.element in drapes:
-            raise SceneError(
-                f"Only {fit.share:.0%} of the drape has a wall behind it.",
-                place=f"drape {fit.element!r}, {fit.piece}",
-                cure="Move the line to within 1.5 m of a wall and along it, or leave stand_off out if it is "
-                "to hang free.",
-            )
-        raise SceneError(
-            f"Only {fit.share:.0%} of it lies on a floor.",
-            place=f"{fit.element!r}, {fit.piece}",
-            cure="Give the height of the floor under it (floor), to 0.1 m, and a polygon that lies inside "
-            "the room.",
-        )
+    for finding in fit_findings(fits, {element.name: element for element in elements}):
+        if finding.severity == "error":
+            raise SceneError(finding.text, place=finding.place, cure=finding.cure)

@@ -5,6 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
+
+from ..venue.document import Banner, CeilingDrape, Crowd, Drape, Element, FloorCovering, Opening, Study
+from ..venue.mesh import VenueMesh, matching_groups
+from .footprints import free_sheets
+from .receivers import area_outline
+from .tessellation import polygon_parts
 
 
 @dataclass(frozen=True)
@@ -22,3 +29,90 @@ class PlanDrawing:
     stage: tuple[float, float] | None
     north: float | None
     """Degrees anticlockwise from x."""
+
+
+def plan_drawing(study: Study, mesh: VenueMesh) -> PlanDrawing:
+    """The plan of a study.
+
+    Walls are the mesh cut level at the lowest ear height, and the outline of the whole mesh seen from above.
+    """
+    ears = []
+    for area in study.venue.audience:
+        shape, height = area_outline(area, mesh)
+        ears.append(float(height(shapely.get_coordinates(shape)).min()) + area.ear_height)
+    marks = study.venue.plan
+    return PlanDrawing(
+        walls=(*level_section(mesh, min(ears)), *outline(mesh)),
+        elements={element.name: _element_lines(element, study, mesh) for element in study.elements.all()},
+        zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
+        sources={source.name: np.array(source.position[:2]) for source in study.sources.source},
+        stage=marks.stage,
+        north=marks.north,
+    )
+
+
+def level_section(mesh: VenueMesh, height: float) -> tuple[np.ndarray, ...]:
+    """Lines (n, 2) in which a level plane cuts the mesh, m.
+
+    The plane is moved up by 0.1 mm: a face just at its height would be cut in no line.
+    """
+    corners = mesh.vertices[mesh.faces]
+    above = corners[:, :, 2] - (height + 1e-4)
+    corners, above = (a[(above.min(axis=1) < 0.0) & (above.max(axis=1) > 0.0)] for a in (corners, above))
+    ends = []
+    for i, k in ((0, 1), (1, 2), (2, 0)):
+        cut = (above[:, i] < 0.0) != (above[:, k] < 0.0)
+        share = np.where(cut, above[:, i] / np.where(cut, above[:, i] - above[:, k], 1.0), np.nan)
+        ends.append(corners[:, i, :2] + share[:, None] * (corners[:, k, :2] - corners[:, i, :2]))
+    # Each triangle is cut in two of its three edges; NaN stands for the third.
+    points = np.stack(ends, axis=1)
+    order = np.argsort(np.isnan(points[..., 0]), axis=1, kind="stable")[:, :2]
+    return _polylines(shapely.linestrings(np.take_along_axis(points, order[..., None], axis=1)))
+
+
+def outline(mesh: VenueMesh) -> tuple[np.ndarray, ...]:
+    """Edge (n, 2) of the mesh seen from above, holes left out, m."""
+    flat = shapely.polygons(mesh.vertices[mesh.faces][:, :, :2])
+    # Upright faces have no area from above. On a grid of 0.1 mm neighbours join without hairline gaps.
+    seen = shapely.union_all(flat[shapely.area(flat) > 1e-8], grid_size=1e-4)
+    return tuple(np.asarray(part.exterior.coords) for part in polygon_parts(seen))
+
+
+def _polylines(lines: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Separate lines joined end to end where they meet."""
+    joined = shapely.line_merge(shapely.union_all(shapely.set_precision(lines, 1e-4)))
+    parts = shapely.get_parts(joined)
+    return tuple(
+        np.asarray(line.coords) for line in parts if shapely.get_type_id(line) == 1 and line.length > 0.0
+    )
+
+
+def _element_lines(element: Element, study: Study, mesh: VenueMesh) -> tuple[np.ndarray, ...]:
+    if isinstance(element, Drape):
+        return tuple(np.array(run) for run in element.runs)
+    if isinstance(element, Banner):
+        return tuple(_seen_from_above(sheet.corners) for sheet in free_sheets(element))
+    if isinstance(element, CeilingDrape | FloorCovering):
+        return (_closed(element.polygon),)
+    if isinstance(element, Crowd):
+        areas = {area.name: area for area in study.venue.audience}
+        shapes = [area_outline(areas[name], mesh)[0] for name in element.areas]
+        return tuple(np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape))
+    assert isinstance(element, Opening)
+    fits = matching_groups(mesh, element.groups, f"opening {element.name!r}")
+    corners = mesh.vertices[mesh.faces[fits[mesh.group]]][:, :, :2]
+    edges = corners[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2, 2)
+    longer = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1) > 1e-4
+    return _polylines(shapely.linestrings(edges[longer]))
+
+
+def _seen_from_above(corners: np.ndarray) -> np.ndarray:
+    """A level sheet as a closed outline, an upright one as a line."""
+    if np.ptp(corners[:, 2]) < 1e-6:
+        return _closed(corners[:, :2])
+    return corners[:2, :2]
+
+
+def _closed(polygon: object) -> np.ndarray:
+    points = np.array(polygon, float)
+    return np.concatenate([points, points[:1]])

@@ -39,11 +39,11 @@ class Enclosure:
         """
         if leave_out is None:
             leave_out = np.full(len(origins), -1)
-        return closest(*_as_float(origins, directions), leave_out.astype(np.int64), *self._triangles())
+        return closest(*_as_float(origins, directions), leave_out.astype(np.int64), self._triangles())
 
     def crossings(self, origins: np.ndarray, directions: np.ndarray) -> np.ndarray:
         """(n,) number of faces that each ray passes."""
-        return crossings(*_as_float(origins, directions), *self._triangles(), 0)[0]
+        return crossings(*_as_float(origins, directions), self._triangles(), 0)[0]
 
     def whereabouts(self, points: np.ndarray) -> np.ndarray:
         """`IN_ROOM`, `IN_SOLID` or `OUTSIDE` for each point (n, 3).
@@ -83,7 +83,7 @@ class Enclosure:
         plan = low[:2] + (index + np.random.default_rng(1).random(index.shape)) * cell
         origins = np.column_stack([plan, np.full(len(plan), low[2] - 1.0)])
         upward = np.tile([0.0, 0.0, 1.0], (len(plan), 1))
-        counts, heights = crossings(*_as_float(origins, upward), *self._triangles(), 64)
+        counts, heights = crossings(*_as_float(origins, upward), self._triangles(), 64)
         met = counts > 0
         even = (counts % 2 == 0) & (counts <= 64)
         if not (met & even).any():
@@ -109,9 +109,10 @@ class Enclosure:
             return signed, True
         return sampled, False
 
-    def _triangles(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        a, b, c = (np.ascontiguousarray(self.corners[:, i]) for i in range(3))
-        return a, b - a, c - a
+    def _triangles(self) -> np.ndarray:
+        """(9, m) corner and two edges, as the kernels read them."""
+        a = self.corners[:, :1]
+        return np.ascontiguousarray(np.concatenate([a, self.corners[:, 1:] - a], axis=1).reshape(-1, 9).T)
 
 
 def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:

@@ -180,6 +180,11 @@ def _lay(sheet: Sheet, regions: Sequence[Region], found: list[Footprint], fits: 
     fits.append(fit)
 
 
+def nearest_parallel(sheet: Sheet, regions: Sequence[Region], reach: float) -> Fit:
+    """How much of a sheet has a surface along it within `reach`, m, on either side, and how far away."""
+    return _project(sheet, regions, -reach, reach)[1]
+
+
 def _project(sheet: Sheet, regions: Sequence[Region], low: float, high: float) -> tuple[list[Footprint], Fit]:
     """Carry a sheet along its normal onto the regions whose distance lies between `low` and `high`.
 

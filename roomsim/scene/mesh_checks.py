@@ -84,7 +84,7 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray) -> Iterator[Finding
             "note",
             material,
             f"{area:,.1f} m2, {area / areas.sum():.1%} of the surface: "
-            f"{list_text((mesh.group_names[i] for i in members), 6)}.",
+            f"{list_text((mesh.group_names[i] for i in members))}.",
             "",
         )
     mean = absorbed / areas.sum()
@@ -220,6 +220,8 @@ def holes(mesh: VenueMesh, study: Study) -> list[np.ndarray]:
     edges, owner = open_edges(faces)
     closed = ~matching_groups(mesh, study.venue.two_sided, "two_sided")[group[owner]]
     edges, owner = edges[closed], owner[closed]
+    if not len(edges):
+        return []
     ends = mesh.vertices[edges]
     # Sampled inside the edge only: at its ends other faces touch it round any hole.
     share = np.array([0.03, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9, 0.97])
@@ -252,8 +254,8 @@ def hole_findings(mesh: VenueMesh, chains: Sequence[np.ndarray]) -> Iterator[Fin
             groups,
             f"{len(chain)} open edges, {_length(chain):.2f} m together, round {size[0]:.2f} x "
             f"{size[1]:.2f} x {size[2]:.2f} m at {point_text(middle)}, at the edge of {groups}.",
-            "Close the gap with a face (an opening is a face of the material 'open'); if the surface is meant "
-            "to hang free as a sheet, list its group under two_sided.",
+            "Close the gap with a face (an opening is a face of the material 'open'); if the surface is "
+            "meant to hang free as a sheet, list its group under two_sided.",
             as_position(middle),
         )
     if len(chains) > MOST:

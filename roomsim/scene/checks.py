@@ -1,0 +1,127 @@
+"""The check of a study against its venue, before anything is traced."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from ..errors import RoomsimError
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh
+from .element_checks import (
+    fit_findings,
+    limit_findings,
+    near_surface_findings,
+    overlap_findings,
+    place_findings,
+    zone_findings,
+)
+from .enclosure import IN_ROOM, IN_SOLID, Enclosure, enclosure_of
+from .findings import Finding, as_position, point_text
+from .footprints import footprints
+from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
+from .receivers import compile_receivers
+from .scene import ReceiverArrays
+from .surfaces import flat_regions
+
+MOST_STARTS = 50
+"""Seats from which test rays start; more tell no more."""
+
+
+def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
+    """Look for whatever would make a run fail or its figures wrong.
+
+    Errors come first, then warnings, then notes. An error with `elements` concerns only the scenarios that
+    switch these in. The check is a help, no approval: exits, loads and fire safety stay with the people who
+    are responsible for them.
+
+    Raises
+    ------
+    MeshError, SceneError
+        A surface group or an audience floor that is named and not there.
+    """
+    enclosure = enclosure_of(mesh, study.venue)
+    receivers = compile_receivers(study, mesh)
+    sources = np.array([source.position for source in study.sources.source], float)
+    chains = holes(mesh, study)
+    seats = receivers.position[:: max(1, receivers.n_receivers // MOST_STARTS)]
+    findings = [
+        *size_findings(mesh, study, enclosure),
+        *face_findings(mesh, study, flat_regions(mesh)),
+        *hole_findings(mesh, chains),
+        *leak_findings(mesh, enclosure, np.concatenate([sources, seats]), chains),
+        *_source_findings(study, sources, enclosure),
+        *_seat_findings(receivers, enclosure),
+        *_element_findings(study, mesh, enclosure),
+        *limit_findings(study),
+        *(Finding("document", "warning", "study files", text, "") for text in study.warnings),
+    ]
+    rank = {"error": 0, "warning": 1, "note": 2}
+    return sorted(findings, key=lambda finding: rank[finding.severity])
+
+
+def refused_scenarios(study: Study, findings: list[Finding]) -> dict[str, list[Finding]]:
+    """Scenarios that must not be run, and why: name -> errors that concern them.
+
+    An error without elements concerns them all.
+    """
+    errors = [finding for finding in findings if finding.severity == "error"]
+    refused = {
+        scenario.name: [
+            error for error in errors if not error.elements or set(error.elements) & set(scenario.elements)
+        ]
+        for scenario in study.document.scenarios_in_order()
+    }
+    return {name: why for name, why in refused.items() if why}
+
+
+def _source_findings(study: Study, positions: np.ndarray, enclosure: Enclosure) -> Iterator[Finding]:
+    for source, position, state in zip(study.sources.source, positions, enclosure.whereabouts(positions)):
+        if state != IN_ROOM:
+            where = "inside a solid" if state == IN_SOLID else "outside the room"
+            yield Finding(
+                "source_in_solid" if state == IN_SOLID else "source_outside",
+                "error",
+                f"source {source.name!r}",
+                f"It stands {where}, at {point_text(position)}.",
+                "Correct its position, or the unit and axes of the mesh.",
+                as_position(position),
+            )
+
+
+def _seat_findings(receivers: ReceiverArrays, enclosure: Enclosure) -> Iterator[Finding]:
+    states = enclosure.whereabouts(receivers.position)
+    for i, name in enumerate(receivers.area_names):
+        seats = np.flatnonzero(receivers.area == i)
+        off = seats[states[seats] != IN_ROOM]
+        if not len(off):
+            continue
+        in_solid = (states[off] == IN_SOLID).all()
+        yield Finding(
+            "seat_in_solid" if in_solid else "seat_outside",
+            "error" if len(off) == len(seats) else "warning",
+            f"audience {name!r}",
+            f"{len(off)} of {len(seats)} seats lie {'inside a solid' if in_solid else 'outside the room'}, "
+            f"the first at {point_text(receivers.position[off[0]])}.",
+            "Cut the area back to the free floor, and check floor and ear_height.",
+            as_position(receivers.position[off[0]]),
+        )
+
+
+def _element_findings(study: Study, mesh: VenueMesh, enclosure: Enclosure) -> Iterator[Finding]:
+    """All elements, in a scenario or not."""
+    everything = study.elements.all()
+    by_name = {element.name: element for element in everything}
+    regions = flat_regions(mesh)
+    try:
+        prints, fits = footprints(study, mesh, regions, everything)
+    except RoomsimError as error:
+        yield Finding("element_surface", "error", error.place or "elements", error.fault, error.cure or "")
+        prints, fits = [], []
+    yield from fit_findings(fits, by_name)
+    for element in everything:
+        yield from zone_findings(element, study.venue.zone)
+        yield from place_findings(element, mesh, enclosure)
+        yield from near_surface_findings(element, regions)
+    yield from overlap_findings(study, regions, prints, by_name)

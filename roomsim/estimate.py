@@ -72,22 +72,25 @@ def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.nd
     return jackknife(statistic(total / n), left_out)
 
 
-def half_samples(full: np.ndarray, left_out: np.ndarray) -> np.ndarray:
-    """Values as other, equally good sets of replicates might have given them.
+def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) -> np.ndarray:
+    """Values as other sets of replicates might have given them.
 
-    A statistic with steps, such as the share of seats above a target, must be moved by as much as the value
-    is uncertain: leaving out one replicate moves it too little for the steps to average, and the jackknife
-    then overstates the error several times. Balanced half-samples move by the full standard error. They are
-    made from the pseudo-values n full - (n - 1) left_out: half of these count with one sign, half with the
-    other, in an orthogonal design, so that for the mean of the pseudo-values the variance over half-samples
-    *is* the variance of the jackknife (McCarthy, Rev. Int. Stat. Inst. 37 (1969) 239; pseudo-values: Efron
-    and Tibshirani, An Introduction to the Bootstrap (1993), section 11.5; both from memory).
+    A statistic with steps, such as the share of seats above a target, must be moved by as much as the values
+    are uncertain: leaving out one replicate moves them too little for the steps to average out, and the
+    jackknife then goes wrong several times over. Balanced half-samples move by the full standard error. They
+    are made from the pseudo-values n full - (n - 1) left_out: half of these count more, half less, in an
+    orthogonal design, so that for a mean the variance over half-samples *is* that of the jackknife (McCarthy,
+    Rev. Int. Stat. Inst. 37 (1969) 239; pseudo-values: Efron and Tibshirani, An Introduction to the Bootstrap
+    (1993), section 11.5; both from memory).
 
     Parameters
     ----------
     full : (...) float
         Statistic of all replicates together.
     left_out : (n_replicates, ...) float
+        Statistic with one replicate left out each time.
+    variance : float
+        Of the moves, in units of the squared standard error.
 
     Returns
     -------
@@ -98,23 +101,32 @@ def half_samples(full: np.ndarray, left_out: np.ndarray) -> np.ndarray:
     mean = left_out.mean(axis=0)
     # A power of two above n: the columns of a Hadamard matrix are orthogonal, all but the first sum to zero.
     signs = linalg.hadamard(2 ** int(np.ceil(np.log2(n + 1))))[:, 1 : n + 1]
-    moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) / np.sqrt(n * (n - 1))
+    moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) * np.sqrt(variance / (n * (n - 1)))
     return n * full - (n - 1) * mean + moves
 
 
-def from_half_samples(value: np.ndarray, moved: np.ndarray, n_replicates: int) -> Estimate:
+def from_half_samples(
+    value: np.ndarray, moved: np.ndarray, moved_further: np.ndarray, n_replicates: int
+) -> Estimate:
     """Estimate of a statistic that was also computed for every half-sample.
 
-    The half-samples are noisier than the values themselves by as much as these are than the truth; so what
-    that does to the statistic on average is taken off once (Efron and Tibshirani (1993), Equation (10.6)
-    applied to half-samples, from memory).
+    Noise widens the spread of values over seats and so biases their quantiles and shares. `value` has the
+    noise once, `moved` twice, `moved_further` three times, by variance. What the third does is taken off for
+    the first: both means are smooth, so that hardly any noise comes in by the correction.
 
     Parameters
     ----------
     value : (...) float
         Statistic of the bias-corrected values.
     moved : (n_half_samples, ...) float
-        Statistic of each half-sample.
+        Statistic of each half-sample with moves of variance 1.
+    moved_further : (n_half_samples, ...) float
+        The same with variance 2.
+    n_replicates : int
+        Replicates behind the half-samples.
     """
-    mean = moved.mean(axis=0)
-    return Estimate(2.0 * value - mean, np.sqrt(((moved - mean) ** 2).mean(axis=0)), n_replicates)
+    bias = moved_further.mean(axis=0) - moved.mean(axis=0)
+    # About the value and not about their mean: with the seats as they are, smoothing over their gaps is an
+    # error as well, and the half-samples differ from the value in the same way as the value from the truth.
+    variance = ((moved - value - bias) ** 2).mean(axis=0)
+    return Estimate(value - bias, np.sqrt(variance), n_replicates)

@@ -52,10 +52,11 @@ class Replicated:
 
     def over_seats(self, statistic: SeatFunction) -> SeatStatistic:
         """A statistic over seats, such as `median_of_seats`, `quantile_of_seats(0.1)`, `share_above(0.5)`."""
-        moved = half_samples(self.full, self.left_out)
+        moved, further = (half_samples(self.full, self.left_out, variance) for variance in (1.0, 2.0))
         return SeatStatistic(
             value=statistic(self.estimate().value),
             moved=np.stack([statistic(one) for one in moved]),
+            moved_further=np.stack([statistic(one) for one in further]),
             n_replicates=len(self.left_out),
         )
 
@@ -72,19 +73,28 @@ class SeatStatistic:
     """(n_scenarios,) or (n_scenarios, 8), of the bias-corrected seats."""
     moved: np.ndarray
     """(n_half_samples, ...), of each half-sample."""
+    moved_further: np.ndarray
+    """(n_half_samples, ...), of half-samples with twice the variance."""
     n_replicates: int
 
     def estimate(self) -> Estimate:
-        return from_half_samples(self.value, self.moved, self.n_replicates)
+        """Value, freed of what noise does to the spread over seats, and standard error."""
+        return from_half_samples(self.value, self.moved, self.moved_further, self.n_replicates)
 
     def difference(self, reference: SeatStatistic) -> Estimate:
         """This minus `reference`, with the error of the difference itself."""
         return from_half_samples(
-            self.value - reference.value, self.moved - reference.moved, self.n_replicates
+            self.value - reference.value,
+            self.moved - reference.moved,
+            self.moved_further - reference.moved_further,
+            self.n_replicates,
         )
 
     def scenarios(self, indices: Sequence[int] | np.ndarray) -> SeatStatistic:
-        return SeatStatistic(self.value[indices], self.moved[:, indices], self.n_replicates)
+        """The scenarios with these indices, in this order; repeats allowed."""
+        return SeatStatistic(
+            self.value[indices], self.moved[:, indices], self.moved_further[:, indices], self.n_replicates
+        )
 
 
 def mean_of_seats(seats: np.ndarray) -> np.ndarray:

@@ -32,7 +32,8 @@ def read_ply(content: bytes, file: str) -> RawMesh:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # NumPy only warns of text that is no number
             elements = load_ply(io.BytesIO(content), skip_materials=True)["metadata"]["_ply_raw"]
-        vertices = np.stack([_column(elements, "vertex", (axis,)) for axis in "xyz"], axis=-1)
+        columns = [_column(elements, "vertex", (axis,)).astype(np.float64) for axis in "xyz"]
+        vertices = np.stack(columns, axis=-1).reshape(-1, 3)
         # trimesh cuts polygons into fans; here they are taken as they stand in the file.
         faces = _column(elements, "face", _FACE_KEYS) if "face" in elements else np.empty((0, 3))
         polygons = [np.atleast_1d(np.asarray(face, dtype=np.int64)) for face in faces]
@@ -51,7 +52,7 @@ def read_ply(content: bytes, file: str) -> RawMesh:
             cure="Remove the face.",
         )
     return RawMesh(
-        vertices=vertices.reshape(-1, 3).astype(np.float64),
+        vertices=vertices,
         corners=np.concatenate([*polygons, np.empty(0, dtype=np.int64)]),
         start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
         label=np.zeros(len(counts), dtype=np.int32),

@@ -23,7 +23,7 @@ from .footprints import footprints
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import compile_receivers
 from .scene import ReceiverArrays
-from .surfaces import flat_regions
+from .surfaces import Regions, flat_regions
 
 MOST_STARTS = 50
 """Seats from which test rays start; more tell no more."""
@@ -45,15 +45,16 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     receivers = compile_receivers(study, mesh)
     sources = np.array([source.position for source in study.sources.source], float)
     chains = holes(mesh, study)
+    regions = flat_regions(mesh)
     seats = receivers.position[:: max(1, receivers.n_receivers // MOST_STARTS)]
     findings = [
         *size_findings(mesh, study, enclosure),
-        *face_findings(mesh, study, flat_regions(mesh)),
+        *face_findings(mesh, study, regions),
         *hole_findings(mesh, chains),
         *leak_findings(mesh, enclosure, np.concatenate([sources, seats]), chains),
         *_source_findings(study, sources, enclosure),
         *_seat_findings(receivers, enclosure),
-        *_element_findings(study, mesh, enclosure),
+        *_element_findings(study, mesh, regions, enclosure),
         *limit_findings(study),
         *(Finding("document", "warning", "study files", text, "") for text in study.warnings),
     ]
@@ -109,11 +110,12 @@ def _seat_findings(receivers: ReceiverArrays, enclosure: Enclosure) -> Iterator[
         )
 
 
-def _element_findings(study: Study, mesh: VenueMesh, enclosure: Enclosure) -> Iterator[Finding]:
+def _element_findings(
+    study: Study, mesh: VenueMesh, regions: Regions, enclosure: Enclosure
+) -> Iterator[Finding]:
     """All elements, in a scenario or not."""
     everything = study.elements.all()
     by_name = {element.name: element for element in everything}
-    regions = flat_regions(mesh)
     try:
         prints, fits = footprints(study, mesh, regions, everything)
     except RoomsimError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,13 +14,16 @@ from .footprints import free_sheets
 from .receivers import area_outline
 from .tessellation import polygon_parts
 
+LOW = 0.3
+"""m over the lowest audience floor: what is higher shows in the plan."""
+
 
 @dataclass(frozen=True)
 class PlanDrawing:
     """Lines for maps, plan view, m."""
 
     walls: tuple[np.ndarray, ...]
-    """(n, 2) polylines of the mesh cut at about ear height, and its outline."""
+    """(n, 2) polylines of the mesh cut over the floor and at ear height, and its outline."""
     elements: dict[str, tuple[np.ndarray, ...]]
     """Element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
     zones: dict[str, np.ndarray]
@@ -34,15 +38,17 @@ class PlanDrawing:
 def plan_drawing(study: Study, mesh: VenueMesh) -> PlanDrawing:
     """The plan of a study.
 
-    Walls are the mesh cut level at the lowest ear height, and the outline of the whole mesh seen from above.
+    Walls are the mesh cut level at the lowest ear height and a little over the floor, which shows stages and
+    counters, and the outline of the whole mesh seen from above.
     """
-    ears = []
+    floors, ears = [], []
     for area in study.venue.audience:
         shape, height = area_outline(area, mesh)
-        ears.append(float(height(shapely.get_coordinates(shape)).min()) + area.ear_height)
+        floors.append(float(height(shapely.get_coordinates(shape)).min()))
+        ears.append(floors[-1] + area.ear_height)
     marks = study.venue.plan
     return PlanDrawing(
-        walls=(*level_section(mesh, min(ears)), *outline(mesh)),
+        walls=(*level_section(mesh, (min(floors) + LOW, min(ears))), *outline(mesh)),
         elements={element.name: _element_lines(element, study, mesh) for element in study.elements.all()},
         zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
         sources={source.name: np.array(source.position[:2]) for source in study.sources.source},
@@ -51,13 +57,17 @@ def plan_drawing(study: Study, mesh: VenueMesh) -> PlanDrawing:
     )
 
 
-def level_section(mesh: VenueMesh, height: float) -> tuple[np.ndarray, ...]:
-    """Lines (n, 2) in which a level plane cuts the mesh, m.
+def level_section(mesh: VenueMesh, heights: Iterable[float]) -> tuple[np.ndarray, ...]:
+    """Lines (n, 2) in which level planes cut the mesh, m; what is cut alike at several heights comes once.
 
-    The plane is moved up by 0.1 mm: a face just at its height would be cut in no line.
+    Each plane is moved up by 0.1 mm: a face just at its height would be cut in no line.
     """
-    corners = mesh.vertices[mesh.faces]
-    above = corners[:, :, 2] - (height + 1e-4)
+    return _polylines(np.concatenate([_cut(mesh.vertices[mesh.faces], height + 1e-4) for height in heights]))
+
+
+def _cut(corners: np.ndarray, height: float) -> np.ndarray:
+    """Line of each triangle of (m, 3, 3) that a level plane cuts."""
+    above = corners[:, :, 2] - height
     corners, above = (a[(above.min(axis=1) < 0.0) & (above.max(axis=1) > 0.0)] for a in (corners, above))
     ends = []
     for i, k in ((0, 1), (1, 2), (2, 0)):
@@ -67,7 +77,7 @@ def level_section(mesh: VenueMesh, height: float) -> tuple[np.ndarray, ...]:
     # Each triangle is cut in two of its three edges; NaN stands for the third.
     points = np.stack(ends, axis=1)
     order = np.argsort(np.isnan(points[..., 0]), axis=1, kind="stable")[:, :2]
-    return _polylines(shapely.linestrings(np.take_along_axis(points, order[..., None], axis=1)))
+    return shapely.linestrings(np.take_along_axis(points, order[..., None], axis=1))
 
 
 def outline(mesh: VenueMesh) -> tuple[np.ndarray, ...]:

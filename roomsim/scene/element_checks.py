@@ -24,7 +24,7 @@ from .enclosure import IN_SOLID, OUTSIDE, Enclosure
 from .findings import Finding, Severity, as_position, list_text, point_text
 from .footprints import PARALLEL, Fit, Footprint, Sheet, cloth, free_sheets, nearest_parallel
 from .scenarios import limits_broken
-from .surfaces import FLATNESS, SAME_DIRECTION, Region
+from .surfaces import FLATNESS, SAME_DIRECTION, Regions
 from .topology import normals_and_areas
 
 SLACK = 0.05
@@ -249,7 +249,7 @@ def _crossed(sheet: Sheet, enclosure: Enclosure, on_wall: bool) -> list[tuple[in
     return found
 
 
-def near_surface_findings(element: Element, regions: Sequence[Region]) -> Iterator[Finding]:
+def near_surface_findings(element: Element, regions: Regions) -> Iterator[Finding]:
     """Free cloth so near to a surface along it that the two work as one absorber, which is not computed."""
     for sheet in free_sheets(element):
         fit = nearest_parallel(sheet, regions, NEAR_WALL)
@@ -267,7 +267,7 @@ def near_surface_findings(element: Element, regions: Sequence[Region]) -> Iterat
 
 
 def overlap_findings(
-    study: Study, regions: Sequence[Region], prints: Sequence[Footprint], elements: Mapping[str, Element]
+    study: Study, regions: Regions, prints: Sequence[Footprint], elements: Mapping[str, Element]
 ) -> Iterator[Finding]:
     """Elements of one scenario in one place, of which only the uppermost counts."""
     together = {

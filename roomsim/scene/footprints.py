@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..venue.document import Banner, CeilingDrape, Crowd, Drape, Element, FloorCovering, Opening, Study
 from ..venue.mesh import VenueMesh, matching_groups
-from .surfaces import Plane, Region, plane_through
+from .surfaces import Plane, Regions, plane_through
 
 WALL_REACH = 1.5
 """m within which a drape with a stand-off looks for its wall."""
@@ -128,7 +128,7 @@ def _banner(banner: Banner, i: int) -> Sheet:
 
 
 def footprints(
-    study: Study, mesh: VenueMesh, regions: Sequence[Region], elements: Iterable[Element]
+    study: Study, mesh: VenueMesh, regions: Regions, elements: Iterable[Element]
 ) -> tuple[list[Footprint], list[Fit]]:
     """Where elements lie on the venue's surfaces, in the order given, and how well each piece fits.
 
@@ -168,24 +168,24 @@ def footprints(
 
 
 def _whole(
-    element: str, mesh: VenueMesh, regions: Sequence[Region], patterns: Sequence[str], place: str
+    element: str, mesh: VenueMesh, regions: Regions, patterns: Sequence[str], place: str
 ) -> list[Footprint]:
     fits = matching_groups(mesh, patterns, place)
     return [Footprint(element, i, None) for i, region in enumerate(regions) if fits[region.group]]
 
 
-def _lay(sheet: Sheet, regions: Sequence[Region], found: list[Footprint], fits: list[Fit]) -> None:
+def _lay(sheet: Sheet, regions: Regions, found: list[Footprint], fits: list[Fit]) -> None:
     prints, fit = _project(sheet, regions, -FLOOR_REACH, FLOOR_REACH)
     found += prints
     fits.append(fit)
 
 
-def nearest_parallel(sheet: Sheet, regions: Sequence[Region], reach: float) -> Fit:
+def nearest_parallel(sheet: Sheet, regions: Regions, reach: float) -> Fit:
     """How much of a sheet has a surface along it within `reach`, m, on either side, and how far away."""
     return _project(sheet, regions, -reach, reach)[1]
 
 
-def _project(sheet: Sheet, regions: Sequence[Region], low: float, high: float) -> tuple[list[Footprint], Fit]:
+def _project(sheet: Sheet, regions: Regions, low: float, high: float) -> tuple[list[Footprint], Fit]:
     """Carry a sheet along its normal onto the regions whose distance lies between `low` and `high`.
 
     The nearest region takes what it can of the sheet, the next what is left.
@@ -212,7 +212,7 @@ def _project(sheet: Sheet, regions: Sequence[Region], low: float, high: float) -
         area = left.intersection(shape).area
         if area > SPECK:
             back = np.linalg.inv(turn)
-            prints.append(Footprint(sheet.element, i, _mapped(left, back, -shift @ back)))
+            prints.append(Footprint(sheet.element, int(i), _mapped(left, back, -shift @ back)))
             taken += area
             moment += area * abs(distance)
             left = left.difference(shape)
@@ -220,17 +220,13 @@ def _project(sheet: Sheet, regions: Sequence[Region], low: float, high: float) -
     return prints, Fit(sheet.element, sheet.piece, share, moment / taken if taken else float("nan"))
 
 
-def _within_reach(sheet: Sheet, regions: Sequence[Region], low: float, high: float) -> list[int]:
+def _within_reach(sheet: Sheet, regions: Regions, low: float, high: float) -> np.ndarray:
     outline = sheet.corners
     swept = np.concatenate([outline + low * sheet.plane.normal, outline + high * sheet.plane.normal])
-    bottom, top = swept.min(axis=0) - 1e-6, swept.max(axis=0) + 1e-6
-    return [
-        i
-        for i, region in enumerate(regions)
-        if abs(region.plane.normal @ sheet.plane.normal) > PARALLEL
-        and (region.bounds[1] > bottom).all()
-        and (region.bounds[0] < top).all()
-    ]
+    near = np.abs(regions.normals @ sheet.plane.normal) > PARALLEL
+    near &= (regions.boxes[:, 1] > swept.min(axis=0) - 1e-6).all(axis=1)
+    near &= (regions.boxes[:, 0] < swept.max(axis=0) + 1e-6).all(axis=1)
+    return np.flatnonzero(near)
 
 
 def _mapped(shape: BaseGeometry, turn: np.ndarray, shift: np.ndarray) -> BaseGeometry:

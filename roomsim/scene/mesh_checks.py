@@ -15,7 +15,7 @@ from .enclosure import IN_ROOM, Enclosure
 from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
 from .patches import SLIVER_AREA
-from .surfaces import FLATNESS, SAME_DIRECTION, Region
+from .surfaces import FLATNESS, SAME_DIRECTION, Region, Regions
 from .topology import (
     normals_and_areas,
     open_edges,
@@ -84,7 +84,7 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray) -> Iterator[Finding
             "note",
             material,
             f"{area:,.1f} m2, {area / areas.sum():.1%} of the surface: "
-            f"{list_text((mesh.group_names[i] for i in members))}.",
+            f"{list_text(mesh.group_names[i] for i in members)}.",
             "",
         )
     mean = absorbed / areas.sum()
@@ -98,7 +98,7 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray) -> Iterator[Finding
         )
 
 
-def face_findings(mesh: VenueMesh, study: Study, regions: Sequence[Region]) -> Iterator[Finding]:
+def face_findings(mesh: VenueMesh, study: Study, regions: Regions) -> Iterator[Finding]:
     """Faces without area, repeated faces, faces that overlap in one plane, faces turned over."""
     faces = mesh.faces
     corners = mesh.vertices[faces]
@@ -154,19 +154,18 @@ def _faces_found(
     )
 
 
-def _overlaps(mesh: VenueMesh, regions: Sequence[Region]) -> Iterator[Finding]:
+def _overlaps(mesh: VenueMesh, regions: Regions) -> Iterator[Finding]:
     found: list[tuple[float, str, str, np.ndarray]] = []
     for region in regions:
         excess = normals_and_areas(region.corners)[1].sum() - region.polygon.area
         if excess > SLIVER_AREA:
             name = mesh.group_names[region.group]
             found.append((excess, name, name, region.plane.lift(_inner_point(region.polygon))[0]))
-    boxes = np.array([region.bounds for region in regions])
-    grown = boxes + FLATNESS * np.array([[-1.0], [1.0]])
+    grown = regions.boxes + FLATNESS * np.array([[-1.0], [1.0]])
     flat_boxes = shapely.box(grown[:, 0, 0], grown[:, 0, 1], grown[:, 1, 0], grown[:, 1, 1])
     first, second = shapely.STRtree(flat_boxes).query(flat_boxes)
     level = (grown[first, 0, 2] < grown[second, 1, 2]) & (grown[second, 0, 2] < grown[first, 1, 2])
-    normals = np.array([region.plane.normal for region in regions])
+    normals = regions.normals
     origins = np.array([region.plane.origin for region in regions])
     parallel = np.abs(np.einsum("ij,ij->i", normals[first], normals[second])) > SAME_DIRECTION
     off = np.abs(np.einsum("ij,ij->i", origins[second] - origins[first], normals[first]))

@@ -29,7 +29,7 @@ class Plane:
     axes: np.ndarray
     """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
 
-    @property
+    @cached_property
     def normal(self) -> np.ndarray:
         return np.cross(self.axes[0], self.axes[1])
 
@@ -87,7 +87,21 @@ def _doubled_areas(flat: np.ndarray) -> np.ndarray:
     return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
 
 
-def flat_regions(mesh: VenueMesh) -> tuple[Region, ...]:
+class Regions(tuple[Region, ...]):
+    """All flat regions of a venue."""
+
+    @cached_property
+    def normals(self) -> np.ndarray:
+        """(n, 3)."""
+        return np.array([region.plane.normal for region in self]).reshape(-1, 3)
+
+    @cached_property
+    def boxes(self) -> np.ndarray:
+        """(n, 2, 3) lowest and highest coordinates, m."""
+        return np.array([region.bounds for region in self]).reshape(-1, 2, 3)
+
+
+def flat_regions(mesh: VenueMesh) -> Regions:
     """The faces of a venue sorted into flat regions; their order follows the first face of each.
 
     Neighbours join when they are of one group and each lies within `FLATNESS` of the other's plane. Where a
@@ -123,4 +137,4 @@ def flat_regions(mesh: VenueMesh) -> tuple[Region, ...]:
             if not is_flat:
                 plane = plane_through(corners[part[0], 0], normals[part[0]])
             regions.append(Region(int(mesh.group[part[0]]), part, plane, faces[part], corners[part]))
-    return tuple(sorted(regions, key=lambda region: region.faces[0]))
+    return Regions(sorted(regions, key=lambda region: region.faces[0]))

@@ -57,11 +57,17 @@ def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
         Statistic of all replicates together.
     left_out : (n_replicates, ...) float
         Statistic with one replicate left out each time.
+
+    Returns
+    -------
+    Estimate
+        NaN where a statistic is infinite or NaN: no error can be told.
     """
     n = len(left_out)
-    mean = left_out.mean(axis=0)
-    variance = (n - 1) / n * ((left_out - mean) ** 2).sum(axis=0)
-    return Estimate(n * full - (n - 1) * mean, np.sqrt(variance), n)
+    with np.errstate(invalid="ignore"):
+        mean = left_out.mean(axis=0)
+        variance = (n - 1) / n * ((left_out - mean) ** 2).sum(axis=0)
+        return Estimate(n * full - (n - 1) * mean, np.sqrt(variance), n)
 
 
 def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.ndarray]) -> Estimate:
@@ -98,11 +104,12 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) 
         Their mean is the bias-corrected value.
     """
     n = len(left_out)
-    mean = left_out.mean(axis=0)
     # A power of two above n: the columns of a Hadamard matrix are orthogonal, all but the first sum to zero.
     signs = linalg.hadamard(2 ** int(np.ceil(np.log2(n + 1))))[:, 1 : n + 1]
-    moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) * np.sqrt(variance / (n * (n - 1)))
-    return n * full - (n - 1) * mean + moves
+    with np.errstate(invalid="ignore"):
+        mean = left_out.mean(axis=0)
+        moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) * np.sqrt(variance / (n * (n - 1)))
+        return n * full - (n - 1) * mean + moves
 
 
 def from_half_samples(

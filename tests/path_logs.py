@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
+import h5py
 import numpy as np
 
+from roomsim.study.hdf5 import SEAL_LENGTH, sealed
 from roomsim.tracing.paths import PathLog
 
 N_PATCHES, N_RECEIVERS, N_COMPONENTS = 7, 40, 3
@@ -35,3 +40,11 @@ def invented_log(source: int = 0, batch: int = 0, n_rays: int = 50) -> PathLog:
         lost_positions=rng.random((2, 3), dtype=np.float32),
         lost_directions=rng.random((2, 3), dtype=np.float32),
     )
+
+
+def reseal(path: Path, change: Callable[[h5py.File], object]) -> None:
+    """Change a stored file as somebody would who knows how it is sealed."""
+    path.write_bytes(path.read_bytes()[:-SEAL_LENGTH])
+    with h5py.File(path, "r+") as file:
+        change(file)
+    path.write_bytes(sealed(path.read_bytes()))

@@ -1,13 +1,16 @@
 """HDF5 written without risk and read without trust.
 
 Files are put together in memory and handed to `replace_file` whole: the HDF5 library never writes to the
-disk, so a full disk or a kill cannot leave it half way. On reading, every object is checked before its data
-are touched: its link and its storage must lie in the file itself, its filters must be the ones that every
-reader has, and its size must be one that the file can hold.
+disk, so a full disk or a kill cannot leave it half way. Behind the last byte that HDF5 knows of stands a
+seal, the SHA-256 of all before it; other readers do not see it. It is checked before the library may touch
+the file, because changed bytes can send the library into an endless loop. Against ill will, which can forge
+a seal, every object is checked before its data are read: its link and its storage must lie in the file
+itself, its filters must be the ones that every reader has, and its size must be one that the file can hold.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import count
@@ -20,6 +23,10 @@ import numpy as np
 from ..errors import StoreError
 
 TEXT = h5py.string_dtype("utf-8")
+
+SEAL = b"roomsim sha256 "
+SEAL_LENGTH = len(SEAL) + 64
+"""Bytes."""
 
 LARGEST_RATIO = 1032
 """The deflate format cannot pack closer than this (RFC 1951, section 3.2.5: 258 bytes take at least 2
@@ -51,7 +58,7 @@ UNREADABLE = (
 
 
 def file_image(kind: str, schema: int, fill: Callable[[h5py.File], None]) -> bytes:
-    """Bytes of an HDF5 file that says what it is and holds what `fill` puts into it."""
+    """Bytes of a sealed HDF5 file that says what it is and holds what `fill` puts into it."""
     # The library takes two open files of one name for the same file, also in memory: threads need names of
     # their own.
     with h5py.File(f"image {next(_image_numbers)}", "w", driver="core", backing_store=False) as file:
@@ -59,7 +66,23 @@ def file_image(kind: str, schema: int, fill: Callable[[h5py.File], None]) -> byt
         file.attrs["schema"] = schema
         fill(file)
         file.flush()
-        return file.id.get_file_image()
+        return sealed(file.id.get_file_image())
+
+
+def sealed(content: bytes) -> bytes:
+    return content + SEAL + hashlib.sha256(content).hexdigest().encode()
+
+
+def _check_seal(path: Path) -> None:
+    total = hashlib.sha256()
+    left = path.stat().st_size - SEAL_LENGTH
+    with path.open("rb") as file:
+        while left > 0:
+            block = file.read(min(left, 1 << 20))
+            total.update(block)
+            left -= len(block) or left
+        if file.read() != SEAL + total.hexdigest().encode():
+            raise ContentError("it is cut short, or was changed after it was written")
 
 
 @contextmanager
@@ -69,8 +92,9 @@ def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
     Raises
     ------
     StoreError : the file comes from a newer program
-    ContentError, OSError : it is no such file
+    ContentError, OSError : it is no such file, or not as it was written
     """
+    _check_seal(path)
     with h5py.File(path, "r", locking="best-effort") as file:
         if attribute(file, "kind", str) != kind:
             raise ContentError(f"it is no file of the kind '{kind}'")

@@ -32,6 +32,9 @@ from ..errors import StoreError
 from ..tracing.paths import PathLog
 from . import hdf5
 from .files import UNFINISHED, replace_file, unwritable
+from .results_file import load_results, write_results
+
+__all__ = ["LogLimits", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 1
@@ -233,7 +236,6 @@ class PathStore:
 
         def fill(file: h5py.File) -> None:
             file.attrs["digest"] = self._digest
-            file.attrs["checksum"] = _checksum(log)
             file.attrs["lost_energy"] = float(log.lost_energy)
             for name in _COUNTS:
                 file.attrs[name] = int(getattr(log, name))
@@ -285,20 +287,12 @@ class PathStore:
         arrays = {name: hdf5.array(file, name, dtype, shape) for name, (dtype, shape) in _ARRAYS.items()}
         values: dict[str, Any] = {**counts, **arrays}
         log = PathLog(**values, lost_energy=hdf5.attribute(file, "lost_energy", float))
-        if hdf5.attribute(file, "checksum", str) != _checksum(log):
-            raise hdf5.ContentError("its checksum is wrong")
         _check_indices(log, self._limits)
         return log
 
 
 def _unreadable(path: Path, fault: OSError) -> StoreError:
     return StoreError(f"cannot read: {fault.strerror or fault}", file=path, cure="Check who may read it.")
-
-
-def _checksum(log: PathLog) -> str:
-    counts = {name: int(getattr(log, name)) for name in _COUNTS}
-    arrays = {name: getattr(log, name) for name in _ARRAYS}
-    return digest({**counts, **arrays, "lost_energy": float(log.lost_energy)})
 
 
 def _check_indices(log: PathLog, limits: LogLimits) -> None:

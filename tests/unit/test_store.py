@@ -16,7 +16,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, invented_log
+from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, invented_log, reseal
 
 from roomsim.errors import StoreError
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
@@ -147,7 +147,7 @@ def _flip_a_byte_of_data(path: Path) -> None:
 
 
 def _point_past_the_patches(path: Path) -> None:
-    # A forger computes a fitting checksum: the indices must be looked at all the same.
+    # A forger computes a fitting seal: the indices must be looked at all the same.
     log = invented_log()
     event = log.event.copy()
     event[0] = 3 * N_PATCHES
@@ -216,9 +216,7 @@ def test_a_damaged_batch_is_set_aside_and_can_be_written_again(
 
 
 def _replace_dataset(path: Path, change) -> None:
-    with h5py.File(path, "r+") as file:
-        del file["chord"]
-        change(file)
+    reseal(path, lambda file: (file.__delitem__("chord"), change(file)))
 
 
 def _external_data(file: h5py.File) -> None:
@@ -246,7 +244,7 @@ HOSTILE = {
     "a group": (lambda file: file.create_group("chord"), "not a dataset"),
     "another type": (_put(data=np.zeros(30)), "type float64"),
     "another shape": (_put(data=np.zeros((2, 3), np.float32)), "shape (2, 3)"),
-    "another length": (_put(data=np.zeros(3, np.float32)), "checksum"),
+    "another length": (_put(data=np.zeros(3, np.float32)), "do not fit together"),
     "nothing": (lambda file: None, "missing"),
     "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "packed"),
 }

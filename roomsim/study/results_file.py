@@ -1,0 +1,322 @@
+"""One HDF5 file that holds a finished study, for this program and for every other reader.
+
+All axes carry dimension scales and all numbers a unit and a name in words. Standard errors lie beside their
+values as `<name>_standard_error`. What has no regular shape (names of elements, warnings, the plan) is JSON
+text. The file claims no conventions: there are none for room acoustics.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from ..bands import N_BANDS, NOMINAL
+from ..errors import StoreError
+from ..estimate import Estimate
+from ..metrics.registry import METRICS
+from ..scene.drawing import PlanDrawing
+from . import hdf5
+from .files import replace_file
+from .results import Results, ScenarioRecord
+
+KIND = "roomsim results"
+SCHEMA = 1
+STANDARD_ERROR = "_standard_error"
+
+# Filters that come with the library itself: other readers lack any more.
+_PACKED = {"compression": "gzip", "compression_opts": 4, "shuffle": True, "fletcher32": True}
+
+_FIGURES: dict[str, tuple[str, str]] = {
+    "hire": ("{currency}", "hire of all elements"),
+    "rigging_hours": ("h", "rigging hours"),
+    "cost": ("{currency}", "hire, labour and fixed sum"),
+    "weight": ("kg", "weight of all elements"),
+}
+_COUNTS: dict[str, tuple[str, str]] = {
+    "compare_with": ("1", "index of the scenario that this one is measured against"),
+    "roof_points": ("1", "roof points used"),
+}
+_LISTS = {
+    "elements": "elements switched in",
+    "hung": "those that hang overhead",
+    "limits_broken": "limits broken",
+}
+
+_ESTIMATES: dict[str, tuple[str, ...]] = {
+    "seats": ("receiver", "scenario"),
+    "gains": ("receiver", "scenario"),
+    "room": ("scenario",),
+    "room_gains": ("scenario",),
+}
+_OVER_SEATS = {
+    "sti_median": ("1", "median over the seats of the speech transmission index"),
+    "sti_worst_decile": ("1", "speech transmission index below which one seat in ten lies"),
+    "sti_share_of_seats": ("1", "share of the seats with a speech transmission index at or above sti_target"),
+}
+_GROUP_WORDS = {
+    "seats": "every quantity at every seat",
+    "gains": "differences against `compare_with`; their errors are those of the difference",
+    "room": "means over the seats, and statistics of the speech transmission index over the seats",
+    "room_gains": "differences of these against `compare_with`",
+}
+
+
+def write_results(path: Path, results: Results) -> None:
+    """Replace the results file at `path` by this study.
+
+    Raises
+    ------
+    StoreError : the disk is full or cannot be written; an older file at `path` is then still there
+    """
+    replace_file(path, hdf5.file_image(KIND, SCHEMA, lambda file: _fill(file, results)))
+
+
+def load_results(path: Path) -> Results:
+    """Read a finished study.
+
+    Parameters
+    ----------
+    path : results file, or the study folder that holds one
+
+    Raises
+    ------
+    StoreError : there is none, it cannot be read, it is damaged, or a newer program wrote it
+    """
+    path = path / "results.h5" if path.is_dir() else path
+    try:
+        with path.open("rb"):
+            pass
+    except FileNotFoundError:
+        raise StoreError("there are no results", file=path, cure="Run the study first.") from None
+    except OSError as fault:
+        raise StoreError(f"cannot read: {fault.strerror or fault}", file=path) from fault
+    try:
+        with hdf5.open_checked(path, KIND, SCHEMA) as file:
+            return _read(file)
+    except hdf5.UNREADABLE as fault:
+        reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole HDF5 file"
+        raise StoreError(
+            f"is no results file that can be read: {reason}",
+            file=path,
+            cure="Run the study again to write it anew.",
+        ) from fault
+
+
+# --- writing --------------------------------------------------------------------------------------------
+
+
+def _fill(file: h5py.File, results: Results) -> None:
+    for name in ("title", "venue", "currency"):
+        file.attrs[name] = _sound(getattr(results, name))
+    file.attrs["sti_target"] = float(results.sti_target)
+    file.attrs["share_target"] = float(results.share_target)
+    _put_scales(file, results)
+    _put(file, "positions", results.positions, ("receiver", "axis"), "m", "position of the receiver")
+    _put(file, "area", results.area.astype("<i8"), ("receiver",), "1", "index of the audience area")
+    _put(
+        file,
+        "cells",
+        results.cells,
+        ("receiver", "corner", "plan_axis"),
+        "m",
+        "plan corners of the seat's cell",
+    )
+    _put_scenarios(file.create_group("scenarios"), results)
+    for name, axes in _ESTIMATES.items():
+        group = file.create_group(name)
+        group.attrs["description"] = _GROUP_WORDS[name]
+        for quantity, estimate in getattr(results, name).items():
+            _put_estimate(group, quantity, estimate, axes)
+    statistical = file.create_group("statistical")
+    for name, times in results.statistical.items():
+        words = f"reverberation time, diffuse-field estimate: {name}"
+        _put(statistical, name, times, ("scenario", "band"), "s", words)
+    _put_text(file, "warnings", json.dumps(results.warnings), "JSON: list of sentences")
+    _put_text(
+        file,
+        "plan",
+        json.dumps(asdict(results.plan), default=np.ndarray.tolist),
+        "JSON: lines of the plan, m",
+    )
+    provenance = file.create_group("provenance")
+    for name, value in results.provenance.items():
+        if not name.isidentifier():
+            raise ValueError(f"provenance key {name!r}: other readers need plain names")
+        provenance.attrs[name] = _sound(value)
+
+
+def _put_scales(file: h5py.File, results: Results) -> None:
+    scales: dict[str, tuple[Any, str, str]] = {
+        "receiver": (np.arange(len(results.positions)), "1", "index of the receiver"),
+        "scenario": ([_sound(record.name) for record in results.scenarios], "", "name of the scenario"),
+        "band": (NOMINAL, "Hz", "nominal mid-band frequency of the octave band"),
+        "area_name": ([_sound(name) for name in results.area_names], "", "name of the audience area"),
+        "axis": (["x", "y", "z"], "", "axis, z upwards"),
+        "plan_axis": (["x", "y"], "", "axis in plan"),
+        "corner": (np.arange(4), "1", "index of the corner"),
+    }
+    for name, (values, unit, words) in scales.items():
+        is_text = isinstance(values, list)
+        dataset = file.create_dataset(name, data=values, dtype=hdf5.TEXT if is_text else None)
+        _label(dataset, unit, words)
+        dataset.make_scale(name)
+
+
+def _put_scenarios(group: h5py.Group, results: Results) -> None:
+    records = results.scenarios
+    for name, (unit, words) in _FIGURES.items():
+        values = np.array([getattr(record, name) for record in records], dtype="<f8")
+        _put(group, name, values, ("scenario",), unit.format(currency=results.currency), words)
+    for name, (unit, words) in _COUNTS.items():
+        _put(
+            group,
+            name,
+            np.array([getattr(record, name) for record in records], "<i8"),
+            ("scenario",),
+            unit,
+            words,
+        )
+    lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
+    for name, items in {"description": [record.description for record in records], **lists}.items():
+        dataset = group.create_dataset(name, data=[_sound(item) for item in items], dtype=hdf5.TEXT)
+        dataset.dims[0].attach_scale(group.file["scenario"])
+        _label(dataset, "", f"JSON: {_LISTS[name]}" if name in _LISTS else "description")
+
+
+def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tuple[str, ...]) -> None:
+    unit, words = _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
+    if estimate.value.ndim > len(axes):
+        axes = (*axes, "band")
+    for name, values, prefix in (
+        (quantity, estimate.value, ""),
+        (quantity + STANDARD_ERROR, estimate.standard_error, "standard error of "),
+    ):
+        dataset = _put(group, name, values, axes, unit, prefix + words)
+        dataset.attrs["n_replicates"] = int(estimate.n_replicates)
+
+
+def _put(
+    group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, words: str
+) -> h5py.Dataset:
+    dataset = group.create_dataset(name, data=values, **_PACKED)
+    for dimension, axis in zip(dataset.dims, axes, strict=True):
+        dimension.attach_scale(group.file[axis])
+    _label(dataset, unit, words)
+    return dataset
+
+
+def _put_text(file: h5py.File, name: str, value: str, words: str) -> None:
+    _label(file.create_dataset(name, data=_sound(value), dtype=hdf5.TEXT), "", words)
+
+
+def _label(dataset: h5py.Dataset, unit: str, words: str) -> None:
+    dataset.attrs["long_name"] = words
+    if unit:
+        dataset.attrs["units"] = unit
+
+
+def _sound(value: str) -> str:
+    if "\0" in value:
+        raise StoreError("holds a NUL character, which cannot be stored", place=repr(value))
+    return value
+
+
+# --- reading --------------------------------------------------------------------------------------------
+
+
+def _read(file: h5py.File) -> Results:
+    scenario_names = hdf5.texts(file, "scenario")
+    area_names = tuple(hdf5.texts(file, "area_name"))
+    n_scenarios = len(scenario_names)
+    positions = hdf5.array(file, "positions", "<f8", (None, 3))
+    n_receivers = len(positions)
+    lengths = {"receiver": n_receivers, "scenario": n_scenarios}
+    statistical = hdf5.subgroup(file, "statistical")
+    provenance = hdf5.subgroup(file, "provenance")
+    area = hdf5.array(file, "area", "<i8", (n_receivers,))
+    _require(bool(np.all((area >= 0) & (area < len(area_names)))), "'area' points past the list of areas")
+    warnings = _list_of_text(hdf5.text(file, "warnings"))
+    estimates = {
+        name: _estimates(hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes))
+        for name, axes in _ESTIMATES.items()
+    }
+    times = {name: hdf5.array(statistical, name, "<f8", (n_scenarios, N_BANDS)) for name in statistical}
+    return Results(
+        title=hdf5.attribute(file, "title", str),
+        venue=hdf5.attribute(file, "venue", str),
+        scenarios=_scenarios(hdf5.subgroup(file, "scenarios"), scenario_names),
+        positions=positions,
+        area=area,
+        area_names=area_names,
+        cells=hdf5.array(file, "cells", "<f8", (n_receivers, 4, 2)),
+        **estimates,
+        statistical=times,
+        warnings=warnings,
+        plan=_plan(hdf5.text(file, "plan")),
+        sti_target=hdf5.attribute(file, "sti_target", float),
+        share_target=hdf5.attribute(file, "share_target", float),
+        currency=hdf5.attribute(file, "currency", str),
+        provenance={name: hdf5.attribute(provenance, name, str) for name in provenance.attrs},
+    )
+
+
+def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...]:
+    n = len(names)
+    columns: dict[str, list[Any]] = {name: hdf5.array(group, name, "<f8", (n,)).tolist() for name in _FIGURES}
+    columns |= {name: hdf5.array(group, name, "<i8", (n,)).tolist() for name in _COUNTS}
+    columns |= {name: [_list_of_text(value) for value in hdf5.texts(group, name, n)] for name in _LISTS}
+    columns |= {"name": names, "description": hdf5.texts(group, "description", n)}
+    _require(
+        all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios"
+    )
+    return tuple(ScenarioRecord(**{name: column[i] for name, column in columns.items()}) for i in range(n))
+
+
+def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimate]:
+    found = {}
+    for name in group:
+        if name.endswith(STANDARD_ERROR):
+            continue
+        dataset = hdf5.member(group, name)
+        shape = (*lengths, N_BANDS) if len(dataset.shape) > len(lengths) else lengths
+        value = hdf5.array(group, name, "<f8", shape)
+        error = hdf5.array(group, name + STANDARD_ERROR, "<f8", shape)
+        found[name] = Estimate(value, error, hdf5.attribute(dataset, "n_replicates", int))
+    return found
+
+
+def _list_of_text(content: str) -> tuple[str, ...]:
+    found = json.loads(content)
+    _require(
+        isinstance(found, list) and all(isinstance(item, str) for item in found), "a list of texts is not one"
+    )
+    return tuple(found)
+
+
+def _plan(content: str) -> PlanDrawing:
+    found = json.loads(content)
+    stage, north = found["stage"], found["north"]
+    return PlanDrawing(
+        walls=tuple(_points(line) for line in found["walls"]),
+        elements={name: tuple(_points(line) for line in lines) for name, lines in found["elements"].items()},
+        zones={name: _points(line) for name, line in found["zones"].items()},
+        sources={name: _points([point])[0] for name, point in found["sources"].items()},
+        stage=None if stage is None else (float(stage[0]), float(stage[1])),
+        north=None if north is None else float(north),
+    )
+
+
+def _points(line: object) -> np.ndarray:
+    points = np.array(line, dtype=np.float64)
+    _require(points.ndim == 2 and points.shape[1] == 2, "a line of the plan is no list of points")
+    return points
+
+
+def _require(holds: bool, otherwise: str) -> None:
+    if not holds:
+        raise hdf5.ContentError(otherwise)

@@ -192,6 +192,7 @@ def write_venue(
     audience: Sequence[Mapping[str, Any]],
     absorption: float | Octaves | Mapping[str, float | Octaves] = 0.1,
     scattering: float | Octaves | Mapping[str, float | Octaves] = 0.2,
+    crowd: bool = True,
     crowd_absorption: float | Octaves = 0.7,
     crowd_scattering: float | Octaves = 0.6,
     sources: Sequence[Mapping[str, Any]] | None = None,
@@ -209,10 +210,10 @@ def write_venue(
 
     `absorption` and `scattering` are one value for all surfaces, eight, or a mapping from group (exact or
     wildcard; of several that match the longest counts) to either. Each group gets the material "of_<group>".
-    The crowd element "occupied" covers all audience areas with the material "crowd"; `elements` adds others
-    (kind -> entries). Without `scenarios` there is one, "occupied". `materials` and `fabrics` add rows or
-    replace them; `study` adds keys of study.toml (seed, image_order, costs, precision, targets ...) or
-    replaces them.
+    The crowd element "occupied" covers all audience areas with the material "crowd", unless `crowd` is false
+    because no floor lies under them; `elements` adds others (kind -> entries). Without `scenarios` there is
+    one for each element by itself, of the same name. `materials` and `fabrics` add rows or replace them;
+    `study` adds keys of study.toml (seed, image_order, costs, precision, targets ...) or replaces them.
     """
     folder.mkdir(parents=True, exist_ok=True)
     source_of_data = "invented for tests"
@@ -230,8 +231,13 @@ def write_venue(
         "source": source_of_data,
     }
     areas = [entry["name"] for entry in audience]
-    crowd = {"name": "occupied", "areas": areas, "material": "crowd"}
-    all_elements = {"crowd": [crowd], **{kind: list(entries) for kind, entries in (elements or {}).items()}}
+    all_elements: dict[str, list[Mapping[str, Any]]] = {}
+    if crowd:
+        all_elements["crowd"] = [{"name": "occupied", "areas": areas, "material": "crowd"}]
+    all_elements |= {kind: list(entries) for kind, entries in (elements or {}).items() if entries}
+    if scenarios is None:
+        names = [entry["name"] for entries in all_elements.values() for entry in entries]
+        scenarios = [{"name": name, "elements": [name]} for name in names]
     if sources is None:
         sources = [{"name": "talker", "position": _inside(shell), "level": [70.0] * 8}]
     documents: dict[str, dict[str, Any]] = {
@@ -257,7 +263,7 @@ def write_venue(
             "sources": "sources.toml",
             "materials": "materials.toml",
             "noise": octaves(noise),
-            "scenario": list(scenarios or [{"name": "occupied", "elements": ["occupied"]}]),
+            "scenario": list(scenarios),
             **(study or {}),
         },
     }
@@ -299,11 +305,10 @@ def write_shoebox(
     elements = dict(options.pop("elements", {}))
     elements["drape"] = [*elements.get("drape", ()), *drapes]
     names = [entry["name"] for entry in drapes]
-    scenarios: list[dict[str, Any]] = [{"name": "occupied", "elements": ["occupied"]}]
-    scenarios += [{"name": entry, "elements": [entry]} for entry in names]
-    if len(names) > 1:
-        scenarios.append({"name": "both", "elements": names})
-    options.setdefault("scenarios", scenarios)
+    if len(names) > 1 and "scenarios" not in options:
+        alone = ["occupied", *names] if options.get("crowd", True) else names
+        options["scenarios"] = [{"name": name, "elements": [name]} for name in alone]
+        options["scenarios"].append({"name": "both", "elements": names})
     options.setdefault("audience", audience)
     return write_venue(folder, shoebox(size), elements=elements, **options)
 
@@ -338,10 +343,19 @@ def write_coupled_pair(folder: Path, shell: Shell | None = None, **options: Any)
 
 
 def write_sphere(folder: Path, radius: float = 5.0, subdivisions: int = 3, **options: Any) -> Path:
-    """A sphere with seats in its equatorial plane, which no floor lies under, and the talker off centre."""
+    """A sphere, talker off centre, seats in the equatorial plane with no floor under them.
+
+    Its one element, "lined", gives the whole shell the absorption 0.5.
+    """
     half = 0.5 * radius
     area = rectangle_area("seats", (-half, -half, half, half), (3, 3), floor=-1.2, ear_height=1.2)
     options.setdefault("audience", [area])
+    lining = {"absorption": [0.5] * 8, "scattering": [0.2] * 8, "source": "invented for tests"}
+    options["materials"] = {"lining": lining, **options.get("materials", {})}
+    options.setdefault(
+        "elements", {"opening": [{"name": "lined", "groups": ["shell"], "material": "lining"}]}
+    )
+    options.setdefault("crowd", False)
     position = [0.3 * radius, -0.2 * radius, 0.4 * radius]
     options.setdefault("sources", [{"name": "talker", "position": position, "level": [70.0] * 8}])
     return write_venue(folder, sphere(radius, subdivisions), **options)

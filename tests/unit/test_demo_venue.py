@@ -15,7 +15,10 @@ import pytest
 import shapely
 import trimesh
 
+from roomsim.scene.checks import check_venue
+from roomsim.scene.findings import Finding
 from roomsim.venue import document
+from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 GEOMETRY = Path(__file__).parents[2] / "geometry"
@@ -275,3 +278,21 @@ def test_limits_cut_across_the_scenarios() -> None:
 def test_studies_are_read_without_warnings(name: str) -> None:
     study = read_study(DEPOT / name)
     assert study.warnings == ()
+
+
+def test_check_finds_the_planted_conflicts_and_nothing_wrong_with_the_mesh() -> None:
+    draft, final = (checked(name) for name in ("study_as_first_drawn.toml", "study.toml"))
+    planted = {(finding.code, *finding.elements) for finding in draft if finding.severity == "error"}
+    assert planted == {
+        ("zone_conflict", name) for name in ("D2 south wall", "D3 north wall", "D8 north wall, flat")
+    }
+    assert sum(finding.severity == "error" for finding in draft) == 5
+    assert [finding for finding in final if finding.severity == "error"] == []
+    # What is left to warn of in the final study are plans beyond its limits, never its mesh or its lines.
+    limits = {"budget_exceeded", "hours_exceeded", "points_exceeded", "stock_exceeded"}
+    assert {finding.code for finding in final if finding.severity == "warning"} == limits
+
+
+def checked(name: str) -> list[Finding]:
+    study = read_study(DEPOT / name)
+    return check_venue(study, read_mesh(study.venue.mesh, study.venue_folder))

@@ -12,7 +12,10 @@ import pytest
 import trimesh
 import venues
 
+from roomsim.scene.compile import compile_scene
 from roomsim.venue import document
+from roomsim.venue.mesh import read_mesh
+from roomsim.venue.reading import read_study
 
 # Fan triangulation keeps volume and area vectors for any planar polygon, and all corners for topology.
 
@@ -83,6 +86,26 @@ def test_written_documents_are_valid(name: str, tmp_path: Path) -> None:
     assert {name for scenario in study.scenario for name in scenario.elements} <= known
     assert set(venue.surfaces.values()) <= set(materials.material)
     assert (tmp_path / venue.mesh.file).exists()
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_written_venues_compile(name: str, tmp_path: Path) -> None:
+    study = read_study(WRITERS[name](tmp_path))
+    scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    assert study.warnings == ()
+    assert scene.scenarios[0] == study.document.bare and scene.n_scenarios > 1
+    seats = {
+        "shoebox": 12,
+        "sheet": 12,
+        "L": 8 + 9,
+        "pair": 6 + 4,
+        "sphere": 9,
+    }  # rows of seats
+    assert scene.receivers.n_receivers == seats[name]
+    # Every scenario but the bare venue takes more out of the sound somewhere, and less nowhere.
+    lost = 1.0 - scene.factors.sum(axis=1)
+    more = lost[:, 1:] - lost[:, :1]
+    assert (more > -1e-12).all() and (more.max(axis=(0, 2)) > 0.1).all()  # rounding; any treatment here
 
 
 def test_absorption_by_wildcard_and_exact_name(tmp_path: Path) -> None:

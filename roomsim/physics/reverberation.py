@@ -307,9 +307,7 @@ def assumptions(room: Enclosure, reverberation_time: Any, extent: tuple[float, f
             "few reflections, and no reverberation formula holds."
         )
     elif (mean > HIGH_ABSORPTION).any():
-        excess = (
-            100.0 * ((_exponent(mean) * room.total_area + room.air_area) / room.absorption_area - 1.0).max()
-        )
+        excess = 100.0 * (sabine(room) / eyring(room) - 1.0).max()
         found.append(
             f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > HIGH_ABSORPTION)}): Sabine's "
             f"time is up to {excess:.0f} % too long even in a diffuse room."

@@ -70,10 +70,12 @@ def _decay_regressions(
         for c in range(m):
             sums[:] = 0.0
             total = remaining[0, c]
-            level = 0.0
+            # Without any energy, or with an unknown tail, there is no level and no line.
+            level = 0.0 if total > 0.0 else np.nan
             j = 0
             while j < n_bins and level > floor:
-                next_level = 10.0 * math.log10(remaining[j + 1, c] / total)
+                left = remaining[j + 1, c]
+                next_level = 10.0 * math.log10(left / total) if left > 0.0 else -np.inf
                 for i in range(n_ranges):
                     _add_segment(
                         sums[i], edges[j], level, edges[j + 1], next_level, ranges[i, 0], ranges[i, 1]

@@ -143,8 +143,10 @@ def response_tail(response: EnergyResponse) -> ResponseTail:
     total = replicates.sum(axis=0)
     edges = response.bin_edges
     window = tail_window(edges, total)
-    left_out = [tail_rate(edges, np.maximum(total - one, 0.0), window) for one in replicates]
-    return ResponseTail(window, tail_rate(edges, total, window), np.stack(left_out))
+    full = tail_rate(edges, total, window)
+    left_out = np.stack([tail_rate(edges, np.maximum(total - one, 0.0), window) for one in replicates])
+    # With few rays the rest may not fall where the whole does.
+    return ResponseTail(window, full, np.where(np.isnan(left_out), full, left_out))
 
 
 def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice) -> Iterator[SeatEnergy]:

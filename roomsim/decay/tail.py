@@ -12,9 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+LEAST_SHARE = 1.0 / 6.0
+"""Of the response's duration gives the rate. A shorter part that falls enough may do so by chance."""
+
 LEAST_FALL = 5.0
 """dB by which the mean power must fall from the first to the second half of the part that gives the rate: it
 then spans at least 10 dB, as much as the early decay time does."""
+
+NEGLIGIBLE = 1e-6
+"""Share of all traced energy, -60 dB: with less in the last `LEAST_SHARE` of the response there is no tail to
+speak of. So far down a few rays are all there is, and their energy need not fall at all."""
 
 
 @dataclass(frozen=True)
@@ -28,10 +35,12 @@ class TailWindow:
     """(n_scenarios, 8) int, first bin of the first stretch; -1 where no part falls by `LEAST_FALL`."""
     second: np.ndarray
     """(n_scenarios, 8) int, first bin of the second stretch, which lasts to the end."""
+    is_needed: np.ndarray
+    """(n_scenarios, 8) bool; False where what comes after the last bin is negligible."""
 
 
 def tail_window(bin_edges: np.ndarray, energy: np.ndarray) -> TailWindow:
-    """Shortest part at the end of a response that falls enough to show its rate.
+    """The part at the end of a response that shows its rate: a sixth of it, or longer until it falls enough.
 
     Parameters
     ----------
@@ -44,16 +53,19 @@ def tail_window(bin_edges: np.ndarray, energy: np.ndarray) -> TailWindow:
     first = np.full(energy.shape[1:], -1)
     second = np.full(energy.shape[1:], n_bins - 1)
     ratio = 10.0 ** (LEAST_FALL / 10.0)
-    for start in range(n_bins - 2, -1, -1):
-        middle_time = 0.5 * (bin_edges[start] + bin_edges[-1])
-        middle = int(np.argmin(np.abs(bin_edges - middle_time)))
+    end = bin_edges[-1]
+    latest = int(np.searchsorted(bin_edges, (1.0 - LEAST_SHARE) * end + 1e-9, side="right")) - 1
+    latest = min(latest, n_bins - 2)
+    is_needed = until[-1] - until[latest] > NEGLIGIBLE * until[-1]
+    for start in range(latest, -1, -1):
+        middle = int(np.argmin(np.abs(bin_edges - 0.5 * (bin_edges[start] + end))))
         middle = min(max(middle, start + 1), n_bins - 1)
         before = (until[middle] - until[start]) / (bin_edges[middle] - bin_edges[start])
-        after = (until[-1] - until[middle]) / (bin_edges[-1] - bin_edges[middle])
+        after = (until[-1] - until[middle]) / (end - bin_edges[middle])
         found = (first < 0) & (before > 0.0) & (before >= ratio * after)
         first[found] = start
         second[found] = middle
-    return TailWindow(first, second)
+    return TailWindow(first, second, is_needed)
 
 
 def tail_rate(bin_edges: np.ndarray, energy: np.ndarray, window: TailWindow) -> np.ndarray:
@@ -66,17 +78,13 @@ def tail_rate(bin_edges: np.ndarray, energy: np.ndarray, window: TailWindow) -> 
 
     Returns
     -------
-    (n_scenarios, 8) float, 1/s. Infinite where nothing arrives in the second stretch, NaN where the energy
-    does not decay.
+    (n_scenarios, 8) float, 1/s. Infinite where there is no tail to speak of, NaN where the energy does not
+    decay.
     """
-    rate = np.full(energy.shape[1:], np.nan)
-    for place in np.ndindex(rate.shape):
+    rate = np.where(window.is_needed, np.nan, np.inf)
+    for place in zip(*np.nonzero(window.is_needed & (window.first >= 0)), strict=True):
         first, second = window.first[place], window.second[place]
         column = energy[(slice(None), *place)]
-        if first < 0:
-            if not column.any():
-                rate[place] = np.inf
-            continue
         rate[place] = _rate_of_stretches(
             column[first:second].sum(),
             column[second:].sum(),

@@ -1,0 +1,35 @@
+"""Money, crew, roof and stock of every scenario, as a finished study keeps them."""
+
+from __future__ import annotations
+
+from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
+from ..venue.document import Scenario, Study
+from .results import ScenarioRecord
+
+
+def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:
+    """What each scenario consists of, costs and breaks; the bare venue first.
+
+    Cost: hire, and rigging hours at the labour rate, and the fixed sum if anything hangs; in the study's
+    currency.
+    """
+    scenarios = study.document.scenarios_in_order()
+    pairs = zip(scenarios, study.document.compared_with(), strict=True)
+    return tuple(_record(study, scenario, reference) for scenario, reference in pairs)
+
+
+def _record(study: Study, scenario: Scenario, reference: int) -> ScenarioRecord:
+    demand = demand_of(study, scenario)
+    return ScenarioRecord(
+        name=scenario.name,
+        description=scenario.description,
+        elements=scenario.elements,
+        compare_with=reference,
+        hire=demand.hire,
+        rigging_hours=demand.rigging_hours,
+        cost=demand.cost,
+        weight=demand.weight,
+        roof_points=demand.roof_points,
+        limits_broken=tuple(limits_broken(study, scenario).values()),
+        hung=tuple(element.name for element in elements_of(study, scenario) if hangs(element)),
+    )

@@ -55,7 +55,8 @@ def study(scenarios: list[dict[str, Any]], bare: str = "bare", **costs: Any) -> 
         "costs": {"labour_rate": 45, "fixed": 1190, **costs}, "scenario": scenarios,
     }  # fmt: skip
     venue = {
-        "schema": 1, "name": "hall", "mesh": {"file": "hall.obj", "unit": "m", "up": "z"}, "surfaces": {"*": "brick"},
+        "schema": 1, "name": "hall", "mesh": {"file": "hall.obj", "unit": "m", "up": "z"},
+        "surfaces": {"*": "brick"},
         "audience": [{"name": "stalls", "polygon": square}],
     }  # fmt: skip
     sources = {"schema": 1, "source": [{"name": "main", "position": (1, 1, 1), "level": FLAT}]}

@@ -23,7 +23,7 @@ from ..scene.scene import Scene
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
-from ..tracing.plan import sampling_plan
+from ..tracing.plan import roulette, sampling_plan
 from ..tracing.replay import Replay, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
@@ -96,7 +96,7 @@ class Engine:
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "staying": scene.factors.sum(axis=1).max(axis=(1, 2)),
+            "roulette": np.stack(roulette(scene)),
         }  # fmt: skip
         limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, self.plan.n_components)
         return store.paths(digest(parts), limits)
@@ -243,8 +243,8 @@ class Engine:
 def followed_for(scene: Scene) -> float:
     """s for which energy is followed: long enough for a fall of 35 dB in the most reverberant scenario and band.
 
-    Twice Eyring's reverberation time leaves room for decays that are less even than Eyring's; rays end earlier by
-    themselves once they carry nothing. Between 0.5 and 15 s.
+    Eyring's reverberation time and a fifth leave room for decays twice as long as Eyring's; what comes after is
+    extrapolated. Between 0.5 and 15 s.
     """
     longest = eyring(enclosure_of(scene)).max()
-    return float(np.clip(2.0 * longest, 0.5, 15.0))
+    return float(np.clip(1.2 * longest, 0.5, 15.0))

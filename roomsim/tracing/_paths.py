@@ -117,15 +117,15 @@ def deposit_along(
 @njit(**KERNEL_OPTIONS)
 def trace_rays(
     seed, source, first_ray, begin, origin, directions, geometry, cells, threshold, is_sheet, staying,
-    image_order, max_length, least_energy,
+    keeping, roulette_below, image_order, max_length,
     ray_end, component, event, n_deposits, receiver, path_length, chord,
     lost_position, lost_direction, lost_survival, totals,
 ):  # fmt: skip
     """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
 
     threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
-    diffusely, else it goes through. staying (n_patches,) float32: largest share of energy that any scenario and
-    band leaves in the room. Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
+    diffusely, else it goes through. staying, keeping (n_patches,) float32: once the product of `staying` has fallen
+    below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
     share of energy with which a ray was lost, else 0. totals (3,) int64: segments, deposits, lost rays.
 
     Returns the number of the first ray that did not fit.
@@ -194,12 +194,15 @@ def trace_rays(
             skip = hit
             patch = patch_of[hit]
             survival *= staying[patch]
-            if travelled > max_length or survival < least_energy or bounce == MAX_SEGMENTS - 1:
+            ends = travelled > max_length or bounce == MAX_SEGMENTS - 1
+            if survival < roulette_below:
+                ends = ends or uniform(surface_key, 4 * bounce + 3) >= keeping[patch]
+            if ends:
                 event[n_segments] = END_OF_RAY
                 n_segments += 1
                 break
 
-            u = uniform(sheet_key if is_sheet[patch] else surface_key, 3 * bounce)
+            u = uniform(sheet_key if is_sheet[patch] else surface_key, 4 * bounce)
             if u >= threshold[drawn, patch, 1]:
                 event[n_segments] = 3 * patch + 2
             else:
@@ -217,7 +220,7 @@ def trace_rays(
                     is_image = False
                     if towards > _ZERO:
                         nx, ny, nz = -nx, -ny, -nz
-                    u1, u2 = uniform(surface_key, 3 * bounce + 1), uniform(surface_key, 3 * bounce + 2)
+                    u1, u2 = uniform(surface_key, 4 * bounce + 1), uniform(surface_key, 4 * bounce + 2)
                     dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
             n_segments += 1
         ray_end[ray] = n_segments

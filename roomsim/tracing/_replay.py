@@ -17,13 +17,15 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, table, probability, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
+    late, table, probability, staying, keeping, roulette_below, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, receiver, path_length, chord,
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_scenarios * 8) float32.
 
     table (3 * n_patches, n_scenarios * 8) float32: factor of each event. probability (n_components, 3 * n_patches)
-    float32. gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
+    float32. staying, keeping (3 * n_patches,) float32 and roulette_below: as for the tracer, event by event; the
+    product of `staying` is formed in the same order, so that both see the roulette begin at the same hit.
+    gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
     block of receivers, which starts at receiver number `first_receiver`.
     """
@@ -43,6 +45,7 @@ def replay_batch(
                 weight[s * N_BANDS + b] = gain[s * N_BANDS + b] * emission[ray, b] * scale
         for m in range(n_components):
             path_probability[m] = _ONE
+        survival = _ONE
         while segment < ray_end[ray]:
             n_here = n_deposits[segment]
             if n_here > 0:
@@ -73,9 +76,11 @@ def replay_batch(
                 continue
             # Everything is kept relative to the component that drew the ray, so that numbers stay near one.
             inverse = _ONE / probability[drawn, e]
+            survival *= staying[e]
+            gained = inverse / keeping[e] if survival < roulette_below else inverse
             factor = table[e]
             for j in range(row):
-                weight[j] *= factor[j] * inverse
+                weight[j] *= factor[j] * gained
             if n_components > 1:
                 for m in range(n_components):
                     path_probability[m] *= probability[m, e] * inverse

@@ -14,6 +14,20 @@ LEAST_PROBABILITY = 0.02
 _DEPTH = np.log(100.0)
 """Paths are followed in the mind down to -20 dB: that is where clarity and intelligibility are decided."""
 
+ROULETTE_BELOW = np.float32(0.01)
+"""Share of energy below which rays play Russian roulette: -20 dB. What comes later shapes the end of the decay only,
+and fewer rays suffice for that."""
+
+
+def roulette(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette.
+
+    The share is the mean over bands of the most reflective scenario. Going on with its square root halves the rate
+    at which rays die out against the rate at which energy does, so weights fall while rays become fewer.
+    """
+    staying = np.clip(scene.factors.sum(axis=1).max(axis=1)[:, 1:7].mean(axis=1), 0.05, 1.0).astype(np.float32)
+    return staying, np.sqrt(staying)
+
 
 def sampling_plan(scene: Scene) -> SamplingPlan:
     """Mixture of event probabilities for a scene.

@@ -11,16 +11,18 @@ from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
 from ._replay import TICK, replay_batch
 from .paths import PathLog, SamplingPlan
+from .plan import ROULETTE_BELOW, roulette
 
 
 def time_bins(duration: float) -> np.ndarray:
     """Edges (n_bins + 1,) s of the time bins up to at least `duration`.
 
     Fine where clarity is decided and the modulation transfer asks for it, coarser in the tail, where the energy
-    changes little within a bin: 5 ms to 100 ms, 10 ms to 300 ms, 25 ms to 1 s, 50 ms to 2 s, then 100 ms.
+    changes little within a bin: 5 ms to 100 ms, 10 ms to 300 ms, 25 ms to 1 s, 50 ms to 2 s, 100 ms to 4 s,
+    then 200 ms.
     """
     edges = [0.0]
-    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 1.0), (0.05, 2.0), (0.1, np.inf)):
+    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 1.0), (0.05, 2.0), (0.1, 4.0), (0.2, np.inf)):
         while edges[-1] < min(end, duration) - 1e-9:
             edges.append(edges[-1] + step)
     # Whole ticks, free of accumulated rounding.
@@ -61,6 +63,8 @@ class Replay:
         chosen = scene.factors[:, :, scenarios]
         self._table = np.ascontiguousarray(chosen.reshape(-1, chosen.shape[2] * N_BANDS), dtype=np.float32)
         self._probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
+        staying, keeping = roulette(scene)
+        self._staying, self._keeping = np.repeat(staying, 3), np.repeat(keeping, 3)
         zero = time_zero(scene)[receivers, scenarios]
         if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
             raise ValueError("the scenarios of a block must share their time zero")
@@ -74,7 +78,7 @@ class Replay:
         if not gain.any():
             return
         replay_batch(
-            late, self._table, self._probability, gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
+            late, self._table, self._probability, self._staying, self._keeping, ROULETTE_BELOW, gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),
             log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.receiver, log.path_length,

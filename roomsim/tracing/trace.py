@@ -11,11 +11,8 @@ from ._closest import closest_hits
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import PathLog, SamplingPlan
+from .plan import ROULETTE_BELOW, roulette
 from .seats import build_cells
-
-LEAST_ENERGY = 1e-7
-"""A ray ends when even the most reflective scenario and band has lost 70 dB."""
-
 
 class Tracer:
     """Traces batches of one scene; `trace` may be called from several threads at once.
@@ -46,7 +43,7 @@ class Tracer:
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
         self._threshold = np.ascontiguousarray(np.cumsum(plan.probability, axis=2)[:, :, :2], dtype=np.float32)
         self._is_sheet = np.array([patch.is_sheet for patch in scene.patches])
-        self._staying = scene.factors.sum(axis=1).max(axis=(1, 2)).astype(np.float32)
+        self._staying, self._keeping = roulette(scene)
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
         self._max_length = np.float32(duration * scene.speed_of_sound + farthest)
 
@@ -88,7 +85,7 @@ class Tracer:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
                 directions, self.geometry, self.cells, self._threshold, self._is_sheet, self._staying,
-                self.image_order, self._max_length, np.float32(LEAST_ENERGY),
+                self._keeping, ROULETTE_BELOW, self.image_order, self._max_length,
                 ray_end, component, event, n_deposits, receiver, path_length, chord,
                 lost_position, lost_direction, lost_survival, totals,
             )  # fmt: skip

@@ -13,6 +13,9 @@ from .geometry import pack_geometry
 from .paths import PathLog, SamplingPlan
 from .plan import ROULETTE_BELOW, roulette
 from .seats import build_cells
+ROOM_PER_RAY = 128
+"""Segments a ray that a log has room for at first; it grows as needed."""
+
 
 class Tracer:
     """Traces batches of one scene; `trace` may be called from several threads at once.
@@ -70,10 +73,10 @@ class Tracer:
         directions, emission = self._emission[source].draw(self.seed, source, batch, n_rays)
         ray_end = np.empty(n_rays, np.int64)
         component = np.empty(n_rays, np.uint8)
-        room = max(n_rays * 64, 4 * _paths.MAX_SEGMENTS)
+        room = max(n_rays * ROOM_PER_RAY, 2 * _paths.MAX_SEGMENTS)
         event, n_deposits = np.empty(room, np.uint16), np.empty(room, np.uint16)
         n_seats = self.scene.receivers.n_receivers
-        seats_room = max(room // 4, 4 * n_seats)
+        seats_room = max(room // 4, 2 * n_seats)
         receiver = np.empty(seats_room, np.uint32)
         path_length, chord = np.empty(seats_room, np.float32), np.empty(seats_room, np.float32)
         lost_position = np.empty((_paths.N_LOST_KEPT, 3), np.float32)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from ..errors import DecayRangeError
-from .statistical import DECAY
+from ..physics.modulation import DECAY_CONSTANT
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class TwoSlopes:
     @property
     def bend_time(self) -> float:
         """When the slower one takes over, s."""
-        rates = DECAY / self.early_time - DECAY / self.late_time
+        rates = DECAY_CONSTANT / self.early_time - DECAY_CONSTANT / self.late_time
         return float(np.log((1.0 - self.late_share) / self.late_share) / rates)
 
     @property
@@ -81,7 +81,7 @@ def two_slopes(bin_edges: np.ndarray, curve: np.ndarray, floor: float = -40.0) -
     if rates[0] < rates[1]:
         rates, share = rates[::-1], 1.0 - share
     misfit = float(np.sqrt(np.mean(fit.fun**2)))
-    return TwoSlopes(float(DECAY / rates[0]), float(DECAY / rates[1]), float(share), misfit)
+    return TwoSlopes(float(DECAY_CONSTANT / rates[0]), float(DECAY_CONSTANT / rates[1]), float(share), misfit)
 
 
 def _slope(time: np.ndarray, level: np.ndarray, part: np.ndarray) -> float:

@@ -8,28 +8,24 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..physics.distance import revised_theory
+from ..physics.levels import energy
+from ..physics.modulation import DECAY_CONSTANT
 from .response import MODULATION_FREQUENCIES, EnergyResponse
-
-DECAY = 6.0 * np.log(10.0)
-"""Rate times reverberation time: 60 dB."""
 
 
 def diffuse_energy(
-    power_level: np.ndarray,
+    source_power: np.ndarray,
     reverberation_time: np.ndarray,
     volume: float,
     distance: np.ndarray,
     speed_of_sound: float,
 ) -> np.ndarray:
-    """Reverberant energy at seats, falling with distance.
-
-    Barron and Lee, JASA 84 (1988) 618 ("revised theory", from memory): at distance r the reverberant sound is
-    what a diffuse field holds after the time r/c, 4/A exp(-6 ln(10) r / (c T)) times the source's power, with
-    A = 24 ln(10) V / (c T) (Sabine).
+    """Reverberant energy at seats, weaker the farther they are (`physics.distance.revised_theory`).
 
     Parameters
     ----------
-    power_level : (n_scenarios, 8) float, dB re 1 pW
+    source_power : (n_scenarios, 8) float, dB re 1 pW
     reverberation_time : (n_scenarios, 8) float, s
     volume : float, m3
     distance : (n_receivers,) float, m, to the source
@@ -39,10 +35,10 @@ def diffuse_energy(
     -------
     (n_receivers, n_scenarios, 8) float, re (20 uPa)^2, with a characteristic impedance of 400 Pa s/m
     """
-    absorption_area = 4.0 * DECAY * volume / (speed_of_sound * reverberation_time)
-    steady = 10.0 ** (np.asarray(power_level) / 10.0) * 4.0 / absorption_area
-    travelled = np.asarray(distance, dtype=float)[:, None, None] / speed_of_sound
-    return steady * np.exp(-DECAY * travelled / reverberation_time)
+    seats = np.asarray(distance, dtype=float)[:, None, None]
+    _, early, late = revised_theory(seats, reverberation_time, volume, speed_of_sound=speed_of_sound)
+    # Both are given re the direct sound at 10 m.
+    return energy(source_power) / (4.0 * np.pi * 10.0**2) * (early + late)
 
 
 def statistical_response(
@@ -66,7 +62,7 @@ def statistical_response(
         With two equal replicates: its standard errors are zero, because nothing was sampled.
     """
     direct = np.asarray(direct, dtype=float)
-    remaining = np.exp(-DECAY * np.asarray(bin_edges)[:, None, None] / reverberation_time)
+    remaining = np.exp(-DECAY_CONSTANT * np.asarray(bin_edges)[:, None, None] / reverberation_time)
     decay = np.asarray(reverberant)[:, None] * (remaining[:-1] - remaining[1:])
     early = np.zeros(decay.shape)
     early[:, 0] = direct

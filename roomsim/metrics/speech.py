@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..bands import SPEECH
+from ..physics.distance import articulation_loss_from_sti
 from ..physics.levels import energy, level
 
 OCTAVE_WEIGHT = np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173])
@@ -122,10 +123,9 @@ def speech_bands(per_band: np.ndarray) -> np.ndarray:
 def articulation_loss(sti: np.ndarray) -> np.ndarray:
     """Articulation loss of consonants, percent, at most 100; any shape.
 
-    170.5405 exp(-5.419 STI): the common conversion, by Farrel Becker (from memory). It was fitted to
-    reverberant rooms; the index itself is the better figure.
+    Read off the index (`physics.distance.articulation_loss_from_sti`), which is the better figure.
     """
-    return np.minimum(170.5405 * np.exp(-5.419 * np.asarray(sti)), 100.0)
+    return np.minimum(articulation_loss_from_sti(sti), 100.0)
 
 
 RATING_LETTERS = ("U", "J", "I", "H", "G", "F", "E", "D", "C", "B", "A", "A+")

@@ -117,15 +117,8 @@ def _fill(file: h5py.File, results: Results) -> None:
     file.attrs["share_target"] = float(results.share_target)
     _put_scales(file, results)
     _put(file, "positions", results.positions, ("receiver", "axis"), "m", "position of the receiver")
-    _put(file, "area", results.area.astype("<i8"), ("receiver",), "1", "index of the audience area")
-    _put(
-        file,
-        "cells",
-        results.cells,
-        ("receiver", "corner", "plan_axis"),
-        "m",
-        "plan corners of the seat's cell",
-    )
+    _put(file, "area", results.area, ("receiver",), "1", "index of the audience area")
+    _put(file, "cells", results.cells, ("receiver", "corner", "plan_axis"), "m", "corners of the seat's cell")
     _put_scenarios(file.create_group("scenarios"), results)
     for name, axes in _ESTIMATES.items():
         group = file.create_group(name)
@@ -137,12 +130,8 @@ def _fill(file: h5py.File, results: Results) -> None:
         words = f"reverberation time, diffuse-field estimate: {name}"
         _put(statistical, name, times, ("scenario", "band"), "s", words)
     _put_text(file, "warnings", json.dumps(results.warnings), "JSON: list of sentences")
-    _put_text(
-        file,
-        "plan",
-        json.dumps(asdict(results.plan), default=np.ndarray.tolist),
-        "JSON: lines of the plan, m",
-    )
+    plan = json.dumps(asdict(results.plan), default=np.ndarray.tolist)
+    _put_text(file, "plan", plan, "JSON: lines of the plan, m")
     provenance = file.create_group("provenance")
     for name, value in results.provenance.items():
         if not name.isidentifier():
@@ -173,14 +162,8 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
         values = np.array([getattr(record, name) for record in records], dtype="<f8")
         _put(group, name, values, ("scenario",), unit.format(currency=results.currency), words)
     for name, (unit, words) in _COUNTS.items():
-        _put(
-            group,
-            name,
-            np.array([getattr(record, name) for record in records], "<i8"),
-            ("scenario",),
-            unit,
-            words,
-        )
+        counts = np.array([getattr(record, name) for record in records], dtype="<i8")
+        _put(group, name, counts, ("scenario",), unit, words)
     lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
     for name, items in {"description": [record.description for record in records], **lists}.items():
         dataset = group.create_dataset(name, data=[_sound(item) for item in items], dtype=hdf5.TEXT)
@@ -203,7 +186,9 @@ def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tu
 def _put(
     group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, words: str
 ) -> h5py.Dataset:
-    dataset = group.create_dataset(name, data=values, **_PACKED)
+    # One type of floating-point number for every reader and for `load_results`.
+    same = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
+    dataset = group.create_dataset(name, data=same, **_PACKED)
     for dimension, axis in zip(dataset.dims, axes, strict=True):
         dimension.attach_scale(group.file[axis])
     _label(dataset, unit, words)

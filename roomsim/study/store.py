@@ -16,6 +16,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import socket
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ from ..errors import StoreError
 from ..tracing.paths import PathLog
 from . import hdf5
 from .files import UNFINISHED, replace_file, unwritable
+from .results import Results
 from .results_file import load_results, write_results
 
 __all__ = ["LogLimits", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
@@ -174,6 +176,18 @@ class StudyStore:
             replace_file(copy, content)
             lines.append(f"{digest}  {_inside(name)}\n")
         replace_file(kept / "inputs.sha256", "".join(lines).encode())
+
+    def write_results(self, results: Results) -> None:
+        """Replace the results that reports are made from."""
+        write_results(self.results_path, results)
+
+    def forget_paths(self) -> None:
+        """Delete all traced paths."""
+        try:
+            for kept in self.folder.glob("paths-*"):
+                shutil.rmtree(kept)
+        except OSError as fault:
+            raise unwritable(self.folder, fault) from fault
 
     def paths(self, digest: str, limits: LogLimits) -> PathStore:
         """The paths that were traced for this digest of everything they depend on."""

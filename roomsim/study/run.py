@@ -1,0 +1,197 @@
+"""The whole way from a study's files to its results. Read this first."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+
+from ..errors import SceneError
+from ..metrics.replicated import Replicated
+from ..scene.checks import check_venue, refused_scenarios
+from ..scene.compile import compile_scene
+from ..scene.drawing import plan_drawing
+from ..scene.element_checks import LIMITS
+from ..scene.findings import Finding
+from ..scene.scene import Scene
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh, read_mesh
+from ..venue.reading import read_study
+from .compare import compare
+from .costs import scenario_records
+from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
+from .progress import NoProgress, Progress
+from .results import Results
+from .statistical import broken_assumptions, statistical_times
+from .store import StudyStore
+
+WORTH_TELLING = 1e-4
+"""Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
+
+
+def run_study(
+    study_path: str | Path,
+    folder: str | Path | None = None,
+    *,
+    sti_error: float | None = None,
+    threads: int | None = None,
+    fresh: bool = False,
+    progress: Progress | None = None,
+) -> Results:
+    """Compute a study; what was traced before is used again.
+
+    Parameters
+    ----------
+    study_path : study file
+    folder : where everything goes; `<study>.roomsim` beside the study unless said
+    sti_error : standard error of the speech transmission index wanted, in place of the study's own
+    threads : all cores unless said; results do not depend on it
+    fresh : trace again, even what is kept from an earlier run
+    progress : told how far the run is
+
+    Raises
+    ------
+    DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
+    StoreError : the folder is in use or cannot be written
+    """
+    progress = progress or NoProgress()
+    study = with_sti_error(read_study(study_path), sti_error)
+    mesh = read_mesh(study.venue.mesh, study.venue_folder)
+    findings = refuse_errors(study, check_venue(study, mesh))
+    scene = compile_scene(study, mesh)
+    with StudyStore(Path(folder or default_folder(study_path)), progress.message) as store:
+        if fresh:
+            store.forget_paths()
+        store.keep_inputs(study.folder, study.digests)
+        document = study.document
+        engine = Engine(scene, document.seed, document.image_order, store, threads, progress)
+        reached = engine.run_to(document.precision)
+        figures = engine.evaluate()
+        results = assemble(study, mesh, scene, figures, reached, findings)
+        store.write_results(results)
+    return results
+
+
+def default_folder(study_path: str | Path) -> Path:
+    """Folder of a run unless the user names one: beside the study file, and called after it."""
+    return Path(study_path).with_suffix(".roomsim")
+
+
+def with_sti_error(study: Study, sti_error: float | None) -> Study:
+    """The study with another precision asked for."""
+    if sti_error is None:
+        return study
+    precision = study.document.precision.model_copy(update={"sti": sti_error})
+    return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
+
+
+def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
+    """The findings that a run can live with.
+
+    Raises
+    ------
+    SceneError : some scenario must not be run
+    """
+    refused = refused_scenarios(study, findings)
+    if not refused:
+        return findings
+    errors = {error.text: error for why in refused.values() for error in why}
+    first = next(iter(errors.values()))
+    more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
+    names = ", ".join(f"'{name}'" for name in refused)
+    raise SceneError(
+        f"{first.text}{more}",
+        place=first.place,
+        cure=f"{first.cure} Until then these scenarios cannot be run: {names}.",
+    )
+
+
+def assemble(
+    study: Study,
+    mesh: VenueMesh,
+    scene: Scene,
+    figures: dict[str, Replicated],
+    reached: Precise,
+    findings: Sequence[Finding],
+) -> Results:
+    """All that reports need, from what was computed."""
+    document = study.document
+    targets = document.targets
+    compared = compare(figures, scene.compare_with, targets.sti)
+    statistical = statistical_times(scene)
+    traced = compared.room["reverberation_time_t20"].value
+    best = np.where(np.isfinite(traced), traced, statistical["eyring"])
+    return Results(
+        title=document.title,
+        venue=study.venue.name,
+        scenarios=scenario_records(study),
+        positions=scene.receivers.position,
+        area=scene.receivers.area.astype(np.int64),
+        area_names=scene.receivers.area_names,
+        cells=scene.receivers.cell,
+        seats=compared.seats,
+        gains=compared.gains,
+        room=compared.room,
+        room_gains=compared.room_gains,
+        statistical=statistical,
+        warnings=(*run_warnings(study, reached, findings), *broken_assumptions(scene, best)),
+        plan=plan_drawing(study, mesh),
+        sti_target=targets.sti,
+        share_target=targets.share_of_seats,
+        currency=document.costs.currency,
+        provenance=provenance(study, reached),
+    )
+
+
+def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) -> list[str]:
+    """Plain sentences on what is doubtful about a run: precision not met, energy lost, findings of the
+    check."""
+    wanted = study.document.precision
+    said = []
+    if not reached.is_met:
+        said.append(
+            "The precision asked for was not reached before the time or the rays allowed were spent: the "
+            f"standard error of the STI is {reached.standard_error:.3f}, where {wanted.sti:g} was wanted in "
+            f"{wanted.share_of_seats:.0%} of the seats."
+        )
+    if reached.lost_energy >= WORTH_TELLING:
+        said.append(
+            f"{reached.n_lost:,} of {reached.n_rays:,} rays left through gaps in the mesh, with "
+            f"{reached.lost_energy:.2%} of the energy; the seats lack it."
+        )
+    # Limits stand beside each scenario; a gap is told by what was really lost.
+    elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
+    said += [
+        f"{finding.place}: {finding.text}"
+        for finding in findings
+        if finding.severity == "warning" and finding.code not in elsewhere
+    ]
+    return said
+
+
+def provenance(study: Study, reached: Precise) -> dict[str, str]:
+    """What it takes to repeat a run, and to know what it was worth."""
+    document = study.document
+    return {
+        "roomsim": version("roomsim"),
+        "python": platform.python_version(),
+        **{name: version(name) for name in ("numpy", "numba", "scipy", "h5py")},
+        "machine": f"{platform.system()} {platform.machine()}",
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "inputs_sha256": json.dumps(study.digests, sort_keys=True),
+        "seed": str(document.seed),
+        "image_order": str(document.image_order),
+        "rays": str(reached.n_rays),
+        "rays_per_batch": str(RAYS_PER_BATCH),
+        "replicates": str(N_REPLICATES),
+        "rounds": str(reached.n_rounds),
+        "sti_error_wanted": f"{document.precision.sti:g}",
+        "sti_error_reached": f"{reached.standard_error:.5f}",
+        "precision_met": "yes" if reached.is_met else "no",
+        "lost_energy": f"{reached.lost_energy:.3g}",
+    }

@@ -7,6 +7,9 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 
+NEAREST = 1e-7
+"""m from its start within which a ray meets nothing: it may start on two faces in one place."""
+
 
 @njit(**KERNEL_OPTIONS)
 def _distances(origin: np.ndarray, direction: np.ndarray, triangles: np.ndarray, found: np.ndarray) -> None:
@@ -28,7 +31,7 @@ def _distances(origin: np.ndarray, direction: np.ndarray, triangles: np.ndarray,
         v = (dx * qx + dy * qy + dz * qz) * inverse
         t = (vx * qx + vy * qy + vz * qz) * inverse
         # A ray along the plane gives infinity or NaN, for which no comparison holds.
-        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (t > 0.0)
+        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (t > NEAREST)
         found[k] = t if hit else np.inf
 
 

@@ -23,7 +23,7 @@ from ..scene.scene import Scene
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
-from ..tracing.plan import roulette, sampling_plan
+from ..tracing.plan import sampling_plan
 from ..tracing.replay import Replay, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
@@ -96,7 +96,7 @@ class Engine:
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "roulette": np.stack(roulette(scene)),
+            "roulette": np.stack([self.plan.staying, self.plan.keeping]),
         }  # fmt: skip
         limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, self.plan.n_components)
         return store.paths(digest(parts), limits)

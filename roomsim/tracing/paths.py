@@ -57,7 +57,9 @@ class PathLog:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """How the events of a ray are drawn, so that one set of paths serves many scenarios and bands.
+    """How the events of a ray are drawn and when it ends, so that one set of paths serves many scenarios and bands.
+
+    It belongs to the paths: whatever they are weighed for later, it is the plan that they were traced by which counts.
 
     A ray draws from one of a few components; in the replay its weight is divided by the mean over components of
     the probability of its path (balance heuristic: Veach, Robust Monte Carlo Methods (1997), section 9.2.2), so
@@ -68,6 +70,11 @@ class SamplingPlan:
     """(n_components, n_patches, 3) float64, sums to 1 over events."""
     names: tuple[str, ...]
     """What each component stands for."""
+    staying: np.ndarray
+    """(n_patches,) float32, share of energy that a ray is taken to keep at a hit; its product over the hits so far
+    says when the roulette begins."""
+    keeping: np.ndarray
+    """(n_patches,) float32, probability of going on at a hit once the roulette has begun."""
 
     @property
     def n_components(self) -> int:

@@ -19,7 +19,7 @@ ROULETTE_BELOW = np.float32(0.01)
 and fewer rays suffice for that."""
 
 
-def roulette(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+def _roulette(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette.
 
     The share is the mean over bands of the most reflective scenario. Going on with its square root halves the rate
@@ -58,7 +58,7 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
         components.append(_floored(wishes[worst], possible))
         names.append(labels[worst])
         log_moment.append(_log_second_moment(wishes, components[-1], hit_share, n_hits))
-    return SamplingPlan(np.array(components[:best_size]), tuple(names[:best_size]))
+    return SamplingPlan(np.array(components[:best_size]), tuple(names[:best_size]), *_roulette(scene))
 
 
 def _wishes(scene: Scene) -> tuple[np.ndarray, list[str]]:

@@ -11,7 +11,7 @@ from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
 from ._replay import TICK, replay_batch
 from .paths import PathLog, SamplingPlan
-from .plan import ROULETTE_BELOW, roulette
+from .plan import ROULETTE_BELOW
 
 
 def time_bins(duration: float) -> np.ndarray:
@@ -63,8 +63,7 @@ class Replay:
         chosen = scene.factors[:, :, scenarios]
         self._table = np.ascontiguousarray(chosen.reshape(-1, chosen.shape[2] * N_BANDS), dtype=np.float32)
         self._probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
-        staying, keeping = roulette(scene)
-        self._staying, self._keeping = np.repeat(staying, 3), np.repeat(keeping, 3)
+        self._staying, self._keeping = np.repeat(plan.staying, 3), np.repeat(plan.keeping, 3)
         zero = time_zero(scene)[receivers, scenarios]
         if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
             raise ValueError("the scenarios of a block must share their time zero")

@@ -11,7 +11,7 @@ from ._closest import closest_hits
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import PathLog, SamplingPlan
-from .plan import ROULETTE_BELOW, roulette
+from .plan import ROULETTE_BELOW
 from .seats import build_cells
 ROOM_PER_RAY = 128
 """Segments a ray that a log has room for at first; it grows as needed."""
@@ -46,7 +46,7 @@ class Tracer:
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
         self._threshold = np.ascontiguousarray(np.cumsum(plan.probability, axis=2)[:, :, :2], dtype=np.float32)
         self._is_sheet = np.array([patch.is_sheet for patch in scene.patches])
-        self._staying, self._keeping = roulette(scene)
+        self._staying, self._keeping = plan.staying, plan.keeping
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
         self._max_length = np.float32(duration * scene.speed_of_sound + farthest)
 

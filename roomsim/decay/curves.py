@@ -95,6 +95,8 @@ class SeatEnergy:
     def slopes(self) -> DecaySlopes:
         n_receivers, n_bins = self.bins.shape[:2]
         ranges = np.array(list(EVALUATION_RANGES.values()))
+        cuts = np.unique(ranges)[::-1]
+        pieces = np.searchsorted(-cuts, -ranges)
         shape = (len(ranges), *self.tail.shape)
         times, non_linearity = np.empty(shape), np.empty(shape)
         _decay_regressions(
@@ -102,7 +104,8 @@ class SeatEnergy:
             self.bins.reshape(n_receivers, n_bins, -1),
             self.tail.reshape(n_receivers, -1),
             self.tail_rate.reshape(-1),
-            ranges,
+            cuts,
+            pieces,
             times.reshape(len(ranges), n_receivers, -1),
             non_linearity.reshape(len(ranges), n_receivers, -1),
         )

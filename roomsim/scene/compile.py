@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -12,12 +12,12 @@ from ..venue.document import Element, Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
 from .element_checks import fit_findings
 from .enclosure import enclosure_of
-from .factors import scenario_factors
+from .factors import Finishes, finishes_of, scenario_factors
 from .footprints import Fit, footprints, free_sheets, used_elements
 from .mirrors import choose_mirrors
 from .patches import cut_patches
 from .receivers import compile_receivers
-from .scene import Scene, SurfaceArrays
+from .scene import Patch, Scene, SurfaceArrays
 from .sources import compile_sources
 from .surfaces import flat_regions
 
@@ -43,12 +43,10 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
     sheets = [sheet for element in elements for sheet in free_sheets(element)]
     primitives, patches = cut_patches(mesh, regions, prints, sheets, two_sided)
     mirror, mirror_planes = choose_mirrors(primitives)
-    material_of = dict(zip(mesh.group_names, match_surfaces(mesh, study.venue)))
     air = Air(**study.venue.air.model_dump())
 
     scenarios = study.document.scenarios_in_order()
     names = tuple(scenario.name for scenario in scenarios)
-    switched_in = [frozenset(scenario.elements) for scenario in scenarios]
     corners = primitives.corners
     return Scene(
         surfaces=SurfaceArrays(
@@ -61,7 +59,7 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
         ),
         patches=patches,
         mirror_planes=mirror_planes,
-        factors=scenario_factors(study, patches, material_of, elements, switched_in),
+        factors=factors_with(finishes_of(study, elements), study, mesh, patches),
         sources=compile_sources(study, len(names)),
         receivers=compile_receivers(study, mesh),
         scenarios=names,
@@ -72,6 +70,13 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
         volume=enclosure_of(mesh, study.venue).volume()[0],
         surface_area=sum(patch.area * patch.sides for patch in patches if not patch.is_sheet),
     )
+
+
+def factors_with(finishes: Finishes, study: Study, mesh: VenueMesh, patches: Sequence[Patch]) -> np.ndarray:
+    """`Scene.factors` of a study whose materials and elements have these finishes."""
+    material_of = dict(zip(mesh.group_names, match_surfaces(mesh, study.venue)))
+    switched_in = [frozenset(scenario.elements) for scenario in study.document.scenarios_in_order()]
+    return scenario_factors(patches, material_of, switched_in, finishes)
 
 
 def refuse_misfits(fits: Iterable[Fit], elements: Iterable[Element]) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -37,6 +38,16 @@ class Finish:
 
     absorption: np.ndarray
     scattering: np.ndarray
+
+
+class Variation(Protocol):
+    """Absorption as it may be in place of what is stated; see `variation.py`."""
+
+    def material(self, name: str, absorption: np.ndarray) -> np.ndarray:
+        """(8,) of a material whose stated absorption is given."""
+
+    def fabric(self, name: str, absorption: np.ndarray) -> np.ndarray:
+        """(8,) of a fabric as it hangs."""
 
 
 @dataclass(frozen=True)
@@ -92,12 +103,67 @@ def _measured_row(fabric: Fabric, drape: Drape) -> np.ndarray | None:
     return min(near, key=lambda entry: entry[0])[1] if near else None
 
 
+@dataclass(frozen=True)
+class Finishes:
+    """All surfaces that a study speaks of."""
+
+    materials: dict[str, Finish]
+    """Material -> surface."""
+    elements: dict[str, Finish | Cloth]
+    """Element -> what it puts on or before a surface, or hangs in the room."""
+
+
+def finishes_of(study: Study, elements: Sequence[Element], variation: Variation | None = None) -> Finishes:
+    """The surfaces of a study's materials and elements, as stated or as `variation` has them."""
+    air = Air(**study.venue.air.model_dump())
+    materials, fabrics = study.materials.material, study.materials.fabric
+    surfaces = {name: finish_of(material) for name, material in materials.items()}
+    if variation is not None:
+        surfaces = {
+            name: replace(
+                finish, absorption=_held(variation.material(name, finish.absorption), finish.absorption)
+            )
+            for name, finish in surfaces.items()
+        }
+    put_up: dict[str, Finish | Cloth] = {}
+    for element in elements:
+        if isinstance(element, Drape | Banner | CeilingDrape):
+            cloth = cloth_of(element, fabrics[element.fabric], air)
+            put_up[element.name] = (
+                cloth if variation is None else _varied_cloth(cloth, element.fabric, variation)
+            )
+        elif isinstance(element, FloorCovering | Opening | Crowd):
+            put_up[element.name] = surfaces[element.material]
+    return Finishes(surfaces, put_up)
+
+
+def _held(varied: np.ndarray, stated: np.ndarray) -> np.ndarray:
+    """Nothing but an opening absorbs all."""
+    return np.where(stated >= 1.0, 1.0, np.clip(varied, 0.0, LARGEST_ABSORPTION))
+
+
+def _varied_cloth(cloth: Cloth, fabric: str, variation: Variation) -> Cloth:
+    on_wall = cloth.absorption_on_wall
+    if on_wall is not None:
+        on_wall = np.clip(variation.fabric(fabric, on_wall), 0.0, LARGEST_ABSORPTION)
+    # What a free cloth absorbs more, it reflects and lets through less, both in the same proportion.
+    left = cloth.reflection + cloth.transmission
+    share = np.divide(
+        1.0 - variation.fabric(fabric, 1.0 - left), left, out=np.ones(N_BANDS), where=left > 0.0
+    )
+    return replace(
+        cloth,
+        absorption_on_wall=on_wall,
+        reflection=cloth.reflection * share,
+        transmission=cloth.transmission * share,
+    )
+
+
 def scenario_factors(
-    study: Study,
     patches: Sequence[Patch],
     material_of: Mapping[str, str],
-    elements: Sequence[Element],
     switched_in: Sequence[frozenset[str]],
+    finishes: Finishes,
 ) -> np.ndarray:
     """The table `Scene.factors`.
 
@@ -109,31 +175,23 @@ def scenario_factors(
     ----------
     material_of
         Surface group -> material.
-    elements
-        All that `Patch.covers` names.
     switched_in : (n_scenarios,)
         Names of the elements of each scenario.
+    finishes
+        Of all materials and elements named.
 
     Returns
     -------
     (n_patches, 3, n_scenarios, 8) float64
     """
-    air = Air(**study.venue.air.model_dump())
-    materials, fabrics = study.materials.material, study.materials.fabric
-    finish: dict[str, Finish] = {}
-    cloth: dict[str, Cloth] = {}
-    for element in elements:
-        if isinstance(element, Drape | Banner | CeilingDrape):
-            cloth[element.name] = cloth_of(element, fabrics[element.fabric], air)
-        elif isinstance(element, FloorCovering | Opening | Crowd):
-            finish[element.name] = finish_of(materials[element.material])
 
     def events(patch: Patch, covers: tuple[str, ...]) -> np.ndarray:
         if patch.is_sheet:
-            return _sheet(cloth[covers[-1]]) if covers else _nothing()
-        surface = finish_of(materials[material_of[patch.group]])
+            return _sheet(finishes.elements[covers[-1]]) if covers else _nothing()
+        surface = finishes.materials[material_of[patch.group]]
         for name in covers:
-            surface = finish[name] if name in finish else _draped(surface, cloth[name])
+            cover = finishes.elements[name]
+            surface = cover if isinstance(cover, Finish) else _draped(surface, cover)
         return _split(1.0 - surface.absorption, surface.scattering, 0.0)
 
     factors = np.empty((len(patches), 3, len(switched_in), N_BANDS))
@@ -152,7 +210,8 @@ def _draped(wall: Finish, cloth: Cloth) -> Finish:
     return Finish(over_wall(cloth.absorption_on_wall, wall.absorption), cloth.scattering)
 
 
-def _sheet(cloth: Cloth) -> np.ndarray:
+def _sheet(cloth: Finish | Cloth) -> np.ndarray:
+    assert isinstance(cloth, Cloth)
     return _split(cloth.reflection, cloth.scattering, cloth.transmission)
 
 

@@ -12,7 +12,7 @@ from math import dist
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
@@ -91,9 +91,13 @@ class MeasuredDrape(Model):
     """Tabulated absorption of a fabric as hung; overrides the computed one at this fullness and stand-off."""
 
     fullness: Annotated[float, Field(ge=1.0, le=4.0)]
+    """Width of cloth over width hung."""
     stand_off: NotNegative
+    """Gap to the wall behind, m."""
     absorption: Fractions
+    """Random-incidence absorption coefficient of the area hung."""
     source: Annotated[str, Field(min_length=1)]
+    """Where the figures come from."""
 
 
 class Fabric(Model):
@@ -105,9 +109,13 @@ class Fabric(Model):
     surface_mass: Positive
     """kg/m2 of cloth."""
     scattering: Fractions = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
+    """Random-incidence scattering coefficient as hung."""
     source: Annotated[str, Field(min_length=1)]
+    """Where the figures come from."""
     uncertainty: Fraction = 0.1
+    """Relative standard uncertainty of the absorption as hung."""
     measured: tuple[MeasuredDrape, ...] = ()
+    """Absorption where it was measured."""
 
 
 class MaterialsDocument(Model):
@@ -148,6 +156,7 @@ class AudienceArea(Model):
     floor: Coordinate = 0.0
     """Height of the floor under a polygon, m."""
     ear_height: Annotated[float, Field(gt=0.0, le=2.5)] = 1.2
+    """Of the listeners above the floor, m."""
     seat_spacing: tuple[Positive, Positive] = (0.8, 0.9)
     """Between seats along x and along y of the area's own axes, m."""
     rotation: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
@@ -167,6 +176,7 @@ class Zone(Model):
     name: Name
     kind: Literal["exit", "escape_route", "plant", "safety_equipment", "other"]
     polygon: Polygon2
+    """Plan outline, m."""
     bottom: Coordinate = 0.0
     """Height where the zone begins, m."""
     top: Coordinate = 100.0
@@ -214,9 +224,11 @@ class Element(Model):
     hire: NotNegative = 0.0
     """Hire, pipe and points together, in the study's currency."""
     rigging_hours: NotNegative = 0.0
+    """Hours of work of one person, hanging and taking down together."""
     weight: NotNegative = 0.0
     """kg, all of it."""
     roof_points: Annotated[int, Field(ge=0)] = 0
+    """Number of points in the roof that it hangs from."""
     point_load: NotNegative = 0.0
     """Largest load on one roof point, kg."""
     stock: dict[Name, NotNegative] = {}
@@ -233,6 +245,7 @@ class Drape(Element):
     drop: Positive
     """Height of the cloth as hung, m."""
     fabric: Name
+    """Name of a fabric."""
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
     """Width of cloth over width hung: 2.0 is "100 % fullness"."""
     stand_off: Annotated[float, Field(gt=0.0, le=1.5)] | None = None
@@ -245,33 +258,43 @@ class Banner(Element):
     """Flat sheets hanging free, upright or level."""
 
     centres: Annotated[tuple[Point3, ...], Field(min_length=1)]
+    """Middle of each sheet, m."""
     size: tuple[Positive, Positive]
     """Length along `direction` and width (or drop), m."""
     direction: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the length, degrees anticlockwise from x in plan."""
     orientation: Literal["upright", "level"] = "upright"
+    """Upright sheets hang down by their width; level ones lie under the roof."""
     fabric: Name
+    """Name of a fabric."""
     layers: Literal[1, 2] = 1
+    """Cloths hung against each other."""
 
 
 class CeilingDrape(Element):
     """Cloth spread level under the roof."""
 
     polygon: Polygon2
+    """Plan outline, m."""
     height: Coordinate
     """Of the cloth above zero level, m."""
     fabric: Name
+    """Name of a fabric."""
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
+    """Area of cloth over area covered."""
     layers: Literal[1, 2] = 1
+    """Cloths hung against each other."""
 
 
 class FloorCovering(Element):
     """Carpet, matting or staging laid on a floor."""
 
     polygon: Polygon2
+    """Plan outline, m."""
     floor: Coordinate = 0.0
     """Height of the floor that it covers, m."""
     material: Name
+    """What the floor becomes."""
 
 
 class Opening(Element):
@@ -385,6 +408,22 @@ class Targets(Model):
     sti: Fraction = 0.5
     """A seat counts as served above this speech transmission index."""
     share_of_seats: Fraction = 0.95
+    """Share of the seats that should be served."""
+
+
+class Uncertainty(Model):
+    """What the results owe to absorption not being known better."""
+
+    draws: Annotated[int, Field(ge=0, le=1000)] = 32
+    """Sets of absorption coefficients that are tried, each material drawn within its uncertainty; 0 for none.
+    With 32 the input uncertainty itself is known to an eighth."""
+
+    @field_validator("draws")
+    @classmethod
+    def _enough_for_a_spread(cls, draws: int) -> int:
+        if 0 < draws < 8:
+            raise ValueError("fewer than 8 draws tell no spread; write 0 for none")
+        return draws
 
 
 class Scenario(Model):
@@ -402,14 +441,19 @@ class Scenario(Model):
 
 class Costs(Model):
     currency: Annotated[str, Field(min_length=1, max_length=12)] = "EUR"
+    """As tables show it."""
     labour_rate: NotNegative = 0.0
     """Per rigging hour."""
     fixed: NotNegative = 0.0
     """Paid once if anything is hung at all."""
     budget: NotNegative | None = None
+    """For all treatment of a scenario."""
     hours_available: NotNegative | None = None
+    """Rigging hours that there is time and crew for."""
     roof_points_available: Annotated[int, Field(ge=0)] | None = None
+    """Points in the roof that may be used."""
     point_load_limit: NotNegative | None = None
+    """Largest load allowed on a roof point, kg."""
     stock: dict[Name, NotNegative] = {}
     """What is there to hang: item -> quantity (m2 covered)."""
 
@@ -434,6 +478,7 @@ class StudyDocument(Model):
     noise: Levels
     """Noise at the seats, dB per octave."""
     precision: Precision = Precision()
+    uncertainty: Uncertainty = Uncertainty()
     targets: Targets = Targets()
     costs: Costs = Costs()
     bare: Name = "bare"
@@ -441,7 +486,7 @@ class StudyDocument(Model):
     scenario: Annotated[tuple[Scenario, ...], Field(min_length=1)]
 
     def scenarios_in_order(self) -> tuple[Scenario, ...]:
-        """The bare venue first, listed or not, then the others as listed: the order of every scenario axis."""
+        """The bare venue first, listed or not, then the others as listed: the order of scenario axes."""
         listed = {scenario.name: scenario for scenario in self.scenario}
         return (listed.pop(self.bare, Scenario(name=self.bare)), *listed.values())
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -169,8 +169,8 @@ def _number(cell: str, name: str, line: int) -> float:
 def _third(frequency: float, line: int) -> int:
     """Number of the one-third-octave band: 10 lg f is whole at the exact mid-bands of IEC 61260-1, and within
     0.05 of it at the nominal ones."""
-    number = 10 * math.log10(frequency) if frequency > 0 else math.nan
-    if not abs(number - round(number)) < 0.1 or not 17 <= round(number) <= 40:
+    number = 10 * math.log10(frequency) if frequency > 0 else 0.0
+    if abs(number - round(number)) > 0.1 or not 17 <= round(number) <= 40:
         raise _FileFault(
             f"f_hz must be an octave or one-third-octave mid-band from 50 Hz to 10 kHz, got {frequency:g}",
             line,
@@ -217,11 +217,12 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
 
 def _polars(octaves: dict[tuple[float, float], np.ndarray]) -> PolarLevels:
     horizontal = {azimuth: levels for (azimuth, elevation), levels in octaves.items() if elevation == 0}
-    vertical = {
-        elevation % 360 if azimuth == 0 else 180 - elevation: levels
-        for (azimuth, elevation), levels in octaves.items()
-        if azimuth % 180 == 0
-    }
+    upwards: dict[float, list[np.ndarray]] = {}
+    for (azimuth, elevation), levels in octaves.items():
+        if azimuth % 180 == 0:
+            upwards.setdefault(elevation % 360 if azimuth == 0 else 180 - elevation, []).append(levels)
+    # Zenith and nadir belong to both azimuths.
+    vertical = {angle: _mean(levels) for angle, levels in upwards.items()}
     _check_circle(np.array(sorted(horizontal)), "horizontal polar (elevation 0): azimuth")
     _check_circle(
         np.array(sorted(vertical)),
@@ -252,7 +253,7 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
         }
         if abs(elevation) == 90:
             # A pole is one direction, however many azimuths it is written with.
-            level[i] = 10 * np.log10(np.mean([10 ** (levels / 10) for levels in given.values()], axis=0))
+            level[i] = _mean(given.values())
             continue
         for j, azimuth in enumerate(azimuths):
             if azimuth not in given:
@@ -262,6 +263,11 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
                 )
             level[i, j] = given[azimuth]
     return SphereLevels(np.array(azimuths), np.array(elevations), level)
+
+
+def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
+    """(8,) dB, mean energy of the levels."""
+    return 10 * np.log10(np.mean([10 ** (level / 10) for level in levels], axis=0))
 
 
 def _check_circle(angles: np.ndarray, what: str) -> None:

@@ -19,6 +19,9 @@ from roomsim.venue.wording import faults_of
 LARGEST_FILE = 1_000_000
 """Bytes. A description file is written by hand; anything larger is some other file."""
 
+_ENDLESS_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){100}""")
+"""Keys of a hundred parts and more; the parser's time and memory grow with the square of their number."""
+
 SomeModel = TypeVar("SomeModel", bound=BaseModel)
 
 _SYNTAX_HINTS = {
@@ -100,6 +103,8 @@ def read_source(path: Path, name: str) -> SourceFile:
         raise refuse(
             "not UTF-8; save the file with this encoding", content.count(b"\n", 0, error.start) + 1
         ) from None
+    if _ENDLESS_KEY.search(text):
+        raise refuse("tables are nested too deeply")
     try:
         return SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
     except RecursionError:
@@ -128,6 +133,8 @@ def find_file(folder: Path, base: Path, written: str) -> Path:
     """
     if Path(written).is_absolute() or PureWindowsPath(written).drive or written.startswith("~"):
         raise ValueError(f'"{written}" must be a path relative to this file, within the study folder')
+    if not written.isprintable():
+        raise ValueError(f"{written!r} holds characters that no file name has")
     if "\\" in written:
         raise ValueError(f'"{written}" must be written with / between folders')
     try:
@@ -148,6 +155,8 @@ def _syntax(name: str, text: str, message: str) -> str:
     said, line, column = found.groups() if found else (message, None, None)
     place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if found else ""
     hint = next((hint for start, hint in _SYNTAX_HINTS.items() if said.startswith(start)), None)
+    if found and not line:
+        hint = "a closing bracket or quote is missing"
     return f"{name}{place}: not valid TOML: {said}" + (f"; {hint}" if hint else "")
 
 

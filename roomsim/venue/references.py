@@ -14,7 +14,7 @@ from roomsim.venue.document import (
     StudyDocument,
     VenueDocument,
 )
-from roomsim.venue.lines import KeyPath
+from roomsim.venue.lines import KeyPath, path_text
 from roomsim.venue.materials import unknown
 
 
@@ -73,7 +73,10 @@ def _repeated(documents: Documents) -> Iterator[Finding]:
         first: dict[str, KeyPath] = {}
         for path, name in named:
             if name in first:
-                yield role, (*path, "name"), f'"{name}" is used twice; every name here must be different'
+                text = (
+                    f'"{name}" is the name of {path_text(first[name])} too; every name here must be different'
+                )
+                yield role, (*path, "name"), text
             first.setdefault(name, path)
 
     if documents.study:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import types
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
@@ -23,63 +24,70 @@ _BOUND = {
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
     """Key path and plain words for each fault that validating a document of type `model` found."""
-    entries = [(entry, *_locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
-    # A misspelt key is also a missing one; telling it once is enough.
+    entries = [(entry, _locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
+    # A misspelt key is also a missing one, and a list too short misses each entry; once is enough to tell.
     misspelt = {
-        (*location[:-1], _nearest(str(location[-1]), _keys(outer)))
-        for entry, location, _, outer in entries
+        (*place.path[:-1], _nearest(str(place.path[-1]), _keys(place.outer)))
+        for entry, place in entries
         if entry["type"] == "extra_forbidden"
     }
     short: set[KeyPath] = set()
-    for entry, location, annotation, outer in entries:
+    for entry, place in entries:
         kind, given = entry["type"], entry["input"]
-        if kind == "missing" and location and isinstance(location[-1], int):
-            # Each missing entry of a short list is one fault to the validator and one in all to the writer.
-            if location[:-1] not in short:
-                short.add(location[:-1])
-                yield location[:-1], f"expected {expected(outer)}, got {len(given)}"
-        elif kind == "missing":
-            if location not in misspelt:
-                yield location, f"missing; expected {expected(annotation)}"
-        elif kind == "extra_forbidden":
-            known = _keys(outer)
-            near = _nearest(str(location[-1]), known)
-            cure = f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}"
-            yield location, f"unknown key; {cure}"
+        if kind == "missing" and isinstance(place.path[-1], int):
+            around = place.path[:-1]
+            if around not in short:
+                yield around, f"expected {expected(place.outer)}; there are {len(given)}"
+            short.add(around)
+        elif kind == "missing" and place.path in misspelt:
+            continue
         elif kind == "too_short" and len(given) >= entry["ctx"]["min_length"]:
             continue  # the entries are there but faulty, and each has its own message
-        elif kind == "too_short":
-            least = entry["ctx"]["min_length"]
-            yield (
-                location,
-                f"expected at least {least} {'entry' if least == 1 else 'entries'}, got {len(given)}",
-            )
-        elif kind == "too_long":
-            yield location, f"expected {expected(annotation)}, got {len(given)}"
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
-            yield (*location, "kind"), _choice(_tags(annotation), given.get("kind"))
-        elif kind == "literal_error":
-            yield location, _literal(location, get_args(_bare(annotation)), given)
-        elif kind == "value_error":
-            yield location, str(entry["ctx"]["error"])
-        elif kind == "finite_number":
-            yield location, f"nan and inf are no values here; expected a number{_band(location, outer)}"
-        elif kind in _BOUND:
-            name, word = _BOUND[kind]
-            limit = f"{entry['ctx'][name]:.12g}"
-            yield location, f"must be {word} {limit}, got {_shown(given)}{_band(location, outer)}"
-        elif kind == "string_too_short":
-            yield location, "must not be empty"
-        elif kind == "string_too_long":
-            yield (
-                location,
-                f"must not be longer than {entry['ctx']['max_length']} characters, has {len(given)}",
-            )
+            yield (*place.path, "kind"), _choice(_tags(place.annotation), given.get("kind"))
         else:
-            yield (
-                location,
-                f"expected {expected(annotation)}, got {_shown(given)}{_hint(location, annotation, given)}",
-            )
+            yield place.path, _words(kind, given, entry.get("ctx", {}), place)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A place in a document."""
+
+    path: KeyPath
+    annotation: Any
+    """Type of what belongs there."""
+    outer: Any
+    """Type of the table or list around it."""
+
+
+def _words(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
+    """What is wrong; `kind` and `context` as the validator has them."""
+    wanted = expected(place.annotation)
+    if kind == "missing":
+        return "missing; write schema = 1" if place.path == ("schema",) else f"missing; expected {wanted}"
+    if kind == "extra_forbidden":
+        known = _keys(place.outer)
+        near = _nearest(str(place.path[-1]), known)
+        return "unknown key; " + (f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}")
+    if kind == "too_short":
+        least = context["min_length"]
+        return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(given)}"
+    if kind == "too_long":
+        return f"expected {wanted}; there are {len(given)}"
+    if kind == "literal_error":
+        return _literal(place, given)
+    if kind == "value_error":
+        return str(context["error"])
+    if kind == "finite_number":
+        return f"nan and inf are no values here; expected a number{_band(place)}"
+    if kind in _BOUND:
+        name, word = _BOUND[kind]
+        return f"must be {word} {context[name]:.12g}, got {_shown(given)}{_band(place)}"
+    if kind == "string_too_short":
+        return "must not be empty"
+    if kind == "string_too_long":
+        return f"must not be longer than {context['max_length']} characters, has {len(given)}"
+    return f"expected {wanted}, got {_shown(given)}{_hint(place, given)}"
 
 
 def expected(annotation: Any) -> str:
@@ -105,11 +113,8 @@ def expected(annotation: Any) -> str:
     return "a table"
 
 
-def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> tuple[KeyPath, Any, Any]:
-    """Key path as written, type of the place, type of what is around it.
-
-    The validator's location also names the member of a union; the file does not.
-    """
+def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> _Place:
+    """The place as the file has it: the validator's location also names the member of a union."""
     path: KeyPath = ()
     annotation: Any = model
     outer: Any = None
@@ -130,7 +135,7 @@ def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> tuple[KeyPath, 
             )
         elif get_origin(kind) is dict:
             annotation = get_args(kind)[1]
-    return path, annotation, outer
+    return _Place(path, annotation, outer)
 
 
 def _bare(annotation: Any) -> Any:
@@ -171,28 +176,34 @@ def _choice(known: Mapping[str, Any] | Sequence[str], given: Any) -> str:
     return f"expected {names}, got {_shown(given)}" + (f'; did you mean "{near}"?' if near else "")
 
 
-def _literal(location: KeyPath, known: Sequence[Any], given: Any) -> str:
-    if location == ("schema",):
+def _literal(place: _Place, given: Any) -> str:
+    known = get_args(_bare(place.annotation))
+    if place.path == ("schema",):
         return f"this version of roomsim reads schema = {known[0]}, got {_shown(given)}"
     if all(isinstance(value, str) for value in known):
         return _choice(known, given)
-    return f"expected {' or '.join(_quoted(value) for value in known)}, got {_shown(given)}"
+    return f"expected {expected(place.annotation)}, got {_shown(given)}"
 
 
-def _band(location: KeyPath, outer: Any) -> str:
+def _band(place: _Place) -> str:
     """Which octave, where the place is one of eight."""
-    if get_origin(outer) is tuple and len(get_args(outer)) == len(LABELS) and isinstance(location[-1], int):
-        label = LABELS[location[-1]]
+    index = place.path[-1]
+    if (
+        get_origin(place.outer) is tuple
+        and len(get_args(place.outer)) == len(LABELS)
+        and isinstance(index, int)
+    ):
+        label = LABELS[index]
         return f" at {label[:-1]} kHz" if label.endswith("k") else f" at {label} Hz"
     return ""
 
 
-def _hint(location: KeyPath, annotation: Any, given: Any) -> str:
-    kind = _bare(annotation)
+def _hint(place: _Place, given: Any) -> str:
+    kind = _bare(place.annotation)
     if kind in (float, int) and isinstance(given, str):
         return "; numbers stand without quotes and with a decimal point"
     if isinstance(given, Mapping) and get_origin(kind) is tuple:
-        return f"; write [[{location[-1]}]], with double brackets, for each"
+        return f"; write [[{place.path[-1]}]], with double brackets, for each"
     return ""
 
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from scipy import special
 
 from ..bands import EXACT, N_BANDS
 from ..errors import PhysicalRangeError
@@ -265,7 +266,7 @@ def _octave_and_angles(centre: float, air: Air, depth: float) -> tuple[np.ndarra
     5000 Pa s/m.
     """
     phase = 2.0 * np.pi * centre * 10.0**0.15 / air.speed_of_sound * depth
-    log_f, f_weight = _gauss(20 + int(phase), -0.15, 0.15)
+    log_f, f_weight = _gauss(24 + int(1.2 * phase), -0.15, 0.15)
     cosine, c_weight = _gauss(48 + int(2.5 * phase), 0.0, 1.0)
     # sin(2 theta) d theta = 2 cos(theta) d cos(theta)
     weight = f_weight[:, None] * (2.0 * cosine * c_weight)
@@ -274,7 +275,7 @@ def _octave_and_angles(centre: float, air: Air, depth: float) -> tuple[np.ndarra
 
 def _gauss(order: int, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
     """Gauss-Legendre nodes from `low` to `high` and weights that sum to 1."""
-    node, weight = np.polynomial.legendre.leggauss(order)
+    node, weight = special.roots_legendre(order)
     return low + 0.5 * (high - low) * (node + 1.0), 0.5 * weight
 
 

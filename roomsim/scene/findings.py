@@ -43,5 +43,6 @@ def list_text(names: Iterable[str], most: int = 4) -> str:
 
 
 def as_position(point: Iterable[float]) -> tuple[float, float, float]:
+    """A point as a finding holds it, without rounding noise and negative zeros."""
     x, y, z = (round(float(c), 6) + 0.0 for c in point)
     return x, y, z

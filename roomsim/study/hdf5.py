@@ -129,6 +129,7 @@ def member(group: h5py.Group, name: str) -> h5py.Group | h5py.Dataset:
 
 
 def subgroup(group: h5py.Group, name: str) -> h5py.Group:
+    """A group that lies in the file itself under this name."""
     found = member(group, name)
     if not isinstance(found, h5py.Group):
         raise ContentError(f"'{name}' is not a group")

@@ -1,3 +1,286 @@
-"""Room acoustics for venues of a day: one trace, many treatment scenarios, every figure with its error bar."""
+"""Room acoustics for venues of a day: one trace, many treatment scenarios, every figure with its error bar.
+
+What the command line does, for notebooks and scripts:
+
+    import roomsim
+    results = roomsim.run("hall/study.toml")
+    print(roomsim.compare(results))
+    roomsim.maps(results, "pictures")
+
+Every function raises `roomsim.errors.RoomsimError` with file, place, fault and cure where the input is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+# Importing this package must stay quick: what computes or draws is imported where it is used.
+if TYPE_CHECKING:
+    from .report.tables import ComparisonTable
+    from .scene.factors import Cloth
+    from .scene.findings import Finding
+    from .study.progress import Step
+    from .study.results import Results
+    from .study.status import Status
+    from .venue.document import MaterialsDocument
 
 __version__ = "0.1.0"
+
+FilePath = str | Path
+
+
+def new_study(folder: FilePath) -> Path:
+    """Write a small study with comments into a new folder, to be changed; return the path of its study file.
+
+    Raises
+    ------
+    StoreError : the folder is not empty or cannot be written
+    """
+    from .cli.starting import write_starter
+
+    return write_starter(Path(folder))
+
+
+def check(study: FilePath) -> list[Finding]:
+    """What is wrong with a study, or worth knowing, before anything is computed.
+
+    Parameters
+    ----------
+    study : path of the study file
+
+    Raises
+    ------
+    DocumentError, MeshError : a file cannot be read at all
+    """
+    from .scene.checks import check_venue
+    from .venue.mesh import read_mesh
+    from .venue.reading import read_study
+
+    described = read_study(study)
+    return check_venue(described, read_mesh(described.venue.mesh, described.venue_folder))
+
+
+def run(
+    study: FilePath,
+    folder: FilePath | None = None,
+    *,
+    sti_error: float | None = None,
+    threads: int | None = None,
+    fresh: bool = False,
+    progress: Callable[[Step], None] | None = None,
+) -> Results:
+    """Compute a study. What was traced by an earlier run into the same folder is used again.
+
+    Parameters
+    ----------
+    study : path of the study file
+    folder : where paths and results go; `<study>.roomsim` beside the study unless given
+    sti_error : standard error of the speech transmission index wanted, in place of the study's own
+    threads : all cores unless given; results do not depend on it
+    fresh : trace again, even what is kept from an earlier run
+    progress : called with each step; an exception that it raises ends the run, and what is traced is kept
+
+    Raises
+    ------
+    DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
+    StoreError : the folder is in use or cannot be written
+    """
+    from .study.progress import CallbackProgress
+    from .study.run import run_study
+
+    told = None if progress is None else CallbackProgress(progress)
+    return run_study(study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=told)
+
+
+def load(results: FilePath) -> Results:
+    """A finished study.
+
+    Parameters
+    ----------
+    results : folder of a run, or the results.h5 in it
+
+    Raises
+    ------
+    StoreError : there is none, or it is not readable
+    """
+    from .study.results_file import load_results
+
+    path = Path(results)
+    return load_results(path / "results.h5" if path.is_dir() else path)
+
+
+def status(folder: FilePath) -> Status:
+    """What the folder of a run holds, whether it is finished, interrupted or going on.
+
+    Raises
+    ------
+    StoreError : it is no such folder, or its results cannot be read
+    """
+    from .study.status import status_of
+
+    return status_of(Path(folder))
+
+
+def compare(results: Results | FilePath) -> ComparisonTable:
+    """All scenarios beside each other: print it, or take its `rows`.
+
+    Gains are against the scenario that each is compared with. They come from the same rays, and are known far
+    better than the values.
+
+    Raises
+    ------
+    StoreError : there are no results where they should lie
+    """
+    from .report.tables import comparison_table
+
+    return comparison_table(_finished(results))
+
+
+def export(results: Results | FilePath, folder: FilePath) -> list[Path]:
+    """Write all figures as CSV and JSON files; return their paths.
+
+    Raises
+    ------
+    StoreError : the folder cannot be written
+    """
+    from .report.export import export_results
+
+    return export_results(_finished(results), Path(folder))
+
+
+def maps(
+    results: Results | FilePath,
+    folder: FilePath,
+    *,
+    quantities: Sequence[str] = ("STI",),
+    band: float | None = None,
+    scenarios: Sequence[str] | None = None,
+    formats: Sequence[str] = ("png", "svg"),
+) -> list[Path]:
+    """Draw plans of the audience: sheets with all scenarios side by side, and a page for each.
+
+    Parameters
+    ----------
+    results : a finished study, or where it lies
+    folder : made if it is missing
+    quantities : symbols or names, as `roomsim quantities` lists them
+    band : nominal mid-band frequency of quantities per octave band, Hz; mean of 500 Hz and 1 kHz unless given
+    scenarios : names; all unless given
+    formats : "png", "svg", "pdf"
+
+    Returns
+    -------
+    Paths of what was written
+
+    Raises
+    ------
+    RoomsimError : unknown quantity, band or scenario
+    StoreError : the folder cannot be written
+    """
+    from .report.pages import write_maps
+    from .report.quantities import find_band, find_scenarios
+
+    known = _finished(results)
+    return write_maps(
+        known,
+        Path(folder),
+        metrics=quantities,
+        band=None if band is None else find_band(band),
+        scenarios=None if scenarios is None else find_scenarios(known, scenarios),
+        formats=formats,
+    )
+
+
+def charts(
+    results: Results | FilePath, folder: FilePath, *, formats: Sequence[str] = ("png", "svg")
+) -> list[Path]:
+    """Draw reverberation per band, intelligibility with cost, gain against cost, and the seats' distribution.
+
+    Raises
+    ------
+    StoreError : the folder cannot be written
+    """
+    from .report.figures import write_figures
+
+    return write_figures(_finished(results), Path(folder), formats)
+
+
+def materials(study: FilePath | None = None) -> MaterialsDocument:
+    """Built-in materials and fabrics, with those of a study's own file added.
+
+    Raises
+    ------
+    DocumentError : the study cannot be read
+    """
+    from .venue.materials import built_in_materials
+    from .venue.reading import read_study
+
+    return built_in_materials() if study is None else read_study(study).materials
+
+
+def drape(
+    fabric: str,
+    *,
+    fullness: float = 1.0,
+    stand_off: float | None = None,
+    layers: int = 1,
+    study: FilePath | None = None,
+) -> Cloth:
+    """What a fabric does as it hangs, per octave band, exactly as a run takes it.
+
+    Parameters
+    ----------
+    fabric : name of a built-in fabric, or of one of the study's own
+    fullness : width of cloth over width hung
+    stand_off : m to the wall behind; None for cloth that hangs free in the room
+    layers : 1 or 2
+    study : path of a study whose own fabrics and air count
+
+    Returns
+    -------
+    Cloth : absorption before a rigid wall (None if free), reflection, transmission, scattering, (8,) each
+
+    Raises
+    ------
+    MaterialError : unknown fabric
+    PhysicalRangeError : a value that no cloth can have
+    """
+    from pydantic import ValidationError
+
+    from .errors import PhysicalRangeError
+    from .physics.air import Air
+    from .scene.factors import cloth_of
+    from .venue.document import Drape
+    from .venue.materials import built_in_materials, find_fabric
+    from .venue.reading import read_study
+
+    described = None if study is None else read_study(study)
+    known = built_in_materials() if described is None else described.materials
+    # A drape of any place and size: only how it hangs counts here.
+    sample: dict[str, Any] = {"name": "sample", "runs": (((0.0, 0.0), (1.0, 0.0)),), "top": 2.0, "drop": 1.0}
+    how = {"fabric": fabric, "fullness": fullness, "stand_off": stand_off, "layers": layers}
+    try:
+        hung = Drape.model_validate({**sample, **how})
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        raise PhysicalRangeError(f"{first['loc'][0]} = {first['input']!r}: {first['msg']}.") from fault
+    air = Air() if described is None else Air(**described.venue.air.model_dump())
+    return cloth_of(hung, find_fabric(known, fabric), air)
+
+
+def schema(kind: str) -> dict[str, Any]:
+    """JSON Schema of a description file: "study", "venue", "elements", "sources" or "materials".
+
+    Raises
+    ------
+    DocumentError : no such kind
+    """
+    from .venue.reading import schema_for
+
+    return schema_for(kind)  # type: ignore[arg-type]
+
+
+def _finished(results: Results | FilePath) -> Results:
+    return load(results) if isinstance(results, str | Path) else results

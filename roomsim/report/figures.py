@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,8 @@ from . import style
 from .quantities import STI, T20
 
 _PANELS_PER_SHEET = 12
-_ESTIMATE_SIGNS = ("x", "+", "1", "d", "*", ".")
+_ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
+"""Statistical estimates that are shown, with their signs; tables have them all."""
 
 
 def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
@@ -99,13 +100,13 @@ def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: in
         label="traced, mean over seats",
         zorder=3,
     )
-    for sign, (name, values) in zip(_ESTIMATE_SIGNS, results.statistical.items()):
-        label = name.replace("_", "-").capitalize()
+    for name in [name for name in _ESTIMATES if name in results.statistical]:
+        label = "-".join(part.capitalize() for part in name.split("_"))
         axes.plot(
             places,
-            values[scenario],
+            results.statistical[name][scenario],
             linestyle="none",
-            marker=sign,
+            marker=_ESTIMATES[name],
             color=style.INK,
             ms=4.5,
             mew=0.8,
@@ -150,7 +151,11 @@ def intelligibility_figure(results: Results) -> Figure:
             axes.set_axisbelow(True)
             axes.spines[["top", "right", "left"]].set_visible(False)
             axes.tick_params(axis="y", length=0)
-        _foot(figure, "Bars: 95 % intervals, chance of the calculation only. Dashed: share of seats wanted.")
+        _foot(
+            figure,
+            "Bars: 95 % intervals, chance of the calculation only; where none is seen it is shorter than "
+            "its sign. Dashed: share of seats wanted.",
+        )
         return figure
 
 
@@ -246,7 +251,8 @@ def value_figure(results: Results) -> Figure:
         noticeable = METRICS[STI].just_noticeable_difference
         _foot(
             figure,
-            f"Bars: 95 % intervals of the difference. Grey: less than {noticeable:g}, hardly noticed. Line: "
+            f"Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
+            f"Grey: less than {noticeable:g}, hardly noticed. Line: "
             "no scenario gives more for less. Open signs break a limit.",
         )
         return figure
@@ -285,6 +291,8 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     axes.grid(color="#e4e4e4", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.margins(x=0.18, y=0.12)
+    if extra.min() >= 0.0 and extra.max() > 0.0:
+        axes.set_xlim(-0.05 * extra.max(), 1.2 * extra.max())
     if np.ptp([0.0, *extra]) == 0.0:
         axes.set_xlim(-1.0, 3.0)
         axes.set_xticks([0.0])
@@ -364,6 +372,39 @@ def seats_figure(results: Results) -> Figure:
             figure,
             f"{len(results.positions)} seats. Lines: the STI wanted, and dashed the share of seats wanted.",
         )
+        return figure
+
+
+def absorption_figure(title: str, curves: Mapping[str, Sequence[float]]) -> Figure:
+    """Curves over the octave bands, 0 to 1: absorption of materials, or what a cloth does.
+
+    Parameters
+    ----------
+    curves : name -> (8,)
+    """
+    with style.rules():
+        figure = style.new_figure((8.27, 3.2 + 0.17 * max(len(curves) - 4, 0)))
+        height = float(figure.get_size_inches()[1])
+        axes = figure.add_axes((0.08, 0.5 / height, 0.56, 1.0 - 0.85 / height))
+        axes.set_title(title, loc="left", weight="bold")
+        for k, (name, values) in enumerate(curves.items()):
+            axes.plot(
+                range(bands.N_BANDS),
+                values,
+                color=style.SERIES[k % len(style.SERIES)],
+                marker=style.MARKERS[(k + k // len(style.SERIES)) % len(style.MARKERS)],
+                markersize=4.0,
+                linewidth=1.2,
+                label=textwrap.shorten(name, 44, placeholder=" …"),
+            )
+        axes.set_xticks(range(bands.N_BANDS), bands.LABELS)
+        axes.set_xlabel("octave band, Hz")
+        axes.set_ylabel("share of the incident energy")
+        axes.set_ylim(0.0, 1.02)
+        axes.grid(color="#e4e4e4", linewidth=0.6)
+        axes.set_axisbelow(True)
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), borderaxespad=0.0)
         return figure
 
 

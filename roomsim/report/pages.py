@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from ..study.compare import verdicts
 from ..study.results import Results
 from . import style
 from .maps import MapLayer, draw_map, map_layer
@@ -94,6 +95,9 @@ def _sheet(results: Results, layer: MapLayer, chosen: list[int], number: int, n_
     left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
     n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
     width, height = (right - left) / n_columns, (top - bottom) / n_rows
+    low, high = extent(results, strip=False)
+    needed = 0.97 * width * 11.69 * (high - low)[1] / (high - low)[0] + _TITLE_ROOM
+    height = min(height, (needed + 0.16) / 8.27)
     letters = int(width * 11.69 * 72.0 / 5.2)
     for i, scenario in enumerate(chosen):
         column, row = i % n_columns, i // n_columns
@@ -179,8 +183,9 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
             value = factor * float(known[name].value[scenario])
             half = factor * float(known[name].half_width()[scenario])
             texts.append(before + with_interval(value, half, digits, layer.is_gain) + after)
-            if layer.is_gain and abs(value) <= half:
-                texts[-1] += " (not significant)"
+        if layer.is_gain:
+            # The same words as in the comparison table, which judges all scenarios together.
+            texts[0] += f" ({verdicts(results)[scenario].words})"
         return ", ".join(texts)
     values = layer.values.value[:, scenario]
     if not np.isfinite(values).any():

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from .. import bands
 from ..errors import RoomsimError, suggestion
 from ..metrics.registry import METRICS
+from ..study.results import Results
 
 STI = "speech_transmission_index"
 T20 = "reverberation_time_t20"
@@ -62,3 +63,33 @@ def find_quantity(text: str, known: Iterable[str] = METRICS) -> str:
         f"there is no quantity {text!r} here.",
         cure=suggestion(text, (METRICS[name].symbol for name in names)),
     )
+
+
+def find_band(frequency: float) -> int:
+    """Index of the octave band of a nominal mid-band frequency, Hz.
+
+    Raises
+    ------
+    RoomsimError : there is no such band
+    """
+    for i, nominal in enumerate(bands.NOMINAL):
+        if abs(frequency - nominal) < 1.0:
+            return i
+    known = ", ".join(f"{nominal:g}" for nominal in bands.NOMINAL)
+    raise RoomsimError(f"there is no octave band at {frequency:g} Hz.", cure=f"Known: {known} Hz.")
+
+
+def find_scenarios(results: Results, names: Iterable[str]) -> list[int]:
+    """Indices of scenarios by their names.
+
+    Raises
+    ------
+    RoomsimError : one is unknown; the message lists the near misses
+    """
+    known = [scenario.name for scenario in results.scenarios]
+    found = []
+    for name in names:
+        if name not in known:
+            raise RoomsimError(f"there is no scenario {name!r} here.", cure=suggestion(name, known))
+        found.append(known.index(name))
+    return found

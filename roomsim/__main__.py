@@ -1,0 +1,5 @@
+"""`python -m roomsim` is `roomsim`."""
+
+from .cli import main
+
+main()

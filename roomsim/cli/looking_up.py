@@ -1,0 +1,248 @@
+"""Commands that look something up: materials, fabrics as hung, quantities, file formats."""
+
+from __future__ import annotations
+
+import fnmatch
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from .. import bands
+from .options import out_folder, with_screen
+from .screen import WIDE, Screen
+
+if TYPE_CHECKING:
+    from rich.table import Table
+    from rich.text import Text
+
+    from ..venue.document import Fabric, Material, MaterialsDocument
+
+of_study = click.option(
+    "--study",
+    type=click.Path(path_type=Path),
+    metavar="STUDY.toml",
+    help="Take in the materials and fabrics of this study's own file.",
+)
+
+
+@click.group(invoke_without_command=True)
+@click.pass_context
+def materials(context: click.Context) -> None:
+    """Absorption of materials, and of drape as it hangs.
+
+    \b
+    Examples:
+      roomsim materials                       all materials and fabrics
+      roomsim materials list "*brick*"        those whose name matches
+      roomsim materials drape --fabric velour_600 --fullness 2 --stand-off 0.15
+    """
+    if context.invoked_subcommand is None:
+        context.invoke(list_materials)
+
+
+@materials.command("list")
+@click.argument("pattern", default="*")
+@of_study
+@out_folder("Draw the absorption of those listed into this folder as well.")
+@with_screen
+def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path | None) -> None:
+    """List materials and fabrics with the source of their figures.
+
+    PATTERN is a name or has wildcards, "*carpet*". Absorption is the random-incidence coefficient per octave
+    band (ISO 354). 63 Hz is hardly ever measured: those figures are extrapolated.
+    """
+    from .. import materials as all_materials
+
+    known = all_materials(study)
+    rows = {name: row for name, row in known.material.items() if fnmatch.fnmatch(name, pattern)}
+    cloths = {name: row for name, row in known.fabric.items() if fnmatch.fnmatch(name, pattern)}
+    if not rows and not cloths:
+        from ..errors import MaterialError, suggestion
+
+        raise MaterialError(
+            f"no material or fabric matches {pattern!r}.",
+            cure=suggestion(pattern.strip("*"), [*known.material, *known.fabric]),
+        )
+    screen.give(
+        materials={name: row.model_dump() for name, row in rows.items()},
+        fabrics={name: row.model_dump() for name, row in cloths.items()},
+    )
+    if rows:
+        screen.show(_material_rows(known, list(rows)))
+    if cloths:
+        screen.show(_fabric_rows(known, list(cloths)))
+    if out is not None and rows:
+        _draw(screen, out, "absorption", "Absorption", {name: row.absorption for name, row in rows.items()})
+
+
+@materials.command()
+@click.option("--fabric", required=True, metavar="NAME", help="Fabric, as `roomsim materials` lists it.")
+@click.option(
+    "--fullness",
+    type=click.FloatRange(1.0, 4.0),
+    default=1.0,
+    show_default=True,
+    help='Width of cloth over width hung; 2 is "100 % fullness".',
+)
+@click.option(
+    "--stand-off",
+    type=click.FloatRange(0.0, 1.5, min_open=True),
+    metavar="METRES",
+    help="Gap to the wall behind. Without it the cloth hangs free in the room.",
+)
+@click.option("--layers", type=click.IntRange(1, 2), default=1, show_default=True)
+@of_study
+@out_folder("Draw the curve into this folder as well.")
+@with_screen
+def drape(
+    screen: Screen,
+    fabric: str,
+    fullness: float,
+    stand_off: float | None,
+    layers: int,
+    study: Path | None,
+    out: Path | None,
+) -> None:
+    """Absorption of a fabric as it hangs, computed from its flow resistance and mass.
+
+    With --stand-off: absorption of the cloth before a rigid wall. Without: what a free-hanging line reflects,
+    lets through and absorbs at each pass. Both are what a run uses. A row measured in a laboratory, where the
+    materials file has one for this fullness and stand-off, takes the place of the formula.
+
+    \b
+    Examples: the same cloth close to the wall, and standing off
+      roomsim materials drape --fabric velour_600 --stand-off 0.05
+      roomsim materials drape --fabric velour_600 --stand-off 0.3 --fullness 2
+    """
+    from .. import drape as hung
+
+    cloth = hung(fabric, fullness=fullness, stand_off=stand_off, layers=layers, study=study)
+    absorbed = 1.0 - cloth.reflection - cloth.transmission
+    if cloth.absorption_on_wall is not None:
+        curves = {"absorption before a rigid wall": cloth.absorption_on_wall}
+        where = f"{stand_off:g} m off the wall"
+    else:
+        curves = {"reflected": cloth.reflection, "let through": cloth.transmission, "absorbed": absorbed}
+        where = "hanging free"
+    screen.give(
+        fabric=fabric,
+        fullness=fullness,
+        stand_off=stand_off,
+        layers=layers,
+        **{key.replace(" ", "_"): values for key, values in curves.items()},
+    )
+    title = f"{fabric}, fullness {fullness:g}, {layers} layer{'s' * (layers > 1)}, {where}"
+    table = _band_table(title)
+    for name, values in curves.items():
+        table.add_row(name, *(f"{value:.2f}" for value in values), "")
+    screen.show(table)
+    if stand_off is not None:
+        quarter = 343.0 / (4.0 * stand_off)
+        screen.remark(
+            f"A gap of {stand_off:g} m is a quarter of the wavelength at {quarter:.0f} Hz; well below that "
+            "cloth does little, whatever its weight."
+        )
+    else:
+        screen.remark("Per pass and for either side; a metre of line has two sides in the room.")
+    if out is not None:
+        _draw(screen, out, f"drape_{fabric}", title, curves)
+
+
+@click.command()
+@with_screen
+def quantities(screen: Screen) -> None:
+    """List the figures that a run gives.
+
+    Symbols and names listed here serve as --quantity in `roomsim maps`.
+    """
+    from rich.table import Table
+
+    from ..metrics.registry import METRICS
+
+    fields = ("name", "symbol", "unit", "per_band", "just_noticeable_difference", "clause", "description")
+    screen.give(quantities=[{field: getattr(row, field) for field in fields} for row in METRICS.values()])
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("symbol", "name", "unit", "bands", "standard", "what it says"):
+        table.add_column(heading, overflow="fold")
+    for row in METRICS.values():
+        per_band = "8" if row.per_band else ""
+        table.add_row(row.symbol, row.name, row.unit, per_band, row.clause, row.description)
+    screen.show(table)
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(["study", "venue", "elements", "sources", "materials"]))
+def schema(kind: str) -> None:
+    """Print the JSON Schema of a description file.
+
+    Editors that know JSON Schema complete and check TOML files with it.
+
+    \b
+    Example:
+      roomsim schema elements > elements.schema.json
+    """
+    import json
+
+    from .. import schema as schema_of
+
+    click.echo(json.dumps(schema_of(kind), indent=1, ensure_ascii=False))
+
+
+def _band_table(title: str) -> Table:
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    table.add_column("", overflow="fold", min_width=18)
+    for label in bands.LABELS:
+        table.add_column(label, justify="right", no_wrap=True, min_width=4)
+    table.add_column("", overflow="fold")
+    return table
+
+
+def _material_rows(known: MaterialsDocument, names: list[str]) -> Text:
+    """A line of figures for each material, its source below."""
+    from rich.text import Text
+
+    text = Text()
+    text.append("Materials".ljust(32) + "".join(f"{label:>6}" for label in bands.LABELS) + "\n", "bold")
+    for name in names:
+        row = known.material[name]
+        text.append(name.ljust(32), "bold")
+        text.append("".join(f"{value:6.2f}" for value in row.absorption) + "\n")
+        text.append(_about(row), "dim")
+    return text
+
+
+def _fabric_rows(known: MaterialsDocument, names: list[str]) -> Text:
+    """A line of figures for each fabric, its source below."""
+    from rich.text import Text
+
+    text = Text()
+    text.append("Fabrics".ljust(32) + f"{'flow resistance':>18}{'mass':>12}   measured rows\n", "bold")
+    for name in names:
+        row = known.fabric[name]
+        text.append(name.ljust(32), "bold")
+        text.append(f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   ")
+        text.append(f"{len(row.measured)}\n")
+        text.append(_about(row), "dim")
+    text.append("How a fabric absorbs depends on how it hangs: roomsim materials drape --help")
+    return text
+
+
+def _about(row: Material | Fabric) -> str:
+    text = f"{row.description}. {row.source}" if row.description else row.source
+    return textwrap.fill(text, WIDE, initial_indent="    ", subsequent_indent="    ") + "\n"
+
+
+def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> None:
+    from ..report.figures import absorption_figure
+    from ..report.pages import file_name
+    from ..report.style import save_figure
+
+    for path in save_figure(absorption_figure(title, curves), folder, file_name(name)):
+        screen.remark(f"written: {path}")
+
+
+COMMANDS = (materials, quantities, schema)

@@ -1,0 +1,140 @@
+"""Commands that read a finished study: compare, maps, charts, export."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .options import finished, out_folder, with_screen
+from .screen import Screen
+
+formats = click.option(
+    "--format",
+    "formats",
+    multiple=True,
+    type=click.Choice(["png", "svg", "pdf"]),
+    default=("png", "svg"),
+    show_default=True,
+    help="May be given more than once.",
+)
+
+
+@click.command()
+@finished
+@with_screen
+def compare(screen: Screen, results: Path) -> None:
+    """Print the comparison of all scenarios.
+
+    For each scenario: STI of the median seat and of the worst decile, share of seats served, reverberation,
+    cost, and the gain against the scenario that it is compared with, with 95 % intervals. Differences are
+    known far better than values, because all scenarios share the same paths.
+
+    RESULTS is the folder of a run, or the results.h5 in it.
+    """
+    from .. import compare as comparison_of
+    from .. import load
+    from ..report.export import comparison_object
+
+    study = load(results)
+    screen.give(comparison=comparison_object(study))
+    screen.show(comparison_of(study))
+
+
+@click.command()
+@finished
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    default=("STI",),
+    show_default=True,
+    metavar="SYMBOL",
+    help="What the maps show; see `roomsim quantities`. May be given more than once.",
+)
+@click.option("--band", type=float, metavar="HZ", help="Octave band; 500 Hz and 1 kHz averaged unless given.")
+@click.option("--scenario", "scenarios", multiple=True, metavar="NAME", help="Only these scenarios.")
+@formats
+@out_folder("Where the maps go; pictures in the folder of the run unless given.")
+@with_screen
+def maps(
+    screen: Screen,
+    results: Path,
+    quantities: tuple[str, ...],
+    band: float | None,
+    scenarios: tuple[str, ...],
+    formats: tuple[str, ...],
+    out: Path | None,
+) -> None:
+    """Draw plans of the audience coloured by a quantity.
+
+    A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario. Seats whose
+    gain is within its chance error are hatched.
+
+    \b
+    Examples:
+      roomsim maps hall.roomsim
+      roomsim maps hall.roomsim --quantity C50 --quantity LpA --format svg
+      roomsim maps hall.roomsim --quantity T20 --band 125 --scenario "back wall"
+    """
+    from .. import maps as draw_maps
+
+    paths = draw_maps(
+        results,
+        out or picture_folder(results),
+        quantities=quantities,
+        band=band,
+        scenarios=scenarios or None,
+        formats=formats,
+    )
+    _tell(screen, paths)
+
+
+@click.command()
+@finished
+@formats
+@out_folder("Where the charts go; pictures in the folder of the run unless given.")
+@with_screen
+def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | None) -> None:
+    """Draw the charts of a finished study.
+
+    Reverberation per octave band with statistical estimates; STI of the median seat and the worst decile with
+    cost; gain against cost; distribution of the STI over the seats.
+    """
+    from .. import charts as draw_charts
+
+    _tell(screen, draw_charts(results, out or picture_folder(results), formats=formats))
+
+
+@click.command()
+@finished
+@out_folder("Where the files go; tables in the folder of the run unless given.")
+@with_screen
+def export(screen: Screen, results: Path, out: Path | None) -> None:
+    """Write all figures as CSV and JSON files.
+
+    For spreadsheets and other programs.
+    """
+    from .. import export as write_tables
+
+    _tell(screen, write_tables(results, out or beside(results, "tables")))
+
+
+def picture_folder(results: Path) -> Path:
+    """Where pictures go unless the user says otherwise."""
+    return beside(results, "pictures")
+
+
+def beside(results: Path, name: str) -> Path:
+    """A folder in the folder of a run, which may be given by the file in it."""
+    return (results if results.is_dir() else results.parent) / name
+
+
+def _tell(screen: Screen, paths: list[Path]) -> None:
+    screen.give(files=paths)
+    if not screen.as_json:
+        for path in paths:
+            click.echo(path)
+
+
+COMMANDS = (compare, maps, charts, export)

@@ -1,0 +1,51 @@
+"""What the command `run` does: compute, print, draw, and say where everything is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from .display import Display
+from .screen import Screen
+
+PRECISION_MISSED = 1
+
+
+def run_and_report(
+    screen: Screen,
+    study: Path,
+    out: Path | None,
+    sti_error: float | None,
+    threads: int | None,
+    fresh: bool,
+    *,
+    pictures: bool,
+) -> int:
+    """Run a study and write everything that comes out of it; return the exit code."""
+    from .. import charts, compare, export, maps
+    from .. import run as run_study
+    from ..report.export import comparison_object
+    from ..study.run import default_folder
+
+    folder = out or default_folder(study)
+    try:
+        with Display(screen) as display:
+            results = run_study(
+                study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=display
+            )
+    except KeyboardInterrupt:
+        screen.warn(f"what was traced is kept in {folder}; the same command goes on from there.")
+        raise
+    screen.show(compare(results))
+    files = [folder / "results.h5", *export(results, folder / "tables")]
+    if pictures:
+        screen.remark("Drawing maps and charts ...")
+        files += [*maps(results, folder / "pictures"), *charts(results, folder / "pictures")]
+    is_met = results.provenance.get("precision_met") == "yes"
+    screen.give(
+        folder=folder,
+        precision_met=is_met,
+        comparison=comparison_object(results),
+        files=files,
+    )
+    screen.remark(f"Everything is in {folder}: results.h5, tables{', pictures' if pictures else ''}.")
+    return 0 if is_met else PRECISION_MISSED

@@ -1,0 +1,131 @@
+"""What goes where: results on standard output, everything else on standard error."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+import sys
+from typing import TYPE_CHECKING, Any
+
+from ..errors import RoomsimError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+JSON_VERSION = 1
+"""Of the object that `--json` prints; it changes when a reader of the old one would go wrong."""
+
+WIDE = 132
+"""Columns of a table that goes into a file or a pipe."""
+
+
+class Screen:
+    """Prints for one command.
+
+    Parameters
+    ----------
+    command : name of the command, for the JSON object
+    quiet : leave out progress and remarks; results, warnings and errors still come
+    as_json : print one JSON object instead of tables
+    """
+
+    def __init__(self, command: str, quiet: bool = False, as_json: bool = False):
+        self.command = command
+        self.quiet = quiet
+        self.as_json = as_json
+
+    def remark(self, text: str) -> None:
+        """A sentence on the way."""
+        if not self.quiet:
+            print(text, file=sys.stderr, flush=True)
+
+    def warn(self, text: str) -> None:
+        """Something that the user must know."""
+        _coloured("Warning: ", text, "bold yellow")
+
+    def show(self, renderable: Any) -> None:
+        """A result for people: text or a table."""
+        if self.as_json:
+            return
+        screen = console(sys.stdout)
+        if sys.stdout.isatty():
+            screen.print(renderable, markup=False)
+            return
+        with screen.capture() as captured:
+            screen.print(renderable, markup=False)
+        # Tables are padded to the full width, which serves nobody in a file.
+        print("\n".join(line.rstrip() for line in captured.get().split("\n")).rstrip("\n"))
+
+    def give(self, **content: Any) -> None:
+        """The result for programs; nothing unless JSON is asked for."""
+        if self.as_json:
+            give_json(self.command, content)
+
+
+def console(stream: Any) -> Console:
+    """Console on a stream: colours only on a terminal that wants them, wide where there is no terminal."""
+    from rich.console import Console
+
+    width = None if stream.isatty() else int(os.environ.get("COLUMNS", WIDE))
+    return Console(file=stream, width=width, highlight=False, soft_wrap=False)
+
+
+def give_json(command: str, content: dict[str, Any]) -> None:
+    """Print the one object of `--json`."""
+    json.dump(
+        {"schema": JSON_VERSION, "command": command, **plain(content)},
+        sys.stdout,
+        ensure_ascii=False,
+        allow_nan=False,
+        indent=1,
+    )
+    sys.stdout.write("\n")
+
+
+def plain(value: Any) -> Any:
+    """`value` as JSON knows it: arrays as lists, what cannot be evaluated (NaN) as null."""
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): plain(part) for key, part in value.items()}
+    if isinstance(value, list | tuple | set):
+        return [plain(part) for part in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value if value is None or isinstance(value, bool | int | float) else str(value)
+
+
+def print_error(error: RoomsimError | str) -> None:
+    """An error for people."""
+    _coloured("Error: ", str(error), "bold red")
+
+
+def error_object(error: RoomsimError) -> dict[str, Any]:
+    """An error for programs."""
+    parts = {"file": error.file, "place": error.place, "fault": error.fault, "cure": error.cure}
+    return {"error": {"kind": type(error).__name__, **parts}}
+
+
+def _coloured(head: str, text: str, style: str) -> None:
+    if not sys.stderr.isatty():
+        print(head + text, file=sys.stderr, flush=True)
+        return
+    from rich.text import Text
+
+    console(sys.stderr).print(Text.assemble((head, style), text), soft_wrap=True)
+
+
+def in_words(seconds: float) -> str:
+    """ "8 s", "3 min 20 s", "2 h 5 min"."""
+    whole = max(1, round(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 600:
+        return f"{whole // 60} min {whole % 60 // 10 * 10} s".replace(" 0 s", "")
+    if whole < 3600:
+        return f"{round(whole / 60)} min"
+    return f"{whole // 3600} h {whole % 3600 // 60} min".replace(" 0 min", "")

@@ -1,0 +1,177 @@
+"""Commands on a study: new, check, run, status."""
+
+from __future__ import annotations
+
+import dataclasses
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from .options import out_folder, study_file, with_screen
+from .screen import Screen
+
+if TYPE_CHECKING:
+    from ..scene.findings import Finding
+    from ..study.status import Status
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@with_screen
+def new(screen: Screen, folder: Path) -> None:
+    """Write a small study with comments into a new folder.
+
+    It is valid and runs in seconds. Change it step by step, and check it after each.
+
+    \b
+    Example:
+      roomsim new hall && roomsim run hall/study.toml
+    """
+    from .. import new_study
+
+    path = new_study(folder)
+    screen.give(study=path)
+    if not screen.as_json:
+        click.echo(path)
+    screen.remark(f"Next: roomsim check {path}")
+
+
+@click.command()
+@study_file
+@click.option("--strict", is_flag=True, help="Count warnings as errors.")
+@with_screen
+def check(screen: Screen, study: Path, strict: bool) -> int:
+    """Say what is wrong with a study.
+
+    Nothing is computed yet.
+
+    Reads all files and the mesh: size, volume and areas, holes, turned and double faces, seats and sources
+    outside the room, drape that crosses walls or keeps a zone from being clear, limits that scenarios break.
+    Each finding says where it is and what to do.
+
+    \b
+    Exit code 1 if there are errors (or, with --strict, warnings).
+    Example:
+      roomsim check hall/study.toml --strict
+    """
+    from .. import check as findings_of
+
+    findings = findings_of(study)
+    screen.give(findings=findings)
+    if not screen.as_json:
+        _print_findings(screen, findings)
+    bad = ("error", "warning") if strict else ("error",)
+    return int(any(finding.severity in bad for finding in findings))
+
+
+@click.command()
+@study_file
+@out_folder("Where everything goes; STUDY.roomsim beside the study unless given.")
+@click.option(
+    "--sti-error",
+    type=click.FloatRange(0.0, 0.2, min_open=True),
+    help="Standard error of the STI wanted at a seat, in place of the study's own.",
+)
+@click.option(
+    "--threads", type=click.IntRange(1), help="Threads; all cores unless given. Results do not change."
+)
+@click.option("--fresh", is_flag=True, help="Trace again instead of using the paths kept by earlier runs.")
+@click.option("--no-pictures", is_flag=True, help="Leave out maps and charts.")
+@with_screen
+def run(
+    screen: Screen,
+    study: Path,
+    out: Path | None,
+    sti_error: float | None,
+    threads: int | None,
+    fresh: bool,
+    no_pictures: bool,
+) -> int:
+    """Compute a study, compare its scenarios, draw.
+
+    What comes out, in the folder of the run:
+    results.h5 with every figure at every seat and its standard error; pictures/ with maps and charts; tables/
+    with CSV and JSON files; study/ with the files as they were run. The comparison is printed.
+
+    Tracing goes on until the wanted precision is reached. Paths are kept: a run that was interrupted goes on
+    where it was, and new prices, materials or scenarios without new elements need little time.
+    Ctrl-C finishes and keeps the batches in flight and stops; a second Ctrl-C stops at once.
+
+    \b
+    Exit code 1 if the precision was not reached, 130 if the run was interrupted.
+    Examples:
+      roomsim run hall/study.toml
+      roomsim run hall/study.toml --sti-error 0.03        a quick look
+      roomsim run hall/study.toml --json --quiet > comparison.json
+    """
+    from .running import run_and_report
+
+    return run_and_report(screen, study, out, sti_error, threads, fresh, pictures=not no_pictures)
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@with_screen
+def status(screen: Screen, folder: Path) -> None:
+    """Say what the folder of a run holds.
+
+    How far it came, with which precision, and what is needed to repeat it. It does not matter whether the run
+    is finished, interrupted or going on.
+    """
+    from .. import status as status_of
+
+    known = status_of(folder)
+    screen.give(**dataclasses.asdict(known))
+    if not screen.as_json:
+        click.echo("\n".join(_status_lines(known)))
+
+
+def _print_findings(screen: Screen, findings: list[Finding]) -> None:
+    from rich.text import Text
+
+    text = Text()
+    for severity, style, words in _SEVERITIES:
+        of_kind = [finding for finding in findings if finding.severity == severity]
+        if not of_kind or (screen.quiet and severity == "note"):
+            continue
+        noun = severity if len(of_kind) == 1 else f"{severity}s"
+        text.append(f"{len(of_kind)} {noun}", style).append(f": {words}\n")
+        for finding in of_kind:
+            text.append(f"  {finding.place}", "bold").append(f"  [{finding.code}]\n", "dim")
+            text.append(_wrapped(finding.text))
+            if finding.position is not None and "(" not in finding.text:
+                text.append(_wrapped("at " + ", ".join(f"{x:.2f}" for x in finding.position) + " m"))
+            if finding.cure:
+                text.append(_wrapped(finding.cure, "    -> "))
+        text.append("\n")
+    if not any(finding.severity != "note" for finding in findings):
+        text.append("No errors and no warnings.\n", "bold green")
+    text.rstrip()
+    screen.show(text)
+
+
+_SEVERITIES = (
+    ("error", "bold red", "scenarios that they concern cannot be run"),
+    ("warning", "bold yellow", "a run goes through, but its figures may be wrong"),
+    ("note", "bold", "worth knowing"),
+)
+
+
+def _wrapped(text: str, head: str = "    ") -> str:
+    return textwrap.fill(text, 100, initial_indent=head, subsequent_indent=" " * len(head)) + "\n"
+
+
+def _status_lines(known: Status) -> Iterator[str]:
+    yield f"{known.folder}: {known.batches_kept} batches of paths kept, {known.megabytes_kept:,.0f} MB"
+    if not known.has_results:
+        yield "No results yet: run the study again to go on."
+        return
+    yield f"{known.title}, {known.venue}: {len(known.scenarios)} scenarios at {known.seats} seats"
+    yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
+    yield from (f"Warning: {text}" for text in known.warnings)
+
+
+COMMANDS = (new, check, run, status)

@@ -1,0 +1,61 @@
+"""What the folder of a run holds, found out from its files alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from ..errors import StoreError
+from .results_file import load_results
+
+
+@dataclass(frozen=True)
+class Status:
+    """How far a run came. Fields on results are empty as long as there are none."""
+
+    folder: str
+    batches_kept: int
+    """Traced batches of all sources, over all set-ups that were run into this folder."""
+    megabytes_kept: float
+    has_results: bool
+    title: str = ""
+    venue: str = ""
+    scenarios: tuple[str, ...] = ()
+    seats: int = 0
+    provenance: dict[str, str] = field(default_factory=dict)
+    """As stored with the results: seed, rays, precision wanted and reached, versions, digests, date."""
+    warnings: tuple[str, ...] = ()
+
+
+def status_of(folder: Path) -> Status:
+    """What is there.
+
+    Parameters
+    ----------
+    folder : of a run, whether finished, interrupted or going on
+
+    Raises
+    ------
+    StoreError : it is no such folder, or its results cannot be read
+    """
+    batches = list(folder.glob("paths-*/*.h5"))
+    path = folder / "results.h5"
+    if not batches and not path.exists():
+        raise StoreError(
+            "holds nothing that a run has made.", file=folder, cure="Name the folder of a run: STUDY.roomsim."
+        )
+    kept = len(batches), sum(batch.stat().st_size for batch in batches) / 1e6
+    if not path.exists():
+        return Status(str(folder), *kept, has_results=False)
+    results = load_results(path)
+    return Status(
+        str(folder),
+        *kept,
+        has_results=True,
+        title=results.title,
+        venue=results.venue,
+        scenarios=tuple(scenario.name for scenario in results.scenarios),
+        seats=len(results.positions),
+        provenance=results.provenance,
+        warnings=results.warnings,
+    )

@@ -1,0 +1,369 @@
+"""The command line: what is printed where, exit codes, and what a mistake comes to."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+import roomsim
+from roomsim.cli import display, screen
+from roomsim.cli.application import execute
+from roomsim.errors import PhysicalRangeError, StoreError
+from roomsim.study.progress import CallbackProgress
+
+
+@pytest.fixture
+def study(tmp_path):
+    return roomsim.new_study(tmp_path / "hall")
+
+
+def change(path, old, new):
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+
+
+# --- exit codes and errors ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["chekc"],
+        ["run"],
+        ["run", "x.toml", "--sti-error", "much"],
+        ["materials", "drape"],
+        ["schema", "hall"],
+    ],
+)
+def test_wrong_usage_is_2(arguments, capsys):
+    assert execute(arguments) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "Error" in err
+    assert "Traceback" not in err
+
+
+def test_near_miss_of_a_command_is_named(capsys):
+    execute(["chekc"])
+    assert "check" in capsys.readouterr().err
+
+
+def test_wrong_input_is_3_and_names_file_and_cure(study, capsys):
+    change(study, 'venue = "venue.toml"', 'venue = "venu.toml"')
+    assert execute(["check", str(study)]) == 3
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("Error: ")
+    assert "study.toml:11" in err  # the line
+    assert "venu.toml" in err
+    assert "Traceback" not in err
+
+
+def test_wrong_input_in_json_is_an_object_on_standard_output(study, capsys):
+    change(study.parent / "venue.toml", 'up = "z"', 'up = "x"')
+    assert execute(["check", str(study), "--json"]) == 3
+    out, err = capsys.readouterr()
+    found = json.loads(out)
+    assert found["schema"] == 1
+    assert found["command"] == "check"
+    assert found["error"]["kind"] == "DocumentError"
+    assert "venue.toml" in found["error"]["fault"]
+    assert err.startswith("Error: ")
+
+
+def test_output_that_cannot_be_written_is_4(study, capsys):
+    assert execute(["new", str(study.parent)]) == 4
+    assert execute(["new", str(study / "below_a_file")]) == 4
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_fault_of_the_program_is_one_line(monkeypatch, capsys):
+    def broken(study):
+        raise ZeroDivisionError("by nothing")
+
+    monkeypatch.setattr(roomsim, "check", broken)
+    assert execute(["check", "x.toml"]) == 5
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert "--debug" in err
+    assert execute(["check", "x.toml", "--debug"]) == 5
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_debug_shows_where_a_mistake_was_found(capsys):
+    assert execute(["check", "no such file.toml", "--debug"]) == 3
+    assert "Traceback" in capsys.readouterr().err
+
+
+def test_interrupted_is_130(monkeypatch, capsys):
+    def interrupted(study):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(roomsim, "check", interrupted)
+    assert execute(["check", "x.toml"]) == 130
+    assert "interrupted" in capsys.readouterr().err
+
+
+def test_reader_that_leaves_a_pipe_is_no_error():
+    command = f"{sys.executable} -m roomsim materials | head -n 1"
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, check=False
+    )
+    assert done.stderr == ""
+    assert done.stdout.startswith("Materials")
+
+
+def test_version():
+    done = subprocess.run(
+        [sys.executable, "-m", "roomsim", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == f"roomsim {roomsim.__version__}\n"
+
+
+# --- new and check ----------------------------------------------------------------------------------------
+
+
+def test_starter_study_is_clean(study, capsys):
+    assert execute(["check", str(study), "--strict"]) == 0
+    assert "No errors and no warnings" in capsys.readouterr().out
+
+
+def test_starter_hall_is_closed_and_as_large_as_it_should_be(study):
+    # Against a general mesh library: closed, evenly wound, and the volume of a box with a gable roof.
+    import trimesh
+
+    mesh = trimesh.load(study.parent / "hall.obj", force="mesh")
+    assert mesh.is_watertight
+    assert mesh.is_winding_consistent
+    assert mesh.volume == pytest.approx(
+        -24.0 * 14.0 * (5.0 + 7.5) / 2.0, rel=1e-9
+    )  # rounding; normals inward
+    assert {"floor", "windows", "roof"} <= set((study.parent / "hall.obj").read_text("utf-8").split())
+
+
+def test_findings_are_grouped_and_counted(study, capsys):
+    change(study.parent / "elements.toml", "[[23.8, 0.3], [23.8, 5.8]]", "[[23.8, 0.3], [23.8, 7.0]]")
+    assert execute(["check", str(study)]) == 1
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert out.startswith("1 error")
+    assert "back door" in out
+    assert "-> " in out
+    assert out.index("1 error") < out.index("notes")
+
+
+def test_warnings_count_when_strict(study, capsys):
+    change(study, "budget = 3000", "budget = 900")
+    assert execute(["check", str(study)]) == 0
+    assert execute(["check", str(study), "--strict"]) == 1
+    assert "budget" in capsys.readouterr().out
+
+
+def test_findings_in_json(study, capsys):
+    change(study, "budget = 3000", "budget = 900")
+    assert execute(["check", str(study), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["command"] == "check"
+    severities = [finding["severity"] for finding in found["findings"]]
+    assert severities == sorted(severities, key=["error", "warning", "note"].index)
+    assert {"code", "place", "text", "cure", "position"} <= set(found["findings"][0])
+    assert found["findings"] == [
+        json.loads(json.dumps(screen.plain(vars(finding)))) for finding in roomsim.check(study)
+    ]
+
+
+def test_quiet_leaves_out_what_needs_no_action(study, capsys):
+    assert execute(["check", str(study), "--quiet"]) == 0
+    assert "notes" not in capsys.readouterr().out
+
+
+# --- looking up -------------------------------------------------------------------------------------------
+
+
+def test_materials_come_with_their_sources(capsys):
+    assert execute(["materials", "list", "brick_painted"]) == 0
+    out = capsys.readouterr().out
+    assert "brick_painted" in out
+    assert "Everest" in out
+    assert "concrete" not in out
+    assert execute(["materials", "list", "brick_panted"]) == 3
+    assert "brick_painted" in capsys.readouterr().err
+
+
+def test_materials_of_a_study_are_added(study, capsys):
+    (study.parent / "own.toml").write_text(
+        "schema = 1\n[material.own_felt]\nabsorption = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.7]\n"
+        'scattering = [0, 0, 0, 0, 0, 0, 0, 0]\nsource = "our own measurement"\n',
+        "utf-8",
+    )
+    change(study, '# materials = "materials.toml"', 'materials = "own.toml"')
+    assert execute(["materials", "list", "own_*", "--study", str(study)]) == 0
+    assert "our own measurement" in capsys.readouterr().out
+    assert "brick" in roomsim.materials().material
+    assert "own_felt" not in roomsim.materials().material
+
+
+def test_measured_row_of_a_fabric_takes_the_place_of_the_formula(capsys):
+    # Cox and D'Antonio, Acoustic Absorbers and Diffusers, appendix A: medium velour 0.475 kg/m2, draped to
+    # half area, 125 Hz to 4 kHz.
+    table = [0.07, 0.31, 0.49, 0.75, 0.70, 0.60]
+    arguments = ["materials", "drape", "--fabric", "velour_475", "--fullness", "2", "--stand-off", "0.05"]
+    assert execute([*arguments, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["absorption_before_a_rigid_wall"][1:7] == table
+    assert execute(arguments) == 0
+    assert "0.07  0.31  0.49  0.75  0.70  0.60" in capsys.readouterr().out
+
+
+def test_free_hanging_cloth_shares_out_all_energy(capsys):
+    assert execute(["materials", "drape", "--fabric", "wool_serge_500", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    shares = np.array([found[name] for name in ("reflected", "let_through", "absorbed")])
+    assert shares.min() > 0.0
+    assert shares.sum(axis=0) == pytest.approx(np.ones(8), abs=1e-12)  # rounding
+
+
+def test_cloth_that_cannot_be_is_refused():
+    with pytest.raises(PhysicalRangeError, match="fullness"):
+        roomsim.drape("wool_serge_500", fullness=9.0)
+
+
+def test_curves_can_be_drawn(tmp_path, capsys):
+    assert execute(["materials", "list", "*carpet*", "--out", str(tmp_path)]) == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["absorption.png", "absorption.svg"]
+    assert "carpet" in capsys.readouterr().out
+
+
+def test_quantities_lists_all_with_their_standards(capsys):
+    assert execute(["quantities", "--json"]) == 0
+    found = {row["symbol"]: row for row in json.loads(capsys.readouterr().out)["quantities"]}
+    assert "60268-16" in found["STI"]["clause"]
+    assert "3382-1" in found["C50"]["clause"]
+
+
+@pytest.mark.parametrize("kind", ["study", "venue", "elements", "sources", "materials"])
+def test_schema_is_json(kind, capsys):
+    assert execute(["schema", kind]) == 0
+    assert json.loads(capsys.readouterr().out)["$schema"].startswith("https://json-schema.org")
+
+
+# --- the screen -------------------------------------------------------------------------------------------
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_no_color_is_honoured(monkeypatch):
+    from rich.text import Text
+
+    monkeypatch.setenv("TERM", "xterm")
+    for variable in ("NO_COLOR", "FORCE_COLOR"):
+        monkeypatch.delenv(variable, raising=False)
+    coloured = Terminal()
+    screen.console(coloured).print(Text("red", "red"))
+    assert "\x1b[31m" in coloured.getvalue()
+    monkeypatch.setenv("NO_COLOR", "1")
+    plain = Terminal()
+    screen.console(plain).print(Text("red", "red"))
+    assert plain.getvalue().strip() == "red"
+
+
+def test_json_knows_no_nan():
+    value = {"a": np.array([1.0, np.nan]), "b": (np.float32(0.5), True, None), "c": {"d": float("inf")}}
+    assert screen.plain(value) == {"a": [1.0, None], "b": [0.5, True, None], "c": {"d": None}}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0.2, "1 s"),
+        (59.4, "59 s"),
+        (75.0, "1 min 10 s"),
+        (120.0, "2 min"),
+        (3000.0, "50 min"),
+        (7500.0, "2 h 5 min"),
+    ],
+)
+def test_times_in_words(seconds, words):
+    assert screen.in_words(seconds) == words
+
+
+def told_by(steps, quiet, capsys):
+    """Lines on standard error of a stage of so many steps, a second each."""
+    clock = iter(range(10_000))
+    with display.Display(screen.Screen("run", quiet=quiet)) as shown:
+        progress = CallbackProgress(shown, clock=lambda: float(next(clock)))
+        progress.message("A remark.")
+        progress.start("Tracing", steps)
+        for _ in range(steps):
+            progress.advance()
+    out, err = capsys.readouterr()
+    assert out == ""
+    return err.splitlines()
+
+
+def test_log_has_a_line_for_every_tenth(capsys):
+    lines = told_by(200, False, capsys)
+    assert lines[0] == "A remark."
+    assert [line.split(":")[1].split(",")[0].strip() for line in lines[1:]] == [
+        f"{10 * tenth} %" for tenth in range(1, 11)
+    ]
+    # A second a step: at 10 % of 200 steps 180 s are left.
+    assert lines[1].endswith("about 3 min left")
+    assert "left" not in lines[-1]
+
+
+def test_log_leaves_out_short_stages_and_quiet_everything(capsys):
+    assert told_by(3, False, capsys) == ["A remark."]
+    assert told_by(200, True, capsys) == []
+
+
+def test_first_interrupt_waits_for_the_step_in_flight(capfd):
+    before = signal.getsignal(signal.SIGINT)
+    done = []
+
+    def work():
+        with display.Display(screen.Screen("run")) as shown:
+            progress = CallbackProgress(shown)
+            progress.start("Tracing", 100)
+            os.kill(os.getpid(), signal.SIGINT)
+            done.append("the step in flight")
+            progress.advance()
+            done.append("the next")
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert done == ["the step in flight"]
+    assert signal.getsignal(signal.SIGINT) is before
+    assert "kept" in capfd.readouterr().err
+
+
+def test_second_interrupt_stops_at_once():
+    code = (
+        "import os, signal\n"
+        "from roomsim.cli import display, screen\n"
+        "with display.Display(screen.Screen('run')):\n"
+        "    os.kill(os.getpid(), signal.SIGINT)\n"
+        "    os.kill(os.getpid(), signal.SIGINT)\n"
+        "    print('went on')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 130
+    assert done.stdout == ""
+
+
+# --- the front of the library -----------------------------------------------------------------------------
+
+
+def test_folder_without_results_is_named(tmp_path):
+    with pytest.raises(StoreError, match=r"results\.h5"):
+        roomsim.load(tmp_path)

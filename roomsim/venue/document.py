@@ -7,12 +7,26 @@ line and key.
 
 from __future__ import annotations
 
-from itertools import pairwise
-from math import dist
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
+
+from roomsim.venue.fields import (
+    Coordinate,
+    Decibel,
+    Fraction,
+    Fractions,
+    Levels,
+    Model,
+    Name,
+    NotNegative,
+    Path2,
+    Point2,
+    Point3,
+    Polygon2,
+    Positive,
+)
 
 # --- materials.toml -------------------------------------------------------------------------------------
 

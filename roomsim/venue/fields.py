@@ -1,0 +1,65 @@
+"""What the models of description files are made of: numbers with bounds, points, levels, outlines."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from math import dist
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
+"""m. The bound catches slips of the keyboard and of the unit, and keeps all geometry in range."""
+Point2 = tuple[Coordinate, Coordinate]
+Point3 = tuple[Coordinate, Coordinate, Coordinate]
+Decibel = Annotated[float, Field(ge=-200.0, le=200.0)]
+Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel]
+"""Eight levels, 63 Hz to 8 kHz, dB; -200 stands for nothing in a band."""
+Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
+"""Eight shares from 0 to 1, 63 Hz to 8 kHz."""
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+SHORTEST = 1e-3
+"""m. Two points of a path or polygon nearer than this are one point written twice."""
+
+
+def _with_length(path: tuple[Point2, ...]) -> tuple[Point2, ...]:
+    for i, (start, end) in enumerate(pairwise(path)):
+        if dist(start, end) < SHORTEST:
+            raise ValueError(f"points {i + 1} and {i + 2} are the same point; leave one of them out")
+    return path
+
+
+def _simple(polygon: tuple[Point2, ...]) -> tuple[Point2, ...]:
+    # Imported here: it takes longer than all of this module, and reading a study's title needs none of it.
+    from shapely import Polygon
+    from shapely.validation import explain_validity
+
+    corners = polygon[:-1] if dist(polygon[0], polygon[-1]) < SHORTEST else polygon
+    if len(corners) < 3:
+        raise ValueError("a polygon needs at least three corners besides the repeated first one")
+    _with_length(corners)
+    shape = Polygon(corners)
+    if not shape.is_valid:
+        where = explain_validity(shape).partition("[")[2].rstrip("]")
+        near = f" near ({', '.join(where.split())})" if where else ""
+        raise ValueError(
+            f"the outline crosses or touches itself{near}; list the corners in order round the edge"
+        )
+    if shape.area < SHORTEST:
+        raise ValueError("the outline encloses no area; its corners lie on one line")
+    return corners
+
+
+Path2 = Annotated[tuple[Point2, ...], Field(min_length=2), AfterValidator(_with_length)]
+Polygon2 = Annotated[tuple[Point2, ...], Field(min_length=3), AfterValidator(_simple)]
+"""Corners in order round the edge, either way; the first one may be repeated at the end."""
+
+
+class Model(BaseModel):
+    """Base of all: unknown keys and infinite numbers are faults, and nothing changes once it is read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)

@@ -14,7 +14,6 @@ from pydantic import Field, field_validator, model_validator
 
 from roomsim.venue.fields import (
     Coordinate,
-    Decibel,
     Fraction,
     Fractions,
     Levels,
@@ -79,8 +78,8 @@ class Fabric(Model):
 
 class MaterialsDocument(Model):
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
-    material: dict[Name, Material] = {}
-    fabric: dict[Name, Fabric] = {}
+    material: dict[Name, Material] = Field(default_factory=dict)
+    fabric: dict[Name, Fabric] = Field(default_factory=dict)
 
 
 # --- venue.toml -----------------------------------------------------------------------------------------
@@ -190,7 +189,7 @@ class Element(Model):
     """Number of points in the roof that it hangs from."""
     point_load: NotNegative = 0.0
     """Largest load on one roof point, kg."""
-    stock: dict[Name, NotNegative] = {}
+    stock: dict[Name, NotNegative] = Field(default_factory=dict)
     """What it takes from stock: item -> quantity (m2 covered)."""
 
 
@@ -415,7 +414,7 @@ class Costs(Model):
     """Points in the roof that may be used."""
     point_load_limit: NotNegative | None = None
     """Largest load allowed on a roof point, kg."""
-    stock: dict[Name, NotNegative] = {}
+    stock: dict[Name, NotNegative] = Field(default_factory=dict)
     """What is there to hang: item -> quantity (m2 covered)."""
 
 

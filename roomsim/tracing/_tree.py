@@ -7,7 +7,7 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 
-_N_BINS = 16
+_N_BINS = 32
 _BUILD = {**KERNEL_OPTIONS, "fastmath": False}
 
 
@@ -17,9 +17,15 @@ def _half_area(lower, upper):
     return x * y + y * z + z * x
 
 
+@njit(inline="always", **_BUILD)
+def packs_for(n):
+    """Vector tests that n primitives take: what a leaf costs goes in steps of eight."""
+    return (n + 7) // 8
+
+
 @njit(**_BUILD)
 def _best_split(lower, upper, centre, order, start, count):
-    """(cost, axis, position) of the best plane among 16 bins an axis; axis -1 if all centres coincide.
+    """(cost, axis, position) of the best plane among 32 bins an axis; axis -1 if all centres coincide.
 
     MacDonald and Booth (1990), surface-area heuristic; binned as in Wald, On fast construction of SAH-based
     bounding volume hierarchies (2007).
@@ -60,7 +66,7 @@ def _best_split(lower, upper, centre, order, start, count):
                 run_low[a], run_high[a] = min(run_low[a], low[b, a]), max(run_high[a], high[b, a])
             if run == 0 or n_left[b - 1] == 0:
                 continue
-            cost = n_left[b - 1] * area_left[b - 1] + run * _half_area(run_low, run_high)
+            cost = packs_for(n_left[b - 1]) * area_left[b - 1] + packs_for(run) * _half_area(run_low, run_high)
             if cost < best_cost:
                 best_cost, best_axis, best_position = cost, axis, c_low + b / scale
     return best_cost, best_axis, best_position
@@ -96,8 +102,7 @@ def build_binary(lower, upper, leaf_size, node_cost):
             continue
         cost, axis, position = _best_split(lower, upper, centre, order, start, k)
         area = _half_area(box_low[node], box_high[node])
-        # A leaf is one vector test whatever it holds, up to eight primitives.
-        if k <= leaf_size and (axis < 0 or cost + node_cost * area >= k * area):
+        if k <= leaf_size and (axis < 0 or cost + node_cost * area >= packs_for(k) * area):
             continue
         middle = start
         if axis >= 0:

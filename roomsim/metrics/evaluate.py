@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from itertools import islice
 
 import numpy as np
 
@@ -21,6 +23,7 @@ def evaluate(
     noise: np.ndarray,
     source_power: np.ndarray | None = None,
     metrics: Iterable[str] | None = None,
+    threads: int = 1,
 ) -> dict[str, Replicated]:
     """All figures of all seats.
 
@@ -35,6 +38,8 @@ def evaluate(
         is left out.
     metrics : names from `registry.METRICS`, optional
         All unless said.
+    threads : int
+        Seats are shared out among them; they change no figure.
 
     Returns
     -------
@@ -46,24 +51,51 @@ def evaluate(
     ------
     ValueError : unknown metric, fewer than two replicates, or arrays that do not fit.
     """
-    chosen = _chosen(metrics, source_power is not None)
-    n = response.n_replicates
-    if n < 2:
+    if response.n_replicates < 2:
         raise ValueError("two replicates at least: without them there is no standard error")
+    figures = _figures(response, noise, source_power, metrics, response.n_replicates + 1)
+    return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}
+
+
+def evaluate_whole(
+    response: EnergyResponse,
+    noise: np.ndarray,
+    source_power: np.ndarray | None = None,
+    metrics: Iterable[str] | None = None,
+    threads: int = 1,
+) -> dict[str, np.ndarray]:
+    """All figures of all seats from all replicates together, without errors; one replicate is enough.
+
+    Parameters as in `evaluate`; returns (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8) arrays by
+    name. The bias that rays leave in some figures is still in them: use them for differences on the same
+    paths.
+    """
+    return {name: figure[0] for name, figure in _figures(response, noise, source_power, metrics, 1).items()}
+
+
+def _figures(
+    response: EnergyResponse,
+    noise: np.ndarray,
+    source_power: np.ndarray | None,
+    metrics: Iterable[str] | None,
+    n_sums: int,
+) -> dict[str, np.ndarray]:
+    """(n_sums, n_receivers, ...) by name: from all replicates, then with one after the other left out."""
+    chosen = _chosen(metrics, source_power is not None)
     noise = _fitting("noise", noise, response)
     if source_power is not None:
         source_power = _fitting("source_power", source_power, response)
     tail = response_tail(response)
-    shape = (n + 1, response.n_receivers, response.n_scenarios)
+    shape = (n_sums, response.n_receivers, response.n_scenarios)
     figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
     step = max(1, CHUNK_BYTES // max(1, 8 * response.early[:1].size))
     for start in range(0, response.n_receivers, step):
         receivers = slice(start, start + step)
-        for i, seats in enumerate(seat_energies(response, tail, receivers)):
+        for i, seats in enumerate(islice(seat_energies(response, tail, receivers), n_sums)):
             given = MetricInput(seats, noise, source_power)
             for metric in chosen:
                 figures[metric.name][i, receivers] = metric.function(given)
-    return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}
+    return figures
 
 
 def _chosen(names: Iterable[str] | None, has_power: bool) -> list[Metric]:

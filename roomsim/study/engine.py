@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import os
 import time
@@ -16,7 +17,7 @@ from ..bands import N_BANDS
 from ..decay.enclosure import enclosure_of
 from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
 from ..errors import SceneError
-from ..metrics.evaluate import evaluate
+from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.replicated import Replicated
 from ..physics.reverberation import eyring
 from ..scene.scene import Scene
@@ -170,6 +171,9 @@ class Engine:
         """Energy response of one block."""
         replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
         late = replay.late(N_REPLICATES, self.n_rounds, self._logs, self.threads)
+        return self._with_early(late, scenarios, receivers)
+
+    def _with_early(self, late: np.ndarray, scenarios: slice, receivers: slice) -> EnergyResponse:
         sums = sum_image_paths(self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers)
         return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
 
@@ -198,7 +202,64 @@ class Engine:
         return whole
 
     def _evaluate_block(self, response: EnergyResponse, scenarios: slice, metrics: list[str] | None) -> dict[str, Replicated]:
-        return evaluate(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
+        return evaluate(
+            response, self.scene.noise[scenarios], self.source_power[scenarios], metrics, self.threads
+        )
+
+    def with_scenarios(self, scene: Scene) -> Engine:
+        """The same paths, weighed for other scenarios: no new tracing.
+
+        Parameters
+        ----------
+        scene : Scene
+            Of the same surfaces, seats and sources; with any number of scenarios.
+
+        Raises
+        ------
+        ValueError : an event is possible in it that no path of this engine could have taken
+        """
+        never = (self.plan.probability == 0.0).all(axis=0)
+        if scene.factors.shape[:2] != never.shape or (scene.factors[never] > 0.0).any():
+            raise ValueError("these scenarios need events that the paths were not traced for")
+        paths = self.image_paths
+        other = copy.copy(self)
+        # What was worked out from the old scene goes; the paths stay.
+        vars(other).pop("source_power", None)
+        other.scene, other.__dict__["image_paths"] = scene, paths
+        return other
+
+    def whole_figures(self, metrics: list[str], n_rounds: int) -> dict[str, np.ndarray]:
+        """Figures of all seats and scenarios from the first rounds, all rays in one sum and without errors.
+
+        For differences on the same paths: chance is common to both sides there. Axes as in `evaluate`.
+        """
+        n_rounds = min(n_rounds, self.n_rounds)
+        n_receivers, n_scenarios = self.scene.receivers.n_receivers, self.scene.n_scenarios
+        whole: dict[str, np.ndarray] = {}
+
+        def fill(block: tuple[slice, slice]) -> None:
+            scenarios, receivers = block
+            replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
+            n_batches = n_rounds * N_REPLICATES
+            late = replay.late(1, n_batches, lambda _: self._first_logs(n_rounds))
+            response = self._with_early(late, scenarios, receivers)
+            part = evaluate_whole(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
+            for name, figure in part.items():
+                whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
+                whole[name][receivers, scenarios] = figure
+
+        # Room is there for the responses of all replicates of one block: here for one of as many blocks.
+        blocks = self.blocks()
+        self.progress.start("Input uncertainty", len(blocks))
+        with ThreadPoolExecutor(min(self.threads, N_REPLICATES)) as pool:
+            for _ in pool.map(fill, blocks):
+                self.progress.advance()
+        return whole
+
+    def _first_logs(self, n_rounds: int) -> Iterator[PathLog]:
+        for batch in range(n_rounds * N_REPLICATES):
+            for source in range(self.n_sources):
+                yield self.log(source, batch)
 
     def run_to(self, precision: Precision) -> Precise:
         """Add rounds until the standard error of the speech transmission index is met or the budget is spent."""

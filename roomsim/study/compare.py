@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -72,6 +72,9 @@ def compare(
     for name, statistic in _over_seats(figures[STI], sti_target).items():
         room[name] = statistic.estimate()
         room_gains[name] = statistic.difference(statistic.scenarios(references))
+    share = room["sti_share_of_seats"]
+    # Taking the bias off may carry a share a little over the edge.
+    room["sti_share_of_seats"] = replace(share, value=np.clip(share.value, 0.0, 1.0))
     return Comparison(seats, gains, room, room_gains)
 
 

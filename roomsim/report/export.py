@@ -1,0 +1,171 @@
+"""All figures as files for spreadsheets and other programs.
+
+CSV as RFC 4180 has it, in UTF-8 with a byte-order mark, which spreadsheets need to read names right.
+Numbers have points and no thousands marks. A cell whose text a spreadsheet would take for a formula gets an
+apostrophe in front.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from .. import bands
+from ..errors import StoreError
+from ..estimate import Estimate
+from ..metrics.registry import METRICS
+from ..study.files import replace_file
+from ..study.results import Results
+from .cautions import cautions
+from .rows import ComparisonRow, Figure, comparison_rows, reverberation_rows
+
+Cell = str | float | int | None
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def export_results(results: Results, folder: Path) -> list[Path]:
+    """Write seats.csv, comparison.csv, reverberation.csv and comparison.json; return their paths.
+
+    seats.csv has a row for each seat and scenario: place, audience area, every figure with its standard
+    error and, against the scenario that it is measured against, the gain with its own. Cells without a
+    figure are empty.
+
+    Raises
+    ------
+    StoreError : the folder cannot be made or written
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
+    contents = {
+        "seats.csv": csv_bytes(seat_table(results)),
+        "comparison.csv": csv_bytes(comparison_csv_table(results)),
+        "reverberation.csv": csv_bytes(reverberation_csv_table(results)),
+        "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode()
+        + b"\n",
+    }
+    for name, content in contents.items():
+        replace_file(folder / name, content)
+    return [folder / name for name in contents]
+
+
+def csv_bytes(rows: Iterable[Iterable[Cell]]) -> bytes:
+    """Rows of cells as a CSV file."""
+    text = io.StringIO()
+    csv.writer(text).writerows([_cell(cell) for cell in row] for row in rows)
+    return text.getvalue().encode("utf-8-sig")
+
+
+def json_bytes(content: object) -> bytes:
+    """Content as a JSON file."""
+    return json.dumps(content, ensure_ascii=False, allow_nan=False, indent=1).encode() + b"\n"
+
+
+def _cell(cell: Cell) -> str:
+    if isinstance(cell, str):
+        return "'" + cell if cell.startswith(FORMULA_STARTS) else cell
+    if cell is None or not math.isfinite(cell):
+        return ""
+    # Six digits are more than any error supports, and too few to carry rounding noise.
+    return str(cell) if isinstance(cell, int) else f"{cell:.6g}"
+
+
+def seat_table(results: Results) -> Iterator[list[Cell]]:
+    """Head and rows of seats.csv."""
+    columns = [*_columns(results.seats, ""), *_columns(results.gains, "gain ")]
+    yield ["seat", "area", "x, m", "y, m", "z, m", "scenario", *(head for head, _, _ in columns)]
+    for seat, position in enumerate(results.positions):
+        area = results.area_names[int(results.area[seat])]
+        place: list[Cell] = [seat + 1, area, *(float(x) for x in position)]
+        for i, record in enumerate(results.scenarios):
+            figures = (float(values[(seat, i, *band)]) for _, values, band in columns)
+            yield [*place, record.name, *figures]
+
+
+def _columns(figures: dict[str, Estimate], prefix: str) -> Iterator[tuple[str, Any, tuple[int, ...]]]:
+    """Head, array and band index of each column, in the order of the registry."""
+    for name in METRICS:
+        if name not in figures:
+            continue
+        metric, estimate = METRICS[name], figures[name]
+        unit = f", {metric.unit}" if metric.unit else ""
+        for band in range(bands.N_BANDS) if metric.per_band else (None,):
+            where = "" if band is None else f" {bands.LABELS[band]}"
+            index = () if band is None else (band,)
+            yield f"{prefix}{metric.symbol}{where}{unit}", estimate.value, index
+            yield f"{prefix}{metric.symbol}{where} standard error{unit}", estimate.standard_error, index
+
+
+def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
+    """Head and rows of comparison.csv; "95 %" columns hold half the width of the interval."""
+    money = results.currency
+    yield [
+        "number", "scenario", "description", "elements", "against number",
+        "STI of median seat", "95 %", "STI of worst tenth", "95 %",
+        f"share of seats at STI {results.sti_target:g}", "95 %", f"share of {results.share_target:g}",
+        "gain in median STI", "low", "high", "p alone", "verdict",
+        "T20 500 Hz and 1 kHz, s", "95 %", "T20 63 and 125 Hz, s", "95 %",
+        f"cost, {money}", f"extra cost, {money}", f"gain per 1000 {money}", "95 %",
+        "rigging hours", "roof points", "weight, kg", "limits broken",
+    ]  # fmt: skip
+    for row in comparison_rows(results):
+        yield _comparison_cells(row)
+
+
+def _comparison_cells(row: ComparisonRow) -> list[Cell]:
+    verdict = row.verdict
+    has_gain = row.against is not None
+    gain: list[Cell] = [verdict.gain, verdict.low, verdict.high, verdict.p_value] if has_gain else [None] * 4
+    return [
+        row.number, row.scenario, row.description, "; ".join(row.elements), row.against,
+        *_pair(row.sti_median), *_pair(row.sti_worst_decile), *_pair(row.share_of_seats), row.target,
+        *gain, verdict.words, *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
+        row.cost, row.extra_cost, *_pair(row.gain_per_1000),
+        row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),
+    ]  # fmt: skip
+
+
+def _pair(figure: Figure | None) -> list[Cell]:
+    return [None, None] if figure is None else [figure.value, figure.half_width]
+
+
+def reverberation_csv_table(results: Results) -> Iterator[list[Cell]]:
+    """Head and rows of reverberation.csv: traced times with half their 95 % intervals, and the formulas'
+    times."""
+    heads = [f"{label} Hz, s" for label in bands.LABELS]
+    yield ["scenario", "method", *heads, *(f"{head} 95 %" for head in heads)]
+    for row in reverberation_rows(results):
+        halves = [time.half_width if row.method == "traced" else None for time in row.time]
+        yield [row.scenario, row.method, *(time.value for time in row.time), *halves]
+
+
+def comparison_object(results: Results) -> dict[str, Any]:
+    """The comparison as JSON knows it: null where there is no figure."""
+    content = {
+        "schema": 1,
+        "title": results.title,
+        "venue": results.venue,
+        "currency": results.currency,
+        "sti_target": results.sti_target,
+        "share_target": results.share_target,
+        "scenarios": [row.as_dict() for row in comparison_rows(results)],
+        "warnings": list(results.warnings),
+        "cautions": cautions(results),
+        "provenance": results.provenance,
+    }
+    return _without_nan(content)
+
+
+def _without_nan(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _without_nan(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(part) for part in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value

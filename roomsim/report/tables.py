@@ -1,0 +1,314 @@
+"""The comparison as tables for a terminal or a text file."""
+
+from __future__ import annotations
+
+import io
+import math
+import unicodedata
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rich import box
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from .. import bands
+from ..metrics.registry import METRICS
+from ..study.compare import FAMILY_LEVEL
+from ..study.results import Results
+from .cautions import cautions
+from .quantities import STI, T20
+from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, reverberation_rows
+
+WIDE = 98
+"""Columns from which all of a topic fits side by side."""
+NONE = "–"
+"""Where there is nothing to say."""
+
+
+# --- numbers --------------------------------------------------------------------------------------------
+
+
+def number(figure: Figure, most: int, sign: bool = False) -> str:
+    """The value to as many decimals as its error supports, `most` at most."""
+    if not math.isfinite(figure.value):
+        return NONE
+    text = f"{figure.value:{'+' if sign else ''}.{decimals(figure, most)}f}"
+    return text.replace("-", "−")
+
+
+def decimals(figure: Figure, most: int) -> int:
+    """Decimals down to the first digit of half the interval: later ones are chance."""
+    if not 0.0 < figure.half_width < math.inf:
+        return most
+    return min(most, max(0, -math.floor(math.log10(figure.half_width))))
+
+
+def with_error(figure: Figure, most: int) -> str:
+    """ "0.52 ± 0.01". The error is rounded, but never to nothing; a value without error stands alone."""
+    if not math.isfinite(figure.value) or not figure.half_width > 0.0:
+        return number(figure, most)
+    n = decimals(figure, most)
+    return f"{number(figure, most)} ± {max(figure.half_width, 10.0**-n):.{n}f}"
+
+
+def with_interval(gain: float, low: float, high: float, most: int) -> str:
+    """ "+0.07 (0.06 to 0.08)"."""
+    if not math.isfinite(gain):
+        return NONE
+    of = Figure(gain, high - gain)
+    if not of.half_width > 0.0:
+        return number(of, most, sign=True)
+    n = decimals(of, most)
+    ends = f"{low:.{n}f} to {high:.{n}f}".replace("-", "−")
+    return f"{number(of, most, sign=True)} ({ends})"
+
+
+def money(amount: float) -> str:
+    return f"{amount:,.0f}".replace("-", "−")
+
+
+def clean(text: str) -> str:
+    """A name from a file, without characters that would move the cursor or turn the line round."""
+    return "".join(
+        "\N{REPLACEMENT CHARACTER}" if unicodedata.category(c) in ("Cc", "Cf") else c for c in text
+    )
+
+
+# --- comparison -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table."""
+
+    head: str
+    cell: Callable[[ComparisonRow], str]
+    left: bool = False
+    style: Callable[[ComparisonRow], str] = lambda row: ""
+
+
+class ComparisonTable:
+    """The comparison of a study. Printed with rich it fits the width there is; `text` gives plain text."""
+
+    def __init__(self, results: Results):
+        self._results = results
+        self.rows = comparison_rows(results)
+
+    def text(self, width: int = 100) -> str:
+        """Plain text, at most `width` columns wide."""
+        return _plain(self, width)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        results = self._results
+        yield Text(f"{clean(results.title)} · {clean(results.venue)}", "bold")
+        yield Text("")
+        seats, room = _columns(results)
+        # Side by side where they fit; else one topic under the other, each with the names again.
+        topics = [seats, room] if options.max_width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
+        for topic in topics:
+            yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
+        yield _lines("Over the limits", _broken(self.rows))
+        yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
+        yield _lines("Warnings", [clean(warning) for warning in results.warnings])
+        yield _lines("Before you act on this", cautions(results))
+
+
+def comparison_table(results: Results) -> ComparisonTable:
+    """All scenarios beside each other, with the legend, the study's warnings and the cautions.
+
+    For people: `print(comparison_table(results))`, or any rich console. For programs: `.rows`.
+    """
+    return ComparisonTable(results)
+
+
+def _columns(results: Results) -> tuple[list[Column], list[Column]]:
+    most = METRICS[STI].decimals
+    seconds = METRICS[T20].decimals
+    per_1000 = f"gain per\n1000 {clean(results.currency)}"
+    seats = [
+        Column("STI of\nmedian seat", lambda row: with_error(row.sti_median, most)),
+        Column("of worst\ntenth", lambda row: with_error(row.sti_worst_decile, most)),
+        Column(
+            f"seats\n≥ {results.sti_target:.2f}",
+            lambda row: f"{with_error(_percent(row.share_of_seats), 0)} %",
+            style=lambda row: {"met": "green", "missed": "red"}.get(row.target, ""),
+        ),
+        Column(f"{100 * results.share_target:g} %\nmet", lambda row: _MET[row.target]),
+        Column("vs", lambda row: NONE if row.against is None else str(row.against)),
+        Column("gain of median seat", _gain),
+        Column(
+            "verdict",
+            lambda row: _SHORT.get(row.verdict.words, row.verdict.words),
+            left=True,
+            style=_verdict_style,
+        ),
+    ]
+    room = [
+        Column("T20, s\n500–1k", lambda row: with_error(row.reverberation_mid, seconds)),
+        Column("T20, s\n63–125", lambda row: with_error(row.reverberation_bass, seconds)),
+        Column(f"cost,\n{clean(results.currency)}", lambda row: money(row.cost)),
+        Column(per_1000, lambda row: NONE if row.gain_per_1000 is None else with_error(row.gain_per_1000, 3)),
+        Column("rigging\nh", lambda row: f"{row.rigging_hours:g}"),
+        Column("roof\npoints", lambda row: str(row.roof_points)),
+        Column(
+            "limits",
+            lambda row: f"{len(row.limits_broken)} over" if row.limits_broken else "kept",
+            left=True,
+            style=lambda row: "red" if row.limits_broken else "",
+        ),
+    ]
+    return seats, room
+
+
+_MET = {"met": "yes", "missed": "no", "unclear": "?"}
+_SHORT = {
+    "reference": NONE,
+    "better, below one JND": "better <JND",
+    "worse, below one JND": "worse <JND",
+    "no significant difference": "no diff.",
+}
+"""Verdicts as they fit into a column; the legend explains them."""
+
+
+def _gain(row: ComparisonRow) -> str:
+    if row.against is None:
+        return NONE
+    return with_interval(row.verdict.gain, row.verdict.low, row.verdict.high, METRICS[STI].decimals)
+
+
+def _verdict_style(row: ComparisonRow) -> str:
+    return {"better": "green", "worse": "red"}.get(row.verdict.outcome, "")
+
+
+def _percent(share: Figure) -> Figure:
+    return Figure(100.0 * share.value, 100.0 * share.half_width)
+
+
+def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table.add_column("", justify="right", vertical="top", no_wrap=True)
+    table.add_column("scenario", overflow="fold", min_width=12, ratio=None)
+    for column in columns:
+        table.add_column(Text(column.head), justify="left" if column.left else "right", no_wrap=True)
+    for row in rows:
+        cells = [Text(column.cell(row), column.style(row)) for column in columns]
+        table.add_row(Text(str(row.number)), Text(clean(row.scenario)), *cells)
+    return table
+
+
+def _broken(rows: Sequence[ComparisonRow]) -> list[str]:
+    return [
+        f"{clean(row.scenario)}: {clean('; '.join(row.limits_broken))}" for row in rows if row.limits_broken
+    ]
+
+
+def _legend(results: Results) -> str:
+    n = sum(record.compare_with != i for i, record in enumerate(results.scenarios))
+    noticeable = METRICS[STI].just_noticeable_difference
+    return (
+        "± and intervals: 95 %, chance of the calculation only. Gains are against the scenario numbered "
+        f"under vs, from the same rays. Verdicts hold at {100 * FAMILY_LEVEL:g} % for all {n} comparisons "
+        "together (Holm, 1979), so they are stricter than the interval. No diff.: no significant difference. "
+        f"<JND: less than the {noticeable:g} that is just noticeable. Gain per 1000: over the extra cost, "
+        f"where the gain is significant. {100 * results.share_target:g} % met: the study's target; ?: within "
+        "the error."
+    )
+
+
+def _lines(head: str, lines: Sequence[str]) -> Padding | Text:
+    """A heading and a list with hanging indents; nothing if the list is empty."""
+    if not lines:
+        return Text("", end="")
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    for line in lines:
+        grid.add_row("•", Text(line))
+    table = Table.grid()
+    table.add_column()
+    table.add_row(Text(head, "bold"))
+    table.add_row(grid)
+    return Padding(table, (0, 0, 1, 0))
+
+
+# --- reverberation --------------------------------------------------------------------------------------
+
+
+class ReverberationTable:
+    """Traced reverberation times beside the statistical estimates, per octave band."""
+
+    def __init__(self, results: Results):
+        self._results = results
+        self.rows = reverberation_rows(results)
+
+    def text(self, width: int = 100) -> str:
+        """Plain text, at most `width` columns wide."""
+        return _plain(self, width)
+
+    def __str__(self) -> str:
+        return self.text()
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield Text("Reverberation time, s, mean over the seats", "bold")
+        yield Text("")
+        every = range(bands.N_BANDS)
+        for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
+            yield Padding(_reverberation_table(self.rows, chosen), (0, 0, 1, 0))
+        yield Text(_ABOUT_TIMES, "dim")
+
+
+_ABOUT_TIMES = (
+    "±: 95 %, chance of the calculation only. *: off the traced time by more than one just noticeable "
+    "difference (5 %) and chance together. The formulas assume a diffuse field and know nothing of where the "
+    "absorption is; where they part from the traced times, trust these."
+)
+
+
+def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table.add_column("scenario", overflow="fold", min_width=12)
+    table.add_column("method", no_wrap=True)
+    for band in chosen:
+        table.add_column(bands.LABELS[band] + " ", justify="right", no_wrap=True)
+    most = METRICS[T20].decimals
+    for i, row in enumerate(rows):
+        times = [row.time[band] for band in chosen]
+        if row.method == "traced":
+            if i:
+                table.add_section()
+            values = [number(time, most) + " " for time in times]
+            errors = [with_error(time, most).partition("± ")[2] + " " for time in times]
+            table.add_row(Text(clean(row.scenario)), f"{METRICS[T20].symbol}, traced", *values, style="bold")
+            table.add_row("", "  ±", *errors)
+        else:
+            values = [
+                number(time, most) + ("*" if row.is_off[band] else " ") for time, band in zip(times, chosen)
+            ]
+            table.add_row("", row.method.replace("_", "-").title(), *values)
+    return table
+
+
+def reverberation_table(results: Results) -> ReverberationTable:
+    """Traced reverberation times and the statistical estimates of every scenario, per octave band."""
+    return ReverberationTable(results)
+
+
+def _plain(renderable: ComparisonTable | ReverberationTable, width: int) -> str:
+    console = Console(
+        file=io.StringIO(),
+        width=width,
+        color_system=None,
+        force_terminal=False,
+        highlight=False,
+        legacy_windows=False,
+    )
+    console.print(renderable, markup=False)
+    written = console.file
+    assert isinstance(written, io.StringIO)
+    return "\n".join(line.rstrip() for line in written.getvalue().rstrip().splitlines()) + "\n"

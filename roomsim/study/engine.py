@@ -228,20 +228,19 @@ class Engine:
         other.scene, other.__dict__["image_paths"] = scene, paths
         return other
 
-    def whole_figures(self, metrics: list[str], n_rounds: int) -> dict[str, np.ndarray]:
-        """Figures of all seats and scenarios from the first rounds, all rays in one sum and without errors.
+    def whole_figures(self, metrics: list[str], n_batches: int) -> dict[str, np.ndarray]:
+        """Figures of all seats and scenarios from the first batches of each source, in one sum, without errors.
 
         For differences on the same paths: chance is common to both sides there. Axes as in `evaluate`.
         """
-        n_rounds = min(n_rounds, self.n_rounds)
+        n_batches = min(n_batches, self.n_rounds * N_REPLICATES)
         n_receivers, n_scenarios = self.scene.receivers.n_receivers, self.scene.n_scenarios
         whole: dict[str, np.ndarray] = {}
 
         def fill(block: tuple[slice, slice]) -> None:
             scenarios, receivers = block
             replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-            n_batches = n_rounds * N_REPLICATES
-            late = replay.late(1, n_batches, lambda _: self._first_logs(n_rounds))
+            late = replay.late(1, n_batches, lambda _: self._first_logs(n_batches))
             response = self._with_early(late, scenarios, receivers)
             part = evaluate_whole(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
             for name, figure in part.items():
@@ -256,8 +255,8 @@ class Engine:
                 self.progress.advance()
         return whole
 
-    def _first_logs(self, n_rounds: int) -> Iterator[PathLog]:
-        for batch in range(n_rounds * N_REPLICATES):
+    def _first_logs(self, n_batches: int) -> Iterator[PathLog]:
+        for batch in range(n_batches):
             for source in range(self.n_sources):
                 yield self.log(source, batch)
 

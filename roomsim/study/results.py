@@ -30,6 +30,29 @@ class ScenarioRecord:
 
 
 @dataclass(frozen=True)
+class InputUncertainty:
+    """What the figures owe to absorption not being known better; something else than the errors of the rays.
+
+    Standard uncertainties, of the same shapes as the estimates that they belong to.
+    """
+
+    n_draws: int
+    """Sets of absorption coefficients behind them; each uncertainty is known to about 1 / sqrt(2 n_draws) of
+    itself."""
+    seats: dict[str, np.ndarray]
+    gains: dict[str, np.ndarray]
+    room: dict[str, np.ndarray]
+    room_gains: dict[str, np.ndarray]
+    sign_kept: np.ndarray
+    """(n_scenarios,) probability that the gain of the median seat has the sign that it shows, errors of rays
+    and input together; NaN for the reference and for a gain of nothing."""
+    best: np.ndarray
+    """(n_scenarios,) probability that no scenario serves the median seat better."""
+    ahead: np.ndarray
+    """(n_scenarios,) probability of being better than the next in order; NaN for the last."""
+
+
+@dataclass(frozen=True)
 class Results:
     """Axis order (receiver, scenario, band)."""
 
@@ -63,3 +86,5 @@ class Results:
     currency: str
     provenance: dict[str, str] = field(default_factory=dict)
     """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""
+    input_uncertainty: InputUncertainty | None = None
+    """None where no draws were asked for."""

@@ -1,0 +1,182 @@
+"""What the results owe to absorption not being known better, from the paths that are there anyway.
+
+The absorption of every material is drawn anew within its stated uncertainty (`scene/variation.py`), and the
+traced paths are weighed once more: no new ray is needed. All draws and the stated absorption are weighed over
+the same paths, so that chance drops out of their differences and a few rays show the effect of the input.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from ..metrics.replicated import Replicated, SeatFunction, mean_of_seats, median_of_seats, share_above
+from ..metrics.replicated import quantile_of_seats as quantile
+from ..scene.compile import factors_with
+from ..scene.factors import finishes_of
+from ..scene.footprints import used_elements
+from ..scene.scene import Scene
+from ..scene.variation import AbsorptionDraw
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh
+from .engine import Engine
+from .results import InputUncertainty
+
+STI = "speech_transmission_index"
+
+BATCHES = 5
+"""Batches of paths a source that are weighed anew, some 20 000 rays: with chance common to all draws, the
+input uncertainty of the STI comes out the same to a few per cent of itself as with twenty times as many.
+Weighing them for one draw of one scenario costs about a hundredth of tracing one round."""
+TABLE_BYTES = 128_000_000
+"""Of factor tables held at a time."""
+
+Draws = Callable[[int], np.ndarray]
+"""Number of the draw -> factors (n_patches, 3, n_scenarios, 8)."""
+
+
+def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
+    """Factor tables of the scene with every material's absorption drawn within its uncertainty.
+
+    Draw `i` depends on the study's seed and on the materials alone.
+    """
+    elements = used_elements(study)
+
+    def factors(draw: int) -> np.ndarray:
+        variation = AbsorptionDraw(study.materials, study.document.seed, draw)
+        return factors_with(finishes_of(study, elements, variation), study, mesh, scene.patches)
+
+    return factors
+
+
+def input_uncertainty(
+    engine: Engine,
+    draws: Draws,
+    n_draws: int,
+    sti: Replicated,
+    compare_with: Sequence[int] | np.ndarray,
+    sti_target: float,
+) -> InputUncertainty:
+    """Standard uncertainties of the speech transmission index from the input, and how sure the order is.
+
+    Parameters
+    ----------
+    engine : with its paths traced
+    draws : `absorption_draws` of its scene
+    n_draws : how many of them to take
+    sti : (n_receivers, n_scenarios)
+        As evaluated from all paths.
+    compare_with : (n_scenarios,)
+    sti_target : from which a seat counts as served
+
+    Returns
+    -------
+    InputUncertainty
+    """
+    references = np.asarray(compare_with)
+    shifts = np.stack(list(_shifts(engine, draws, n_draws)))
+    value = sti.estimate().value
+    seats, gains = _spread(shifts), _spread(shifts - shifts[:, :, references])
+    room, room_gains = {}, {}
+    statistics: dict[str, SeatFunction] = {
+        STI: mean_of_seats,
+        "sti_median": median_of_seats,
+        "sti_worst_decile": quantile(0.1),
+        "sti_share_of_seats": share_above(sti_target),
+    }
+    moved: dict[str, np.ndarray] = {}
+    for name, statistic in statistics.items():
+        moved[name] = np.stack([statistic(value + shift) for shift in shifts]) - statistic(value)
+        room[name], room_gains[name] = _spread(moved[name]), _spread(moved[name] - moved[name][:, references])
+    return InputUncertainty(
+        n_draws=n_draws,
+        seats={STI: seats},
+        gains={STI: gains},
+        room=room,
+        room_gains=room_gains,
+        **_order(sti, moved["sti_median"], references),
+    )
+
+
+def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
+    """(n_receivers, n_scenarios) of each draw: what it adds to the index with the absorption as stated."""
+    scene = engine.scene
+    n = scene.n_scenarios
+    at_once = max(1, TABLE_BYTES // scene.factors.nbytes)
+    tables = [scene.factors]
+    stated: np.ndarray | None = None
+    for draw in range(n_draws):
+        tables.append(draws(draw))
+        if len(tables) < at_once and draw < n_draws - 1:
+            continue
+        weighed = engine.with_scenarios(_side_by_side(scene, tables)).whole_figures([STI], BATCHES)[STI]
+        weighed = weighed.reshape(-1, n, len(tables))
+        if stated is None:
+            stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]
+        for k in range(weighed.shape[2]):
+            yield weighed[:, :, k] - stated
+        tables = []
+
+
+def _side_by_side(scene: Scene, tables: Sequence[np.ndarray]) -> Scene:
+    """A scene with every scenario once for each table, scenario by scenario, so that those whose sources play
+    together stay together."""
+    n = len(tables)
+    return replace(
+        scene,
+        factors=np.stack(tables, axis=3).reshape(*scene.factors.shape[:2], -1, scene.factors.shape[3]),
+        sources=replace(scene.sources, active=np.repeat(scene.sources.active, n, axis=1)),
+        scenarios=tuple(f"{name} {k}" for name in scene.scenarios for k in range(n)),
+        compare_with=np.repeat(scene.compare_with * n, n),
+        noise=np.repeat(scene.noise, n, axis=0),
+    )
+
+
+def _spread(shifts: np.ndarray) -> np.ndarray:
+    """Root mean square over the draws, about the value for the absorption as stated."""
+    return np.sqrt((shifts**2).mean(axis=0))
+
+
+def _order(sti: Replicated, shifts: np.ndarray, references: np.ndarray) -> dict[str, np.ndarray]:
+    """How often the order of the scenarios is kept: every draw of the input with every half-sample of rays.
+
+    Parameters
+    ----------
+    shifts : (n_draws, n_scenarios), of the median seat's index
+    """
+    median = sti.over_seats(median_of_seats)
+    value = median.estimate().value
+    chance = median.moved - median.moved.mean(axis=0)
+    # (n_draws * n_half_samples, n_scenarios): any error of the input may come with any error of the rays.
+    possible = value + (shifts[:, None] + chance[None]).reshape(-1, len(value))
+    return {
+        "sign_kept": _share_above_zero(
+            possible - possible[:, references], np.sign(value - value[references])
+        ),
+        "best": _share_best(possible),
+        "ahead": _share_ahead(possible, value),
+    }
+
+
+def _share_above_zero(possible: np.ndarray, sign: np.ndarray) -> np.ndarray:
+    share = (possible * sign > 0.0).mean(axis=0)
+    return np.where(np.isfinite(sign) & (sign != 0.0), share, np.nan)
+
+
+def _share_best(possible: np.ndarray) -> np.ndarray:
+    known = np.where(np.isfinite(possible), possible, -np.inf)
+    # Scenarios that are the same share the place.
+    first = known == known.max(axis=1, keepdims=True)
+    return (first / first.sum(axis=1, keepdims=True)).mean(axis=0)
+
+
+def _share_ahead(possible: np.ndarray, value: np.ndarray) -> np.ndarray:
+    order = np.argsort(-np.where(np.isfinite(value), value, -np.inf), kind="stable")
+    ahead = np.full(len(value), np.nan)
+    for this, following in pairwise(order):
+        if np.isfinite(value[[this, following]]).all():
+            ahead[this] = (possible[:, this] > possible[:, following]).mean()
+    return ahead

@@ -53,7 +53,7 @@ def evaluate(
     """
     if response.n_replicates < 2:
         raise ValueError("two replicates at least: without them there is no standard error")
-    figures = _figures(response, noise, source_power, metrics, response.n_replicates + 1)
+    figures = _figures(response, noise, source_power, metrics, response.n_replicates + 1, threads)
     return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}
 
 
@@ -62,7 +62,6 @@ def evaluate_whole(
     noise: np.ndarray,
     source_power: np.ndarray | None = None,
     metrics: Iterable[str] | None = None,
-    threads: int = 1,
 ) -> dict[str, np.ndarray]:
     """All figures of all seats from all replicates together, without errors; one replicate is enough.
 
@@ -79,6 +78,7 @@ def _figures(
     source_power: np.ndarray | None,
     metrics: Iterable[str] | None,
     n_sums: int,
+    threads: int = 1,
 ) -> dict[str, np.ndarray]:
     """(n_sums, n_receivers, ...) by name: from all replicates, then with one after the other left out."""
     chosen = _chosen(metrics, source_power is not None)
@@ -89,12 +89,16 @@ def _figures(
     shape = (n_sums, response.n_receivers, response.n_scenarios)
     figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
     step = max(1, CHUNK_BYTES // max(1, 8 * response.early[:1].size))
-    for start in range(0, response.n_receivers, step):
+
+    def fill(start: int) -> None:
         receivers = slice(start, start + step)
         for i, seats in enumerate(islice(seat_energies(response, tail, receivers), n_sums)):
             given = MetricInput(seats, noise, source_power)
             for metric in chosen:
                 figures[metric.name][i, receivers] = metric.function(given)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(fill, range(0, response.n_receivers, step)))
     return figures
 
 

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from roomsim.errors import DocumentError, suggestion
-from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text, printable
 from roomsim.venue.wording import faults_of
 
 LARGEST_FILE = 1_000_000
@@ -48,7 +48,7 @@ class Fault:
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
-        return ": ".join(part for part in (place, path_text(self.path), self.text) if part)
+        return printable(": ".join(part for part in (place, path_text(self.path), self.text) if part))
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def read_source(path: Path, name: str) -> SourceFile:
     except RecursionError:
         raise refuse("brackets are nested too deeply") from None
     except ValueError as error:
-        raise DocumentError(_syntax(name, text, str(error))) from None
+        raise DocumentError(printable(_syntax(name, text, str(error)))) from None
 
 
 def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:

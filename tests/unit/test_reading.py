@@ -413,6 +413,13 @@ def test_all_faults_of_all_files_in_one_message_in_order(study: Path) -> None:
     ]
 
 
+def test_names_cannot_break_or_colour_the_message(study: Path) -> None:
+    line = change(study, "sources.toml", "position", '"po\\n\\u001b[31m"')
+    missing, unknown = faults(study)
+    assert missing.startswith("sources.toml:3: source[0].position: missing")
+    assert unknown.startswith(rf'sources.toml:{line}: source[0]."po\n\x1b[31m": unknown key')
+
+
 # --- names between files --------------------------------------------------------------------------------
 
 

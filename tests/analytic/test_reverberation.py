@@ -107,10 +107,10 @@ def test_sphere_has_an_exact_decay(absorption, exact):
     area, volume = 4.0 * np.pi * radius**2, 4.0 / 3.0 * np.pi * radius**3
     room = Enclosure(np.array([area]), np.array([[absorption]]), volume)
     assert mean_free_path(volume, area) == pytest.approx(4.0 / 3.0 * radius, rel=1e-12)
-    # Kuttruff's correction is a series to second order in the exponent e; the third cumulant of the chords is
-    # what is left: skewness -0.57 times variance^1.5 (1/8) gives 0.025 e^2 / 6 at most.
+    # Kuttruff's correction ends after the variance g = 1/8. In the exponent e the next term of the series is
+    # (g^2 / 2 - s / 6) e^2 of the time, with s = -0.0253 for the third cumulant of the chords: 0.0120 e^2.
     exponent = -np.log(1.0 - absorption)
-    assert kuttruff(room, 1.0 / 8.0)[0] == pytest.approx(time, rel=1e-4 + 0.025 * exponent**2)
+    assert kuttruff(room, 1.0 / 8.0)[0] == pytest.approx(time, rel=1e-6 + 0.0120 * exponent**2)
     # Control: Eyring, without the spread of the chords, misses by more than that, Sabine by far more.
     assert eyring(room)[0] < time * (1.0 - 0.05 * exponent)
     assert sabine(room)[0] > time * (1.0 + 0.4 * exponent)

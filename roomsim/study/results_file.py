@@ -1,8 +1,9 @@
 """One HDF5 file that holds a finished study, for this program and for every other reader.
 
 All axes carry dimension scales and all numbers a unit and a name in words. Standard errors lie beside their
-values as `<name>_standard_error`. What has no regular shape (names of elements, warnings, the plan) is JSON
-text. The file claims no conventions: there are none for room acoustics.
+values as `<name>_standard_error`, standard uncertainties from the input as `<name>_input_uncertainty`. What
+has no regular shape (names of elements, warnings, the plan) is JSON text. The file claims no conventions:
+there are none for room acoustics.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from ..metrics.registry import METRICS
 from ..scene.drawing import PlanDrawing
 from . import hdf5
 from .files import replace_file
-from .results import Results, ScenarioRecord
+from .results import InputUncertainty, Results, ScenarioRecord
 
 KIND = "roomsim results"
 SCHEMA = 1
 STANDARD_ERROR = "_standard_error"
+INPUT_UNCERTAINTY = "_input_uncertainty"
 
 # Filters that come with the library itself: other readers lack any more.
 _PACKED = {"compression": "gzip", "compression_opts": 4, "shuffle": True, "fletcher32": True}
@@ -57,6 +59,11 @@ _OVER_SEATS = {
     "sti_median": ("1", "median over the seats of the speech transmission index"),
     "sti_worst_decile": ("1", "speech transmission index below which one seat in ten lies"),
     "sti_share_of_seats": ("1", "share of the seats with a speech transmission index at or above sti_target"),
+}
+_PROBABILITIES = {
+    "sign_kept": "probability that the gain of the median seat has this sign, rays and input in doubt",
+    "best": "probability that no scenario serves the median seat better",
+    "ahead": "probability of being better than the next in order by the median seat",
 }
 _GROUP_WORDS = {
     "seats": "every quantity at every seat",
@@ -125,6 +132,8 @@ def _fill(file: h5py.File, results: Results) -> None:
         group.attrs["description"] = _GROUP_WORDS[name]
         for quantity, estimate in getattr(results, name).items():
             _put_estimate(group, quantity, estimate, axes)
+    if results.input_uncertainty is not None:
+        _put_input_uncertainty(file, results.input_uncertainty)
     statistical = file.create_group("statistical")
     for name, times in results.statistical.items():
         words = f"reverberation time, diffuse-field estimate: {name}"
@@ -171,8 +180,13 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
         _label(dataset, "", f"JSON: {_LISTS[name]}" if name in _LISTS else "description")
 
 
+def _words_of(quantity: str) -> tuple[str, str]:
+    """Unit and name in words."""
+    return _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
+
+
 def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tuple[str, ...]) -> None:
-    unit, words = _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
+    unit, words = _words_of(quantity)
     if estimate.value.ndim > len(axes):
         axes = (*axes, "band")
     for name, values, prefix in (
@@ -181,6 +195,18 @@ def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tu
     ):
         dataset = _put(group, name, values, axes, unit, prefix + words)
         dataset.attrs["n_replicates"] = int(estimate.n_replicates)
+
+
+def _put_input_uncertainty(file: h5py.File, uncertainty: InputUncertainty) -> None:
+    for group, axes in _ESTIMATES.items():
+        for quantity, values in getattr(uncertainty, group).items():
+            unit, words = _words_of(quantity)
+            words = f"standard uncertainty from the input of {words}"
+            _put(file[group], quantity + INPUT_UNCERTAINTY, values, axes, unit, words)
+    for name, words in _PROBABILITIES.items():
+        values = getattr(uncertainty, name)
+        _put(file["scenarios"], f"probability_{name}", values, ("scenario",), "1", words)
+    file.attrs["n_input_draws"] = uncertainty.n_draws
 
 
 def _put(
@@ -247,7 +273,27 @@ def _read(file: h5py.File) -> Results:
         share_target=hdf5.attribute(file, "share_target", float),
         currency=hdf5.attribute(file, "currency", str),
         provenance={name: hdf5.attribute(provenance, name, str) for name in provenance.attrs},
+        input_uncertainty=_input_uncertainty(file, lengths),
     )
+
+
+def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncertainty | None:
+    if "n_input_draws" not in file.attrs:
+        return None
+    spreads: dict[str, dict[str, np.ndarray]] = {}
+    for name, axes in _ESTIMATES.items():
+        group, shape = hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes)
+        spreads[name] = {
+            quantity.removesuffix(INPUT_UNCERTAINTY): hdf5.array(group, quantity, "<f8", shape)
+            for quantity in group
+            if quantity.endswith(INPUT_UNCERTAINTY)
+        }
+    scenarios, n = hdf5.subgroup(file, "scenarios"), lengths["scenario"]
+    probabilities = {
+        name: hdf5.array(scenarios, f"probability_{name}", "<f8", (n,)) for name in _PROBABILITIES
+    }
+    n_draws = hdf5.attribute(file, "n_input_draws", int)
+    return InputUncertainty(n_draws=n_draws, **spreads, **probabilities)  # type: ignore[arg-type]
 
 
 def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...]:
@@ -265,7 +311,7 @@ def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...
 def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimate]:
     found = {}
     for name in group:
-        if name.endswith(STANDARD_ERROR):
+        if name.endswith((STANDARD_ERROR, INPUT_UNCERTAINTY)):
             continue
         dataset = hdf5.member(group, name)
         shape = (*lengths, N_BANDS) if len(dataset.shape) > len(lengths) else lengths

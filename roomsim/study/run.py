@@ -26,9 +26,10 @@ from .compare import compare
 from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
 from .progress import NoProgress, Progress
-from .results import Results
+from .results import InputUncertainty, Results
 from .statistical import broken_assumptions, statistical_times
 from .store import StudyStore
+from .uncertainty import STI, absorption_draws, input_uncertainty
 
 WORTH_TELLING = 1e-4
 """Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
@@ -72,7 +73,8 @@ def run_study(
         engine = Engine(scene, document.seed, document.image_order, store, threads, progress)
         reached = engine.run_to(document.precision)
         figures = engine.evaluate()
-        results = assemble(study, mesh, scene, figures, reached, findings)
+        uncertainty = uncertainty_of(study, mesh, engine, figures)
+        results = assemble(study, mesh, scene, figures, reached, findings, uncertainty)
         store.write_results(results)
     return results
 
@@ -111,6 +113,18 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
     )
 
 
+def uncertainty_of(
+    study: Study, mesh: VenueMesh, engine: Engine, figures: dict[str, Replicated]
+) -> InputUncertainty | None:
+    """What the figures owe to absorption not being known better; None where no draws are asked for."""
+    n_draws = study.document.uncertainty.draws
+    if not n_draws:
+        return None
+    draws = absorption_draws(study, mesh, engine.scene)
+    target = study.document.targets.sti
+    return input_uncertainty(engine, draws, n_draws, figures[STI], engine.scene.compare_with, target)
+
+
 def assemble(
     study: Study,
     mesh: VenueMesh,
@@ -118,6 +132,7 @@ def assemble(
     figures: dict[str, Replicated],
     reached: Precise,
     findings: Sequence[Finding],
+    uncertainty: InputUncertainty | None = None,
 ) -> Results:
     """All that reports need, from what was computed."""
     document = study.document
@@ -145,6 +160,7 @@ def assemble(
         share_target=targets.share_of_seats,
         currency=document.costs.currency,
         provenance=provenance(study, reached),
+        input_uncertainty=uncertainty,
     )
 
 

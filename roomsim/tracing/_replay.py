@@ -7,10 +7,13 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 from ..bands import N_BANDS
+from ._memory import LINE, prefetch
 from ._paths import END_OF_RAY
 
 TICK = np.float32(0.005)
 """s, the unit of the table from time to bin."""
+_AHEAD = 6
+"""Deposits by which memory is asked for early."""
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 
@@ -37,6 +40,7 @@ def replay_batch(
     arriving = np.empty(N_BANDS, np.float32)
     last_tick = len(bin_of_tick) - 1
     last_metre = len(air) - 2
+    n_all = len(receiver)
     segment, deposit = np.int64(0), np.int64(0)
     for ray in range(len(ray_end)):
         drawn = component[ray]
@@ -54,6 +58,17 @@ def replay_batch(
                     total += path_probability[m]
                 balance = np.float32(n_components) / total
                 for _ in range(n_here):
+                    # The rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting
+                    # for them would take two thirds of the replay.
+                    ahead = deposit + _AHEAD
+                    if ahead < n_all:
+                        seat = np.int64(receiver[ahead]) - first_receiver
+                        if 0 <= seat < n_receivers:
+                            time = path_length[ahead] / speed_of_sound + delay - time_zero[seat]
+                            tick = min(np.int64(max(time, _ZERO) / TICK), last_tick)
+                            place = (seat * n_bins + bin_of_tick[tick]) * row
+                            for line in range(0, row, LINE):
+                                prefetch(late, place + line)
                     seat = np.int64(receiver[deposit]) - first_receiver
                     if 0 <= seat < n_receivers:
                         length = path_length[deposit]

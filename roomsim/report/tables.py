@@ -40,10 +40,10 @@ def number(figure: Figure, most: int, sign: bool = False) -> str:
 
 
 def decimals(figure: Figure, most: int) -> int:
-    """Decimals down to the first digit of half the interval: later ones are chance."""
+    """Decimals down to the first digit of half the interval, rounded to it: later ones are chance."""
     if not 0.0 < figure.half_width < math.inf:
         return most
-    return min(most, max(0, -math.floor(math.log10(figure.half_width))))
+    return min(most, max(0, -int(f"{figure.half_width:.0e}".partition("e")[2])))
 
 
 def with_error(figure: Figure, most: int) -> str:

@@ -1,19 +1,25 @@
-"""STL files. They hold triangles only: no names, no unit, no axis."""
+"""STL files. They hold triangles only: no names, no unit, no axis.
+
+The general reader returns an empty mesh for a file that was cut short, and hides what is no number; the format
+is short enough to be read here.
+"""
 
 from __future__ import annotations
 
-import io
 import re
 import struct
 
 import numpy as np
-import trimesh
 
 from roomsim.errors import MeshError
 from roomsim.venue.polygons import RawMesh, triangle_mesh
 
-_HEADER, _TRIANGLE = 84, 50
-"""Bytes of a binary file's header and of each triangle."""
+_HEADER = 84
+"""Bytes before the first triangle: a text of 80, and the number of triangles."""
+_TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+_FACET = re.compile(rb"^\s*facet\b", re.MULTILINE | re.IGNORECASE)
+_VERTEX = re.compile(rb"^\s*vertex" + 3 * rb"\s+([-+0-9.e]+)" + rb"\s*$", re.MULTILINE | re.IGNORECASE)
+_END = re.compile(rb"^\s*endsolid", re.MULTILINE | re.IGNORECASE)
 
 
 def read_stl(content: bytes, file: str) -> RawMesh:
@@ -26,41 +32,34 @@ def read_stl(content: bytes, file: str) -> RawMesh:
 
     Raises
     ------
-    MeshError : the file ends early or is damaged; trimesh would return an empty mesh
+    MeshError : the file ends early or is damaged
     """
-    expected = _expected_triangles(content, file)
-    try:
-        scene = trimesh.load_scene(io.BytesIO(content), file_type="stl", process=False)
-        parts = [np.asarray(part.triangles, dtype=np.float64) for part in scene.geometry.values()]
-    except Exception as error:  # trimesh raises whatever its parsing runs into
-        raise _damaged(file, f"{type(error).__name__}: {error}"[:200]) from error
-    corners = np.concatenate([*parts, np.empty((0, 3, 3))])
-    if len(corners) != expected:
-        raise _damaged(file, f"{expected} triangles announced, {len(corners)} found")
+    # A binary file may begin with the word of the text form; its length tells.
+    count = struct.unpack_from("<I", content, 80)[0] if len(content) >= _HEADER else 0
+    held = (len(content) - _HEADER) / _TRIANGLE.itemsize
+    if held == count:
+        corners = np.frombuffer(content, _TRIANGLE, offset=_HEADER)["corners"].astype(np.float64)
+    elif content.lstrip()[:5].lower() == b"solid":
+        corners = _text_corners(content, file)
+    elif held < 0:
+        raise _damaged(file, "the header is not there")
+    else:
+        raise _damaged(file, f"{count} triangles are announced, and there is room for {held:.1f}")
     faces = np.arange(3 * len(corners)).reshape(-1, 3)
     return triangle_mesh(corners.reshape(-1, 3), faces, np.zeros(len(faces)), (("", "", ""),))
 
 
-def _expected_triangles(content: bytes, file: str) -> int:
-    """Number of triangles that the file says it has."""
-    if len(content) >= _HEADER:
-        count = struct.unpack_from("<I", content, 80)[0]
-        if len(content) == _HEADER + _TRIANGLE * count:
-            return count
-    if content.lstrip()[:5].lower() != b"solid":
-        held = max(0, len(content) - _HEADER) / _TRIANGLE
-        announced = (
-            f"{count} triangles are announced, and there is room for {held:.1f}" if held else "no header"
-        )
-        raise _damaged(file, announced)
-    if not re.search(rb"^\s*endsolid", content, re.MULTILINE | re.IGNORECASE):
+def _text_corners(content: bytes, file: str) -> np.ndarray:
+    """(n, 3, 3) corners from the text form."""
+    if not _END.search(content):
         raise _damaged(file, "the text has no endsolid")
-    facets = len(re.findall(rb"^\s*facet\b", content, re.MULTILINE | re.IGNORECASE))
-    number = rb"\s+[-+0-9.e]+"
-    vertices = len(re.findall(rb"^\s*vertex" + 3 * number + rb"\s*$", content, re.MULTILINE | re.IGNORECASE))
-    if vertices != 3 * facets:
-        raise _damaged(file, f"{facets} facets with {vertices} readable vertices")
-    return facets
+    facets, vertices = len(_FACET.findall(content)), _VERTEX.findall(content)
+    if len(vertices) != 3 * facets:
+        raise _damaged(file, f"{facets} facets with {len(vertices)} readable vertices")
+    try:
+        return np.array(vertices, dtype="S").astype(np.float64).reshape(-1, 3, 3)
+    except ValueError as error:
+        raise _damaged(file, str(error)) from None
 
 
 def _damaged(file: str, what: str) -> MeshError:

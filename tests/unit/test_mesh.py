@@ -128,6 +128,8 @@ def test_truncated_and_garbled_text_stl(tmp_path: Path) -> None:
     assert "no endsolid" in fault(tmp_path, "a.stl", text[: len(text) // 2].encode())
     garbled = text.replace("vertex", "vertx", 1)
     assert "12 facets with 35 readable vertices" in fault(tmp_path, "a.stl", garbled.encode())
+    garbled = text.replace("vertex 0", "vertex 0.0.0", 1).replace("vertex -0", "vertex -0.0.0", 1)
+    assert "is damaged" in fault(tmp_path, "a.stl", garbled.encode())
 
 
 def test_stl_with_nan(tmp_path: Path) -> None:
@@ -177,6 +179,7 @@ def test_ply_of_triangles(tmp_path: Path, encoding: str) -> None:
     [
         ("4 0 1 2 3\n", "2 rows of face announced, 1 found"),
         ("4 0 1 2 3\n3 0 1 x\n", "damaged"),
+        ("4 0 1 2 3\n3 0 1 nan\n", "damaged"),
         ("4 0 1 2 3\n2 0 1\n", "face 1: a face needs three vertices"),
         ("4 0 1 2 3\n3 0 1 9\n", "face 1: the face names vertex 9, and the file has 4"),
         ("4 0 1 2 3\n3 0 1 -1\n", "face 1: the face names vertex -1, and the file has 4"),
@@ -185,6 +188,11 @@ def test_ply_of_triangles(tmp_path: Path, encoding: str) -> None:
 def test_damaged_ply(tmp_path: Path, rows: str, said: str) -> None:
     text = fault(tmp_path, "a.ply", (ARROWHEAD.format(faces=2) + rows).encode())
     assert text.startswith("a.ply") and said in text
+
+
+def test_ply_with_nan(tmp_path: Path) -> None:
+    text = ARROWHEAD.format(faces=1).replace("2 4 0", "2 nan 0") + "4 0 1 2 3\n"
+    assert fault(tmp_path, "a.ply", text.encode()).startswith("a.ply, vertex 3: 1 of 4 vertices")
 
 
 def test_truncated_binary_ply(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """STL files. They hold triangles only: no names, no unit, no axis.
 
-The general reader returns an empty mesh for a file that was cut short, and hides what is no number; the format
-is short enough to be read here.
+The general reader returns an empty mesh for a file that was cut short, and hides what is no number; the
+format is short enough to be read here.
 """
 
 from __future__ import annotations

@@ -165,12 +165,15 @@ class StudyStore:
         kept = self.folder / "study"
         lines = []
         for name, digest in sorted(digests.items()):
+            copy = kept / _inside(name)
             try:
                 content = (folder / name).read_bytes()
-                copy = kept / _inside(name)
+            except OSError as fault:
+                raise _unreadable(folder / name, fault) from fault
+            try:
                 copy.parent.mkdir(parents=True, exist_ok=True)
             except OSError as fault:
-                raise unwritable(kept / name, fault) from fault
+                raise unwritable(copy, fault) from fault
             if hashlib.sha256(content).hexdigest() != digest:
                 raise StoreError("has changed since it was read", file=folder / name, cure="Run again.")
             replace_file(copy, content)

@@ -29,7 +29,7 @@ from ..tracing.replay import Replay, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .progress import NoProgress, Progress
-from .store import LogLimits, PathStore, StudyStore, digest
+from .store import LogLimits, Part, PathStore, StudyStore, digest
 
 N_REPLICATES = 20
 RAYS_PER_BATCH = 4096
@@ -89,7 +89,7 @@ class Engine:
 
     def _path_store(self, store: StudyStore) -> PathStore:
         scene, surfaces = self.scene, self.scene.surfaces
-        parts = {
+        parts: dict[str, Part] = {
             "engine": ENGINE_VERSION, "seed": self.seed, "image_order": self.image_order, "rays": RAYS_PER_BATCH,
             "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
             "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,

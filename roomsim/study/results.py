@@ -70,7 +70,7 @@ class Results:
     seats: dict[str, Estimate]
     """Registry name -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). Not evaluable: NaN."""
     gains: dict[str, Estimate]
-    """Registry name -> difference against `compare_with`, same shape; standard errors of the difference itself."""
+    """Registry name -> difference against `compare_with`, same shape; errors are of the difference itself."""
     room: dict[str, Estimate]
     """Registry name -> mean over seats, (n_scenarios,) or (n_scenarios, 8); and of the STI over seats:
     "sti_median", "sti_worst_decile", "sti_share_of_seats" (n_scenarios,)."""

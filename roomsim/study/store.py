@@ -36,7 +36,7 @@ from .files import UNFINISHED, replace_file, unwritable
 from .results import Results
 from .results_file import load_results, write_results
 
-__all__ = ["LogLimits", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
+__all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 1

@@ -27,8 +27,11 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
 
 
 def test_sabine_of_a_box_by_hand(scene: Scene) -> None:
-    """0.161 s/m times V / A (any handbook) is 0.230 s. At 125 Hz and 20 degC the air adds less than 4 * 0.0002 * 90 =
-    0.07 m2, a thousandth; the handbook's constant has three digits, so half a unit of the last is 0.3 %."""
+    """0.161 s/m times V / A (any handbook) is 0.230 s.
+
+    At 125 Hz and 20 degC the air adds less than 4 * 0.0002 * 90 = 0.07 m2, a thousandth; the handbook's
+    constant has three digits, so half a unit of the last is 0.3 %.
+    """
     times = statistical_times(scene)
     assert times["sabine"].shape == (2, 8)
     assert times["sabine"][0, 1] == pytest.approx(0.161 * 90 / 63, rel=0.004)

@@ -22,3 +22,18 @@ MID = (3, 4)
 
 BASS = (0, 1)
 """Indices of 63 Hz and 125 Hz, the bands that separate halls for amplified music."""
+
+LINES_PER_BAND = 12
+"""Frequencies at which complex pressures are summed in each octave before they become band power: four in each
+third."""
+
+
+def band_lines(mid_bands: np.ndarray = EXACT) -> np.ndarray:
+    """(n_bands * LINES_PER_BAND,) Hz, evenly spaced in the logarithm over each octave (base ten), none on an edge.
+
+    Parameters
+    ----------
+    mid_bands : (n_bands,) float, Hz
+    """
+    step = (np.arange(LINES_PER_BAND) + 0.5) / LINES_PER_BAND - 0.5
+    return (np.asarray(mid_bands, dtype=float)[:, None] * 10.0 ** (0.3 * step)).ravel()

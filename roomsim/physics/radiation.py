@@ -86,6 +86,42 @@ def first_order(angle: Any, omnidirectional_part: Any) -> np.ndarray:
     return a + (1.0 - a) * np.cos(np.radians(angle))
 
 
+def piston_directivity_factor(ka: Any) -> np.ndarray:
+    """Q of a circular piston in a baffle: (ka)^2 / (1 - J1(2 ka) / ka), re a source that fills the whole sphere.
+
+    Beranek and Mellow, Acoustics, ch. 13 (from memory).
+    """
+    ka = np.asarray(ka, dtype=float)
+    return np.square(ka) / (1.0 - special.j1(2.0 * ka) / ka)
+
+
+def coverage_loss(
+    angle: Any, coverage: float, size: float | None, frequency: Any, speed_of_sound: float
+) -> np.ndarray:
+    """dB lost off axis by a waveguide: 6 dB at half the coverage angle, growing with the square of the angle.
+
+    Below f0 = 74 c / (coverage x size) the mouth is too small to hold the angle, which then grows as f0 / f;
+    25 400 / (degrees x metres) at 343 m/s is the rule of thumb for horns (Keele, What's So Sacred about
+    Exponential Horns?, AES preprint 1038 (1975); from memory). The square is common practice, no source.
+
+    Parameters
+    ----------
+    angle : (...) float, degrees off axis in the plane of this coverage
+    coverage : float, degrees, full angle between the -6 dB directions
+    size : float, m, of the mouth in this plane; None for an angle held at all frequencies
+    frequency : (n,) float, Hz
+
+    Returns
+    -------
+    (..., n) float, dB, at least 0
+    """
+    widening = np.ones_like(np.asarray(frequency, dtype=float))
+    if size is not None:
+        lowest = 1e6 * 0.0254 / 343.2 * speed_of_sound / (coverage * size)
+        widening = np.maximum(1.0, lowest / np.asarray(frequency, dtype=float))
+    return 6.0 * np.square(np.asarray(angle, dtype=float)[..., None] / (0.5 * coverage * widening))
+
+
 def far_field_distance(length: float, frequency: Any, speed_of_sound: float = 343.2) -> np.ndarray:
     """Distance from which a line of sources counts as one, m: L^2 f / (2 c) (common practice, no source).
 

@@ -8,7 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from ..venue.document import Banner, CeilingDrape, Crowd, Drape, Element, FloorCovering, Opening, Study
+from ..venue.document import (
+    Banner,
+    CeilingDrape,
+    Crowd,
+    Drape,
+    Element,
+    FloorCovering,
+    Opening,
+    Study,
+    SystemChange,
+)
 from ..venue.mesh import VenueMesh, matching_groups
 from .footprints import free_sheets
 from .receivers import area_outline
@@ -108,6 +118,8 @@ def _element_lines(element: Element, study: Study, mesh: VenueMesh) -> tuple[np.
         areas = {area.name: area for area in study.venue.audience}
         shapes = [area_outline(areas[name], mesh)[0] for name in element.areas]
         return tuple(np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape))
+    if isinstance(element, SystemChange):
+        return ()
     assert isinstance(element, Opening)
     fits = matching_groups(mesh, element.groups, f"opening {element.name!r}")
     corners = mesh.vertices[mesh.faces[fits[mesh.group]]][:, :, :2]

@@ -17,6 +17,7 @@ from ..venue.document import (
     FloorCovering,
     Opening,
     Study,
+    SystemChange,
     Zone,
 )
 from ..venue.mesh import VenueMesh
@@ -48,6 +49,7 @@ def kind_of(element: Element) -> str:
         FloorCovering: "floor covering",
         Opening: "opening",
         Crowd: "crowd",
+        SystemChange: "system change",
     }
     return f"{kinds[type(element)]} {element.name!r}"
 
@@ -340,6 +342,7 @@ LIMITS = {
         "point_load_exceeded",
         "Spread the load over more points; a competent person must approve.",
     ),
+    "power": ("power_exceeded", "Leave something out, or order a larger supply."),
     "stock": ("stock_exceeded", "Leave something out or hire more."),
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Study
+from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Study, SystemChange
 
 
 def elements_of(study: Study, scenario: Scenario) -> tuple[Element, ...]:
@@ -14,6 +14,8 @@ def elements_of(study: Study, scenario: Scenario) -> tuple[Element, ...]:
 
 def hangs(element: Element) -> bool:
     """Whether an element hangs overhead."""
+    if isinstance(element, SystemChange):
+        return element.roof_points > 0
     return isinstance(element, Drape | Banner | CeilingDrape)
 
 
@@ -30,6 +32,8 @@ class Demand:
     roof_points: int
     point_load: float
     """Largest on one roof point, kg."""
+    power: float
+    """Electric power of system changes, kW."""
     stock: dict[str, float]
     """Item -> quantity."""
 
@@ -52,6 +56,7 @@ def demand_of(study: Study, scenario: Scenario) -> Demand:
         weight=sum(element.weight for element in elements),
         roof_points=sum(element.roof_points for element in elements),
         point_load=max((element.point_load for element in elements), default=0.0),
+        power=sum(element.power for element in elements if isinstance(element, SystemChange)),
         stock=stock,
     )
 
@@ -62,7 +67,7 @@ def limits_broken(study: Study, scenario: Scenario) -> dict[str, str]:
     Returns
     -------
     dict
-        "budget", "hours", "roof_points", "point_load" or "stock: <item>" -> a phrase such as
+        "budget", "hours", "roof_points", "point_load", "power" or "stock: <item>" -> a phrase such as
         "roof points 48 of 34".
     """
     costs, demand = study.document.costs, demand_of(study, scenario)
@@ -77,6 +82,7 @@ def limits_broken(study: Study, scenario: Scenario) -> dict[str, str]:
     compare("hours", "rigging hours", demand.rigging_hours, costs.hours_available, "h")
     compare("roof_points", "roof points", demand.roof_points, costs.roof_points_available, "")
     compare("point_load", "load on one roof point", demand.point_load, costs.point_load_limit, "kg")
+    compare("power", "electric power", demand.power, costs.power_available, "kW")
     for item, quantity in demand.stock.items():
         if costs.stock:
             compare(f"stock: {item}", f"stock of {item}", quantity, costs.stock.get(item, 0.0), "m2")

@@ -21,7 +21,8 @@ from ..physics.radiation import (
     polar_angles,
 )
 from ..venue.directivity import SphereLevels, read_polar_file
-from ..venue.document import CosinePower, Directivity, Source, Study, TabulatedPolar
+from ..venue.document import Source, Study
+from ..venue.loudspeakers import CosinePower, Directivity, TabulatedPolar
 from .scene import SourceArrays
 
 

@@ -26,6 +26,8 @@ from roomsim.venue.fields import (
     Polygon2,
     Positive,
 )
+from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
+from roomsim.venue.systems import Hang, SubStack
 
 # --- materials.toml -------------------------------------------------------------------------------------
 
@@ -273,6 +275,23 @@ class Crowd(Element):
     """What the areas become when full."""
 
 
+class SystemChange(Element):
+    """Sources, hangs or stacks that play only with it, or not with it."""
+
+    switch_on: tuple[Name, ...] = ()
+    """Names from the sources file. They are silent in all scenarios without an element that switches them on."""
+    switch_off: tuple[Name, ...] = ()
+    """Names from the sources file that are silent with it."""
+    power: NotNegative = 0.0
+    """Electric power that it takes, kW."""
+
+    @model_validator(mode="after")
+    def _changes_something(self) -> SystemChange:
+        if not self.switch_on and not self.switch_off:
+            raise ValueError("changes nothing; name sources under switch_on or switch_off")
+        return self
+
+
 class ElementsDocument(Model):
     """All that can be hung, laid, opened or seated."""
 
@@ -283,6 +302,7 @@ class ElementsDocument(Model):
     floor_covering: tuple[FloorCovering, ...] = ()
     opening: tuple[Opening, ...] = ()
     crowd: tuple[Crowd, ...] = ()
+    system_change: tuple[SystemChange, ...] = ()
 
     def all(self) -> tuple[Element, ...]:
         """All elements; where they overlap on a surface, the later covers the earlier."""
@@ -293,42 +313,16 @@ class ElementsDocument(Model):
             *self.ceiling_drape,
             *self.banner,
             *self.drape,
+            *self.system_change,
         )
 
 
 # --- sources.toml ---------------------------------------------------------------------------------------
 
 
-class Omnidirectional(Model):
-    kind: Literal["omnidirectional"]
-
-
-Coverage = Annotated[float, Field(gt=0.0, le=360.0)]
-Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]
-
-
-class CosinePower(Model):
-    """Pressure falls as a power of the cosine of the angle off axis, down to a level behind."""
-
-    kind: Literal["cosine_power"]
-    coverage: Coverages
-    """Full angle between the -6 dB directions, degrees; 360 for a band without directivity."""
-    rear_level: Annotated[float, Field(ge=-200.0, le=0.0)] = -20.0
-    """Lowest level off axis, dB."""
-
-
-class TabulatedPolar(Model):
-    """Horizontal and vertical polars, or a full sphere, from a CSV file."""
-
-    kind: Literal["tabulated"]
-    file: Annotated[str, Field(min_length=1)]
-    """CSV file, relative to the sources file; columns azimuth_deg, elevation_deg, f_hz, level_db."""
-
-
-Directivity = Annotated[Omnidirectional | CosinePower | TabulatedPolar, Field(discriminator="kind")]
-
-
 class Source(Model):
+    """A loudspeaker, a talker or anything else that sounds from one point."""
+
     name: Name
     position: Point3
     """Acoustic centre, m."""
@@ -341,11 +335,29 @@ class Source(Model):
     directivity: Directivity = Omnidirectional(kind="omnidirectional")
     delay: Annotated[float, Field(ge=-10_000.0, le=10_000.0)] = 0.0
     """ms."""
+    signal: Name | None = None
+    """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""
 
 
 class SourcesDocument(Model):
+    """All that sounds, and the boxes that it is made of."""
+
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
-    source: Annotated[tuple[Source, ...], Field(min_length=1)]
+    source: tuple[Source, ...] = ()
+    hang: tuple[Hang, ...] = ()
+    sub_stack: tuple[SubStack, ...] = ()
+    loudspeaker: dict[Name, Loudspeaker] = Field(default_factory=dict)
+    """Own boxes, beside the built-in ones; they override these."""
+
+    @model_validator(mode="after")
+    def _something_sounds(self) -> SourcesDocument:
+        if not self.all():
+            raise ValueError("nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]")
+        return self
+
+    def all(self) -> tuple[Source | Hang | SubStack, ...]:
+        """All sources in the order of every source axis."""
+        return (*self.source, *self.hang, *self.sub_stack)
 
 
 # --- study.toml -----------------------------------------------------------------------------------------
@@ -414,6 +426,8 @@ class Costs(Model):
     """Points in the roof that may be used."""
     point_load_limit: NotNegative | None = None
     """Largest load allowed on a roof point, kg."""
+    power_available: NotNegative | None = None
+    """Electric power for system changes, kW."""
     stock: dict[Name, NotNegative] = Field(default_factory=dict)
     """What is there to hang: item -> quantity (m2 covered)."""
 

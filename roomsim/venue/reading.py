@@ -19,13 +19,14 @@ from roomsim.venue.document import (
     SourcesDocument,
     Study,
     StudyDocument,
-    TabulatedPolar,
     VenueDocument,
 )
 from roomsim.venue.lines import KeyPath
+from roomsim.venue.loudspeakers import Directivity, MeasuredSphere, TabulatedPolar
 from roomsim.venue.materials import built_in_materials, merged
 from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, read_source, validate
 from roomsim.venue.references import Documents, doubtful, reference_faults
+from roomsim.venue.sofa import read_sofa
 
 Role = Literal["study", "venue", "elements", "sources", "materials"]
 
@@ -63,8 +64,9 @@ def read_study(path: str | Path) -> Study:
         reading.add_file("venue", ("mesh", "file"), reading.models["venue"].mesh.file)
     if "sources" in reading.models:
         for i, source in enumerate(reading.models["sources"].source):
-            if isinstance(source.directivity, TabulatedPolar):
-                reading.add_polar(("source", i, "directivity", "file"), source.directivity.file)
+            reading.add_directivity(("source", i, "directivity", "file"), source.directivity)
+        for name, box in reading.models["sources"].loudspeaker.items():
+            reading.add_directivity(("loudspeaker", name, "directivity", "file"), box.directivity)
     documents = reading.documents()
     reading.faults += [
         reading.sources[role].fault(at, text) for role, at, text in reference_faults(documents)
@@ -154,11 +156,13 @@ class _Reading:
             return None
         return path
 
-    def add_polar(self, key: KeyPath, written: str) -> None:
-        path = self.add_file("sources", key, written)
+    def add_directivity(self, key: KeyPath, directivity: Directivity) -> None:
+        if not isinstance(directivity, TabulatedPolar | MeasuredSphere):
+            return
+        path = self.add_file("sources", key, directivity.file)
         if path is not None:
             try:
-                read_polar_file(path)
+                read_polar_file(path) if isinstance(directivity, TabulatedPolar) else read_sofa(path)
             except DocumentError as error:
                 self.faults.append(Fault("", None, (), str(error)))
 

@@ -10,12 +10,16 @@ from roomsim.venue.document import (
     Element,
     ElementsDocument,
     MaterialsDocument,
+    Source,
     SourcesDocument,
     StudyDocument,
     VenueDocument,
 )
 from roomsim.venue.lines import KeyPath, path_text
+from roomsim.venue.loudspeakers import built_in_loudspeakers, unknown_loudspeaker
 from roomsim.venue.materials import unknown
+from roomsim.venue.switching import switching_faults
+from roomsim.venue.systems import Hang, SubStack
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,10 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
     yield from _repeated(documents)
     yield from _scenarios(documents)
     yield from _rows(documents)
+    if documents.sources:
+        yield from _boxes(documents.sources)
+        if documents.elements:
+            yield from switching_faults(documents.study, documents.elements, documents.sources)
     if documents.venue and documents.elements:
         areas = [area.name for area in documents.venue.audience]
         for i, crowd in enumerate(documents.elements.crowd):
@@ -87,7 +95,7 @@ def _repeated(documents: Documents) -> Iterator[Finding]:
     if documents.elements:
         yield from twice("elements", ((path, e.name) for path, e in _elements(documents.elements)))
     if documents.sources:
-        yield from twice("sources", ((("source", i), s.name) for i, s in enumerate(documents.sources.source)))
+        yield from twice("sources", ((path, s.name) for path, s in _sounding(documents.sources)))
 
 
 def _scenarios(documents: Documents) -> Iterator[Finding]:
@@ -134,6 +142,20 @@ def _rows(documents: Documents) -> Iterator[Finding]:
         known, others = (rows.material, rows.fabric) if kind == "material" else (rows.fabric, rows.material)
         if name not in known:
             yield role, path, unknown(name, kind, known, others)
+
+
+def _boxes(sources: SourcesDocument) -> Iterator[Finding]:
+    """Names of loudspeakers."""
+    known = {**built_in_loudspeakers(), **sources.loudspeaker}
+    for path, system in _sounding(sources):
+        if not isinstance(system, Source) and system.loudspeaker not in known:
+            yield "sources", (*path, "loudspeaker"), unknown_loudspeaker(system.loudspeaker, known)
+
+
+def _sounding(document: SourcesDocument) -> Iterator[tuple[KeyPath, Source | Hang | SubStack]]:
+    for kind in ("source", "hang", "sub_stack"):
+        for i, source in enumerate(getattr(document, kind)):
+            yield (kind, i), source
 
 
 def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:

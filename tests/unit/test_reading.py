@@ -222,7 +222,10 @@ LEVEL = "level = [70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0]"
 
 
 EIGHT = "expected eight numbers in brackets, 63 Hz to 8 kHz"
-KINDS = 'expected "omnidirectional" or "cosine_power" or "tabulated"'
+KINDS = (
+    'expected "omnidirectional" or "cosine_power" or "first_order" or "piston" or "line_element" or "horn" or '
+    '"tabulated" or "sofa"'
+)
 OUTLINE = "[[0, 0], [1, 0], [1, 1]]"
 
 

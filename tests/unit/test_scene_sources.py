@@ -11,7 +11,8 @@ import venues
 from roomsim.errors import SceneError
 from roomsim.physics.radiation import gain_towards
 from roomsim.scene.sources import balloon, compile_sources, source_axes
-from roomsim.venue.document import CosinePower, Omnidirectional, Source, TabulatedPolar
+from roomsim.venue.document import Source
+from roomsim.venue.loudspeakers import CosinePower, Omnidirectional, TabulatedPolar
 from roomsim.venue.reading import read_study
 
 OCTAVES = (63, 125, 250, 500, 1000, 2000, 4000, 8000)

@@ -1,0 +1,61 @@
+"""Which sources play in a scenario: system changes among its elements switch them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from roomsim.errors import suggestion
+from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
+from roomsim.venue.lines import KeyPath
+
+
+def playing(
+    sources: SourcesDocument, elements: ElementsDocument, switched_in: Iterable[str]
+) -> tuple[str, ...]:
+    """Names of the sources that sound in a scenario with these elements, in the order of the source axis.
+
+    What some system change switches on is silent in every scenario without such a change; what a change of
+    this scenario switches off is silent too.
+    """
+    wanted = set(switched_in)
+    waiting = {name for change in elements.system_change for name in change.switch_on}
+    changes = [change for change in elements.system_change if change.name in wanted]
+    on = {name for change in changes for name in change.switch_on}
+    off = {name for change in changes for name in change.switch_off}
+    return tuple(
+        source.name
+        for source in sources.all()
+        if (source.name not in waiting or source.name in on) and source.name not in off
+    )
+
+
+def switching_faults(
+    study: StudyDocument | None, elements: ElementsDocument, sources: SourcesDocument
+) -> Iterator[tuple[str, KeyPath, str]]:
+    """System changes that name no source or contradict each other, and scenarios in which nothing plays.
+
+    Yields role of the file, key path, what is wrong.
+    """
+    names = [source.name for source in sources.all()]
+    for i, change in enumerate(elements.system_change):
+        for key in ("switch_on", "switch_off"):
+            for j, name in enumerate(getattr(change, key)):
+                path: KeyPath = ("system_change", i, key, j)
+                if name not in names:
+                    text = f'no source, hang or stack is called "{name}". {suggestion(name, names)}'
+                    yield "elements", path, text
+                elif key == "switch_off" and name in change.switch_on:
+                    yield "elements", path, f'"{name}" is switched on by this element as well'
+    for scenario in study.scenarios_in_order() if study else ():
+        at = [k for k, entry in enumerate(study.scenario) if entry.name == scenario.name] if study else []
+        path = ("scenario", *at[:1])
+        changes = [change for change in elements.system_change if change.name in scenario.elements]
+        both = {name for change in changes for name in change.switch_on} & {
+            name for change in changes for name in change.switch_off
+        }
+        if both:
+            text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
+            yield "study", (*path, "elements") if at else path, text
+        elif not playing(sources, elements, scenario.elements):
+            text = f'nothing plays in scenario "{scenario.name}": every source waits for a system change'
+            yield "study", path, text

@@ -205,17 +205,20 @@ def _project(sheet: Sheet, regions: Regions, low: float, high: float) -> tuple[l
         if low <= distance <= high:
             near.append((distance, i, shape, turn, shift))
     near.sort(key=lambda entry: abs(entry[0]))
-    left: BaseGeometry = sheet.polygon
+    tree = shapely.STRtree([shape for _, _, shape, _, _ in near])
     prints: list[Footprint] = []
     taken, moment = 0.0, 0.0
-    for distance, i, shape, turn, shift in near:
-        area = left.intersection(shape).area
+    for order, (distance, i, shape, turn, shift) in enumerate(near):
+        # What lies nearer takes its part first; neighbours that only touch leave the sheet as it is.
+        nearer = [near[k][2] for k in tree.query(shape) if k < order]
+        hiding = [other for other in nearer if other.intersection(shape).area > SPECK]
+        visible = sheet.polygon.difference(shapely.union_all(hiding)) if hiding else sheet.polygon
+        area = visible.intersection(shape).area
         if area > SPECK:
             back = np.linalg.inv(turn)
-            prints.append(Footprint(sheet.element, int(i), _mapped(left, back, -shift @ back)))
+            prints.append(Footprint(sheet.element, int(i), _mapped(visible, back, -shift @ back)))
             taken += area
             moment += area * abs(distance)
-            left = left.difference(shape)
     share = min(taken / sheet.polygon.area, 1.0) if sheet.polygon.area else 0.0
     return prints, Fit(sheet.element, sheet.piece, share, moment / taken if taken else float("nan"))
 

@@ -156,7 +156,7 @@ def _faces_found(
 
 def _overlaps(mesh: VenueMesh, regions: Regions) -> Iterator[Finding]:
     found: list[tuple[float, str, str, np.ndarray]] = []
-    for region in regions:
+    for region in (region for region in regions if len(region.faces) > 1):
         excess = normals_and_areas(region.corners)[1].sum() - region.polygon.area
         if excess > SLIVER_AREA:
             name = mesh.group_names[region.group]

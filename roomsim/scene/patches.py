@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from ..errors import SceneError
@@ -208,10 +207,10 @@ def _primitives(mesh: VenueMesh, cells: Sequence[_Cell], patch_of: Sequence[int]
             assert cell.region is not None
             kept.setdefault(number, []).append(cell.region)
             continue
-        found, triangles = _lifted(cell, *pieces(cell.shape))
-        corners.append(found)
+        flat, triangles = pieces(cell.shape)
+        corners.append(cell.plane.lift(flat))
         is_triangle.append(triangles)
-        patch.append(np.full(len(found), number))
+        patch.append(np.full(len(flat), number))
     # Faces as the mesh has them, two triangles of a parallelogram joined; those of one polygon first.
     for number, members in kept.items():
         faces = np.concatenate([region.triangles for region in members])
@@ -224,22 +223,3 @@ def _primitives(mesh: VenueMesh, cells: Sequence[_Cell], patch_of: Sequence[int]
     return Primitives(
         np.concatenate(corners), np.concatenate(is_triangle), np.concatenate(patch).astype(np.int32)
     )
-
-
-def _lifted(cell: _Cell, flat: np.ndarray, is_triangle: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pieces (n, 3, 2) of a cell in space: corners (n, 3, 3) and is_triangle (n,).
-
-    Corners of the mesh that lie a little off the plane stay where they are, lest a gap opens to the next
-    surface; a parallelogram that is so bent becomes two triangles.
-    """
-    fourth = flat[:, 1] + flat[:, 2] - flat[:, 0]
-    square = np.concatenate([flat, fourth[:, None]], axis=1).reshape(-1, 2)
-    points = cell.plane.lift(square)
-    if cell.region is not None:
-        vertices = cell.region.corners.reshape(-1, 3)
-        distance, nearest = cKDTree(cell.plane.flatten(vertices)).query(square)
-        points = np.where((distance < 1e-9)[:, None], vertices[nearest], points)
-    a, b, c, d = np.moveaxis(points.reshape(-1, 4, 3), 1, 0)
-    bent = ~is_triangle & (np.linalg.norm(b + c - a - d, axis=1) > SAME_POINT)
-    corners = np.concatenate([np.stack([a, b, c], axis=1), np.stack([d, c, b], axis=1)[bent]])
-    return corners, np.concatenate([is_triangle | bent, np.ones(bent.sum(), bool)])

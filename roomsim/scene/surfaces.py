@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -14,8 +15,11 @@ from shapely.geometry.base import BaseGeometry
 from ..venue.mesh import VenueMesh
 from .topology import normals_and_areas, repeated_faces, shared_edges
 
+FLAT = 1e-5
+"""m by which the corners of a region may leave its plane. A region is flattened to be cut: were it bent by
+more, the cuts would open cracks to the next surface."""
 FLATNESS = 1e-3
-"""m by which the corners of one plane may leave it."""
+"""m within which two surfaces count as in one place, or in one plane as mirrors."""
 SAME_DIRECTION = np.cos(np.radians(0.1))
 """Cosine between the normals of faces of one plane."""
 
@@ -29,9 +33,8 @@ class Plane:
     axes: np.ndarray
     """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
 
-    @cached_property
-    def normal(self) -> np.ndarray:
-        return np.cross(self.axes[0], self.axes[1])
+    normal: np.ndarray
+    """(3,) unit, the cross product of the axes."""
 
     def flatten(self, points: np.ndarray) -> np.ndarray:
         """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
@@ -48,13 +51,16 @@ class Plane:
 
 def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
     """The plane through a point with a given normal (any length)."""
-    n = np.asarray(normal, float) / np.linalg.norm(normal)
-    level = np.cross((0.0, 0.0, 1.0), n)
-    if np.linalg.norm(level) < 1e-6:
-        level = np.array([1.0, 0.0, 0.0])
-    u = level - (level @ n) * n
-    u /= np.linalg.norm(u)
-    return Plane(np.asarray(origin, float), np.array([u, np.cross(n, u)]))
+    # Plain numbers: a mesh of 50,000 bent faces has as many planes, and small arrays cost more than the sums.
+    x, y, z = (float(c) for c in normal)
+    length = math.hypot(x, y, z)
+    x, y, z = x / length, y / length, z / length
+    # Level planes have their first axis along x, or as nearly as the plane allows.
+    a, b, c = (-y, x, 0.0) if math.hypot(x, y) > 1e-6 else (1.0 - x * x, -x * y, -x * z)
+    length = math.hypot(a, b, c)
+    a, b, c = a / length, b / length, c / length
+    axes = np.array([[a, b, c], [y * c - z * b, z * a - x * c, x * b - y * a]])
+    return Plane(np.asarray(origin, float), axes, np.array([x, y, z]))
 
 
 @dataclass(frozen=True)
@@ -104,7 +110,7 @@ class Regions(tuple[Region, ...]):
 def flat_regions(mesh: VenueMesh) -> Regions:
     """The faces of a venue sorted into flat regions; their order follows the first face of each.
 
-    Neighbours join when they are of one group and each lies within `FLATNESS` of the other's plane. Where a
+    Neighbours join when they are of one group and each lies within `FLAT` of the other's plane. Where a
     gently curved surface would so grow out of its plane, its faces stay single. Faces without area and
     repeated faces are left out.
     """
@@ -120,7 +126,7 @@ def flat_regions(mesh: VenueMesh) -> Regions:
     joined &= np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > SAME_DIRECTION
     for one, other in ((a, b), (b, a)):
         out = np.einsum("ikj,ij->ik", corners[other] - corners[one][:, :1], normals[one])
-        joined &= np.abs(out).max(axis=1) < FLATNESS
+        joined &= np.abs(out).max(axis=1) < FLAT
     m = len(faces)
     links = coo_array((np.ones(joined.sum(), bool), (a[joined], b[joined])), shape=(m, m))
     label = connected_components(links, directed=False)[1]
@@ -132,9 +138,15 @@ def flat_regions(mesh: VenueMesh) -> Regions:
     for members in parts:
         largest = members[np.argmax(areas[members])]
         plane = plane_through(corners[largest, 0], normals[largest])
-        is_flat = np.abs(plane.distance(corners[members].reshape(-1, 3))).max() < FLATNESS
-        for part in [members] if is_flat else members[:, None]:
-            if not is_flat:
-                plane = plane_through(corners[part[0], 0], normals[part[0]])
-            regions.append(Region(int(mesh.group[part[0]]), part, plane, faces[part], corners[part]))
+        if np.abs((corners[members] - plane.origin) @ plane.normal).max() < FLAT:
+            regions.append(_region(mesh, members, plane))
+            continue
+        regions += [
+            _region(mesh, i, plane_through(corners[i[0], 0], normals[i[0]])) for i in members[:, None]
+        ]
     return Regions(sorted(regions, key=lambda region: region.faces[0]))
+
+
+def _region(mesh: VenueMesh, members: np.ndarray, plane: Plane) -> Region:
+    triangles = mesh.faces[members]
+    return Region(int(mesh.group[members[0]]), members, plane, triangles, mesh.vertices[triangles])

@@ -97,11 +97,8 @@ class TestSoundVenue:
         # 2 x (60 + 40 + 24) m2.
         assert "surface 248.0 m2" in size.text
         areas = {f.place: f.text for f in findings if f.code == "area"}
-        assert (
-            len(areas) == 6
-            and areas["of_floor"].startswith("60.0 m2, 24.2%")
-            and "'floor'" in areas["of_floor"]
-        )
+        assert len(areas) == 6 and "'floor'" in areas["of_floor"]
+        assert areas["of_floor"].startswith("60.0 m2, 24.2%")
         assert all(f.severity == "note" for f in findings)
 
     @pytest.mark.parametrize(
@@ -148,9 +145,8 @@ class TestMesh:
         assert "4 open edges, 6.00 m together" in hole.text and hole.position == (5.0, 3.0, 4.0)
         assert "ceiling" in hole.place and "two_sided" in hole.cure
         assert "100% near (5.00, 3.00, 4.00)" in leak.text
-        assert len(areas) == 6 and "'floor'" in areas["of_floor"]
-        assert areas["of_floor"].startswith("60.0 m2, 24.2%")
-        # = 10 %. The field of a box is not quite uniform, so a third either way.
+        # In a diffuse field (Lambert walls) each flight loses 2 / 248 of the rays, and thirteen flights
+        # 1 - (1 - 2/248)^13 = 10 %. The field of a box is not quite uniform, so a third either way.
         share = float(leak.text.split("%")[0])
         assert 6.7 < share < 13.3
 

@@ -114,6 +114,8 @@ def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
         "T20 500 Hz and 1 kHz, s", "95 %", "T20 63 and 125 Hz, s", "95 %",
         f"cost, {money}", f"extra cost, {money}", f"gain per 1000 {money}", "95 %",
         "rigging hours", "roof points", "weight, kg", "limits broken",
+        "STI of median seat, input 95 %", "gain, input 95 %", "gain has this sign", "is the best",
+        "beats the next",
     ]  # fmt: skip
     for row in comparison_rows(results):
         yield _comparison_cells(row)
@@ -129,6 +131,7 @@ def _comparison_cells(row: ComparisonRow) -> list[Cell]:
         *gain, verdict.words, *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
         row.cost, row.extra_cost, *_pair(row.gain_per_1000),
         row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),
+        row.sti_median_input, row.gain_input, row.gain_holds, row.is_best, row.is_ahead,
     ]  # fmt: skip
 
 

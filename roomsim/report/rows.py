@@ -64,6 +64,17 @@ class ComparisonRow:
     weight: float
     """kg."""
     limits_broken: tuple[str, ...]
+    sti_median_input: float | None = None
+    """Half the 95 % interval of the median seat's index from absorption not being known better. None, here
+    and below, where no draws of it were asked for or there is nothing to compare."""
+    gain_input: float | None = None
+    """The same of its gain."""
+    gain_holds: float | None = None
+    """Probability that the gain has the sign that it shows, rays and input in doubt together."""
+    is_best: float | None = None
+    """Probability that no scenario serves the median seat better."""
+    is_ahead: float | None = None
+    """Probability of being better than the next in order."""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists."""
@@ -101,9 +112,30 @@ def comparison_rows(results: Results) -> list[ComparisonRow]:
                 roof_points=record.roof_points,
                 weight=record.weight,
                 limits_broken=record.limits_broken,
+                **_certainty(results, i),
             )
         )
     return rows
+
+
+COVERAGE_FACTOR = 2.0
+"""Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
+
+
+def _certainty(results: Results, scenario: int) -> dict[str, float | None]:
+    found = results.input_uncertainty
+    if found is None:
+        return {}
+    values = {
+        "sti_median_input": COVERAGE_FACTOR * found.room["sti_median"][scenario],
+        "gain_input": COVERAGE_FACTOR * found.room_gains["sti_median"][scenario],
+        "gain_holds": found.sign_kept[scenario],
+        "is_best": found.best[scenario],
+        "is_ahead": found.ahead[scenario],
+    }
+    if results.scenarios[scenario].compare_with == scenario:
+        del values["gain_input"]
+    return {name: float(value) for name, value in values.items() if np.isfinite(value)}
 
 
 def figure(estimate: Estimate, index: int | tuple[int, ...]) -> Figure:

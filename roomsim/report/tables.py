@@ -113,6 +113,12 @@ class ComparisonTable:
         topics = [seats, room] if options.max_width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
         for topic in topics:
             yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
+        if results.input_uncertainty is not None:
+            yield Text("How sure this is")
+            certainty = _certainty_columns()
+            for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
+                yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
+            yield Padding(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"), (0, 0, 1, 0))
         yield _lines("Over the limits", _broken(self.rows))
         yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
         yield _lines("Warnings", [clean(warning) for warning in results.warnings])
@@ -164,6 +170,49 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
         ),
     ]
     return seats, room
+
+
+def _certainty_columns() -> list[Column]:
+    most = METRICS[STI].decimals + 1
+
+    def input_part(half: float | None) -> str:
+        return NONE if half is None else f"{half:.{most}f}"
+
+    def chance_part(figure: Figure) -> str:
+        return f"{figure.half_width:.{most}f}" if figure.half_width > 0.0 else NONE
+
+    def gain_of(row: ComparisonRow) -> Figure:
+        return Figure(row.verdict.gain, row.verdict.high - row.verdict.gain)
+
+    return [
+        Column("STI of\nmedian seat", lambda row: number(row.sti_median, most)),
+        Column("±\nrays", lambda row: chance_part(row.sti_median)),
+        Column("±\ninput", lambda row: input_part(row.sti_median_input)),
+        Column("gain", lambda row: NONE if row.against is None else number(gain_of(row), most, sign=True)),
+        Column("±\nrays", lambda row: NONE if row.against is None else chance_part(gain_of(row))),
+        Column("±\ninput", lambda row: input_part(row.gain_input)),
+        Column("sign of\ngain holds", lambda row: probability(row.gain_holds)),
+        Column("is the\nbest", lambda row: probability(row.is_best)),
+        Column("beats the\nnext", lambda row: probability(row.is_ahead)),
+    ]
+
+
+def probability(value: float | None) -> str:
+    """In per cent; never a certainty, which no number of draws can show."""
+    if value is None:
+        return NONE
+    if value > 0.99:
+        return "> 99 %"
+    return "< 1 %" if value < 0.01 else f"{100.0 * value:.0f} %"
+
+
+def _about_certainty(n_draws: int) -> str:
+    return (
+        "Rays: chance of the calculation; more rays lessen it. Input: absorption is not known better than "
+        f"the materials say ({n_draws} draws within it, the same in all scenarios); only better data lessen "
+        "it. Both are 95 % intervals. The columns on the right take both together: how probable it is that "
+        "the gain has the sign that it shows, that no scenario is better, and that the next best is not."
+    )
 
 
 _MET = {"met": "yes", "missed": "no", "unclear": "?"}

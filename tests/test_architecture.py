@@ -34,7 +34,9 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "pydantic": ("venue/", "__init__.py"),
     "h5py": ("study/", "venue/sofa.py"),
     "filelock": ("study/",),
-    "matplotlib": tuple(f"report/{name}.py" for name in ("figures", "maps", "pages", "plan", "style")),
+    "matplotlib": tuple(
+        f"report/{name}.py" for name in ("figures", "labels", "maps", "pages", "plan", "style")
+    ),
     "click": ("cli/",),
     "rich": ("cli/", "report/tables.py"),
 }

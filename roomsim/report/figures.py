@@ -15,6 +15,7 @@ from .. import bands
 from ..metrics.registry import METRICS
 from ..study.results import Results
 from . import style
+from .labels import write_names
 from .quantities import STI, T20
 
 _PANELS_PER_SHEET = 12
@@ -247,6 +248,11 @@ def value_figure(results: Results) -> Figure:
         )[0]
         for axes, baseline in zip(panels, baselines):
             _value_panel(axes, results, baseline)
+        # The panels share their scale: names find their places once all points are in.
+        for axes, baseline in zip(panels, baselines):
+            chosen, extra = _against(results, baseline)
+            names = [textwrap.shorten(results.scenarios[i].name, 30, placeholder=" …") for i in chosen]
+            write_names(axes, extra, results.room_gains["sti_median"].value[chosen], names)
         panels[0].set_ylabel("gain in STI of the median seat")
         noticeable = METRICS[STI].just_noticeable_difference
         _foot(
@@ -258,10 +264,16 @@ def value_figure(results: Results) -> Figure:
         return figure
 
 
+def _against(results: Results, baseline: int) -> tuple[list[int], np.ndarray]:
+    """Scenarios that are compared with the baseline, and what each costs more than it."""
+    chosen = [i for i, s in enumerate(results.scenarios) if s.compare_with == baseline and i != baseline]
+    extra = [results.scenarios[i].cost - results.scenarios[baseline].cost for i in chosen]
+    return chosen, np.array(extra)
+
+
 def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     gain = results.room_gains["sti_median"]
-    chosen = [i for i, s in enumerate(results.scenarios) if s.compare_with == baseline and i != baseline]
-    extra = np.array([results.scenarios[i].cost - results.scenarios[baseline].cost for i in chosen])
+    chosen, extra = _against(results, baseline)
     value, half = gain.value[chosen], gain.half_width()[chosen]
     noticeable = METRICS[STI].just_noticeable_difference or 0.0
     axes.axhspan(-noticeable, noticeable, color="#ececec", zorder=0)
@@ -284,7 +296,6 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
             markerfacecolor="white" if broken else style.SERIES[0],
             zorder=3,
         )
-    _name_points(axes, extra, value, [results.scenarios[i].name for i in chosen])
     axes.set_xlabel(f"cost above “{results.scenarios[baseline].name}”, {results.currency}")
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:,.0f}"))
     axes.set_title(f"against “{results.scenarios[baseline].name}”", loc="left")
@@ -297,27 +308,6 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
         axes.set_xlim(-1.0, 3.0)
         axes.set_xticks([0.0])
     axes.spines[["top", "right"]].set_visible(False)
-
-
-def _name_points(axes: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str]) -> None:
-    """Names to the right of their points; of points at nearly the same place each next name goes lower."""
-    spread_x, spread_y = max(float(np.ptp(x)), 1.0), max(float(np.ptp(y)), 0.01)
-    placed: list[tuple[float, float]] = []
-    for k in np.argsort(-y):
-        here = (float(x[k]) / spread_x, float(y[k]) / spread_y)
-        while any(abs(here[0] - other[0]) < 0.16 and abs(here[1] - other[1]) < 0.045 for other in placed):
-            here = (here[0], here[1] - 0.045)
-        placed.append(here)
-        axes.annotate(
-            textwrap.shorten(names[k], 30, placeholder=" …"),
-            (x[k], y[k]),
-            xytext=(7.0, 0.0)
-            if here[1] * spread_y == float(y[k])
-            else (7.0, -9.0 * (y[k] / spread_y - here[1]) / 0.045),
-            textcoords="offset points",
-            fontsize=6.5,
-            va="center",
-        )
 
 
 def seats_figure(results: Results) -> Figure:
@@ -441,4 +431,4 @@ def _head(figure: Figure, results: Results, title: str) -> None:
 
 def _foot(figure: Figure, text: str) -> None:
     height = float(figure.get_size_inches()[1])
-    figure.text(0.04, 0.16 / height, textwrap.fill(text, 175), fontsize=6.5, color=style.QUIET)
+    figure.text(0.04, 0.16 / height, textwrap.fill(text, 215), fontsize=6.5, color=style.QUIET)

@@ -6,6 +6,7 @@ Everything comes from `Results`, so a picture can be drawn again from the file a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -92,12 +93,12 @@ def draw_map(axes: Axes, results: Results, scenario: int, layer: MapLayer, *, na
     names : bool
         Write names beside elements, zones and sources; small maps go without.
     """
-    _draw_seats(axes, results, scenario, layer)
+    _draw_seats(axes, results, scenario, layer, names)
     _draw_contours(axes, results, scenario, layer, names)
     draw_plan(axes, results, scenario, names=names)
 
 
-def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer) -> None:
+def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer, is_large: bool) -> None:
     values = layer.values.value[:, scenario]
     known = np.isfinite(values)
     step = layer.scale.step(values)
@@ -112,8 +113,10 @@ def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer) ->
         _hatch(axes, results.cells[unclear], "//////", "#555555")
         # In grey both ends of the scale are dark: losses carry a sign of their own.
         lost = results.positions[known & ~unclear & (values < 0.0), :2]
-        axes.plot(*lost.T, linestyle="none", marker="_", ms=3.4, mew=1.8, color="white", zorder=3)
-        axes.plot(*lost.T, linestyle="none", marker="_", ms=2.8, mew=0.7, color=style.INK, zorder=3)
+        size = 1.0 if is_large else 0.5
+        sign: dict[str, Any] = {"linestyle": "none", "marker": "_", "zorder": 3}
+        axes.plot(*lost.T, ms=3.4 * size, mew=1.8 * size, color="white", **sign)
+        axes.plot(*lost.T, ms=2.8 * size, mew=0.7 * size, color=style.INK, **sign)
 
 
 def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:

@@ -179,7 +179,10 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
         wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst decile ", "sti_worst_decile", 1.0, 2, "")]
         wanted.append(("", "sti_share_of_seats", 100.0, 0, unit))
         texts = []
-        for before, name, factor, digits, after in [wanted[0], wanted[2]] if short else wanted:
+        if short:
+            # The verdict of a gain needs the room.
+            del wanted[1 : 3 if layer.is_gain else 2]
+        for before, name, factor, digits, after in wanted:
             value = factor * float(known[name].value[scenario])
             half = factor * float(known[name].half_width()[scenario])
             texts.append(before + with_interval(value, half, digits, layer.is_gain) + after)
@@ -199,9 +202,8 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
 
 def with_interval(value: float, half_width: float, digits: int, signed: bool) -> str:
     """ "0.53 ± 0.01". A width that is not zero is never shown as zero for want of digits."""
-    if half_width > 0.0:
-        half_width = max(half_width, 10.0**-digits)
-    return f"{value:{'+' if signed else ''}.{digits}f} ± {half_width:.{digits}f}".replace("-", "−")
+    text = f"{value:{'+' if signed else ''}.{digits}f}".replace("-", "−")
+    return f"{text} ± {max(half_width, 10.0**-digits):.{digits}f}" if half_width > 0.0 else text
 
 
 def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float, float]) -> None:
@@ -264,7 +266,7 @@ def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer]) -> None:
                 Patch(facecolor="white", edgecolor=style.QUIET, hatch="xxxxxx", label="not evaluable")
             )
     signs += [
-        Line2D([], [], color=style.HUNG, linewidth=2.2, label="hung in this scenario"),
+        Line2D([], [], color=style.HUNG, linewidth=2.2, label="hung or opened in this scenario"),
         Line2D(
             [],
             [],
@@ -287,7 +289,9 @@ def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer]) -> None:
         ncols=columns,
         columnspacing=1.4,
     )
-    figure.text(0.04, 0.20 / height, _note(results, layers), fontsize=6.5, color=style.QUIET, linespacing=1.3)
+    letters = int(20.0 * (float(figure.get_size_inches()[0]) - 0.7))
+    note = textwrap.fill(_note(results, layers), letters)
+    figure.text(0.04, 0.20 / height, note, fontsize=6.5, color=style.QUIET, linespacing=1.3)
 
 
 def _note(results: Results, layers: Sequence[MapLayer]) -> str:
@@ -303,7 +307,7 @@ def _note(results: Results, layers: Sequence[MapLayer]) -> str:
                 f"95 % of seats below {np.quantile(errors, 0.95):.2g}{unit}."
             )
     parts.append("Intervals are 95 %, chance of the calculation only. Prediction, no measurement.")
-    return "\n".join(textwrap.wrap(" ".join(parts), 170 if len(layers) == 1 else 130))
+    return " ".join(parts)
 
 
 def write_maps(

@@ -119,7 +119,7 @@ def gain_scale(differences: np.ndarray) -> Scale:
     """Round steps that lie evenly about zero: purple above, orange below."""
     sizes = np.abs(differences[np.isfinite(differences)])
     limit = float(np.quantile(sizes, 0.99)) if sizes.size and sizes.max() > 0.0 else 1.0
-    even = MaxNLocator(nbins=16, steps=[1, 2, 2.5, 5, 10], symmetric=True)
+    even = MaxNLocator(nbins=20, steps=[1, 2, 5, 10], symmetric=True)
     edges = np.round(even.tick_values(-limit, limit), 10)
     return _stepped("PuOr", edges, _decimals(edges).replace(":", ":+"))
 

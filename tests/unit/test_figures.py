@@ -9,7 +9,8 @@ import pytest
 from invented_results import invented_results
 from matplotlib.text import Text
 
-from roomsim.report import figures
+from roomsim.report import figures, style
+from roomsim.report.labels import write_names
 from roomsim.report.quantities import STI, T20
 
 RESULTS = invented_results()
@@ -85,6 +86,27 @@ def test_value_chart_joins_only_what_no_other_beats():
     # The fourth gives less than the third and costs more.
     assert joined.get_xdata() == pytest.approx([0.0, 1000.0, 2000.0, 4000.0])
     assert joined.get_ydata() == pytest.approx([0.0, 0.02, 0.05, 0.06])
+
+
+def test_names_hide_neither_points_nor_each_other():
+    figure = style.new_figure((6.0, 4.0))
+    axes = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+    x, y = np.tile([0.1, 0.13, 0.5, 0.98], 2), np.repeat([0.4, 0.415], 4)
+    names = [f"scenario {i}" for i in range(8)]
+    write_names(axes, x, y, names)
+    figure.canvas.draw()
+    # The writing alone, without the line to its point.
+    written = [Text.get_window_extent(text) for text in axes.texts]
+    points = axes.transData.transform(np.column_stack([x, y]))
+    for i, box in enumerate(written):
+        assert not any(box.contains(*point) for point in points)
+        assert not any(box.overlaps(other) for other in written[i + 1 :])
+        assert axes.bbox.contains(box.x0, box.y0)
+        assert axes.bbox.contains(box.x1, box.y1)
+        # Near its own point: within the 36 points of the farthest place, and half a name, at 100 per inch.
+        assert np.hypot(*(0.5 * (box.min + box.max) - points[names.index(axes.texts[i].get_text())])) < 100.0
 
 
 def test_value_chart_compares_with_what_each_is_measured_against():

@@ -11,6 +11,7 @@ from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .element_checks import (
     fit_findings,
+    kind_of,
     limit_findings,
     near_surface_findings,
     overlap_findings,
@@ -19,7 +20,7 @@ from .element_checks import (
 )
 from .enclosure import IN_ROOM, IN_SOLID, Enclosure, enclosure_of
 from .findings import Finding, as_position, point_text
-from .footprints import footprints
+from .footprints import Fit, Footprint, footprints
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import compile_receivers
 from .scene import ReceiverArrays
@@ -116,11 +117,18 @@ def _element_findings(
     """All elements, in a scenario or not."""
     everything = study.elements.all()
     by_name = {element.name: element for element in everything}
-    try:
-        prints, fits = footprints(study, mesh, regions, everything)
-    except RoomsimError as error:
-        yield Finding("element_surface", "error", error.place or "elements", error.fault, error.cure or "")
-        prints, fits = [], []
+    prints: list[Footprint] = []
+    fits: list[Fit] = []
+    for element in everything:
+        try:
+            its_prints, its_fits = footprints(study, mesh, regions, [element])
+        except RoomsimError as error:
+            cure = error.cure or "Correct the name of the surface group."
+            place = kind_of(element)
+            yield Finding("element_surface", "error", place, error.fault, cure, elements=(element.name,))
+            continue
+        prints += its_prints
+        fits += its_fits
     yield from fit_findings(fits, by_name)
     for element in everything:
         yield from zone_findings(element, study.venue.zone)

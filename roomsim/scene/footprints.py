@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -144,14 +144,16 @@ def footprints(
     areas = {area.name: area for area in study.venue.audience}
     for element in elements:
         if isinstance(element, Opening):
-            found += _whole(element.name, mesh, regions, element.groups, f"opening {element.name!r}")
+            chosen = matching_groups(mesh, element.groups, f"opening {element.name!r}", "elements file")
+            found += _whole(element.name, regions, chosen)
         elif isinstance(element, FloorCovering):
             sheet = level(element.name, "polygon", np.array(element.polygon), element.floor)
             _lay(sheet, regions, found, fits)
         elif isinstance(element, Crowd):
             for area in (areas[name] for name in element.areas):
                 if area.group is not None:
-                    found += _whole(element.name, mesh, regions, (area.group,), f"audience {area.name!r}")
+                    chosen = matching_groups(mesh, [area.group], f"audience {area.name!r}")
+                    found += _whole(element.name, regions, chosen)
                 else:
                     sheet = level(element.name, f"area {area.name!r}", np.array(area.polygon), area.floor)
                     _lay(sheet, regions, found, fits)
@@ -167,11 +169,9 @@ def footprints(
     return found, fits
 
 
-def _whole(
-    element: str, mesh: VenueMesh, regions: Regions, patterns: Sequence[str], place: str
-) -> list[Footprint]:
-    fits = matching_groups(mesh, patterns, place)
-    return [Footprint(element, i, None) for i, region in enumerate(regions) if fits[region.group]]
+def _whole(element: str, regions: Regions, groups: np.ndarray) -> list[Footprint]:
+    """All regions of the groups for which (n_groups,) is true."""
+    return [Footprint(element, i, None) for i, region in enumerate(regions) if groups[region.group]]
 
 
 def _lay(sheet: Sheet, regions: Regions, found: list[Footprint], fits: list[Fit]) -> None:

@@ -305,10 +305,13 @@ class TestSurfacesOfElements:
         assert finding.severity == "warning" and finding.text.startswith("29% of it")
 
     def test_an_opening_of_an_unknown_group(self, tmp_path: Path) -> None:
-        finding = only(
-            found(tmp_path, **hung(opening=[{"name": "O", "groups": ["shuter_*"]}])), "element_surface"
-        )
-        assert finding.severity == "error" and "shuter_*" in finding.text
+        opening = {"name": "O", "groups": ["wal_*"]}
+        study, findings = studied(tmp_path, **hung(opening=[opening]))
+        finding = only([f for f in findings if f.code not in INFORMATION], "element_surface")
+        assert finding.severity == "error" and finding.place == "opening 'O'"
+        assert "'wal_*' fits no group" in finding.text and "'wall_" in finding.text
+        # Scenarios without it may run.
+        assert list(refused_scenarios(study, findings)) == ["all"]
 
 
 EXIT = {"name": "north door", "kind": "exit", "polygon": [[6, 4.5], [8, 4.5], [8, 6], [6, 6]], "top": 2.5}

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import venues
+from reference.brute_force import closest_hits
 
 from roomsim.errors import SceneError
 from roomsim.physics.air import Air
@@ -449,3 +450,44 @@ def test_turning_the_room_changes_no_area_and_no_piece(tmp_path: Path) -> None:
     assert areas(scenes[0]) == pytest.approx(areas(scenes[1]), abs=1e-5)
     assert scenes[0].volume == pytest.approx(scenes[1].volume, abs=1e-4)
     assert len(scenes[0].mirror_planes) == len(scenes[1].mirror_planes)
+
+
+def cut_up_hall(folder: Path) -> Scene:
+    """The pitched hall with drapes, a carpet and a crowd that cut all its kinds of surface."""
+    west = drape("west", [[[0.2, 1.0], [0.2, 7.0]]], 4.6, 4.0, stand_off=0.2)
+    round_corner = drape("corner", [[[5.0, 7.9], [11.9, 7.9], [11.9, 3.0]]], 2.9, 2.5, stand_off=0.1)
+    carpet = {"name": "carpet", "polygon": [[1, 1], [9, 2], [6, 7]], "material": "crowd"}
+    crowd = {"name": "people", "areas": ["seats"], "material": "crowd"}
+    options = with_elements(drape=[west, round_corner], floor_covering=[carpet], crowd=[crowd])
+    return compiled(folder, pitched_hall(), **options)
+
+
+def test_rays_meet_the_cut_surfaces_just_where_they_meet_the_mesh(tmp_path: Path) -> None:
+    scene = cut_up_hall(tmp_path)
+    study = read_study(tmp_path / "study.toml")
+    mesh = read_mesh(study.venue.mesh, study.venue_folder)
+    random = np.random.default_rng(17)
+    # From the room to everywhere: under the eaves, off the walls.
+    origins = random.uniform([1.0, 1.0, 0.3], [11.0, 7.0, 2.8], (2000, 3))
+    directions = random.normal(size=(2000, 3))
+    directions /= np.linalg.norm(directions, axis=1)[:, None]
+    a, b, c = np.moveaxis(mesh.vertices[mesh.faces], 1, 0)
+    nobody = np.full(2000, -1)
+    by_mesh, face = closest_hits(origins, directions, nobody, a, b - a, c - a, np.ones(len(a), bool))
+    s = scene.surfaces
+    by_scene, primitive = closest_hits(
+        origins, directions, nobody, s.origin, s.edge_u, s.edge_v, s.is_triangle
+    )
+    # Cut corners are moved by 1e-15 of their coordinates; 12 m away at worst, grazing at 1e-3 at worst.
+    assert np.abs(by_scene - by_mesh).max() < 1e-9
+    hit = [scene.patches[i] for i in s.patch[primitive]]
+    assert [patch.group for patch in hit] == [mesh.group_names[g] for g in mesh.group[face]]
+
+    # The patch is the one whose elements lie over the point.
+    x, y, z = (origins + by_scene[:, None] * directions).T
+    west = (x < 1e-6) & (y > 1) & (y < 7) & (z > 0.6) & (z < 4.6)
+    north = (y > 8 - 1e-6) & (x > 5) & (x < 11.9) & (z > 0.4) & (z < 2.9)
+    east = (x > 12 - 1e-6) & (y > 3) & (y < 7.9) & (z > 0.4) & (z < 2.9)
+    for name, expected in (("west", west), ("corner", north | east)):
+        assert expected.sum() > 50
+        assert [name in patch.covers for patch in hit] == expected.tolist()

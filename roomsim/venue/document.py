@@ -10,8 +10,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
+import numpy as np
 from pydantic import Field, field_validator, model_validator
 
+from roomsim.errors import DocumentError, suggestion
+from roomsim.physics.levels import level_sum
+from roomsim.physics.noise import named_curve
 from roomsim.venue.fields import (
     Coordinate,
     Fraction,
@@ -19,6 +23,7 @@ from roomsim.venue.fields import (
     Levels,
     Model,
     Name,
+    NoiseSpectrum,
     NotNegative,
     Path2,
     Point2,
@@ -407,8 +412,8 @@ class Scenario(Model):
     """Names of the elements."""
     compare_with: Name | None = None
     """Scenario that this one is measured against; the bare venue unless said."""
-    noise: Levels | None = None
-    """Noise at the seats in this scenario, dB per octave; the study's noise unless said."""
+    noise: NoiseSpectrum | None = None
+    """Noise at the seats in this scenario, in place of the study's."""
 
 
 class Costs(Model):
@@ -451,8 +456,11 @@ class StudyDocument(Model):
     """Reflections up to this order come from image sources, the rest from rays."""
     receiver_radius: Annotated[float, Field(gt=0.05, le=1.0)] = 0.5
     """Of the spheres that catch rays at the seats, m."""
-    noise: Levels
-    """Noise at the seats, dB per octave."""
+    noise: NoiseSpectrum
+    """Noise at the seats: dB per octave, or a curve such as "NR 35" or "NC 30", or the name of a spectrum, or
+    a list of these that add up in energy."""
+    noise_spectra: dict[Name, Levels] = Field(default_factory=dict)
+    """Own spectra that `noise` may name, dB per octave: crowd, plant, rain on the roof."""
     precision: Precision = Precision()
     uncertainty: Uncertainty = Uncertainty()
     targets: Targets = Targets()
@@ -465,6 +473,33 @@ class StudyDocument(Model):
         """The bare venue first, listed or not, then the others as listed: the order of scenario axes."""
         listed = {scenario.name: scenario for scenario in self.scenario}
         return (listed.pop(self.bare, Scenario(name=self.bare)), *listed.values())
+
+    def noise_of(self, scenario: Scenario) -> np.ndarray:
+        """(8,) dB: the noise of a scenario, its parts added up in energy.
+
+        Raises
+        ------
+        DocumentError : a name that is neither a curve nor a spectrum of this study
+        PhysicalRangeError : a curve beyond those that there are
+        """
+        noise = self.noise if scenario.noise is None else scenario.noise
+        if isinstance(noise, str):
+            noise = (noise,)
+        if not isinstance(noise[0], str):
+            return np.array(noise, dtype=float)
+        return level_sum([self._spectrum(str(name)) for name in noise], axis=0)
+
+    def _spectrum(self, name: str) -> np.ndarray:
+        if name in self.noise_spectra:
+            return np.array(self.noise_spectra[name])
+        levels = named_curve(name)
+        if levels is None:
+            known = suggestion(name, self.noise_spectra) if self.noise_spectra else ""
+            raise DocumentError(
+                f'no noise is called "{name}"; write a curve such as "NR 35" or "NC 30", or the levels under '
+                f"[noise_spectra]. {known}".rstrip()
+            )
+        return levels
 
     def compared_with(self) -> tuple[int, ...]:
         """For each of `scenarios_in_order` the index of the one that it is measured against."""

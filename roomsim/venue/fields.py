@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import dist
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
@@ -21,6 +21,21 @@ Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, De
 Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
 """Eight shares from 0 to 1, 63 Hz to 8 kHz."""
 Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+def _form_of_noise(value: Any) -> str:
+    if isinstance(value, str):
+        return "name"
+    return "names" if isinstance(value, list | tuple) and value and isinstance(value[0], str) else "levels"
+
+
+NoiseSpectrum = Annotated[
+    Annotated[Levels, Tag("levels")]
+    | Annotated[Name, Tag("name")]
+    | Annotated[tuple[Name, ...], Tag("names")],
+    Discriminator(_form_of_noise),
+]
+"""Noise as eight levels, as a curve ("NR 35") or a spectrum by its name, or as the sum of several."""
 
 SHORTEST = 1e-3
 """m. Two points of a path or polygon nearer than this are one point written twice."""

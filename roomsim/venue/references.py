@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from roomsim.errors import suggestion
+from roomsim.errors import RoomsimError, suggestion
 from roomsim.venue.document import (
     Element,
     ElementsDocument,
     MaterialsDocument,
+    Scenario,
     Source,
     SourcesDocument,
     StudyDocument,
@@ -41,6 +42,7 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
     """All names that are used twice or not defined."""
     yield from _repeated(documents)
     yield from _scenarios(documents)
+    yield from _noises(documents.study)
     yield from _rows(documents)
     if documents.sources:
         yield from _boxes(documents.sources)
@@ -122,6 +124,23 @@ def _scenarios(documents: Documents) -> Iterator[Finding]:
                 f'no scenario is called "{scenario.compare_with}". {suggestion(scenario.compare_with, names)}'
             )
             yield "study", (*path, "compare_with"), text
+
+
+def _noises(study: StudyDocument | None) -> Iterator[Finding]:
+    """Noise by names that stand for nothing."""
+    if study is None:
+        return
+    yield from _noise(study, Scenario(name=study.bare), ())
+    for i, scenario in enumerate(study.scenario):
+        if scenario.noise is not None:
+            yield from _noise(study, scenario, ("scenario", i))
+
+
+def _noise(study: StudyDocument, scenario: Scenario, path: KeyPath) -> Iterator[Finding]:
+    try:
+        study.noise_of(scenario)
+    except RoomsimError as error:
+        yield "study", (*path, "noise"), str(error).replace("\n       ", ". ")
 
 
 def _rows(documents: Documents) -> Iterator[Finding]:

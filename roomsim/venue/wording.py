@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, Tag, ValidationError
 
 from roomsim.bands import LABELS
 from roomsim.venue.lines import KeyPath
@@ -94,6 +94,9 @@ def expected(annotation: Any) -> str:
     """What belongs in a place of this type."""
     kind = _bare(annotation)
     origin, arguments = get_origin(kind), get_args(kind)
+    if origin in (Union, types.UnionType):
+        forms = [expected(member) for member in arguments]
+        return ", or ".join(forms) if forms[0] != "a table" else "a table"
     if kind is float:
         return "a number"
     if kind is int:
@@ -152,12 +155,16 @@ def _bare(annotation: Any) -> Any:
             return annotation
 
 
-def _tags(annotation: Any) -> dict[str, type[BaseModel]]:
-    """Kind -> model of a union whose members are told apart by their `kind`."""
+def _tags(annotation: Any) -> dict[str, Any]:
+    """Kind -> member of a union whose members are told apart by their `kind`, or by a tag."""
     kind = _bare(annotation)
     if get_origin(kind) not in (Union, types.UnionType):
         return {}
-    return {get_args(member.model_fields["kind"].annotation)[0]: member for member in get_args(kind)}
+    tagged: dict[str, Any] = {}
+    for member in get_args(kind):
+        tags = [mark.tag for mark in get_args(member)[1:] if isinstance(mark, Tag)]
+        tagged[tags[0] if tags else get_args(member.model_fields["kind"].annotation)[0]] = member
+    return tagged
 
 
 def _keys(annotation: Any) -> list[str]:

@@ -505,3 +505,29 @@ def test_tabulated_directivity_is_found_and_read(study: Path) -> None:
     )
     (study.parent / "a.csv").write_text("azimuth_deg,elevation_deg,f_hz,level_db\n0,0,1000,x\n")
     assert fault(study).startswith('a.csv:2: level_db must be a number with a decimal point, got "x"')
+
+
+def test_noise_by_name_and_as_a_sum(study: Path) -> None:
+    text = (study.parent / "study.toml").read_text()
+    line = next(line for line in text.splitlines() if line.startswith("noise = "))
+    spectra = '\n[noise_spectra]\n"rain on the roof" = [60, 60, 60, 60, 60, 60, 60, 60]\n'
+
+    def with_noise(written: str) -> None:
+        (study.parent / "study.toml").write_text(text.replace(line, f"noise = {written}") + spectra)
+
+    with_noise('"NR 35"')
+    document = read_study(study).document
+    assert document.noise_of(document.scenario[0])[4] == 35.0
+    # Two equal spectra: 3.01 dB more; a curve 30 dB below adds 0.004 dB.
+    with_noise('["rain on the roof", "rain on the roof", "NR 0"]')
+    document = read_study(study).document
+    assert document.noise_of(document.scenario[0])[4] == pytest.approx(63.0103, abs=1e-3)
+    with_noise('"rain on roof"')
+    assert 'noise: no noise is called "rain on roof"; write a curve such as "NR 35"' in fault(study)
+    assert "Did you mean 'rain on the roof'?" in fault(study)
+    with_noise('"NR 300"')
+    assert "noise: NR curves run from 0 to 130" in fault(study)
+    with_noise("[30, 30]")
+    assert "noise: expected eight numbers in brackets, 63 Hz to 8 kHz; there are 2" in fault(study)
+    with_noise('["NR 30", 4]')
+    assert "noise[1]: expected text in quotes, got 4" in fault(study)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..errors import RoomsimError
+from ..physics.air import Air
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .element_checks import (
@@ -24,6 +25,7 @@ from .footprints import Fit, Footprint, footprints
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import compile_receivers
 from .scene import ReceiverArrays
+from .sources import source_places
 from .surfaces import Regions, flat_regions
 
 MOST_STARTS = 50
@@ -44,7 +46,8 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     """
     enclosure = enclosure_of(mesh, study.venue)
     receivers = compile_receivers(study, mesh)
-    sources = np.array([source.position for source in study.sources.source], float)
+    places = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    sources = np.array([points.mean(axis=0) for _, points in places])
     chains = holes(mesh, study)
     regions = flat_regions(mesh)
     seats = receivers.position[:: max(1, receivers.n_receivers // MOST_STARTS)]
@@ -53,7 +56,7 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
         *face_findings(mesh, study, regions),
         *hole_findings(mesh, chains),
         *leak_findings(mesh, enclosure, np.concatenate([sources, seats]), chains),
-        *_source_findings(study, sources, enclosure),
+        *_source_findings(places, enclosure),
         *_seat_findings(receivers, enclosure),
         *_element_findings(study, mesh, regions, enclosure),
         *limit_findings(study),
@@ -78,17 +81,21 @@ def refused_scenarios(study: Study, findings: list[Finding]) -> dict[str, list[F
     return {name: why for name, why in refused.items() if why}
 
 
-def _source_findings(study: Study, positions: np.ndarray, enclosure: Enclosure) -> Iterator[Finding]:
-    for source, position, state in zip(study.sources.source, positions, enclosure.whereabouts(positions)):
-        if state != IN_ROOM:
-            where = "inside a solid" if state == IN_SOLID else "outside the room"
+def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure) -> Iterator[Finding]:
+    for name, points in places:
+        states = enclosure.whereabouts(points)
+        off = np.flatnonzero(states != IN_ROOM)
+        if len(off):
+            in_solid = states[off[0]] == IN_SOLID
+            where = "inside a solid" if in_solid else "outside the room"
+            what = "It stands" if len(points) == 1 else f"Box {off[0] + 1} of {len(points)} is"
             yield Finding(
-                "source_in_solid" if state == IN_SOLID else "source_outside",
+                "source_in_solid" if in_solid else "source_outside",
                 "error",
-                f"source {source.name!r}",
-                f"It stands {where}, at {point_text(position)}.",
+                f"source {name!r}",
+                f"{what} {where}, at {point_text(points[off[0]])}.",
                 "Correct its position, or the unit and axes of the mesh.",
-                as_position(position),
+                as_position(points[off[0]]),
             )
 
 

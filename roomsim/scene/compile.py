@@ -47,6 +47,7 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
 
     scenarios = study.document.scenarios_in_order()
     names = tuple(scenario.name for scenario in scenarios)
+    switched_in = [frozenset(scenario.elements) for scenario in scenarios]
     corners = primitives.corners
     return Scene(
         surfaces=SurfaceArrays(
@@ -60,11 +61,11 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
         patches=patches,
         mirror_planes=mirror_planes,
         factors=factors_with(finishes_of(study, elements), study, mesh, patches),
-        sources=compile_sources(study, len(names)),
+        sources=compile_sources(study, [scenario.elements for scenario in scenarios], air.speed_of_sound),
         receivers=compile_receivers(study, mesh),
         scenarios=names,
         compare_with=np.array(study.document.compared_with()),
-        noise=np.array([scenario.noise or study.document.noise for scenario in scenarios], float),
+        noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),
         speed_of_sound=air.speed_of_sound,
         air_attenuation=air.attenuation,
         volume=enclosure_of(mesh, study.venue).volume()[0],

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from ..physics.air import Air
 from ..venue.document import (
     Banner,
     CeilingDrape,
@@ -22,6 +23,7 @@ from ..venue.document import (
 from ..venue.mesh import VenueMesh, matching_groups
 from .footprints import free_sheets
 from .receivers import area_outline
+from .sources import source_places
 from .tessellation import polygon_parts
 
 LOW = 0.3
@@ -61,7 +63,10 @@ def plan_drawing(study: Study, mesh: VenueMesh) -> PlanDrawing:
         walls=(*level_section(mesh, (min(floors) + LOW, min(ears))), *outline(mesh)),
         elements={element.name: _element_lines(element, study, mesh) for element in study.elements.all()},
         zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
-        sources={source.name: np.array(source.position[:2]) for source in study.sources.source},
+        sources={
+            name: points[:, :2].mean(axis=0)
+            for name, points in source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+        },
         stage=marks.stage,
         north=marks.north,
     )

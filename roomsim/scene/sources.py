@@ -1,13 +1,15 @@
-"""Sources as the engine needs them: position, axes, and directivity on a grid over the sphere."""
+"""Sources as the engine needs them: position, axes, directivity on a grid over the sphere, and when they play."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from ..bands import N_BANDS
+from ..bands import N_BANDS, band_lines
 from ..errors import SceneError
 from ..physics.radiation import (
     N_AZIMUTH,
@@ -20,14 +22,45 @@ from ..physics.radiation import (
     frame_towards,
     polar_angles,
 )
+from ..system.elements import ElementArrays, band_energy, element_arrays, pattern_table
+from ..system.field import far_balloon, floor_gain, sphere_directions
+from ..system.layout import Layout, layout_of
+from ..system.patterns import pattern
 from ..venue.directivity import SphereLevels, read_polar_file
 from ..venue.document import Source, Study
-from ..venue.loudspeakers import CosinePower, Directivity, TabulatedPolar
+from ..venue.loudspeakers import CosinePower, Directivity, Omnidirectional, TabulatedPolar
+from ..venue.switching import playing
 from .scene import SourceArrays
 
 
-def compile_sources(study: Study, n_scenarios: int) -> SourceArrays:
-    """All sources of a study, on in every scenario.
+N_POLAR_SYSTEMS = 181
+"""Steps of 1 degree in elevation: the power of a hang 2 m long is then right to 0.01 dB at 8 kHz."""
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """A row of `SourceArrays`."""
+
+    name: str
+    position: np.ndarray
+    axes: np.ndarray
+    balloon: np.ndarray
+    level: np.ndarray
+    delay: float
+    signal: str | None
+    elements: ElementArrays | None
+
+
+def compile_sources(
+    study: Study, switched_in: Sequence[Iterable[str]], speed_of_sound: float
+) -> SourceArrays:
+    """The sources of a study that play in some scenario; those that never do are left out.
+
+    Parameters
+    ----------
+    switched_in : (n_scenarios,)
+        Names of the elements of each scenario.
+    speed_of_sound : float, m/s
 
     Raises
     ------
@@ -36,15 +69,79 @@ def compile_sources(study: Study, n_scenarios: int) -> SourceArrays:
     DocumentError
         A directivity file that cannot be used.
     """
-    sources = study.sources.source
+    on = [set(playing(study.sources, study.elements, elements)) for elements in switched_in]
+    ever = set().union(*on)
+    chosen = [source for source in study.sources.all() if source.name in ever]
+    has_systems = any(not isinstance(source, Source) for source in chosen)
+    n_polar = N_POLAR_SYSTEMS if has_systems else N_POLAR
+    tables: dict[Directivity, np.ndarray] = {}
+    entries = [
+        _simple(source, study, speed_of_sound, n_polar)
+        if isinstance(source, Source)
+        else _system(layout_of(source, study.sources.loudspeaker, speed_of_sound), study, speed_of_sound, tables)
+        for source in chosen
+    ]
+    signals = dict.fromkeys(entry.signal for entry in entries if entry.signal is not None)
     return SourceArrays(
-        names=tuple(source.name for source in sources),
-        position=np.array([source.position for source in sources], float),
-        axes=np.array([source_axes(source) for source in sources]),
-        balloon=np.array([balloon(source.directivity, study.sources_folder) for source in sources]),
-        level=np.array([source.level for source in sources], float),
-        delay=np.array([source.delay for source in sources]) / 1000.0,
-        active=np.ones((len(sources), n_scenarios)),
+        names=tuple(entry.name for entry in entries),
+        position=np.array([entry.position for entry in entries]),
+        axes=np.array([entry.axes for entry in entries]),
+        balloon=np.array([entry.balloon for entry in entries]),
+        level=np.array([entry.level for entry in entries]),
+        delay=np.array([entry.delay for entry in entries]),
+        active=np.array([[entry.name in names for names in on] for entry in entries], float),
+        elements={i: entry.elements for i, entry in enumerate(entries) if entry.elements is not None},
+        coherent=tuple(
+            tuple(i for i, entry in enumerate(entries) if entry.signal == signal) for signal in signals
+        ),
+    )
+
+
+def source_places(study: Study, speed_of_sound: float) -> list[tuple[str, np.ndarray]]:
+    """Name and places (n, 3), m, of every source: of hangs and stacks those of all boxes."""
+    return [
+        (source.name, np.array([source.position], float))
+        if isinstance(source, Source)
+        else (source.name, layout_of(source, study.sources.loudspeaker, speed_of_sound).position)
+        for source in study.sources.all()
+    ]
+
+
+def _simple(source: Source, study: Study, speed_of_sound: float, n_polar: int) -> _Entry:
+    return _Entry(
+        name=source.name,
+        position=np.array(source.position, float),
+        axes=source_axes(source),
+        balloon=balloon(source.directivity, study.sources_folder, speed_of_sound, n_polar),
+        level=np.array(source.level, float),
+        delay=source.delay / 1000.0,
+        signal=source.signal,
+        elements=None,
+    )
+
+
+def _system(
+    layout: Layout, study: Study, speed_of_sound: float, tables: dict[Directivity, np.ndarray]
+) -> _Entry:
+    folder, kind = study.sources_folder, layout.loudspeaker.directivity
+    if kind not in tables:
+        tables[kind] = pattern_table(kind, speed_of_sound, folder)
+    elements = element_arrays(layout, speed_of_sound, folder, table=tables[kind])
+    energy = far_balloon(elements, layout.frame, speed_of_sound, N_POLAR_SYSTEMS, N_AZIMUTH)
+    loudest = np.maximum(energy.max(axis=(0, 1)), 1e-30)
+    power = np.ones(N_BANDS) if layout.floor is None else floor_gain(elements, layout.floor, speed_of_sound)
+    # The first sound ahead, of the boxes that count.
+    ahead_by = (layout.position - layout.reference) @ layout.frame[1]
+    counts = np.abs(layout.gain) > 0.1 * np.abs(layout.gain).max()
+    return _Entry(
+        name=layout.name,
+        position=layout.reference,
+        axes=layout.frame,
+        balloon=energy / loudest * power,
+        level=10.0 * np.log10(loudest),
+        delay=float((layout.delay - ahead_by / speed_of_sound)[counts].min()),
+        signal=layout.signal,
+        elements=elements,
     )
 
 
@@ -67,7 +164,9 @@ def source_axes(source: Source) -> np.ndarray:
     return frame_towards(source.position, source.aim_at)
 
 
-def balloon(directivity: Directivity, folder: Path) -> np.ndarray:
+def balloon(
+    directivity: Directivity, folder: Path, speed_of_sound: float = 343.2, n_polar: int = N_POLAR
+) -> np.ndarray:
     """(n_polar, n_azimuth, 8) squared pressure re the axis, as `SourceArrays.balloon` has it.
 
     `folder` is where the names of directivity files start from.
@@ -79,15 +178,20 @@ def balloon(directivity: Directivity, folder: Path) -> np.ndarray:
     """
     if isinstance(directivity, CosinePower):
         coverage = np.array(directivity.coverage)
-        return axisymmetric_balloon(cosine_power(polar_angles(), coverage, directivity.rear_level))
+        return axisymmetric_balloon(cosine_power(polar_angles(n_polar), coverage, directivity.rear_level))
     if isinstance(directivity, TabulatedPolar):
         table = read_polar_file(folder / directivity.file)
         if isinstance(table, SphereLevels):
-            return _from_sphere(table)
+            return _from_sphere(table, n_polar)
         horizontal = _both_ways(table.horizontal_angle, table.horizontal)
         vertical = _both_ways(table.vertical_angle, table.vertical)
-        return balloon_from_polars(*horizontal, *vertical)
-    return np.ones((N_POLAR, N_AZIMUTH, N_BANDS))
+        return balloon_from_polars(*horizontal, *vertical, n_polar=n_polar)
+    if isinstance(directivity, Omnidirectional):
+        return np.ones((n_polar, N_AZIMUTH, N_BANDS))
+    # Rows axis, left, up: what `pattern` takes as ahead, left, up.
+    directions = sphere_directions(n_polar, N_AZIMUTH, np.eye(3))
+    found = pattern(directivity, directions.reshape(-1, 3), band_lines(), speed_of_sound, folder)
+    return band_energy(found).reshape(n_polar, N_AZIMUTH, N_BANDS)
 
 
 def _both_ways(angle: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -97,9 +201,9 @@ def _both_ways(angle: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.nda
     return turned, at(turned % 360.0)
 
 
-def _from_sphere(table: SphereLevels) -> np.ndarray:
+def _from_sphere(table: SphereLevels, n_polar: int) -> np.ndarray:
     """Levels in dB interpolated between the directions of the table."""
-    polar, azimuth = np.meshgrid(np.radians(polar_angles()), np.radians(azimuths()), indexing="ij")
+    polar, azimuth = np.meshgrid(np.radians(polar_angles(n_polar)), np.radians(azimuths()), indexing="ij")
     ahead, left, up = np.cos(polar), np.sin(polar) * np.cos(azimuth), np.sin(polar) * np.sin(azimuth)
     round_about = np.degrees(np.arctan2(left, ahead)) % 360.0
     elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))

@@ -153,13 +153,14 @@ def find_paths(
 
 @njit(**_PRECISE)
 def sum_arrivals(
-    receiver, length, order, emission, events, n_events, table, gain, air, delay, speed_of_sound, time_zero,
+    receiver, length, order, emission, events, n_events, table, together, gain, air, delay, speed_of_sound, time_zero,
     bin_of_tick, tick, frequencies, first_receiver, early, direct, moment, modulation,
 ):  # fmt: skip
     """Add the paths of one source to the sums of one block of receivers and scenarios.
 
     emission (n_paths, 8): squared directivity at launch. table (3 * n_patches, n_scenarios, 8), gain (n_scenarios,
-    8). Outputs as in EnergyResponse; modulation as (n_receivers, 14, n_scenarios, 8, 2), real and imaginary.
+    8). together (n_receivers, n_scenarios, 8): factor by which paths add up in phase. Outputs as in EnergyResponse;
+    modulation as (n_receivers, 14, n_scenarios, 8, 2), real and imaginary.
     """
     n_scenarios, n_bands = gain.shape
     n_receivers = len(early)
@@ -176,7 +177,8 @@ def sum_arrivals(
             continue
         for s in range(n_scenarios):
             for b in range(n_bands):
-                e = gain[s, b] * emission[p, b] * math.exp(-air[b] * distance) / (distance * distance)
+                e = gain[s, b] * together[seat, s, b] * emission[p, b]
+                e *= math.exp(-air[b] * distance) / (distance * distance)
                 for k in range(n_events[p]):
                     e *= table[events[p, k], s, b]
                 energy[s, b] = e

@@ -16,8 +16,9 @@ import numpy as np
 from ..scene.scene import Scene
 from . import _image_paths
 from ._replay import TICK
-from .emission import directivity_towards
 from .geometry import Geometry, pack_geometry
+from .interference import interference
+from .launch import launched
 from .replay import bins_of_ticks, source_gain, time_zero
 
 _CHUNK = 64
@@ -36,11 +37,15 @@ class ImagePaths:
     length: np.ndarray
     """(n_paths,) float64, m."""
     emission: np.ndarray
-    """(n_paths, 8) float64, squared directivity in the direction in which the path leaves the source."""
+    """(n_paths, 8) float64, what the source sends along the path: squared pressure re its level, times the squared
+    length. For a hang or stack this is its near field too."""
     events: np.ndarray
     """(n_paths, 24) uint16, 3 * patch + event, from the receiver's end."""
     n_events: np.ndarray
     """(n_paths,) int32."""
+    pressure: np.ndarray | None = None
+    """(n_paths, n_lines) complex128, the same as complex pressure on the lines of the bands in which sources add up in
+    phase; None for a source that does not."""
 
 
 def mirror_sequences(n_mirrors: int, order: int) -> np.ndarray:
@@ -118,8 +123,8 @@ def find_image_paths(scene: Scene, order: int, max_length: float, threads: int =
             images = image_positions(scene.sources.position[source], planes, sequences)
             parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), range(0, len(position), _CHUNK)))
             receiver, path_order, length, launch, events, n_events = (np.concatenate(p) for p in zip(*parts))
-            emission = directivity_towards(scene.sources, source, launch)
-            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events))
+            emission, pressure = launched(scene.sources, source, launch, length, scene.speed_of_sound)
+            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
     return tuple(found)
 
 
@@ -145,9 +150,10 @@ def sum_image_paths(
     direct = np.zeros((n_receivers, n_scenarios, 8))
     moment = np.zeros_like(direct)
     modulation = np.zeros((n_receivers, len(frequencies), n_scenarios, 8, 2))
+    together = interference(scene, paths, scenarios, receivers)
     for p in paths:
         _image_paths.sum_arrivals(
-            p.receiver, p.length, p.order, p.emission, p.events, p.n_events, table,
+            p.receiver, p.length, p.order, p.emission, p.events, p.n_events, table, together[p.source],
             np.ascontiguousarray(source_gain(scene.sources, p.source)[scenarios]), scene.air_attenuation,
             scene.sources.delay[p.source], scene.speed_of_sound, np.ascontiguousarray(zero), bins_of_ticks(edges),
             float(TICK), frequencies, first, early, direct, moment, modulation,

@@ -61,17 +61,20 @@ Levels = dict[tuple[float, float, int], tuple[float, int]]
 """Azimuth, elevation, number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, line."""
 
 
-def read_polar_file(path: str | Path) -> SphereLevels | PolarLevels:
+def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | PolarLevels:
     """Read a directivity file.
 
     Parameters
     ----------
     path : CSV file in UTF-8 with the columns azimuth_deg, elevation_deg, f_hz, level_db, in any order.
         Further columns (a phase) and lines that begin with # are passed over.
+    thirds : levels for each of the 24 thirds from 50 Hz to 10 kHz in place of octaves; where the file has none
+        the nearest of its octave counts
 
     Returns
     -------
-    SphereLevels or PolarLevels, on the file's own grid of directions
+    SphereLevels or PolarLevels, on the file's own grid of directions; the last axis of the levels has 24
+    entries with `thirds`
 
     Raises
     ------
@@ -81,6 +84,8 @@ def read_polar_file(path: str | Path) -> SphereLevels | PolarLevels:
     try:
         rows = _rows(_text(path))
         octaves = _octaves(rows)
+        if thirds:
+            octaves = _thirds(rows)
         azimuths = {azimuth for azimuth, _ in octaves}
         in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in octaves)
         if in_planes and len(azimuths) > 1:
@@ -216,6 +221,20 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     return octaves
 
 
+def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+    """Direction -> (24,) dB, thirds 17 to 40, of levels in which every octave has one third at least."""
+    given = sorted({third for _, _, third in rows})
+    nearest = [
+        min((t for t in given if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
+        for third in range(17, 41)
+    ]
+    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
+    return {
+        (azimuth, elevation): np.array([rows[azimuth, elevation, third][0] for third in nearest])
+        for azimuth, elevation in directions
+    }
+
+
 def _polars(octaves: dict[tuple[float, float], np.ndarray]) -> PolarLevels:
     horizontal = {azimuth: levels for (azimuth, elevation), levels in octaves.items() if elevation == 0}
     upwards: dict[float, list[np.ndarray]] = {}
@@ -247,7 +266,7 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
         )
     _check_circle(np.array(azimuths), "azimuth")
     _check_steps(np.array(elevations), "elevation")
-    level = np.empty((len(elevations), len(azimuths), N_BANDS))
+    level = np.empty((len(elevations), len(azimuths), len(next(iter(octaves.values())))))
     for i, elevation in enumerate(elevations):
         given = {
             azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves

@@ -116,7 +116,7 @@ def test_levels_and_delays_are_carried_over(tmp_path: Path) -> None:
         {"name": "b", "position": [2.0, 1.0, 1.5], "level": [70.0] * 8, "aim": [30.0, 10.0]},
     ]
     study = read_study(venues.write_shoebox(tmp_path, sources=sources))
-    arrays = compile_sources(study, 4)
+    arrays = compile_sources(study, [()] * 4, 343.2)
     assert arrays.names == ("a", "b")
     assert arrays.delay == pytest.approx([0.0125, 0.0])
     assert arrays.level[0] == pytest.approx([80.0 + i for i in range(8)])

@@ -1,0 +1,122 @@
+"""The boxes of a system as flat arrays: where they are, what each radiates on each line of frequency."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..bands import EXACT, LINES_PER_BAND, N_BANDS, band_lines
+from ..errors import DocumentError
+from ..venue.loudspeakers import Directivity, Loudspeaker
+from .filters import linkwitz_riley
+from .layout import Layout
+from .patterns import pattern
+
+N_ZENITH, N_AROUND = 181, 180
+"""Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element asks for at 10 kHz, and
+2 degrees round about."""
+_AT_31 = 31.5
+
+
+@dataclass(frozen=True)
+class ElementArrays:
+    """The boxes of one system, all of one kind.
+
+    The pressure at a point, re 20 uPa, is the sum over boxes of response x table / r x exp(-j k r); its square,
+    averaged over the lines of an octave, is the octave's energy.
+    """
+
+    position: np.ndarray
+    """(n_elements, 3) float64, m, acoustic centres."""
+    frames: np.ndarray
+    """(n_elements, 3, 3) float64, rows up, ahead, left."""
+    response: np.ndarray
+    """(n_elements, n_lines) complex128, pressure at 1 m on axis re 20 uPa, without the phase of that metre: level,
+    gain, polarity, filters and delay. Time dependence exp(+j w t)."""
+    table: np.ndarray
+    """(n_zenith, n_azimuth, n_lines) complex64, pressure re the axis. Angle 0 to 180 degrees from up, both ends
+    included; azimuth from ahead towards left, equal steps, 360 excluded: a balloon whose polar axis is up."""
+    frequency: np.ndarray
+    """(n_lines,) float64, Hz, `LINES_PER_BAND` for each octave."""
+
+    @property
+    def n_elements(self) -> int:
+        return len(self.position)
+
+
+def element_arrays(
+    layout: Layout, speed_of_sound: float, folder: Path, mid_bands: np.ndarray = EXACT, table: np.ndarray | None = None
+) -> ElementArrays:
+    """A system on the lines of given octaves.
+
+    Parameters
+    ----------
+    folder : where the names of directivity files start from
+    mid_bands : (n,) float, Hz, exact mid-bands of octaves from 31.5 Hz to 8 kHz
+    table : the pattern of this box, where it is known already
+
+    Raises
+    ------
+    DocumentError : a directivity file that cannot be used, or no level at 31.5 Hz where one is wanted
+    """
+    frequency = band_lines(mid_bands)
+    if table is None:
+        table = pattern_table(layout.loudspeaker.directivity, speed_of_sound, folder, mid_bands)
+    response = np.repeat(_line_pressure(layout, frequency)[None], layout.n_boxes, axis=0).astype(complex)
+    response *= layout.gain[:, None] * np.exp(-2j * np.pi * frequency * layout.delay[:, None])
+    for i, filters in enumerate(layout.filters):
+        for side, crossover in filters:
+            response[i] *= linkwitz_riley(frequency, crossover.frequency, crossover.order, side)
+    return ElementArrays(layout.position, layout.frames, response, table, frequency)
+
+
+def pattern_table(
+    directivity: Directivity, speed_of_sound: float, folder: Path, mid_bands: np.ndarray = EXACT
+) -> np.ndarray:
+    """The pattern of a box as `ElementArrays.table` has it."""
+    zenith = np.linspace(0.0, np.pi, N_ZENITH)[:, None]
+    azimuth = 2.0 * np.pi * np.arange(N_AROUND) / N_AROUND
+    directions = np.stack(
+        [
+            np.sin(zenith) * np.cos(azimuth),
+            np.sin(zenith) * np.sin(azimuth),
+            np.broadcast_to(np.cos(zenith), (N_ZENITH, N_AROUND)),
+        ],
+        axis=-1,
+    )
+    frequency = band_lines(mid_bands)
+    found = pattern(directivity, directions.reshape(-1, 3), frequency, speed_of_sound, folder)
+    table = found.reshape(N_ZENITH, N_AROUND, -1).astype(np.complex64)
+    # Straight up and straight down are one direction each.
+    table[[0, -1]] = table[[0, -1]].mean(axis=1, keepdims=True)
+    return table
+
+
+def _line_pressure(layout: Layout, frequency: np.ndarray) -> np.ndarray:
+    """(n_lines,) pressure of a box at 1 m re 20 uPa, such that the mean square over an octave is its energy."""
+    box: Loudspeaker = layout.loudspeaker
+    level = np.array(box.level, dtype=float)
+    if len(level) == N_BANDS:
+        # Lines lie within their octave, never on its edge.
+        octave = np.round(np.log10(frequency / EXACT[0]) / 0.3).astype(int)
+        energy = 10.0 ** (level[np.maximum(octave, 0)] / 10.0)
+    else:
+        octave = np.floor(np.log10(frequency / EXACT[0]) / 0.3 + 0.5).astype(int)
+        third = np.floor((np.log10(frequency / EXACT[0]) / 0.3 + 0.5) * 3.0 + 1e-9).astype(int)
+        # An octave's energy is the sum of its thirds and the mean over its lines.
+        energy = 3.0 * 10.0 ** (level[np.maximum(third, 0)] / 10.0)
+    if (octave < 0).any():
+        if box.level_at_31 is None:
+            raise DocumentError(
+                f"the box of {layout.name!r} has no level_at_31, which the octave of {_AT_31:g} Hz needs"
+            )
+        energy = np.where(octave < 0, 10.0 ** (box.level_at_31 / 10.0), energy)
+    return np.sqrt(energy)
+
+
+def band_energy(pressure: np.ndarray) -> np.ndarray:
+    """Energy per octave of complex pressures on lines: (..., n_lines) -> (..., n_bands), (re 20 uPa)^2."""
+    lines = np.square(pressure.real) + np.square(pressure.imag)
+    return lines.reshape(*lines.shape[:-1], -1, LINES_PER_BAND).mean(axis=-1)

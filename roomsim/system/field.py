@@ -1,0 +1,123 @@
+"""What the boxes of a system make together: complex pressure at points and in directions far away."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..physics.radiation import gain_towards, sphere_weights
+from .elements import ElementArrays, band_energy
+
+NEAREST = 0.1
+"""m; nearer to an acoustic centre the pressure is that at this distance."""
+_CHUNK = 4096
+"""Points at a time."""
+
+
+def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: float) -> np.ndarray:
+    """Complex pressure in the free field, near or far, without loss in the air.
+
+    sum over boxes of A D exp(-j k r) / r: superposition of monopoles with a pattern, each in its own far field
+    (Beranek and Mellow, Acoustics, ch. 4; from memory).
+
+    Parameters
+    ----------
+    points : (n, 3) float, m
+
+    Returns
+    -------
+    (n, n_lines) complex128, re 20 uPa; time dependence exp(+j w t)
+    """
+    wave = 2.0 * np.pi * elements.frequency / speed_of_sound
+    total = np.zeros((len(points), len(wave)), complex)
+    for start in range(0, len(points), _CHUNK):
+        part = np.asarray(points[start : start + _CHUNK], dtype=float)
+        for position, frame, response in zip(elements.position, elements.frames, elements.response, strict=True):
+            away = part - position
+            distance = np.maximum(np.linalg.norm(away, axis=1), NEAREST)[:, None]
+            sent = gain_towards(elements.table, frame, away) * response
+            total[start : start + _CHUNK] += sent * np.exp(-1j * wave * distance) / distance
+    return total
+
+
+def pressure_towards(
+    elements: ElementArrays, directions: np.ndarray, reference: np.ndarray, speed_of_sound: float
+) -> np.ndarray:
+    """Pressure times distance far away: the limit of `pressure_at` x r exp(j k r), r from the reference.
+
+    Parameters
+    ----------
+    directions : (n, 3) float, unit vectors of the room
+    reference : (3,) float, m
+
+    Returns
+    -------
+    (n, n_lines) complex128, re 20 uPa at 1 m
+    """
+    wave = 2.0 * np.pi * elements.frequency / speed_of_sound
+    total = np.zeros((len(directions), len(wave)), complex)
+    for start in range(0, len(directions), _CHUNK):
+        part = directions[start : start + _CHUNK]
+        for position, frame, response in zip(elements.position, elements.frames, elements.response, strict=True):
+            ahead_by = part @ (position - reference)
+            sent = gain_towards(elements.table, frame, part) * response
+            total[start : start + _CHUNK] += sent * np.exp(1j * wave * ahead_by[:, None])
+    return total
+
+
+def sphere_directions(n_polar: int, n_azimuth: int, axes: np.ndarray) -> np.ndarray:
+    """(n_polar, n_azimuth, 3) unit vectors of the room at the points of a balloon; axes (3, 3) as its frame."""
+    polar = np.linspace(0.0, np.pi, n_polar)[:, None]
+    turn = 2.0 * np.pi * np.arange(n_azimuth) / n_azimuth
+    along = np.broadcast_to(np.cos(polar), (n_polar, n_azimuth))
+    local = np.stack([along, np.sin(polar) * np.cos(turn), np.sin(polar) * np.sin(turn)], axis=-1)
+    return local @ axes
+
+
+def far_balloon(
+    elements: ElementArrays, axes: np.ndarray, speed_of_sound: float, n_polar: int, n_azimuth: int
+) -> np.ndarray:
+    """Energy at 1 m as it comes from far away, over the sphere.
+
+    Parameters
+    ----------
+    axes : (3, 3) float, frame of the balloon, rows polar axis, azimuth 0, azimuth 90 degrees
+
+    Returns
+    -------
+    (n_polar, n_azimuth, n_bands) float64, (re 20 uPa)^2 m2
+    """
+    directions = sphere_directions(n_polar, n_azimuth, axes).reshape(-1, 3)
+    reference = elements.position.mean(axis=0)
+    found = np.concatenate(
+        [
+            band_energy(pressure_towards(elements, directions[i : i + _CHUNK], reference, speed_of_sound))
+            for i in range(0, len(directions), _CHUNK)
+        ]
+    )
+    return found.reshape(n_polar, n_azimuth, -1)
+
+
+def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> np.ndarray:
+    """How many times the free-field power a system radiates over a rigid floor, octave by octave.
+
+    The power that goes through the upper half sphere with the image in the floor, over the power of the whole
+    sphere without: 1 far above, 2 for a point on the floor (as 1 + sin(2 k h) / (2 k h) for a point at
+    height h: Waterhouse, Journal of the Acoustical Society of America 27 (1955), 247, from memory).
+
+    Returns
+    -------
+    (n_bands,) float64
+    """
+    n_polar, n_azimuth = 91, 72
+    up = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+    directions = sphere_directions(n_polar, n_azimuth, up)
+    weights = sphere_weights(n_polar, n_azimuth)
+    # The reference on the floor is its own image.
+    foot = elements.position.mean(axis=0) * [1.0, 1.0, 0.0] + [0.0, 0.0, floor]
+    free = pressure_towards(elements, directions.reshape(-1, 3), foot, speed_of_sound)
+    free = free.reshape(n_polar, n_azimuth, -1)
+    # What the image sends upwards is what the system sends downwards.
+    together = band_energy(free + free[::-1])
+    alone = np.einsum("pab,pa->b", band_energy(free), weights)
+    # Both halves are equal now; the upper one is half of the sphere's sum.
+    return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(alone > 0.0, alone, 1.0)

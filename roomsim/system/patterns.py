@@ -1,0 +1,167 @@
+"""What one box radiates in each direction at each frequency: complex pressure re its axis."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from scipy.interpolate import LinearNDInterpolator, RegularGridInterpolator
+
+from ..bands import EXACT, N_BANDS
+from ..physics.radiation import cosine_power, coverage_loss, first_order, line, piston
+from ..venue.directivity import PolarLevels, SphereLevels, read_polar_file
+from ..venue.loudspeakers import (
+    CosinePower,
+    Directivity,
+    FirstOrder,
+    Horn,
+    LineElement,
+    MeasuredSphere,
+    Piston,
+    TabulatedPolar,
+)
+from ..venue.sofa import SphereTransfer, read_sofa
+
+
+def pattern(
+    directivity: Directivity, directions: np.ndarray, frequency: np.ndarray, speed_of_sound: float, folder: Path
+) -> np.ndarray:
+    """Pressure re the axis, signed or complex.
+
+    Parameters
+    ----------
+    directions : (n, 3) float, unit vectors: ahead, left, up of the box
+    frequency : (n_lines,) float, Hz
+    folder : where the names of directivity files start from
+
+    Returns
+    -------
+    (n, n_lines) complex128
+
+    Raises
+    ------
+    DocumentError : a directivity file that cannot be used
+    """
+    ahead, left, up = (np.clip(part, -1.0, 1.0) for part in directions.T)
+    off_axis = np.degrees(np.arccos(ahead))
+    if isinstance(directivity, CosinePower):
+        found = cosine_power(off_axis, np.array(directivity.coverage), directivity.rear_level)
+        found = found[:, _octave(frequency)]
+    elif isinstance(directivity, FirstOrder):
+        found = first_order(off_axis[:, None], directivity.omnidirectional_part)
+    elif isinstance(directivity, Piston):
+        found = _boxed_piston(directivity, off_axis, frequency, speed_of_sound)
+    elif isinstance(directivity, LineElement | Horn):
+        # Azimuth about the box's own vertical, elevation above its own plane.
+        azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(up))
+        found = _waveguide(directivity, azimuth, elevation, frequency, speed_of_sound)
+    elif isinstance(directivity, TabulatedPolar):
+        level = _tabulated(read_polar_file(folder / directivity.file, thirds=True), directions)
+        found = 10.0 ** (level[:, _third(frequency)] / 20.0)
+    elif isinstance(directivity, MeasuredSphere):
+        return measured(read_sofa(folder / directivity.file), directions, frequency)
+    else:
+        found = np.ones((1, 1))
+    return np.broadcast_to(found, (len(directions), len(frequency))).astype(complex)
+
+
+def _octave(frequency: np.ndarray) -> np.ndarray:
+    """(n_lines,) index of the octave; beyond the ends the nearest."""
+    return np.clip(np.round(np.log10(frequency / EXACT[0]) / 0.3), 0, N_BANDS - 1).astype(int)
+
+
+def _third(frequency: np.ndarray) -> np.ndarray:
+    """(n_lines,) index of the third, 50 Hz to 10 kHz; beyond the ends the nearest."""
+    return np.clip(np.round(10.0 * np.log10(frequency)) - 17, 0, 3 * N_BANDS - 1).astype(int)
+
+
+def _boxed_piston(box: Piston, off_axis: np.ndarray, frequency: np.ndarray, speed_of_sound: float) -> np.ndarray:
+    """In front as in a baffle; behind as at the side, and down to the rear level as ka grows to one (common
+    practice, no source)."""
+    ka = 2.0 * np.pi * frequency * box.radius / speed_of_sound
+    in_front = piston(np.minimum(off_axis, 90.0)[:, None], ka)
+    behind = np.maximum(off_axis - 90.0, 0.0)[:, None] / 90.0
+    return in_front * 10.0 ** (box.rear_level / 20.0 * behind * np.minimum(ka, 1.0))
+
+
+def _waveguide(
+    box: LineElement | Horn, azimuth: np.ndarray, elevation: np.ndarray, frequency: np.ndarray, speed_of_sound: float
+) -> np.ndarray:
+    if isinstance(box, LineElement):
+        loss = coverage_loss(azimuth, box.coverage, box.width, frequency, speed_of_sound)
+        kl = 2.0 * np.pi * frequency * box.height / speed_of_sound
+        upright = line(elevation[:, None], kl)
+    else:
+        width, height = box.size or (None, None)
+        # Behind, the angle off the horizontal plane says little: the loss is then that of the azimuth.
+        loss = coverage_loss(azimuth, box.coverage[0], width, frequency, speed_of_sound)
+        loss = loss + coverage_loss(elevation, box.coverage[1], height, frequency, speed_of_sound)
+        upright = np.ones(1)
+    return upright * 10.0 ** (-np.minimum(loss, -box.rear_level) / 20.0)
+
+
+def _tabulated(table: SphereLevels | PolarLevels, directions: np.ndarray) -> np.ndarray:
+    """(n, 24) dB: the whole sphere, or from two polars as `balloon_from_polars` has it."""
+    ahead, left, up = directions.T
+    if isinstance(table, SphereLevels):
+        around = np.degrees(np.arctan2(left, ahead)) % 360.0
+        elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+        wrapped = np.concatenate([table.level, table.level[:, :1]], axis=1)
+        at = RegularGridInterpolator((table.elevation, np.append(table.azimuth, 360.0)), wrapped)
+        return at(np.stack([elevation, around], axis=-1))
+    off_axis = np.degrees(np.arccos(np.clip(ahead, -1.0, 1.0)))
+    square = left**2 + up**2
+    share = np.divide(left**2, square, out=np.full(len(left), 0.5), where=square > 1e-18)[:, None]
+    horizontal = _round(np.where(left < 0.0, -off_axis, off_axis), table.horizontal_angle, table.horizontal)
+    vertical = _round(np.where(up < 0.0, -off_axis, off_axis), table.vertical_angle, table.vertical)
+    return share * horizontal + (1.0 - share) * vertical
+
+
+def _round(angle: np.ndarray, angles: np.ndarray, levels: np.ndarray) -> np.ndarray:
+    at = RegularGridInterpolator((np.append(angles, 360.0),), np.concatenate([levels, levels[:1]]))
+    return at(angle[:, None] % 360.0)
+
+
+def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray) -> np.ndarray:
+    """Measured pressure re the axis in any direction and at any frequency, complex.
+
+    Magnitude and phase are interpolated apart: between directions that differ in phase the complex mean would
+    be too small. In frequency both are linear, the phase re the axis, in which the time of flight has dropped
+    out; beyond the ends of the data the nearest frequency counts.
+    """
+    ring, azimuth, elevation = _with_poles(data)
+    points = np.concatenate([np.stack([azimuth + turn, elevation], axis=1) for turn in (-360.0, 0.0, 360.0)])
+    ahead, left, up = directions.T
+    wanted = np.stack([np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1, 1)))], axis=1)
+    wanted = np.concatenate([wanted, [[0.0, 0.0]]])
+    at = LinearNDInterpolator(points, np.tile(ring, (3, 1)))
+    phasor = at(wanted)
+    magnitude = LinearNDInterpolator(at.tri, np.tile(np.abs(ring), (3, 1)))(wanted)
+    axis_magnitude = magnitude[-1]
+    relative = magnitude[:-1] / axis_magnitude
+    phase = np.unwrap(np.angle(phasor[:-1] / phasor[-1]), axis=1)
+    place = np.interp(frequency, data.frequency, np.arange(len(data.frequency)))
+    low = np.minimum(place.astype(int), len(data.frequency) - 2)
+    share = place - low
+    return ((1.0 - share) * relative[:, low] + share * relative[:, low + 1]) * np.exp(
+        1j * ((1.0 - share) * phase[:, low] + share * phase[:, low + 1])
+    )
+
+
+def _with_poles(data: SphereTransfer) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pressure, azimuth and elevation, degrees, with both poles spread over all azimuths.
+
+    A pole that was not measured is the mean of the nearest ring.
+    """
+    ahead, left, up = data.directions.T
+    azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+    pressure = data.pressure
+    around = np.arange(-180.0, 180.0, 10.0)
+    inner = np.abs(elevation) < 89.9
+    parts = [(pressure[inner], azimuth[inner], elevation[inner])]
+    for side in (-1.0, 1.0):
+        height = side * elevation
+        pole = pressure[height > height.max() - 0.1].mean(axis=0)
+        parts.append((np.tile(pole, (len(around), 1)), around, np.full(len(around), side * 90.0)))
+    pressure, azimuth, elevation = (np.concatenate(part) for part in zip(*parts))
+    return pressure, azimuth, elevation

@@ -1,0 +1,57 @@
+"""What a source sends along a path, near or far: by its balloon, or as the complex sum of its boxes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..bands import EXACT, LINES_PER_BAND, band_lines
+from ..scene.scene import SourceArrays
+from ..system.elements import band_energy
+from ..system.field import pressure_at
+from .emission import directivity_towards
+
+COHERENT_BANDS = 2
+"""Octaves from 63 Hz up in which sources with one signal, and their reflections, add up in phase: 63 and 125 Hz. A
+wavelength there is 2 m and more, longer than what seats, heads and air differ by. Higher up the interference of an
+octave averages out between one seat and the next (common practice, no source)."""
+
+
+def launched(
+    sources: SourceArrays, source: int, directions: np.ndarray, length: np.ndarray, speed_of_sound: float
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """Emission of paths, evaluated where each would end if its mirrors were folded away.
+
+    A point `length` from the source in the direction of launch is the receiver's image: there the free field of
+    the source is what the path brings, distance by distance, near field of a hang included.
+
+    Parameters
+    ----------
+    directions : (n_paths, 3) float, unit vectors in which the paths leave
+    length : (n_paths,) float, m
+
+    Returns
+    -------
+    emission : (n_paths, 8) float64
+        Squared pressure re `SourceArrays.level`, times the squared length.
+    pressure : (n_paths, COHERENT_BANDS * LINES_PER_BAND) complex128, or None
+        The same as complex pressure on the lines of the coherent bands, with the phase of distance and delay; None
+        for a source that adds up with nothing in phase.
+    """
+    elements = sources.elements.get(source)
+    is_coherent = any(source in group for group in sources.coherent)
+    n_lines = COHERENT_BANDS * LINES_PER_BAND
+    if elements is None:
+        emission = directivity_towards(sources, source, directions)
+        if not is_coherent:
+            return emission, None
+        frequency = band_lines(EXACT[:COHERENT_BANDS])
+        time = length / speed_of_sound + sources.delay[source]
+        magnitude = np.sqrt(np.repeat(emission[:, :COHERENT_BANDS], LINES_PER_BAND, axis=1))
+        return emission, magnitude * np.exp(-2j * np.pi * frequency * time[:, None])
+    ends = sources.position[source] + directions * length[:, None]
+    pressure = pressure_at(elements, ends, speed_of_sound) * length[:, None]
+    emission = band_energy(pressure) / 10.0 ** (sources.level[source] / 10.0)
+    if not is_coherent:
+        return emission, None
+    unit = np.repeat(10.0 ** (sources.level[source, :COHERENT_BANDS] / 20.0), LINES_PER_BAND)
+    return emission, pressure[:, :n_lines] / unit

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 
@@ -11,6 +11,7 @@ import numpy as np
 from ..decay.curves import response_tail, seat_energies
 from ..decay.response import EnergyResponse
 from ..errors import suggestion
+from ..physics.levels import energy, level
 from .registry import METRICS, Metric, MetricInput
 from .replicated import Replicated
 
@@ -24,6 +25,7 @@ def evaluate(
     source_power: np.ndarray | None = None,
     metrics: Iterable[str] | None = None,
     threads: int = 1,
+    noise_energy: np.ndarray | None = None,
 ) -> dict[str, Replicated]:
     """All figures of all seats.
 
@@ -31,7 +33,7 @@ def evaluate(
     ----------
     response : EnergyResponse
         With two replicates or more.
-    noise : (n_scenarios, 8) float, dB
+    noise : (n_scenarios, 8) or (n_receivers, n_scenarios, 8) float, dB
         Noise at the seats; minus infinity for none.
     source_power : (n_scenarios, 8) float, dB re 1 pW, optional
         Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it the sound strength
@@ -40,6 +42,8 @@ def evaluate(
         All unless said.
     threads : int
         Seats are shared out among them; they change no figure.
+    noise_energy : (n_replicates, n_receivers, n_scenarios, 8) float, re (20 uPa)^2, optional
+        Of sources whose sound counts as noise, in each replicate; it adds to `noise`.
 
     Returns
     -------
@@ -53,7 +57,9 @@ def evaluate(
     """
     if response.n_replicates < 2:
         raise ValueError("two replicates at least: without them there is no standard error")
-    figures = _figures(response, noise, source_power, metrics, response.n_replicates + 1, threads)
+    figures = _figures(
+        response, noise, source_power, metrics, response.n_replicates + 1, threads, noise_energy
+    )
     return {name: Replicated(figure[0], figure[1:]) for name, figure in figures.items()}
 
 
@@ -62,6 +68,7 @@ def evaluate_whole(
     noise: np.ndarray,
     source_power: np.ndarray | None = None,
     metrics: Iterable[str] | None = None,
+    noise_energy: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """All figures of all seats from all replicates together, without errors; one replicate is enough.
 
@@ -69,7 +76,8 @@ def evaluate_whole(
     name. The bias that rays leave in some figures is still in them: use them for differences on the same
     paths.
     """
-    return {name: figure[0] for name, figure in _figures(response, noise, source_power, metrics, 1).items()}
+    figures = _figures(response, noise, source_power, metrics, 1, noise_energy=noise_energy)
+    return {name: figure[0] for name, figure in figures.items()}
 
 
 def _figures(
@@ -79,12 +87,14 @@ def _figures(
     metrics: Iterable[str] | None,
     n_sums: int,
     threads: int = 1,
+    noise_energy: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """(n_sums, n_receivers, ...) by name: from all replicates, then with one after the other left out."""
     chosen = _chosen(metrics, source_power is not None)
-    noise = _fitting("noise", noise, response)
+    noises = _noises(noise, noise_energy, response)
     if source_power is not None:
-        source_power = _fitting("source_power", source_power, response)
+        source_power = np.asarray(source_power, dtype=float)
+        _check_shape("source_power", source_power, (response.n_scenarios, 8))
     tail = response_tail(response)
     shape = (n_sums, response.n_receivers, response.n_scenarios)
     figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
@@ -93,7 +103,7 @@ def _figures(
     def fill(start: int) -> None:
         receivers = slice(start, start + step)
         for i, seats in enumerate(islice(seat_energies(response, tail, receivers), n_sums)):
-            given = MetricInput(seats, noise, source_power)
+            given = MetricInput(seats, noises(i, receivers), source_power)
             for metric in chosen:
                 figures[metric.name][i, receivers] = metric.function(given)
 
@@ -113,10 +123,32 @@ def _chosen(names: Iterable[str] | None, has_power: bool) -> list[Metric]:
     return chosen
 
 
-def _fitting(name: str, levels: np.ndarray, response: EnergyResponse) -> np.ndarray:
-    levels = np.asarray(levels, dtype=float)
-    if levels.shape != (response.n_scenarios, 8):
-        raise ValueError(
-            f"{name} has shape {levels.shape}, but the response asks for {response.n_scenarios, 8}"
-        )
-    return levels
+def _noises(
+    noise: np.ndarray, noise_energy: np.ndarray | None, response: EnergyResponse
+) -> Callable[[int, slice], np.ndarray]:
+    """Noise level of some seats in each sum over replicates: 0 for all of them, i with number i - 1 left out."""
+    noise = np.asarray(noise, dtype=float)
+    per_seat = (response.n_receivers, response.n_scenarios, 8)
+    if noise.ndim == 3:
+        _check_shape("noise", noise, per_seat)
+    else:
+        _check_shape("noise", noise, per_seat[1:])
+    if noise_energy is None:
+        return lambda _, receivers: noise[receivers] if noise.ndim == 3 else noise
+    _check_shape("noise_energy", noise_energy, (response.n_replicates, *per_seat))
+    n, total, steady = len(noise_energy), noise_energy.sum(axis=0, dtype=np.float64), energy(noise)
+
+    def together(i: int, receivers: slice) -> np.ndarray:
+        # Rounding may leave a little less than nothing where one replicate has it all.
+        if i == 0:
+            added = total[receivers] / n
+        else:
+            added = np.maximum(total[receivers] - noise_energy[i - 1, receivers], 0.0) / (n - 1)
+        return level(added + (steady[receivers] if steady.ndim == 3 else steady))
+
+    return together
+
+
+def _check_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None:
+    if np.shape(array) != shape:
+        raise ValueError(f"{name} has shape {np.shape(array)}, but the response asks for {shape}")

@@ -21,7 +21,7 @@ class MetricInput:
 
     seats: SeatEnergy
     noise: np.ndarray
-    """(n_scenarios, 8), dB."""
+    """(n_scenarios, 8) or, where it differs from seat to seat, (n_receivers, n_scenarios, 8), dB."""
     source_power: np.ndarray | None
     """(n_scenarios, 8), dB re 1 pW, of all sources together; None where it is not known."""
 

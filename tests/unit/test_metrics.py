@@ -220,3 +220,46 @@ def test_mean_over_bands():
         mid.full, (figure.full[..., 3] + figure.full[..., 4]) / 2.0, rtol=1e-12
     )  # rounding
     assert mid.left_out.shape == (20, 4, 3)
+
+
+def test_noise_of_each_seat_counts_at_this_seat(response):
+    names = ["speech_transmission_index", "signal_to_noise_ratio"]
+    noise = (
+        np.broadcast_to(NOISE, (N_RECEIVERS, N_SCENARIOS, 8)) + 10.0 * np.arange(N_RECEIVERS)[:, None, None]
+    )
+    together = evaluate(response, noise, metrics=names)
+    for i in range(N_RECEIVERS):
+        alone = evaluate(response, noise[i], metrics=names)
+        for name in names:
+            np.testing.assert_allclose(together[name].full[i], alone[name].full[i], rtol=1e-12)  # rounding
+    # Control: the seats' noise is heard at all.
+    assert np.ptp(together["signal_to_noise_ratio"].full[:, 0, 3]) > 15.0
+
+
+def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
+    rng = np.random.default_rng(2)
+    traced = 1e5 * rng.gamma(20.0, 1 / 20.0, (N_REPLICATES, N_RECEIVERS, N_SCENARIOS, 8))
+    name = "signal_to_noise_ratio"
+    got = evaluate(response, NOISE, metrics=[name], noise_energy=traced)[name]
+    # 40 dB of steady noise and some 50 dB of sources: levels of sums worked out apart, replicate by replicate.
+    for i in range(N_REPLICATES):
+        rest = np.delete(response.late, i, axis=0)
+        parts = (response.early, response.direct, response.early_moment, response.early_modulation)
+        noise = 10.0 * np.log10(1e4 + np.delete(traced, i, axis=0).mean(axis=0))
+        without = evaluate(EnergyResponse(response.bin_edges, rest, *parts), noise, metrics=[name])[name]
+        # The window for the tail is chosen from all replicates; the tail is e^-16 of all.
+        np.testing.assert_allclose(got.left_out[i], without.full, rtol=1e-5)
+    quiet = evaluate(response, NOISE, metrics=[name])[name]
+    assert (
+        np.abs(quiet.full - got.full - 10.4).max() < 1.0
+    )  # 10 lg(11), gamma of 80 draws: within 0.2 dB of 1
+    # No steady noise at all: the sources alone are the noise.
+    alone = evaluate(response, np.full((N_SCENARIOS, 8), -np.inf), metrics=[name], noise_energy=traced)[name]
+    assert np.isfinite(alone.full).all() and (alone.full > got.full).all()
+
+
+def test_noise_that_does_not_fit_is_refused(response):
+    with pytest.raises(ValueError, match="noise_energy has shape"):
+        evaluate(response, NOISE, noise_energy=np.ones((N_REPLICATES, N_RECEIVERS, 8)))
+    with pytest.raises(ValueError, match="noise has shape"):
+        evaluate(response, np.zeros((N_RECEIVERS + 1, N_SCENARIOS, 8)))

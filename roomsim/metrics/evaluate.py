@@ -126,7 +126,7 @@ def _chosen(names: Iterable[str] | None, has_power: bool) -> list[Metric]:
 def _noises(
     noise: np.ndarray, noise_energy: np.ndarray | None, response: EnergyResponse
 ) -> Callable[[int, slice], np.ndarray]:
-    """Noise level of some seats in each sum over replicates: 0 for all of them, i with number i - 1 left out."""
+    """Noise level of some seats in sum i over replicates: 0 for all, i with number i - 1 left out."""
     noise = np.asarray(noise, dtype=float)
     per_seat = (response.n_receivers, response.n_scenarios, 8)
     if noise.ndim == 3:

@@ -241,7 +241,7 @@ def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
     traced = 1e5 * rng.gamma(20.0, 1 / 20.0, (N_REPLICATES, N_RECEIVERS, N_SCENARIOS, 8))
     name = "signal_to_noise_ratio"
     got = evaluate(response, NOISE, metrics=[name], noise_energy=traced)[name]
-    # 40 dB of steady noise and some 50 dB of sources: levels of sums worked out apart, replicate by replicate.
+    # 40 dB of steady noise and some 50 dB of sources: sums worked out apart, replicate by replicate.
     for i in range(N_REPLICATES):
         rest = np.delete(response.late, i, axis=0)
         parts = (response.early, response.direct, response.early_moment, response.early_modulation)
@@ -250,9 +250,8 @@ def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
         # The window for the tail is chosen from all replicates; the tail is e^-16 of all.
         np.testing.assert_allclose(got.left_out[i], without.full, rtol=1e-5)
     quiet = evaluate(response, NOISE, metrics=[name])[name]
-    assert (
-        np.abs(quiet.full - got.full - 10.4).max() < 1.0
-    )  # 10 lg(11), gamma of 80 draws: within 0.2 dB of 1
+    # 10 lg(11) = 10.4 dB; 80 gamma draws of shape 1 have a spread of 11 %, 0.5 dB; five of these.
+    assert np.abs(quiet.full - got.full - 10.4).max() < 2.4
     # No steady noise at all: the sources alone are the noise.
     alone = evaluate(response, np.full((N_SCENARIOS, 8), -np.inf), metrics=[name], noise_energy=traced)[name]
     assert np.isfinite(alone.full).all() and (alone.full > got.full).all()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from roomsim.estimate import Estimate
-from roomsim.study.results import PlanDrawing, Results, ScenarioRecord
+from roomsim.study.results import InputUncertainty, PlanDrawing, Results, ScenarioRecord
 
 N_REPLICATES = 20
 LENGTH, WIDTH = 46.0, 26.0
@@ -62,8 +62,11 @@ def _seats() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return centres, cells, np.repeat([0, 1], [len(block[0]) for block in blocks])
 
 
-def invented_results(seed: int = 5, with_gaps: bool = False) -> Results:
-    """The study; `with_gaps` makes some seats of the last scenario impossible to evaluate (NaN)."""
+def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = False) -> Results:
+    """The study; `with_gaps` makes some seats of the last scenario impossible to evaluate (NaN).
+
+    `with_doubt` adds what the figures owe to absorption not being known better.
+    """
     rng = np.random.default_rng(seed)
     centres, cells, area = _seats()
     n_seats, n_scenarios = len(centres), len(SCENARIOS)
@@ -185,5 +188,25 @@ def invented_results(seed: int = 5, with_gaps: bool = False) -> Results:
         sti_target=0.5,
         share_target=0.95,
         currency="EUR",
+        input_uncertainty=_doubt(seats, room, n_scenarios) if with_doubt else None,
         provenance={"seed": "1", "rays": "4000000", "replicates": str(N_REPLICATES), "version": "0"},
+    )
+
+
+def _doubt(seats: dict[str, Estimate], room: dict[str, Estimate], n_scenarios: int) -> InputUncertainty:
+    """Ever more from scenario to scenario, so that no two are alike."""
+    growing = 0.004 + 0.001 * np.arange(n_scenarios)
+    sti = np.broadcast_to(growing, seats["speech_transmission_index"].value.shape)
+    over_seats = {
+        name: growing * (10.0 if "share" in name else 1.0) for name in room if name.startswith("sti_")
+    }
+    return InputUncertainty(
+        n_draws=32,
+        seats={"speech_transmission_index": sti},
+        gains={"speech_transmission_index": 0.5 * sti},
+        room=over_seats,
+        room_gains={name: 0.5 * value for name, value in over_seats.items()},
+        sign_kept=np.full(n_scenarios, 0.97),
+        best=np.full(n_scenarios, 1.0 / n_scenarios),
+        ahead=np.full(n_scenarios, 0.8),
     )

@@ -17,6 +17,7 @@ from ..study.results import Results
 from . import style
 from .labels import write_names
 from .quantities import STI, T20
+from .rows import COVERAGE_FACTOR
 
 _PANELS_PER_SHEET = 12
 _ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
@@ -154,8 +155,8 @@ def intelligibility_figure(results: Results) -> Figure:
             axes.tick_params(axis="y", length=0)
         _foot(
             figure,
-            "Bars: 95 % intervals, chance of the calculation only; where none is seen it is shorter than "
-            "its sign. Dashed: share of seats wanted.",
+            f"Bars: 95 % intervals of the calculation; where none is seen it is shorter than its sign. "
+            f"{_about_doubt(results)}Dashed: share of seats wanted.",
         )
         return figure
 
@@ -167,6 +168,11 @@ def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     )
     for name, label, marker, face in signs:
         known = results.room[name]
+        if results.input_uncertainty is not None:
+            doubt = COVERAGE_FACTOR * results.input_uncertainty.room[name]
+            axes.hlines(
+                rows, known.value - doubt, known.value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1
+            )
         axes.errorbar(
             known.value,
             rows,
@@ -257,7 +263,8 @@ def value_figure(results: Results) -> Figure:
         noticeable = METRICS[STI].just_noticeable_difference
         _foot(
             figure,
-            f"Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
+            "Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
+            f"{_about_doubt(results)}"
             f"Grey: less than {noticeable:g}, hardly noticed. Line: "
             "no scenario gives more for less. Open signs break a limit.",
         )
@@ -282,6 +289,9 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     best = [k for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
     if best and extra[best].max() > 0.0:
         axes.plot([0.0, *extra[best]], [0.0, *value[best]], color=style.SERIES[4], linewidth=1.4, zorder=1)
+    if results.input_uncertainty is not None:
+        doubt = COVERAGE_FACTOR * results.input_uncertainty.room_gains["sti_median"][chosen]
+        axes.vlines(extra, value - doubt, value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1)
     for k, scenario in enumerate(chosen):
         broken = bool(results.scenarios[scenario].limits_broken)
         axes.errorbar(
@@ -419,6 +429,12 @@ def write_figures(results: Results, folder: Path, formats: Sequence[str] = ("png
         about = f"{name.replace('_', ' ')}, {results.title}, {results.venue}"
         paths += style.save_figure(figure, folder, name, formats, about)
     return paths
+
+
+def _about_doubt(results: Results) -> str:
+    if results.input_uncertainty is None:
+        return ""
+    return "Pale: what absorption not being known better adds, 95 %. "
 
 
 def _head(figure: Figure, results: Results, title: str) -> None:

@@ -21,6 +21,7 @@ from . import style
 from .maps import MapLayer, draw_map, map_layer
 from .plan import draw_direction, draw_scale_bar, extent
 from .quantities import STI, find_quantity
+from .rows import COVERAGE_FACTOR
 
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
@@ -157,14 +158,15 @@ def _head(figure: Figure, results: Results, title: str, below: str) -> None:
 
 def _what_hangs(results: Results, scenario: int) -> str:
     record = results.scenarios[scenario]
-    if not record.elements:
-        return "Nothing hung or laid: the venue as it is."
-    lines = textwrap.wrap("With " + ", ".join(record.elements) + ".", 120)[:3]
-    lines.append(
-        f"Cost {record.cost:,.0f} {results.currency}, {record.rigging_hours:g} h of rigging, "
-        f"{record.weight:,.0f} kg on {record.roof_points} roof points "
-        "(estimates: a competent person approves each point)."
-    )
+    said = [f"{record.description.rstrip('.')}."] if record.description else []
+    said.append("With " + ", ".join(record.elements) + "." if record.elements else "The venue as it is.")
+    lines = textwrap.wrap(" ".join(said), 120, max_lines=3, placeholder=" …")
+    if record.cost or record.weight or record.roof_points:
+        lines.append(
+            f"Cost {record.cost:,.0f} {results.currency}, {record.rigging_hours:g} h of rigging, "
+            f"{record.weight:,.0f} kg on {record.roof_points} roof points "
+            "(estimates: a competent person approves each point)."
+        )
     if record.limits_broken:
         lines.append("Breaks a limit: " + "; ".join(record.limits_broken) + ".")
     return "\n".join(lines)
@@ -186,10 +188,14 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
             value = factor * float(known[name].value[scenario])
             half = factor * float(known[name].half_width()[scenario])
             texts.append(before + with_interval(value, half, digits, layer.is_gain) + after)
+            if results.input_uncertainty is not None and not short and name == "sti_median":
+                doubt = results.input_uncertainty
+                part = (doubt.room_gains if layer.is_gain else doubt.room)[name][scenario]
+                texts[-1] += f" (rays) ± {max(COVERAGE_FACTOR * float(part), 0.01):.2f} (input)"
         if layer.is_gain:
             # The same words as in the comparison table, which judges all scenarios together.
-            texts[0] += f" ({verdicts(results)[scenario].words})"
-        return ", ".join(texts)
+            texts[0] += f": {verdicts(results)[scenario].words}"
+        return "; ".join(texts)
     values = layer.values.value[:, scenario]
     if not np.isfinite(values).any():
         return "no seat can be evaluated"
@@ -306,7 +312,8 @@ def _note(results: Results, layers: Sequence[MapLayer]) -> str:
                 f"Standard error of the {what} at a seat: median {np.median(errors):.2g}{unit}, "
                 f"95 % of seats below {np.quantile(errors, 0.95):.2g}{unit}."
             )
-    parts.append("Intervals are 95 %, chance of the calculation only. Prediction, no measurement.")
+    of_input = "" if results.input_uncertainty is None else ", unless they are said to be of the input"
+    parts.append(f"Intervals are 95 %, chance of the calculation only{of_input}. Prediction, no measurement.")
     return " ".join(parts)
 
 

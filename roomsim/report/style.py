@@ -28,6 +28,8 @@ HUNG = "#c2185b"
 """What is hung or laid in the scenario shown."""
 KEPT_CLEAR = "#d35400"
 """Zones in which nothing may hang."""
+DOUBT = "#c6dbef"
+"""What the input is not known better than."""
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8c6d31", "#4d4d4d")
 """Eight colours that colour-blind readers can tell apart (Okabe and Ito, Color Universal Design, 2008, from
 memory; brown and grey are ours in place of their yellow and black), used with markers that differ."""

@@ -78,6 +78,26 @@ def test_intelligibility_chart_shows_values_intervals_cost_and_broken_limits():
     assert index.get_ylim()[0] > index.get_ylim()[1]
 
 
+def test_doubt_about_the_input_is_shown_beside_the_bars():
+    results = invented_results(with_doubt=True)
+    # Expanded uncertainty: twice the standard uncertainty (JCGM 100:2008, 6.3.3).
+    index = figures.intelligibility_figure(results).axes[0]
+    pale = [c for c in index.collections if c.get_linewidths()[0] == 5.0]
+    known = (results.room["sti_median"].value, results.input_uncertainty.room["sti_median"])
+    for i, ((start, _), (end, _)) in enumerate(pale[0].get_segments()):
+        assert (start, end) == pytest.approx(
+            (known[0][i] - 2.0 * known[1][i], known[0][i] + 2.0 * known[1][i])
+        )
+    value = figures.value_figure(results)
+    gain = (results.room_gains["sti_median"].value[7], results.input_uncertainty.room_gains["sti_median"][7])
+    (pale,) = [c for c in value.axes[1].collections if c.get_linewidths()[0] == 5.0]
+    ((_, low), (_, high)) = pale.get_segments()[0]
+    assert (low, high) == pytest.approx((gain[0] - 2.0 * gain[1], gain[0] + 2.0 * gain[1]))
+    for figure in (figures.intelligibility_figure(results), value):
+        assert "Pale" in words_of(figure)
+    assert "Pale" not in words_of(figures.value_figure(RESULTS))
+
+
 def test_value_chart_joins_only_what_no_other_beats():
     gain, cost = np.array([0.0, 0.02, 0.05, 0.04, 0.06]), np.array([0.0, 1000.0, 2000.0, 2500.0, 4000.0])
     results = _priced(gain, cost)

@@ -226,7 +226,15 @@ def test_insignificant_gain_over_all_seats_is_called_so():
     gains["sti_median"] = Estimate(known.value, np.full(len(known.value), 0.025), 20)
     figure = pages.map_page(dataclasses.replace(RESULTS, room_gains=gains), 1)
     words = "\n".join(axes.get_title("left") for axes in figure.axes)
-    assert "median +0.02 ± 0.05 (no significant difference)" in words
+    assert "median +0.02 ± 0.05: no significant difference" in words
+
+
+def test_doubt_about_the_input_stands_beside_the_chance_of_the_rays():
+    figure = pages.map_page(invented_results(with_doubt=True), 4)
+    # Standard uncertainties 0.008 and 0.004, twice that for 95 %.
+    value, gain = (title for axes in figure.axes if "median" in (title := axes.get_title("left")))
+    assert "(rays) ± 0.02 (input)" in value
+    assert "(rays) ± 0.01 (input): better" in gain
 
 
 def test_sheets_hold_twelve_maps_and_leave_out_what_is_not_compared():

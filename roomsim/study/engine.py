@@ -19,7 +19,7 @@ from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.replicated import Replicated
-from ..physics.reverberation import eyring
+from ..physics.reverberation import eyring, fitzroy
 from ..scene.scene import Scene
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
@@ -303,8 +303,11 @@ class Engine:
 def followed_for(scene: Scene) -> float:
     """s for which energy is followed: long enough for a fall of 35 dB in the most reverberant scenario and band.
 
-    Eyring's reverberation time and a fifth leave room for decays twice as long as Eyring's; what comes after is
-    extrapolated. Between 0.5 and 15 s.
+    Eyring's reverberation time where the absorption is even. Where it is not and little is scattered, sound
+    outlives it between the surfaces that absorb least: Fitzroy's time tells by how much, up to twice. A fifth
+    more leaves room; what comes after is extrapolated. Between 0.5 and 15 s.
     """
-    longest = eyring(enclosure_of(scene)).max()
+    room = enclosure_of(scene)
+    shortest = eyring(room)
+    longest = np.fmin(np.fmax(shortest, fitzroy(room)), 2.0 * shortest).max()
     return float(np.clip(1.2 * longest, 0.5, 15.0))

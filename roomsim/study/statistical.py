@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
+from ..bands import NOMINAL
 from ..decay.enclosure import enclosure_of
 from ..physics.reverberation import (
     arau_puchades,
@@ -55,6 +57,61 @@ def broken_assumptions(scene: Scene, reverberation_time: np.ndarray) -> list[str
             kind = " ".join(sentence.split()[:2])
             said.setdefault(kind, (sentence, []))[1].append(name)
     return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
+
+
+DEPARTS = 1.2
+"""Traced over Kuttruff's reverberation time from which it is explained: beyond the tenth by which formulas
+for diffuse rooms differ."""
+LITTLE_SCATTERED = 0.3
+"""Share of the reflected energy; with more, walls count as diffuse (judged, from boxes with uneven
+absorption)."""
+
+
+def departures(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.ndarray]) -> list[str]:
+    """Sentences on why traced reverberation times exceed the formulas, each with its scenarios.
+
+    Parameters
+    ----------
+    traced : (n_scenarios, 8) float, s, NaN where not evaluable
+    statistical : as `statistical_times` gives them
+    """
+    with np.errstate(invalid="ignore"):
+        ratio = np.nan_to_num(traced / statistical["kuttruff"])
+    worst = ratio.argmax(axis=1)
+    said: dict[bool, tuple[str, list[str]]] = {}
+    for i in np.flatnonzero(ratio.max(axis=1) > DEPARTS):
+        band = int(worst[i])
+        sentence, is_specular = _departure(scene, i, band, traced[i, band], statistical["kuttruff"][i, band])
+        said.setdefault(is_specular, (sentence, []))[1].append(scene.scenarios[i])
+    return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
+
+
+def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: float) -> tuple[str, bool]:
+    area = np.array([patch.area * patch.sides for patch in scene.patches])
+    specular, scattered, _ = np.moveaxis(scene.factors[:, :, scenario, band], 1, 0)
+    share = float((area * scattered).sum() / max((area * (specular + scattered)).sum(), 1e-12))
+    room = enclosure_of(scene)
+    one = replace(room, areas=np.asarray(room.areas)[:, scenario], absorption=room.absorption[:, scenario])
+    along = one.along_axes()[1][:, band]
+    high, low = int(np.nanargmax(along)), int(np.nanargmin(along))
+    figures = (
+        f"The traced T20 at {NOMINAL[band]:g} Hz is {traced:.2g} s, where formulas for a diffuse room say "
+        f"{diffuse:.2g} s (Kuttruff)."
+    )
+    if share < LITTLE_SCATTERED:
+        return (
+            f"{figures} Surfaces that face along {'xyz'[high]} absorb {along[high]:.2f}, along {'xyz'[low]} "
+            f"{along[low]:.2f}, and only {share:.0%} of what is reflected is scattered: sound that keeps "
+            "away from the absorbing surfaces outlives the rest. The truth lies between these two figures and "
+            "hangs on how much the surfaces scatter: check their scattering, or measure the room, before "
+            "relying on either.",
+            True,
+        )
+    return (
+        f"{figures} {share:.0%} of what is reflected is scattered, so the shape must be the cause: coupled "
+        "spaces, or a long or flat room. The formulas do not hold here; trust the traced one.",
+        False,
+    )
 
 
 def _with_scenarios(sentence: str, names: list[str], n_scenarios: int) -> str:

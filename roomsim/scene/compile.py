@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,9 +11,10 @@ from ..errors import SceneError
 from ..physics.air import Air
 from ..venue.document import Element, Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
+from ..venue.switching import playing
 from .element_checks import fit_findings
 from .enclosure import enclosure_of
-from .factors import Finishes, finishes_of, scenario_factors
+from .factors import Finishes, Variation, finishes_of, scenario_factors
 from .footprints import Fit, footprints, free_sheets, used_elements
 from .mirrors import choose_mirrors
 from .patches import cut_patches
@@ -20,12 +22,14 @@ from .receivers import compile_receivers
 from .scene import Patch, Scene, SurfaceArrays
 from .sources import compile_sources
 from .surfaces import flat_regions
+from .tiles import tiles
 
 
-def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
+def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> Scene:
     """Turn what the user wrote into the arrays that the engine needs.
 
-    Elements that no scenario switches in are left out.
+    Elements that no scenario switches in are left out. With `tile`, m, large surfaces are divided into
+    patches of about that side: figures stay the same, and paths tell where on a surface they were.
 
     Raises
     ------
@@ -39,6 +43,8 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
     regions = flat_regions(mesh)
     prints, fits = footprints(study, mesh, regions, elements)
     refuse_misfits(fits, elements)
+    if tile is not None:
+        prints = [*prints, *tiles(regions, tile)]
     two_sided = matching_groups(mesh, study.venue.two_sided, "two_sided")
     sheets = [sheet for element in elements for sheet in free_sheets(element)]
     primitives, patches = cut_patches(mesh, regions, prints, sheets, two_sided)
@@ -47,7 +53,6 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
 
     scenarios = study.document.scenarios_in_order()
     names = tuple(scenario.name for scenario in scenarios)
-    switched_in = [frozenset(scenario.elements) for scenario in scenarios]
     corners = primitives.corners
     return Scene(
         surfaces=SurfaceArrays(
@@ -70,6 +75,31 @@ def compile_scene(study: Study, mesh: VenueMesh) -> Scene:
         air_attenuation=air.attenuation,
         volume=enclosure_of(mesh, study.venue).volume()[0],
         surface_area=sum(patch.area * patch.sides for patch in patches if not patch.is_sheet),
+    )
+
+
+def with_scenarios_of(
+    scene: Scene, study: Study, mesh: VenueMesh, variation: Variation | None = None
+) -> Scene:
+    """A compiled scene with the scenarios of another study of the same venue, elements and sources.
+
+    What they switch in must be in the scene already.
+
+    Parameters
+    ----------
+    variation : absorption as it may be, in place of what is stated
+    """
+    scenarios = study.document.scenarios_in_order()
+    on = [playing(study.sources, study.elements, scenario.elements) for scenario in scenarios]
+    active = np.array([[float(name in names) for names in on] for name in scene.sources.names])
+    finishes = finishes_of(study, study.elements.all(), variation)
+    return replace(
+        scene,
+        factors=factors_with(finishes, study, mesh, scene.patches),
+        sources=replace(scene.sources, active=active),
+        scenarios=tuple(scenario.name for scenario in scenarios),
+        compare_with=np.array(study.document.compared_with()),
+        noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),
     )
 
 

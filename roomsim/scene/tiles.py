@@ -1,0 +1,45 @@
+"""Dividing large surfaces where nothing changes, so that paths tell where on a surface they were."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import shapely
+
+from .footprints import Footprint
+from .surfaces import Region
+
+TILE = "tile "
+"""Beginning of the names that tiles have among what covers a patch; no element is switched in under them."""
+
+
+def tiles(regions: Sequence[Region], side: float) -> list[Footprint]:
+    """Cut every region into parts of about `side` x `side` m along its plane's axes.
+
+    Regions that are not much larger stay whole. A tile is an element that no scenario switches in: it divides
+    a surface into patches and changes none of them.
+    """
+    return [footprint for i, region in enumerate(regions) for footprint in _of_region(i, region, side)]
+
+
+def _of_region(number: int, region: Region, side: float) -> Iterator[Footprint]:
+    corners = region.plane.flatten(region.corners.reshape(-1, 3))
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    n_u, n_v = (max(1, round(float(extent) / side)) for extent in high - low)
+    if n_u * n_v < 2 or region.polygon.area < 1.5 * side**2:
+        return
+    u, v = np.linspace(low[0], high[0], n_u + 1), np.linspace(low[1], high[1], n_v + 1)
+    # What lies on the outer edge belongs to the outer tile, rounding or not.
+    u[[0, -1]] += (-1.0, 1.0)
+    v[[0, -1]] += (-1.0, 1.0)
+    for k in range(n_u * n_v):
+        a, b = divmod(k, n_v)
+        shape = shapely.box(u[a], v[b], u[a + 1], v[b + 1])
+        yield Footprint(f"{TILE}{number}/{k}", number, shape)
+
+
+def side_for(area: float, n_tiles: int) -> float:
+    """m: side of a tile so that a surface of `area` m2 has about `n_tiles`."""
+    return math.sqrt(area / n_tiles)

@@ -97,7 +97,7 @@ def run(
     with CSV and JSON files; study/ with the files as they were run. The comparison is printed.
 
     Tracing goes on until the wanted precision is reached. Paths are kept: a run that was interrupted goes on
-    where it was, and new prices, materials or scenarios without new elements need little time.
+    where it was, and a run with other prices, noise or precision traces nothing again.
     Ctrl-C finishes and keeps the batches in flight and stops; a second Ctrl-C stops at once.
 
     \b

@@ -78,6 +78,11 @@ def area_outline(
     return outline, lambda points: _floor_height(corners, points)
 
 
+def within(outline: BaseGeometry, points: np.ndarray) -> np.ndarray:
+    """(n,) bool: plan points (n, 2) that lie in an outline."""
+    return shapely.contains_xy(outline, points[:, 0], points[:, 1])
+
+
 def _floor_height(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
     """Height of the uppermost of the triangles (m, 3, 3) at each plan point (n, 2)."""
     tree = shapely.STRtree(shapely.polygons(corners[:, :, :2]))
@@ -115,7 +120,7 @@ def seat_grid(
     start = low + 0.5 * (size - count * step)
     row, column = (index.ravel() for index in np.mgrid[: count[1], : count[0]])
     middles = (start + (np.stack([column, row], axis=1) + 0.5) * step) @ own_axes
-    inside = shapely.contains_xy(outline, middles[:, 0], middles[:, 1])
+    inside = within(outline, middles)
     half = 0.5 * step * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
     cells = middles[:, None] + half @ own_axes
     return middles[inside], row[inside], column[inside], cells[inside]

@@ -163,6 +163,20 @@ class PlanMarks(Model):
     """Direction of north, degrees anticlockwise from x."""
 
 
+class RoomParts(Model):
+    """Surface groups (or wildcards) by the part of the room that they are, for "what goes where".
+
+    What is not named goes by its slope: steep faces are walls, level ones over a ray's head roof.
+    """
+
+    stage: tuple[str, ...] = ("stage", "stage_*")
+    """The stage, its front and its decks."""
+    walls: tuple[str, ...] = ()
+    """Walls, where their slope does not tell."""
+    roof: tuple[str, ...] = ()
+    """Roof and what belongs to it, such as trusses."""
+
+
 class VenueDocument(Model):
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
@@ -176,6 +190,7 @@ class VenueDocument(Model):
     audience: Annotated[tuple[AudienceArea, ...], Field(min_length=1)]
     zone: tuple[Zone, ...] = ()
     plan: PlanMarks = PlanMarks()
+    parts: RoomParts = RoomParts()
 
 
 # --- elements.toml --------------------------------------------------------------------------------------

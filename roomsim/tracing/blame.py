@@ -1,0 +1,163 @@
+"""Where late energy comes from: the surface that each path met last before it reached the audience.
+
+Nothing is weighed anew here. The deposits of the paths that come late are handed to the ordinary replay, each
+booked under audience area and last surface in place of its seat, so that the sums are those of the replay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..scene.scene import TRANSMITTED, ReceiverArrays, Scene
+from ._paths import END_OF_RAY
+from ._replay import TICK
+from .images import ImagePaths
+from .interference import interference
+from .paths import PathLog, SamplingPlan
+from .replay import Replay, source_gain, time_zero
+
+
+@dataclass(frozen=True)
+class LateEnergy:
+    """Mean over the seats of each audience area of the energy that comes late, by the surface met last.
+
+    Squared pressure re (20 uPa)^2. Passing through cloth is no meeting. The last place of the patch axis holds what met
+    no surface at all: the late direct sound of other sources.
+    """
+
+    traced: np.ndarray
+    """(n_replicates, n_areas, n_patches + 1, 8) float64; the mean over replicates is the best value."""
+    images: np.ndarray
+    """(n_areas, n_patches + 1, 8) float64: direct sound and image sources, without chance."""
+
+    @property
+    def replicates(self) -> np.ndarray:
+        """(n_replicates, n_areas, n_patches + 1, 8): all late energy as each replicate has it."""
+        return self.traced + self.images
+
+
+def late_by_last_surface(
+    scene: Scene,
+    plan: SamplingPlan,
+    edges: np.ndarray,
+    paths: Sequence[ImagePaths],
+    scenario: int,
+    after: float,
+    logs: Callable[[int], Iterable[PathLog]],
+    n_replicates: int,
+    n_batches: int,
+    threads: int = 1,
+) -> LateEnergy:
+    """Divide the late energy of one scenario by audience area and by the surface that sent it.
+
+    Parameters
+    ----------
+    plan : by which the paths were traced
+    edges : (n_bins + 1,) s, of the replay; energy after the last is left out here too
+    paths : image-source paths of the scene
+    scenario : its index
+    after : s after the first direct sound; 0.05 for speech, 0.08 for music
+    logs, n_replicates, n_batches, threads : as for `Replay.late`
+    """
+    zero = time_zero(scene)[:, scenario]
+    n_places = len(scene.patches) + 1
+    n_areas = len(scene.receivers.area_names)
+    last_tick = int(round(edges[-1] / float(TICK))) - 1
+    late_from = int(round(after / float(TICK)))
+
+    def booked(log: PathLog) -> PathLog:
+        return _booked(log, scene, zero.astype(np.float32), late_from, last_tick, n_places)
+
+    books = replace(scene, receivers=_books(scene, n_areas * n_places))
+    one_bin = np.array([0.0, edges[-1] + zero.max() + 1.0])
+    replay = Replay(books, plan, one_bin, slice(scenario, scenario + 1), slice(0, n_areas * n_places))
+    energy = replay.late(
+        n_replicates, n_batches, lambda replicate: map(booked, logs(replicate)), threads
+    ).astype(np.float64)
+    n_seats = np.bincount(scene.receivers.area, minlength=n_areas)[:, None, None]
+    traced = energy.reshape(n_replicates, n_areas, n_places, -1) / n_seats
+    images = _late_images(scene, paths, scenario, zero, late_from, last_tick) / n_seats
+    return LateEnergy(traced, images)
+
+
+def last_surfaces(event: np.ndarray, ray_end: np.ndarray, none: int) -> np.ndarray:
+    """(n_segments,) patch at which the sound of each segment was last reflected, `none` before the first.
+
+    Parameters
+    ----------
+    event, ray_end : as in `PathLog`
+    """
+    number = np.arange(len(event))
+    reflected = (event != END_OF_RAY) & (event % 3 != TRANSMITTED)
+    latest = np.maximum.accumulate(np.where(reflected, number, -1))
+    before = np.concatenate([[-1], latest[:-1]]).astype(np.int64)
+    start = np.concatenate([[0], ray_end[:-1]])
+    first = np.repeat(start, np.diff(np.concatenate([[0], ray_end])))
+    patch = event[np.maximum(before, 0)].astype(np.int64) // 3
+    return np.where(before >= first, patch, none)
+
+
+def _booked(
+    log: PathLog, scene: Scene, zero: np.ndarray, late_from: int, last_tick: int, n_places: int
+) -> PathLog:
+    """The log with its late deposits only, each at the number of its area and last surface."""
+    delay = np.float32(scene.sources.delay[log.source])
+    time = log.path_length / np.float32(scene.speed_of_sound) + delay - zero[log.receiver]
+    tick = (np.maximum(time, np.float32(0.0)) / TICK).astype(np.int64)
+    late = (tick >= late_from) & (tick <= last_tick)
+    segment = np.repeat(np.arange(log.n_segments), log.n_deposits)[late]
+    last = last_surfaces(log.event, log.ray_end, n_places - 1)[segment]
+    area = scene.receivers.area[log.receiver[late]]
+    return replace(
+        log,
+        n_deposits=np.bincount(segment, minlength=log.n_segments).astype(np.uint16),
+        receiver=(area * n_places + last).astype(np.uint32),
+        path_length=log.path_length[late],
+        chord=log.chord[late],
+    )
+
+
+def _books(scene: Scene, n: int) -> ReceiverArrays:
+    """As many receivers as there are entries; where they stand does not matter for one bin of time."""
+    whole = np.zeros(n, np.int32)
+    return ReceiverArrays(
+        position=np.repeat(scene.sources.position[:1], n, axis=0),
+        radius=scene.receivers.radius,
+        area=whole,
+        area_names=("entries",),
+        row=whole,
+        column=whole,
+        cell=np.zeros((n, 4, 2)),
+    )
+
+
+def _late_images(
+    scene: Scene, paths: Sequence[ImagePaths], scenario: int, zero: np.ndarray, late_from: int, last_tick: int
+) -> np.ndarray:
+    """(n_areas, n_patches + 1, 8), summed over seats."""
+    none = len(scene.patches)
+    total = np.zeros((len(scene.receivers.area_names), none + 1, scene.factors.shape[3]))
+    table = scene.factors[:, :, scenario].reshape(-1, total.shape[2])
+    chosen = slice(scenario, scenario + 1)
+    together = interference(scene, paths, chosen, slice(0, scene.receivers.n_receivers))
+    for p in paths:
+        time = p.length / scene.speed_of_sound + scene.sources.delay[p.source] - zero[p.receiver]
+        tick = ((np.maximum(time, 0.0) + 1e-9) / float(TICK)).astype(np.int64)
+        late = np.flatnonzero((tick >= late_from) & (tick <= last_tick))
+        length, receiver = p.length[late][:, None], p.receiver[late]
+        gain = source_gain(scene.sources, p.source)[scenario]
+        energy = gain * p.emission[late] * np.exp(-scene.air_attenuation * length) / length**2
+        energy *= together[p.source][receiver, 0]
+        last = np.full(len(late), none)
+        # Events run from the receiver's end: the first reflection among them is the last that sound met.
+        for k in range(int(p.n_events[late].max(initial=0))):
+            event = p.events[late, k].astype(np.int64)
+            there = p.n_events[late] > k
+            energy[there] *= table[event[there]]
+            reflected = there & (last == none) & (event % 3 != TRANSMITTED)
+            last[reflected] = event[reflected] // 3
+        np.add.at(total, (scene.receivers.area[receiver], last), energy)
+    return total

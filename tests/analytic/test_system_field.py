@@ -135,7 +135,7 @@ def test_power_of_the_balloon_is_that_of_mutual_radiation(system):
     expected = mutual_power(elements)
     assert power[bands] == pytest.approx(expected[bands], rel=2e-3)  # 0.01 dB: what the elevation grid promises
     apart = (np.abs(elements.response) ** 2).sum(axis=0).reshape(-1, LINES_PER_BAND).mean(axis=1)
-    assert abs(10.0 * np.log10(power[0] / apart[0])) > 1.0  # control: boxes that do not feel each other
+    assert np.abs(10.0 * np.log10(power / apart)[:3]).max() > 1.0  # control: boxes that do not feel each other
 
 
 def test_power_through_a_distant_sphere_is_that_of_the_balloon():

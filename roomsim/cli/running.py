@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from .display import Display
 from .screen import Screen
 
 PRECISION_MISSED = 1
+
+
+def is_compiled() -> bool:
+    """Whether an earlier run has left its compiled engine where this one will look for it first."""
+    elsewhere = os.environ.get("NUMBA_CACHE_DIR")
+    if elsewhere:
+        return any(Path(elsewhere).rglob("tracing*/_paths*.nbi"))
+    return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.nbi"))
 
 
 def run_and_report(
@@ -27,6 +36,10 @@ def run_and_report(
     from ..study.run import default_folder
 
     folder = out or default_folder(study)
+    if not is_compiled():
+        screen.remark(
+            "First run here: the engine is compiled, which takes up to a minute. Later runs start at once."
+        )
     try:
         with Display(screen) as display:
             results = run_study(

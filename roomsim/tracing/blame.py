@@ -1,7 +1,8 @@
 """Where late energy comes from: the surface that each path met last before it reached the audience.
 
-Nothing is weighed anew here. The deposits of the paths that come late are handed to the ordinary replay, each
-booked under audience area and last surface in place of its seat, so that the sums are those of the replay.
+Nothing is weighed anew here. The deposits of the paths that come late are handed to the ordinary replay,
+each booked under audience area and last surface in place of its seat, so that the sums are those of the
+replay.
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ from .replay import Replay, source_gain, time_zero
 class LateEnergy:
     """Mean over the seats of each audience area of the energy that comes late, by the surface met last.
 
-    Squared pressure re (20 uPa)^2. Passing through cloth is no meeting. The last place of the patch axis holds what met
-    no surface at all: the late direct sound of other sources.
+    Squared pressure re (20 uPa)^2. Passing through cloth is no meeting. The last place of the patch axis
+    holds what met no surface at all: the late direct sound of other sources.
     """
 
     traced: np.ndarray
@@ -65,8 +66,8 @@ def late_by_last_surface(
     zero = time_zero(scene)[:, scenario]
     n_places = len(scene.patches) + 1
     n_areas = len(scene.receivers.area_names)
-    last_tick = int(round(edges[-1] / float(TICK))) - 1
-    late_from = int(round(after / float(TICK)))
+    last_tick = round(edges[-1] / float(TICK)) - 1
+    late_from = round(after / float(TICK))
 
     def booked(log: PathLog) -> PathLog:
         return _booked(log, scene, zero.astype(np.float32), late_from, last_tick, n_places)

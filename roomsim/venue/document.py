@@ -32,6 +32,7 @@ from roomsim.venue.fields import (
     Positive,
 )
 from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
+from roomsim.venue.planning import Plan
 from roomsim.venue.systems import Hang, SubStack
 
 # --- materials.toml -------------------------------------------------------------------------------------
@@ -482,6 +483,7 @@ class StudyDocument(Model):
     costs: Costs = Costs()
     bare: Name = "bare"
     """Name of the bare venue in tables; it need not be listed among the scenarios."""
+    plan: Plan = Plan()
     scenario: Annotated[tuple[Scenario, ...], Field(min_length=1)]
 
     def scenarios_in_order(self) -> tuple[Scenario, ...]:

@@ -19,6 +19,7 @@ from roomsim.venue.document import (
 from roomsim.venue.lines import KeyPath, path_text
 from roomsim.venue.loudspeakers import built_in_loudspeakers, unknown_loudspeaker
 from roomsim.venue.materials import unknown
+from roomsim.venue.planning import plan_faults
 from roomsim.venue.switching import switching_faults
 from roomsim.venue.systems import Hang, SubStack
 
@@ -43,6 +44,7 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
     yield from _repeated(documents)
     yield from _scenarios(documents)
     yield from _noises(documents.study)
+    yield from _plan(documents)
     yield from _rows(documents)
     if documents.sources:
         yield from _boxes(documents.sources)
@@ -68,7 +70,7 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
                 yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
             seen.setdefault(what, scenario.name)
     if study and elements:
-        used = {name for scenario in study.scenario for name in scenario.elements}
+        used = {name for scenario in study.scenario for name in scenario.elements} | {*study.plan.candidates}
         for path, element in _elements(elements):
             if element.name not in used:
                 yield "elements", path, f'"{element.name}" is in no scenario'
@@ -141,6 +143,15 @@ def _noise(study: StudyDocument, scenario: Scenario, path: KeyPath) -> Iterator[
         study.noise_of(scenario)
     except RoomsimError as error:
         yield "study", (*path, "noise"), str(error).replace("\n       ", ". ")
+
+
+def _plan(documents: Documents) -> Iterator[Finding]:
+    study, elements = documents.study, documents.elements
+    if study and elements:
+        scenarios = [scenario.name for scenario in study.scenarios_in_order()]
+        known = [element.name for element in elements.all()]
+        for path, text in plan_faults(study.plan, scenarios, known):
+            yield "study", path, text
 
 
 def _rows(documents: Documents) -> Iterator[Finding]:

@@ -1,0 +1,113 @@
+"""What a search for the best treatment is told: what may be hung, what goes with what, what counts
+first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Annotated, Literal
+
+from pydantic import Field, field_validator
+
+from roomsim.errors import suggestion
+from roomsim.venue.fields import Model, Name, NotNegative, Positive
+from roomsim.venue.lines import KeyPath
+
+Seconds = tuple[Positive, Positive, Positive, Positive, Positive, Positive, Positive, Positive]
+"""Eight times, 63 Hz to 8 kHz, s."""
+
+GoalFigure = Literal[
+    "sti_share_of_seats",
+    "sti_worst_decile",
+    "sti_median",
+    "reverberation_mid",
+    "reverberation_bass",
+    "level_spread",
+]
+
+
+class Goal(Model):
+    """One thing that a plan is judged by. Goals count in the order in which they are written."""
+
+    figure: GoalFigure
+    """What is looked at: share of the seats at the study's STI target or above, STI of the worst tenth or
+    of the median seat; by how much reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, leaves the
+    target curve; level difference between the loudest and the softest tenth of seats."""
+    target: float | None = None
+    """What is enough: more is no better."""
+    tolerance: NotNegative | None = None
+    """Plans that differ by no more count as equal, and the next goal decides; one just noticeable
+    difference unless said, and never less than what chance explains."""
+
+
+class Plan(Model):
+    """The search for the best treatment."""
+
+    start_from: Name | None = None
+    """Scenario that everything is added to and measured against; the bare venue unless said."""
+    candidates: tuple[Name, ...] = ()
+    """Elements to choose from; all drapes, banners, ceiling drapes, floor coverings and system changes that
+    the start does not have unless said."""
+    together: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
+    """Lists of elements that come all or not at all."""
+    only_one_of: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
+    """Lists of elements of which one at most may be chosen."""
+    requires: dict[Name, tuple[Name, ...]] = Field(default_factory=dict)
+    """Element -> elements without which it cannot be."""
+    goal: Annotated[tuple[Goal, ...], Field(min_length=1)] = (
+        Goal(figure="sti_share_of_seats"),
+        Goal(figure="sti_worst_decile"),
+    )
+    """What counts, the most important first."""
+    reverberation_at_most: Seconds | None = None
+    """Upper edge of the target curve, s per octave."""
+    reverberation_at_least: Seconds | None = None
+    """Lower edge of the target curve, s per octave; none unless said."""
+    money_step: Positive = 500.0
+    """Amount of money of which the marginal table tells what the next one buys."""
+    late_after: Literal[50, 80] = 50
+    """ms after the first sound from which energy counts as late when it is asked where it comes from: 50
+    for speech, 80 for music."""
+    most_sets: Annotated[int, Field(ge=16, le=65536)] = 512
+    """Sets of elements that are worked out at most. If all allowed sets are fewer, all are worked out."""
+
+    @field_validator("goal")
+    @classmethod
+    def _each_once(cls, goals: tuple[Goal, ...]) -> tuple[Goal, ...]:
+        figures = [goal.figure for goal in goals]
+        twice = [figure for i, figure in enumerate(figures) if figure in figures[:i]]
+        if twice:
+            raise ValueError(f'"{twice[0]}" is a goal twice; keep the place where it counts')
+        return goals
+
+
+def plan_faults(
+    plan: Plan, scenarios: Iterable[str], elements: Iterable[str]
+) -> Iterator[tuple[KeyPath, str]]:
+    """Names that are not defined, and goals without what they need: key path in the study file and the
+    fault."""
+    names, known = list(scenarios), list(elements)
+    if plan.start_from is not None and plan.start_from not in names:
+        yield (
+            ("plan", "start_from"),
+            f'no scenario is called "{plan.start_from}". {suggestion(plan.start_from, names)}',
+        )
+
+    def unknown(path: KeyPath, wanted: Iterable[str]) -> Iterator[tuple[KeyPath, str]]:
+        for j, name in enumerate(wanted):
+            if name not in known:
+                yield (*path, j), f'no element is called "{name}". {suggestion(name, known)}'
+
+    yield from unknown(("plan", "candidates"), plan.candidates)
+    for key in ("together", "only_one_of"):
+        for i, group in enumerate(getattr(plan, key)):
+            yield from unknown(("plan", key, i), group)
+    for name, needed in plan.requires.items():
+        if name not in known:
+            yield ("plan", "requires", name), f'no element is called "{name}". {suggestion(name, known)}'
+        yield from unknown(("plan", "requires", name), needed)
+    for i, goal in enumerate(plan.goal):
+        if goal.figure.startswith("reverberation") and plan.reverberation_at_most is None:
+            yield (
+                ("plan", "goal", i, "figure"),
+                (f'"{goal.figure}" needs a target curve: give reverberation_at_most under [plan]'),
+            )

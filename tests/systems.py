@@ -37,9 +37,9 @@ def arrays(system, loudspeaker=None, **keys):
     return element_arrays(layout_of(system, own, C), C, Path("."), **keys)
 
 
-def at_frequencies(system, frequencies, loudspeaker=None):
+def at_frequencies(system, frequencies, loudspeaker=None, speed=C):
     """The boxes of an omnidirectional system at single frequencies, 1 at 1 m each before gain and delay."""
-    layout = layout_of(system, {"box": loudspeaker or box()}, C)
+    layout = layout_of(system, {"box": loudspeaker or box()}, speed)
     frequency = np.asarray(frequencies, dtype=float)
     response = layout.gain[:, None] * np.exp(-2j * np.pi * frequency * layout.delay[:, None])
     table = np.ones((N_ZENITH, N_AROUND, len(frequency)), np.complex64)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from scipy.interpolate import LinearNDInterpolator, RegularGridInterpolator
+from scipy.interpolate import RegularGridInterpolator
+from scipy.spatial import ConvexHull, cKDTree
 
 from ..bands import EXACT, N_BANDS
 from ..physics.radiation import cosine_power, coverage_loss, first_order, line, piston
@@ -125,21 +126,24 @@ def _round(angle: np.ndarray, angles: np.ndarray, levels: np.ndarray) -> np.ndar
 def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray) -> np.ndarray:
     """Measured pressure re the axis in any direction and at any frequency, complex.
 
-    Magnitude and phase are interpolated apart: between directions that differ in phase the complex mean would
-    be too small. In frequency both are linear, the phase re the axis, in which the time of flight has dropped
-    out; beyond the ends of the data the nearest frequency counts.
+    Linear over the triangles between measured directions. Magnitude and phase are interpolated apart: between
+    directions that differ in phase the complex mean would be too small. In frequency both are linear, the phase re
+    the axis, in which the time of flight has dropped out; beyond the ends of the data the nearest frequency counts.
+
+    Parameters
+    ----------
+    directions : (n, 3) float, unit vectors: ahead, left, up
+    frequency : (n_lines,) float, Hz
+
+    Returns
+    -------
+    (n, n_lines) complex128
     """
-    ring, azimuth, elevation = _with_poles(data)
-    points = np.concatenate([np.stack([azimuth + turn, elevation], axis=1) for turn in (-360.0, 0.0, 360.0)])
-    ahead, left, up = directions.T
-    wanted = np.stack([np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1, 1)))], axis=1)
-    wanted = np.concatenate([wanted, [[0.0, 0.0]]])
-    at = LinearNDInterpolator(points, np.tile(ring, (3, 1)))
-    phasor = at(wanted)
-    magnitude = LinearNDInterpolator(at.tri, np.tile(np.abs(ring), (3, 1)))(wanted)
-    axis_magnitude = magnitude[-1]
-    relative = magnitude[:-1] / axis_magnitude
-    phase = np.unwrap(np.angle(phasor[:-1] / phasor[-1]), axis=1)
+    corners, weights = _triangles(data.directions, np.concatenate([directions, [[1.0, 0.0, 0.0]]]))
+    magnitude = np.einsum("nc,ncf->nf", weights, np.abs(data.pressure)[corners])
+    phasor = np.einsum("nc,ncf->nf", weights, data.pressure[corners])
+    relative = magnitude[:-1] / magnitude[-1]
+    phase = np.unwrap(np.angle(phasor[:-1] * phasor[-1].conj()), axis=1)
     place = np.interp(frequency, data.frequency, np.arange(len(data.frequency)))
     low = np.minimum(place.astype(int), len(data.frequency) - 2)
     share = place - low
@@ -148,20 +152,26 @@ def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray
     )
 
 
-def _with_poles(data: SphereTransfer) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Pressure, azimuth and elevation, degrees, with both poles spread over all azimuths.
+def _triangles(points: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Corners (n, 3) and weights (n, 3), sum 1, of the triangle between points on the sphere round each direction."""
+    facets = ConvexHull(points).simplices
+    corners = points[facets]
+    inverse = np.linalg.pinv(corners.transpose(0, 2, 1))
+    middles = corners.mean(axis=1)
+    middles /= np.linalg.norm(middles, axis=1)[:, None]
+    near = cKDTree(middles).query(wanted, min(16, len(facets)))[1]
+    facet, weights = _best(inverse, near, wanted)
+    # Between long thin triangles near a pole the right one may not be among the nearest.
+    everything = np.arange(len(facets))[None]
+    for i in np.flatnonzero(weights.min(axis=1) < -1e-9):
+        facet[i : i + 1], weights[i : i + 1] = _best(inverse, everything, wanted[i : i + 1])
+    weights = np.maximum(weights, 0.0)
+    return facets[facet], weights / weights.sum(axis=1, keepdims=True)
 
-    A pole that was not measured is the mean of the nearest ring.
-    """
-    ahead, left, up = data.directions.T
-    azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-    pressure = data.pressure
-    around = np.arange(-180.0, 180.0, 10.0)
-    inner = np.abs(elevation) < 89.9
-    parts = [(pressure[inner], azimuth[inner], elevation[inner])]
-    for side in (-1.0, 1.0):
-        height = side * elevation
-        pole = pressure[height > height.max() - 0.1].mean(axis=0)
-        parts.append((np.tile(pole, (len(around), 1)), around, np.full(len(around), side * 90.0)))
-    pressure, azimuth, elevation = (np.concatenate(part) for part in zip(*parts))
-    return pressure, azimuth, elevation
+
+def _best(inverse: np.ndarray, candidates: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of the candidate facets (n, k) the one that holds each direction best, and its coordinates there."""
+    inside = np.einsum("nkij,nj->nki", inverse[candidates], wanted)
+    chosen = inside.min(axis=2).argmax(axis=1)
+    rows = np.arange(len(wanted))
+    return candidates[rows, chosen], inside[rows, chosen]

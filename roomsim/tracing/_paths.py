@@ -9,7 +9,7 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit
-from ._random import SHEET, SURFACE, ray_key, uniform
+from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, ray_key, uniform
 
 END_OF_RAY = 65535
 N_LOST_KEPT = 64
@@ -116,14 +116,14 @@ def deposit_along(
 
 @njit(**KERNEL_OPTIONS)
 def trace_rays(
-    seed, source, first_ray, begin, origin, directions, geometry, cells, threshold, is_sheet, staying,
+    seed, source, first_ray, begin, origin, directions, geometry, cells, share_until, threshold, is_sheet, staying,
     keeping, roulette_below, image_order, max_length,
     ray_end, component, event, n_deposits, receiver, path_length, chord,
     lost_position, lost_direction, lost_survival, totals,
 ):  # fmt: skip
     """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
 
-    threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
+    share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
     diffusely, else it goes through. staying, keeping (n_patches,) float32: once the product of `staying` has fallen
     below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
     share of energy with which a ray was lost, else 0. totals (3,) int64: segments, deposits, lost rays.
@@ -150,7 +150,11 @@ def trace_rays(
         address = first_ray + ray
         surface_key = ray_key(seed, SURFACE, source, address)
         sheet_key = ray_key(seed, SHEET, source, address)
-        drawn = address % n_components
+        # A Weyl sequence gives each component its share of any run of rays.
+        position = np.float32(np.int64((np.uint64(address) * _GOLDEN) >> _S40)) * _TO_UNIT
+        drawn = 0
+        while drawn < n_components - 1 and position >= share_until[drawn]:
+            drawn += 1
         component[ray] = drawn
         ox, oy, oz = origin[0], origin[1], origin[2]
         dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]

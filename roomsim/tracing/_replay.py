@@ -20,13 +20,13 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, table, probability, staying, keeping, roulette_below, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
+    late, table, probability, component_share, staying, keeping, roulette_below, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, receiver, path_length, chord,
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_scenarios * 8) float32.
 
     table (3 * n_patches, n_scenarios * 8) float32: factor of each event. probability (n_components, 3 * n_patches)
-    float32. staying, keeping (3 * n_patches,) float32 and roulette_below: as for the tracer, event by event; the
+    float32; component_share (n_components,) float32. staying, keeping (3 * n_patches,) float32 and roulette_below: as for the tracer, event by event; the
     product of `staying` is formed in the same order, so that both see the roulette begin at the same hit.
     gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
@@ -40,6 +40,8 @@ def replay_batch(
     arriving = np.empty(N_BANDS, np.float32)
     last_tick = len(bin_of_tick) - 1
     last_metre = len(air) - 2
+    # Flat, because a view of a row would be counted in and out at every segment.
+    flat_late, flat_table = late.reshape(-1), table.reshape(-1)
     n_all = len(receiver)
     segment, deposit = np.int64(0), np.int64(0)
     for ray in range(len(ray_end)):
@@ -48,7 +50,7 @@ def replay_batch(
             for b in range(N_BANDS):
                 weight[s * N_BANDS + b] = gain[s * N_BANDS + b] * emission[ray, b] * scale
         for m in range(n_components):
-            path_probability[m] = _ONE
+            path_probability[m] = component_share[m]
         survival = _ONE
         while segment < ray_end[ray]:
             n_here = n_deposits[segment]
@@ -56,7 +58,7 @@ def replay_batch(
                 total = _ZERO
                 for m in range(n_components):
                     total += path_probability[m]
-                balance = np.float32(n_components) / total
+                balance = _ONE / total
                 for _ in range(n_here):
                     # The rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting
                     # for them would take two thirds of the replay.
@@ -68,7 +70,7 @@ def replay_batch(
                             tick = min(np.int64(max(time, _ZERO) / TICK), last_tick)
                             place = (seat * n_bins + bin_of_tick[tick]) * row
                             for line in range(0, row, LINE):
-                                prefetch(late, place + line)
+                                prefetch(flat_late, place + line)
                     seat = np.int64(receiver[deposit]) - first_receiver
                     if 0 <= seat < n_receivers:
                         length = path_length[deposit]
@@ -80,10 +82,10 @@ def replay_batch(
                             share = chord[deposit] * balance
                             for b in range(N_BANDS):
                                 arriving[b] = share * (air[metre, b] + part * (air[metre + 1, b] - air[metre, b]))
-                            target = late[seat, bin_of_tick[tick]]
+                            base = (seat * n_bins + bin_of_tick[tick]) * row
                             for s in range(n_scenarios):
                                 for b in range(N_BANDS):
-                                    target[s * N_BANDS + b] += weight[s * N_BANDS + b] * arriving[b]
+                                    flat_late[base + s * N_BANDS + b] += weight[s * N_BANDS + b] * arriving[b]
                     deposit += 1
             e = event[segment]
             segment += 1
@@ -93,9 +95,9 @@ def replay_batch(
             inverse = _ONE / probability[drawn, e]
             survival *= staying[e]
             gained = inverse / keeping[e] if survival < roulette_below else inverse
-            factor = table[e]
+            base = np.int64(e) * row
             for j in range(row):
-                weight[j] *= factor[j] * gained
+                weight[j] *= flat_table[base + j] * gained
             if n_components > 1:
                 for m in range(n_components):
                     path_probability[m] *= probability[m, e] * inverse

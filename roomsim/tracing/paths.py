@@ -63,11 +63,13 @@ class SamplingPlan:
 
     A ray draws from one of a few components; in the replay its weight is divided by the mean over components of
     the probability of its path (balance heuristic: Veach, Robust Monte Carlo Methods (1997), section 9.2.2), so
-    no weight exceeds the number of components times that of a trace made for one scenario alone.
+    no weight exceeds one over the share of a component times that of a trace made for one scenario alone.
     """
 
     probability: np.ndarray
     """(n_components, n_patches, 3) float64, sums to 1 over events."""
+    share: np.ndarray
+    """(n_components,) float64, share of rays that draw from each; sums to 1."""
     names: tuple[str, ...]
     """What each component stands for."""
     staying: np.ndarray
@@ -75,6 +77,8 @@ class SamplingPlan:
     says when the roulette begins."""
     keeping: np.ndarray
     """(n_patches,) float32, probability of going on at a hit once the roulette has begun."""
+    loss: float = 1.0
+    """How many times the rays of a trace of its own the scenario and band served worst is expected to need."""
 
     @property
     def n_components(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -12,6 +12,10 @@ from ..scene.scene import Scene, SourceArrays
 from ._replay import TICK, replay_batch
 from .paths import PathLog, SamplingPlan
 from .plan import ROULETTE_BELOW
+
+
+Selection = slice | Sequence[int] | np.ndarray
+"""Of scenarios."""
 
 
 def time_bins(duration: float) -> np.ndarray:
@@ -54,14 +58,15 @@ class Replay:
     All scenarios of a block share one time zero; `blocks` of the study see to that.
     """
 
-    def __init__(self, scene: Scene, plan: SamplingPlan, edges: np.ndarray, scenarios: slice, receivers: slice):
+    def __init__(self, scene: Scene, plan: SamplingPlan, edges: np.ndarray, scenarios: Selection, receivers: slice):
         self._scene = scene
-        self._scenarios = range(scene.n_scenarios)[scenarios]
+        self._scenarios = np.arange(scene.n_scenarios)[scenarios]
         self._receivers = range(scene.receivers.n_receivers)[receivers]
         self._bin_of_tick = bins_of_ticks(edges)
         self._n_bins = len(edges) - 1
         chosen = scene.factors[:, :, scenarios]
         self._table = np.ascontiguousarray(chosen.reshape(-1, chosen.shape[2] * N_BANDS), dtype=np.float32)
+        self._share = plan.share.astype(np.float32)
         self._probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
         self._staying, self._keeping = np.repeat(plan.staying, 3), np.repeat(plan.keeping, 3)
         zero = time_zero(scene)[receivers, scenarios]
@@ -73,11 +78,11 @@ class Replay:
 
     def _add(self, late: np.ndarray, log: PathLog, scale: float) -> None:
         sources = self._scene.sources
-        gain = source_gain(sources, log.source)[self._scenarios.start : self._scenarios.stop]
+        gain = source_gain(sources, log.source)[self._scenarios]
         if not gain.any():
             return
         replay_batch(
-            late, self._table, self._probability, self._staying, self._keeping, ROULETTE_BELOW, gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
+            late, self._table, self._probability, self._share, self._staying, self._keeping, ROULETTE_BELOW, gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),
             log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.receiver, log.path_length,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 
 from ..errors import SceneError
@@ -13,6 +15,7 @@ from .geometry import pack_geometry
 from .paths import PathLog, SamplingPlan
 from .plan import ROULETTE_BELOW
 from .seats import build_cells
+
 ROOM_PER_RAY = 128
 """Segments a ray that a log has room for at first; it grows as needed."""
 
@@ -38,17 +41,28 @@ class Tracer:
                 f"the scene has {len(scene.patches)} different surface patches; the engine holds {_paths.END_OF_RAY // 3 - 1}",
                 cure="Merge surface groups of equal material in the mesh.",
             )
-        self.scene, self.plan, self.seed, self.image_order = scene, plan, seed, image_order
+        self.scene, self.seed, self.image_order = scene, seed, image_order
         self.geometry = pack_geometry(scene.surfaces)
         self.radius = self._free_radius()
         self.cells = build_cells(scene.receivers, self.radius)
         sources = scene.sources
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
-        self._threshold = np.ascontiguousarray(np.cumsum(plan.probability, axis=2)[:, :, :2], dtype=np.float32)
         self._is_sheet = np.array([patch.is_sheet for patch in scene.patches])
-        self._staying, self._keeping = plan.staying, plan.keeping
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
         self._max_length = np.float32(duration * scene.speed_of_sound + farthest)
+        self._follow(plan)
+
+    def _follow(self, plan: SamplingPlan) -> None:
+        self.plan = plan
+        self._threshold = _thresholds(plan.probability)
+        self._share_until = np.cumsum(plan.share).astype(np.float32)
+        self._staying, self._keeping = plan.staying, plan.keeping
+
+    def with_plan(self, plan: SamplingPlan) -> Tracer:
+        """Tracer of the same scene with the same random numbers, but another plan."""
+        other = copy.copy(self)
+        other._follow(plan)
+        return other
 
     def _free_radius(self) -> np.ndarray:
         """(n_receivers,) m: the sphere of each seat, smaller where a surface is nearer than the radius asked for.
@@ -87,7 +101,7 @@ class Tracer:
         while True:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
-                directions, self.geometry, self.cells, self._threshold, self._is_sheet, self._staying,
+                directions, self.geometry, self.cells, self._share_until, self._threshold, self._is_sheet, self._staying,
                 self._keeping, ROULETTE_BELOW, self.image_order, self._max_length,
                 ray_end, component, event, n_deposits, receiver, path_length, chord,
                 lost_position, lost_direction, lost_survival, totals,
@@ -108,6 +122,17 @@ class Tracer:
             lost_positions=lost_position[: min(n_lost, len(lost_position))].copy(),
             lost_directions=lost_direction[: min(n_lost, len(lost_direction))].copy(),
         )  # fmt: skip
+
+
+def _thresholds(probability: np.ndarray) -> np.ndarray:
+    """(n_components, n_patches, 2) float32: a number below the first draws specular, below the second diffuse.
+
+    Events of probability zero must never be drawn, not even by a number that rounding left at the very end.
+    """
+    specular = probability[..., 0]
+    not_through = np.where(probability[..., 2] > 0.0, specular + probability[..., 1], 2.0)
+    specular = np.where(probability[..., 1] > 0.0, specular, not_through)
+    return np.ascontiguousarray(np.stack([specular, not_through], axis=-1), dtype=np.float32)
 
 
 def _grown(array: np.ndarray, factor: float) -> np.ndarray:

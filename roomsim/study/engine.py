@@ -24,7 +24,7 @@ from ..scene.scene import Scene
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
-from ..tracing.plan import sampling_plan
+from ..tracing.plan import best_served, sampling_plan, trace_groups
 from ..tracing.replay import Replay, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
@@ -36,8 +36,42 @@ RAYS_PER_BATCH = 4096
 """Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
 BLOCK_BYTES = 1_500_000_000
 """Of traced energies held at a time."""
+SCENARIOS_PER_BLOCK = 16
+"""Weighed side by side: enough to pay for reading the paths, few enough for their energies to stay near."""
 ENGINE_VERSION = 1
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
+
+
+@dataclass
+class TraceGroup:
+    """Scenarios that share paths, and those paths: read again from the store or held in memory."""
+
+    scenarios: np.ndarray
+    plan: SamplingPlan
+    tracer: Tracer
+    store: PathStore | None
+    memory: dict[tuple[int, int], PathLog]
+
+    def log(self, source: int, batch: int) -> PathLog:
+        """A batch: from the store if it is there and sound, else traced (and kept)."""
+        if self.store is None:
+            if (source, batch) not in self.memory:
+                self.memory[source, batch] = self.tracer.trace(source, batch, RAYS_PER_BATCH)
+            return self.memory[source, batch]
+        log = self.store.read(source, batch)
+        if log is None:
+            log = self.tracer.trace(source, batch, RAYS_PER_BATCH)
+            self.store.write(log)
+        return log
+
+    def first_logs(self, n_batches: int, n_sources: int) -> Iterator[PathLog]:
+        """The first batches of each source."""
+        return (self.log(source, batch) for batch in range(n_batches) for source in range(n_sources))
+
+    def logs_of(self, replicate: int, n_rounds: int, n_sources: int) -> Iterator[PathLog]:
+        """The batches of a replicate, always in the same order."""
+        batches = (number * N_REPLICATES + replicate for number in range(n_rounds))
+        return (self.log(source, batch) for batch in batches for source in range(n_sources))
 
 
 @dataclass(frozen=True)
@@ -60,7 +94,8 @@ class Engine:
     """One scene, its sampling plan, its paths so far and what follows from them.
 
     Batch b of a source belongs to replicate b mod `N_REPLICATES`; rounds of `N_REPLICATES` batches a source are
-    added until the precision is met. What is computed depends on the seed and the number of rounds alone, never on
+    added until the precision is met. Scenarios that hang too different cloth are traced in groups of their own,
+    with the same random numbers. What is computed depends on the seed and the number of rounds alone, never on
     threads, blocks or interruptions.
 
     Parameters
@@ -80,26 +115,47 @@ class Engine:
         self.scene, self.seed, self.image_order = scene, seed, image_order
         self.threads = threads or os.cpu_count() or 1
         self.progress = progress or NoProgress()
-        self.plan: SamplingPlan = sampling_plan(scene)
         self.edges = time_bins(followed_for(scene))
-        self._tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
-        self._memory: dict[tuple[int, int], PathLog] = {}
-        self._store = None if store is None else self._path_store(store)
         self.n_rounds = 0
+        self.groups: list[TraceGroup] = []
+        self.group_of = np.zeros(scene.n_scenarios, int)
+        for number, scenarios in enumerate(trace_groups(scene)):
+            plan = sampling_plan(scene, scenarios)
+            if self.groups:
+                tracer = self.groups[0].tracer.with_plan(plan)
+            else:
+                tracer = Tracer(scene, plan, seed, image_order, float(self.edges[-1]))
+            paths = None if store is None else self._path_store(store, plan)
+            self.groups.append(TraceGroup(np.array(scenarios), plan, tracer, paths, {}))
+            self.group_of[list(scenarios)] = number
 
-    def _path_store(self, store: StudyStore) -> PathStore:
+    def describe(self) -> str:
+        """How scenarios share paths, in a sentence: what the planner decided."""
+        n = self.scene.n_scenarios
+        if len(self.groups) == 1:
+            plan = self.groups[0].plan
+            return f"All {n} scenarios share one set of paths; none needs more than {plan.loss:.1f} times the rays it would alone."
+        sizes = ", ".join(str(len(group.scenarios)) for group in self.groups)
+        loss = max(group.plan.loss for group in self.groups)
+        return (
+            f"The {n} scenarios hang too different cloth to share one set of paths: {len(self.groups)} sets ({sizes} "
+            f"scenarios), all with the same random numbers; none needs more than {loss:.1f} times the rays it would alone."
+        )
+
+    def _path_store(self, store: StudyStore, plan: SamplingPlan) -> PathStore:
         scene, surfaces = self.scene, self.scene.surfaces
-        parts: dict[str, Part] = {
+        parts = {
             "engine": ENGINE_VERSION, "seed": self.seed, "image_order": self.image_order, "rays": RAYS_PER_BATCH,
             "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
             "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,
-            "sheets": np.array([patch.is_sheet for patch in scene.patches]), "plan": self.plan.probability,
+            "sheets": np.array([patch.is_sheet for patch in scene.patches]),
+            "plan": plan.probability, "shares": plan.share,
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "roulette": np.stack([self.plan.staying, self.plan.keeping]),
+            "roulette": np.stack([plan.staying, plan.keeping]),
         }  # fmt: skip
-        limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, self.plan.n_components)
+        limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, plan.n_components)
         return store.paths(digest(parts), limits)
 
     # --- paths ------------------------------------------------------------------------------------------
@@ -110,70 +166,68 @@ class Engine:
 
     @property
     def n_rays(self) -> int:
-        return self.n_rounds * N_REPLICATES * self.n_sources * RAYS_PER_BATCH
+        return self.n_rounds * self._batches_a_round * RAYS_PER_BATCH
+
+    @property
+    def _batches_a_round(self) -> int:
+        return N_REPLICATES * self.n_sources * len(self.groups)
 
     @cached_property
     def image_paths(self) -> tuple[ImagePaths, ...]:
         """Direct sound and early specular reflections; longest path within the time followed."""
         zero = time_zero(self.scene)
         longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
-        return find_image_paths(self.scene, self.image_order, longest, self.threads, self._tracer.geometry)
-
-    def log(self, source: int, batch: int) -> PathLog:
-        """A batch: from the store if it is there and sound, else traced (and kept)."""
-        if self._store is None:
-            if (source, batch) not in self._memory:
-                self._memory[source, batch] = self._tracer.trace(source, batch, RAYS_PER_BATCH)
-            return self._memory[source, batch]
-        log = self._store.read(source, batch)
-        if log is None:
-            log = self._tracer.trace(source, batch, RAYS_PER_BATCH)
-            self._store.write(log)
-        return log
+        return find_image_paths(self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry)
 
     def add_rounds(self, n: int, deadline: float = math.inf) -> None:
         """Trace `n` more rounds, fewer if the clock (time.monotonic) passes `deadline`; whole rounds only."""
         for _ in range(n):
             first = self.n_rounds * N_REPLICATES
-            work = [(source, first + i) for i in range(N_REPLICATES) for source in range(self.n_sources)]
+            work = [
+                (group, source, first + i)
+                for group in self.groups for i in range(N_REPLICATES) for source in range(self.n_sources)
+            ]  # fmt: skip
             with ThreadPoolExecutor(self.threads) as pool:
                 # The store is the memory: logs are read again, batch by batch, when they are weighed.
-                for _log in pool.map(lambda address: self.log(*address), work):
+                for _log in pool.map(lambda address: address[0].log(*address[1:]), work):
                     self.progress.advance()
             self.n_rounds += 1
             if time.monotonic() > deadline:
                 return
 
-    def _logs(self, replicate: int) -> Iterator[PathLog]:
-        for round_number in range(self.n_rounds):
-            for source in range(self.n_sources):
-                yield self.log(source, round_number * N_REPLICATES + replicate)
-
     # --- evaluation -------------------------------------------------------------------------------------
 
-    def blocks(self) -> list[tuple[slice, slice]]:
-        """(scenarios, receivers) that are worked out together: same sources on, and few enough to fit."""
+    def blocks(self) -> list[tuple[np.ndarray, slice]]:
+        """(scenarios, receivers) that are worked out together: same paths, same sources on, few enough to fit."""
         n_receivers, n_bins = self.scene.receivers.n_receivers, len(self.edges) - 1
         one = N_REPLICATES * n_bins * N_BANDS * 4
-        runs, start = [], 0
-        on = self.scene.sources.active > 0
-        for i in range(1, self.scene.n_scenarios + 1):
-            if i == self.scene.n_scenarios or (on[:, i] != on[:, start]).any() or i - start == 16:
-                runs.append(slice(start, i))
-                start = i
+        alike: dict[tuple[int, ...], list[int]] = {}
+        for i, on in enumerate((self.scene.sources.active > 0).T):
+            alike.setdefault((self.group_of[i], *on), []).append(i)
         blocks = []
-        for run in runs:
-            step = max(1, min(n_receivers, int(BLOCK_BYTES / (one * (run.stop - run.start)))))
-            blocks += [(run, slice(r, min(r + step, n_receivers))) for r in range(0, n_receivers, step)]
+        for scenarios in alike.values():
+            for start in range(0, len(scenarios), SCENARIOS_PER_BLOCK):
+                run = np.array(scenarios[start : start + SCENARIOS_PER_BLOCK])
+                step = max(1, min(n_receivers, int(BLOCK_BYTES / (one * len(run)))))
+                blocks += [(run, slice(r, min(r + step, n_receivers))) for r in range(0, n_receivers, step)]
         return blocks
 
-    def response(self, scenarios: slice, receivers: slice) -> EnergyResponse:
+    def _group(self, scenarios: np.ndarray) -> TraceGroup:
+        numbers = set(self.group_of[scenarios])
+        if len(numbers) != 1:
+            raise ValueError("the scenarios of a block must share their paths")
+        return self.groups[numbers.pop()]
+
+    def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         """Energy response of one block."""
-        replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-        late = replay.late(N_REPLICATES, self.n_rounds, self._logs, self.threads)
+        group = self._group(scenarios)
+        replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
+        late = replay.late(
+            N_REPLICATES, self.n_rounds, lambda r: group.logs_of(r, self.n_rounds, self.n_sources), self.threads
+        )
         return self._with_early(late, scenarios, receivers)
 
-    def _with_early(self, late: np.ndarray, scenarios: slice, receivers: slice) -> EnergyResponse:
+    def _with_early(self, late: np.ndarray, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         sums = sum_image_paths(self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers)
         return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
 
@@ -201,7 +255,7 @@ class Engine:
                 whole[name].left_out[:, receivers, scenarios] = figure.left_out
         return whole
 
-    def _evaluate_block(self, response: EnergyResponse, scenarios: slice, metrics: list[str] | None) -> dict[str, Replicated]:
+    def _evaluate_block(self, response: EnergyResponse, scenarios: np.ndarray, metrics: list[str] | None) -> dict[str, Replicated]:
         return evaluate(
             response, self.scene.noise[scenarios], self.source_power[scenarios], metrics, self.threads
         )
@@ -218,7 +272,7 @@ class Engine:
         ------
         ValueError : an event is possible in it that no path of this engine could have taken
         """
-        never = (self.plan.probability == 0.0).all(axis=0)
+        never = np.logical_and.reduce([(group.plan.probability == 0.0).all(axis=0) for group in self.groups])
         if scene.factors.shape[:2] != never.shape or (scene.factors[never] > 0.0).any():
             raise ValueError("these scenarios need events that the paths were not traced for")
         paths = self.image_paths
@@ -226,6 +280,7 @@ class Engine:
         # What was worked out from the old scene goes; the paths stay.
         vars(other).pop("source_power", None)
         other.scene, other.__dict__["image_paths"] = scene, paths
+        other.group_of = best_served(scene, [group.plan for group in self.groups])
         return other
 
     def whole_figures(self, metrics: list[str], n_batches: int) -> dict[str, np.ndarray]:
@@ -237,10 +292,11 @@ class Engine:
         n_receivers, n_scenarios = self.scene.receivers.n_receivers, self.scene.n_scenarios
         whole: dict[str, np.ndarray] = {}
 
-        def fill(block: tuple[slice, slice]) -> None:
+        def fill(block: tuple[np.ndarray, slice]) -> None:
             scenarios, receivers = block
-            replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-            late = replay.late(1, n_batches, lambda _: self._first_logs(n_batches))
+            group = self._group(scenarios)
+            replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
+            late = replay.late(1, n_batches, lambda _: group.first_logs(n_batches, self.n_sources))
             response = self._with_early(late, scenarios, receivers)
             part = evaluate_whole(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
             for name, figure in part.items():
@@ -255,19 +311,14 @@ class Engine:
                 self.progress.advance()
         return whole
 
-    def _first_logs(self, n_batches: int) -> Iterator[PathLog]:
-        for batch in range(n_batches):
-            for source in range(self.n_sources):
-                yield self.log(source, batch)
-
     def run_to(self, precision: Precision) -> Precise:
         """Add rounds until the standard error of the speech transmission index is met or the budget is spent."""
         started = time.monotonic()
         deadline = started + 60 * precision.max_minutes
-        most = max(1, precision.max_rays // (N_REPLICATES * self.n_sources * RAYS_PER_BATCH))
+        most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
         wanted = 1
         while True:
-            self.progress.start("Tracing", (wanted - self.n_rounds) * N_REPLICATES * self.n_sources)
+            self.progress.start("Tracing", (wanted - self.n_rounds) * self._batches_a_round)
             self.add_rounds(wanted - self.n_rounds, deadline)
             self.progress.start("Checking the precision", 1)
             reached = self._standard_error(precision.share_of_seats)
@@ -291,13 +342,13 @@ class Engine:
 
     def _precise(self, reached: float, is_met: bool) -> Precise:
         n_lost, energy, positions = 0, 0.0, []
-        for replicate in range(N_REPLICATES):
-            for log in self._logs(replicate):
+        for group in self.groups:
+            for log in group.first_logs(self.n_rounds * N_REPLICATES, self.n_sources):
                 n_lost += log.n_lost
                 energy += log.lost_energy
                 positions.append(log.lost_positions)
-        n_logs = N_REPLICATES * self.n_rounds * self.n_sources
-        return Precise(reached, is_met, self.n_rounds, self.n_rays, n_lost, energy / n_logs, np.concatenate(positions)[:64])
+        share = energy / (self.n_rounds * self._batches_a_round)
+        return Precise(reached, is_met, self.n_rounds, self.n_rays, n_lost, share, np.concatenate(positions)[:64])
 
 
 def followed_for(scene: Scene) -> float:

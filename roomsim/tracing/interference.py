@@ -19,9 +19,10 @@ from .replay import source_gain
 
 if TYPE_CHECKING:
     from .images import ImagePaths
+    from .replay import Selection
 
 
-def interference(scene: Scene, paths: Sequence[ImagePaths], scenarios: slice, receivers: slice) -> np.ndarray:
+def interference(scene: Scene, paths: Sequence[ImagePaths], scenarios: Selection, receivers: slice) -> np.ndarray:
     """Energy of the coherent sum over the sum of energies, source by source.
 
     Reflections keep their sign: surfaces count as hard, with the root of the reflected share as pressure factor.
@@ -30,7 +31,8 @@ def interference(scene: Scene, paths: Sequence[ImagePaths], scenarios: slice, re
     -------
     (n_sources, n_receivers, n_scenarios, 8) float64; 1 where nothing adds up in phase
     """
-    chosen, seats = range(scene.n_scenarios)[scenarios], range(scene.receivers.n_receivers)[receivers]
+    chosen = np.arange(scene.n_scenarios)[scenarios]
+    seats = range(scene.receivers.n_receivers)[receivers]
     factor = np.ones((len(scene.sources.names), len(seats), len(chosen), N_BANDS))
     table = np.sqrt(scene.factors[..., :COHERENT_BANDS].transpose(2, 0, 1, 3)).reshape(
         scene.n_scenarios, -1, COHERENT_BANDS
@@ -65,5 +67,6 @@ def _arriving(scene: Scene, paths: ImagePaths, here: np.ndarray, table: np.ndarr
     factor = gain * np.exp(-0.5 * scene.air_attenuation[:COHERENT_BANDS] * length[:, None]) / length[:, None]
     events, n_events = paths.events[here], paths.n_events[here]
     for i in range(int(n_events.max(initial=0))):
-        factor *= np.where((n_events > i)[:, None], table[events[:, i]], 1.0)
+        met = n_events > i
+        factor[met] *= table[events[met, i]]
     return paths.pressure[here] * np.repeat(factor, LINES_PER_BAND, axis=1)

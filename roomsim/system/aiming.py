@@ -1,0 +1,294 @@
+"""Aiming a hang: the angles between its boxes and of its top box that serve the seats evenly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import differential_evolution
+
+from ..bands import EXACT, LINES_PER_BAND, N_BANDS
+from ..errors import PhysicalRangeError
+from ..physics.radiation import frame, gain_towards
+from ..venue.loudspeakers import Loudspeaker
+from ..venue.systems import Hang
+from .elements import band_energy, element_arrays, pattern_table
+from .field import NEAREST
+from .layout import Layout, layout_of
+
+SPLAYS = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0)
+"""Degrees between boxes that rigging frames commonly offer (common practice, no source)."""
+SPEECH_BANDS = (3, 4, 5, 6)
+"""Indices of 500 Hz to 4 kHz, where hangs of usual length can be aimed and speech is understood."""
+SPREAD = 6.0
+"""dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
+source)."""
+SITE_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
+"""Degrees: steps and range of the site angles that are tried."""
+
+Aiming = tuple[float, tuple[float, ...]]
+"""Site angle and splays, degrees."""
+Directions = Callable[[np.ndarray], np.ndarray]
+"""(n, 3) unit vectors from the middle of the hang -> (n,) bool."""
+
+
+@dataclass(frozen=True)
+class Evenness:
+    """Direct level over the seats."""
+
+    level: np.ndarray
+    """(n_seats, 8) float64, dB."""
+
+    @property
+    def spread(self) -> np.ndarray:
+        """(8,) from the level that 5 % of the seats stay below to that which 95 % do, dB."""
+        low, high = np.quantile(self.level, (0.05, 0.95), axis=0)
+        return high - low
+
+
+@dataclass(frozen=True)
+class Aim:
+    """A hang as it was, and with the angles found."""
+
+    hang: Hang
+    before: Evenness
+    after: Evenness
+    spill_before: np.ndarray
+    """(8,) share of the radiated energy that goes in unwanted directions."""
+    spill_after: np.ndarray
+    bands: tuple[int, ...]
+    """Indices of the bands that were made even."""
+    wanted: float
+    """dB, the spread asked for."""
+    is_met: bool
+    n_tried: int
+    """Different sets of angles that were worked out."""
+
+
+def aim(
+    hang: Hang,
+    own: Mapping[str, Loudspeaker],
+    seats: np.ndarray,
+    speed_of_sound: float,
+    folder: Path,
+    *,
+    air_attenuation: np.ndarray | None = None,
+    unwanted: Directions | None = None,
+    splays: Sequence[float] = SPLAYS,
+    bands: Sequence[int] = SPEECH_BANDS,
+    spread: float = SPREAD,
+    seed: int = 1,
+) -> Aim:
+    """Find site angle and splays of a hang.
+
+    Two priorities, one before the other; nothing is weighed against anything else:
+
+    1. The spread of the direct level over the seats comes down to `spread` in every band. Where no angles reach
+       that, the mean over the bands of what it exceeds is made as small as it gets.
+    2. Of all angles that reach it, those are taken which send the smallest share of the energy in unwanted
+       directions, mean over the bands. So the level left over goes to the seats.
+
+    Angles between boxes are steps of the rigging and do not shrink downwards: straight at the top, curved below
+    (common practice, no source). Candidates come from a differential evolution over whole steps (Storn and
+    Price, Journal of Global Optimization 11 (1997), 341; feasible before infeasible as Deb, Computer Methods in
+    Applied Mechanics and Engineering 186 (2000), 311; both from memory), then from changing one angle at a time
+    until nothing improves. The same input gives the same angles.
+
+    Parameters
+    ----------
+    hang : with any angles; place, boxes, drive and azimuth stay
+    own : the user's boxes
+    seats : (n, 3) float, m, ears that it shall serve
+    speed_of_sound : m/s
+    folder : where the names of directivity files start from
+    air_attenuation : (8,) float, 1/m, energy
+    unwanted : which directions first meet roof or walls; all that pass over the farthest seat unless given
+    splays : degrees, the steps that the rigging has
+    bands : indices of the octaves to be made even
+    spread : dB
+    seed : of the evolution
+
+    Raises
+    ------
+    PhysicalRangeError : no seats, or no steps
+    DocumentError : no such box
+    """
+    steps = np.array(sorted(set(splays)))
+    if not len(seats) or not len(steps):
+        raise PhysicalRangeError("aiming needs seats to serve and steps to choose from")
+    field = _Field(hang, own, np.asarray(seats, dtype=float), speed_of_sound, folder, air_attenuation)
+    tried: dict[Aiming, float] = {}
+    chosen_bands = tuple(bands)
+    fan, fan_weight = _fan(hang.azimuth)
+    is_unwanted = unwanted or field.over_the_farthest
+    stray = is_unwanted(fan)
+
+    def merit(aiming: Aiming) -> float:
+        if aiming not in tried:
+            excess = np.maximum(field.at_seats(aiming, chosen_bands).spread - spread, 0.0).mean()
+            spill = (
+                field.share(aiming, fan, fan_weight, stray, chosen_bands, 3).mean() if excess == 0.0 else 1.0
+            )
+            tried[aiming] = float(spill + excess)
+        return tried[aiming]
+
+    best = _search(merit, hang, steps, seed)
+    everywhere, weight = _globe()
+    stray = is_unwanted(everywhere)
+    given = (hang.site_angle, hang.splay)
+    after = field.at_seats(best)
+    return Aim(
+        hang=aimed(hang, best),
+        before=field.at_seats(given),
+        after=after,
+        spill_before=field.share(given, everywhere, weight, stray, n_lines=4),
+        spill_after=field.share(best, everywhere, weight, stray, n_lines=4),
+        bands=chosen_bands,
+        wanted=spread,
+        is_met=bool((after.spread[list(chosen_bands)] <= spread).all()),
+        n_tried=len(tried),
+    )
+
+
+def aimed(hang: Hang, aiming: Aiming) -> Hang:
+    """The hang with other angles."""
+    return hang.model_copy(update={"site_angle": aiming[0], "splay": aiming[1]})
+
+
+def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, seed: int) -> Aiming:
+    """The angles of least merit that are found."""
+
+    def of(numbers: np.ndarray) -> Aiming:
+        site = STEEPEST + SITE_STEP * int(numbers[0])
+        return site, tuple(float(steps[int(i)]) for i in np.sort(numbers[1:]))
+
+    n_site = round((FLATTEST - STEEPEST) / SITE_STEP)
+    bounds = [(0, n_site), *[(0, len(steps) - 1)] * (hang.count - 1)]
+    evolved = differential_evolution(
+        lambda numbers: merit(of(numbers)),
+        bounds,
+        integrality=np.ones(len(bounds), bool),
+        seed=seed,
+        popsize=6,
+        maxiter=40,
+        polish=False,
+    )
+    best = np.concatenate([evolved.x[:1], np.sort(evolved.x[1:])]).astype(int)
+    while True:
+        moves = {tuple(best): merit(of(best))}
+        for i, (low, high) in enumerate(bounds):
+            for by in (-4, -2, -1, 1, 2, 4):
+                moved = best.copy()
+                moved[i] = np.clip(moved[i] + by, low, high)
+                # One angle and the top box together keep what lies below where it was.
+                for shift in (0, -2, -1, 1, 2) if i else (0,):
+                    moved[0] = np.clip(best[0] + shift, *bounds[0]) if i else moved[0]
+                    place = np.concatenate([moved[:1], np.sort(moved[1:])])
+                    moves[tuple(place)] = merit(of(place))
+        better = np.array(min(moves, key=lambda place: moves[place]))
+        if (better == best).all():
+            return of(best)
+        best = better
+
+
+def _fan(azimuth: float) -> tuple[np.ndarray, np.ndarray]:
+    """Directions before a hang and their shares: enough to rank angles by."""
+    elevation, aside = np.meshgrid(np.arange(-60.0, 60.5, 1.0), np.arange(-60.0, 61.0, 30.0), indexing="ij")
+    directions = [frame(azimuth + a, e)[0] for e, a in zip(elevation.ravel(), aside.ravel())]
+    return np.array(directions), np.cos(np.radians(elevation.ravel()))
+
+
+def _globe() -> tuple[np.ndarray, np.ndarray]:
+    """Directions all round and their shares: beams are cut at edges, so that fine steps in elevation count."""
+    elevation = np.radians(np.arange(-89.875, 90.0, 0.25))[:, None]
+    azimuth = np.radians(np.arange(5.0, 360.0, 10.0))
+    level = np.cos(elevation)
+    parts = (level * np.cos(azimuth), level * np.sin(azimuth), np.sin(elevation) + 0.0 * azimuth)
+    return np.stack(parts, axis=-1).reshape(-1, 3), np.broadcast_to(level, (len(level), len(azimuth))).ravel()
+
+
+class _Field:
+    """The field of one hang at seats and far away, for many sets of angles."""
+
+    def __init__(
+        self,
+        hang: Hang,
+        own: Mapping[str, Loudspeaker],
+        seats: np.ndarray,
+        speed_of_sound: float,
+        folder: Path,
+        air_attenuation: np.ndarray | None,
+    ):
+        self._hang, self._own, self._seats, self._speed = hang, own, seats, speed_of_sound
+        self._air = np.zeros(N_BANDS) if air_attenuation is None else np.asarray(air_attenuation)
+        layout = layout_of(hang, own, speed_of_sound)
+        table = pattern_table(layout.loudspeaker.directivity, speed_of_sound, folder)
+        # Gains, filters and delays do not depend on the angles.
+        self._boxes = element_arrays(layout, speed_of_sound, folder, table=table)
+        self._some: dict[tuple[tuple[int, ...], int], tuple[np.ndarray, ...]] = {}
+
+    def over_the_farthest(self, directions: np.ndarray) -> np.ndarray:
+        """Directions that pass over the farthest seat."""
+        layout = layout_of(self._hang, self._own, self._speed)
+        away = self._seats - layout.reference
+        farthest = away[np.argmax(np.linalg.norm(away, axis=1))]
+        return directions[:, 2] > farthest[2] / np.linalg.norm(farthest)
+
+    def _layout(self, aiming: Aiming) -> Layout:
+        return layout_of(aimed(self._hang, aiming), self._own, self._speed)
+
+    def at_seats(self, aiming: Aiming, bands: tuple[int, ...] = tuple(range(N_BANDS))) -> Evenness:
+        """Direct level with the loss in the air."""
+        layout = self._layout(aiming)
+        away = self._seats[None] - layout.position[:, None]
+        distance = np.maximum(np.linalg.norm(away, axis=2), NEAREST)
+        energy = band_energy(self._sum(layout, away, distance, 1.0 / distance, bands, LINES_PER_BAND))
+        middle = np.linalg.norm(self._seats - layout.reference, axis=1)
+        energy = energy * np.exp(-middle[:, None] * self._air[list(bands)])
+        return Evenness(10.0 * np.log10(np.maximum(energy, 1e-30)))
+
+    def share(
+        self,
+        aiming: Aiming,
+        directions: np.ndarray,
+        weight: np.ndarray,
+        chosen: np.ndarray,
+        bands: tuple[int, ...] = tuple(range(N_BANDS)),
+        n_lines: int = LINES_PER_BAND,
+    ) -> np.ndarray:
+        """(n_bands,) share of the energy that goes in the chosen of the directions."""
+        layout = self._layout(aiming)
+        away = np.broadcast_to(directions[None], (layout.n_boxes, *directions.shape))
+        ahead_by = (layout.position - layout.reference) @ directions.T
+        pressure = self._sum(layout, away, -ahead_by, np.ones_like(ahead_by), bands, n_lines)
+        energy = (
+            np.square(np.abs(pressure)).reshape(len(directions), -1, n_lines).mean(axis=2) * weight[:, None]
+        )
+        return energy[chosen].sum(axis=0) / energy.sum(axis=0)
+
+    def _lines(self, bands: tuple[int, ...], n_lines: int) -> tuple[np.ndarray, ...]:
+        """Frequencies, pattern and responses on `n_lines` of each band's lines."""
+        if (bands, n_lines) not in self._some:
+            octave = np.round(np.log10(self._boxes.frequency / EXACT[0]) / 0.3).astype(int)
+            step = LINES_PER_BAND // n_lines
+            lines = np.concatenate([np.flatnonzero(octave == band)[step // 2 :: step] for band in bands])
+            table = np.ascontiguousarray(self._boxes.table[..., lines])
+            self._some[bands, n_lines] = (self._boxes.frequency[lines], table, self._boxes.response[:, lines])
+        return self._some[bands, n_lines]
+
+    def _sum(
+        self,
+        layout: Layout,
+        away: np.ndarray,
+        path: np.ndarray,
+        loss: np.ndarray,
+        bands: tuple[int, ...],
+        n_lines: int,
+    ) -> np.ndarray:
+        """(n_points, n_lines) sum over boxes; away (n_boxes, n_points, 3), path and loss (n_boxes, n_points)."""
+        frequency, table, response = self._lines(bands, n_lines)
+        local = np.einsum("bpk,bjk->bpj", away, layout.frames)
+        sent = gain_towards(table, np.eye(3), local) * response[:, None] * loss[..., None]
+        return (sent * np.exp(-2j * np.pi / self._speed * frequency * path[..., None])).sum(axis=0)

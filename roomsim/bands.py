@@ -24,12 +24,13 @@ BASS = (0, 1)
 """Indices of 63 Hz and 125 Hz, the bands that separate halls for amplified music."""
 
 LINES_PER_BAND = 12
-"""Frequencies at which complex pressures are summed in each octave before they become band power: four in each
-third."""
+"""Frequencies at which complex pressures are summed in each octave before they become band power: four in
+each third."""
 
 
 def band_lines(mid_bands: np.ndarray = EXACT) -> np.ndarray:
-    """(n_bands * LINES_PER_BAND,) Hz, evenly spaced in the logarithm over each octave (base ten), none on an edge.
+    """(n_bands * LINES_PER_BAND,) Hz, evenly spaced in the logarithm over each octave (base ten), none on
+    an edge.
 
     Parameters
     ----------

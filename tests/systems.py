@@ -18,7 +18,13 @@ C = 343.2
 def box(directivity=None, **keys):
     """An omnidirectional box of 90 dB in every band unless said."""
     kind = directivity or {"kind": "omnidirectional"}
-    given = {"height": 0.5, "depth": 0.9, "level": (90.0,) * 8, "level_at_31": 90.0, "source": "invented for tests"}
+    given = {
+        "height": 0.5,
+        "depth": 0.9,
+        "level": (90.0,) * 8,
+        "level_at_31": 90.0,
+        "source": "invented for tests",
+    }
     return Loudspeaker.model_validate({**given, "directivity": kind, **keys})
 
 

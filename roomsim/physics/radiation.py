@@ -87,7 +87,8 @@ def first_order(angle: Any, omnidirectional_part: Any) -> np.ndarray:
 
 
 def piston_directivity_factor(ka: Any) -> np.ndarray:
-    """Q of a circular piston in a baffle: (ka)^2 / (1 - J1(2 ka) / ka), re a source that fills the whole sphere.
+    """Q of a circular piston in a baffle: (ka)^2 / (1 - J1(2 ka) / ka), re a source that fills the whole
+    sphere.
 
     Beranek and Mellow, Acoustics, ch. 13 (from memory).
     """

@@ -70,23 +70,24 @@ class Patch:
 class SourceArrays:
     """All sources, with their level and directivity on a grid over the sphere.
 
-    A hang or a stack is one source here: for rays its balloon from far away, for direct sound and image sources
-    the complex sum of its boxes, which holds near it too.
+    A hang or a stack is one source here: for rays its balloon from far away, for direct sound and image
+    sources the complex sum of its boxes, which holds near it too.
     """
 
     names: tuple[str, ...]
     position: np.ndarray
     """(n_sources, 3) float64, m; of hangs and stacks the middle of their boxes."""
     axes: np.ndarray
-    """(n_sources, 3, 3) float64, frame of the balloon, rows: polar axis, azimuth 0, azimuth 90 deg; right-handed and
-    orthonormal. Axis, left, up of simple sources; up, ahead, left of hangs and stacks, whose beams are flat."""
+    """(n_sources, 3, 3) float64, frame of the balloon, rows: polar axis, azimuth 0, azimuth 90 deg;
+    right-handed and orthonormal. Axis, left, up of simple sources; up, ahead, left of hangs and stacks,
+    whose beams are flat."""
     balloon: np.ndarray
     """(n_sources, n_polar, n_azimuth, 8) float64, squared pressure re `level`. Polar angle 0..180 deg off
-    the polar axis in equal steps, both ends included; azimuth 0..360 deg about it, equal steps, end excluded. Of a
-    stack near a floor it holds the power that the floor's image adds."""
+    the polar axis in equal steps, both ends included; azimuth 0..360 deg about it, equal steps, end
+    excluded. Of a stack near a floor it holds the power that the floor's image adds."""
     level: np.ndarray
-    """(n_sources, 8) float64, dB at 1 m in the free field: on axis; of hangs and stacks in their loudest direction,
-    brought to 1 m from far away."""
+    """(n_sources, 8) float64, dB at 1 m in the free field: on axis; of hangs and stacks in their loudest
+    direction, brought to 1 m from far away."""
     delay: np.ndarray
     """(n_sources,) float64, s; of hangs and stacks until the first sound ahead leaves their middle."""
     active: np.ndarray
@@ -94,8 +95,8 @@ class SourceArrays:
     elements: Mapping[int, ElementArrays] = field(default_factory=dict)
     """Boxes of the sources that are hangs or stacks, by index."""
     coherent: tuple[tuple[int, ...], ...] = ()
-    """Groups of sources with one signal: at low frequencies their direct and image-source sound adds up in phase. A
-    source in no group adds up in energy, its own reflections included."""
+    """Groups of sources with one signal: at low frequencies their direct and image-source sound adds up
+    in phase. A source in no group adds up in energy, its own reflections included."""
 
 
 @dataclass(frozen=True)

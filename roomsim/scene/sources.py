@@ -1,4 +1,5 @@
-"""Sources as the engine needs them: position, axes, directivity on a grid over the sphere, and when they play."""
+"""Sources as the engine needs them: position, axes, directivity on a grid over the sphere, and when they
+play."""
 
 from __future__ import annotations
 
@@ -31,7 +32,6 @@ from ..venue.document import Source, Study
 from ..venue.loudspeakers import CosinePower, Directivity, Omnidirectional, TabulatedPolar
 from ..venue.switching import playing
 from .scene import SourceArrays
-
 
 N_POLAR_SYSTEMS = 181
 """Steps of 1 degree in elevation: the power of a hang 2 m long is then right to 0.01 dB at 8 kHz."""
@@ -78,7 +78,9 @@ def compile_sources(
     entries = [
         _simple(source, study, speed_of_sound, n_polar)
         if isinstance(source, Source)
-        else _system(layout_of(source, study.sources.loudspeaker, speed_of_sound), study, speed_of_sound, tables)
+        else _system(
+            layout_of(source, study.sources.loudspeaker, speed_of_sound), study, speed_of_sound, tables
+        )
         for source in chosen
     ]
     signals = dict.fromkeys(entry.signal for entry in entries if entry.signal is not None)

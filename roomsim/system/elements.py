@@ -15,8 +15,8 @@ from .layout import Layout
 from .patterns import pattern
 
 N_ZENITH, N_AROUND = 181, 180
-"""Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element asks for at 10 kHz, and
-2 degrees round about."""
+"""Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element asks for at 10
+kHz, and 2 degrees round about."""
 _AT_31 = 31.5
 
 
@@ -24,8 +24,8 @@ _AT_31 = 31.5
 class ElementArrays:
     """The boxes of one system, all of one kind.
 
-    The pressure at a point, re 20 uPa, is the sum over boxes of response x table / r x exp(-j k r); its square,
-    averaged over the lines of an octave, is the octave's energy.
+    The pressure at a point, re 20 uPa, is the sum over boxes of response x table / r x exp(-j k r); its
+    square, averaged over the lines of an octave, is the octave's energy.
     """
 
     position: np.ndarray
@@ -33,11 +33,12 @@ class ElementArrays:
     frames: np.ndarray
     """(n_elements, 3, 3) float64, rows up, ahead, left."""
     response: np.ndarray
-    """(n_elements, n_lines) complex128, pressure at 1 m on axis re 20 uPa, without the phase of that metre: level,
-    gain, polarity, filters and delay. Time dependence exp(+j w t)."""
+    """(n_elements, n_lines) complex128, pressure at 1 m on axis re 20 uPa, without the phase of that
+    metre: level, gain, polarity, filters and delay. Time dependence exp(+j w t)."""
     table: np.ndarray
-    """(n_zenith, n_azimuth, n_lines) complex64, pressure re the axis. Angle 0 to 180 degrees from up, both ends
-    included; azimuth from ahead towards left, equal steps, 360 excluded: a balloon whose polar axis is up."""
+    """(n_zenith, n_azimuth, n_lines) complex64, pressure re the axis. Angle 0 to 180 degrees from up,
+    both ends included; azimuth from ahead towards left, equal steps, 360 excluded: a balloon whose polar
+    axis is up."""
     frequency: np.ndarray
     """(n_lines,) float64, Hz, `LINES_PER_BAND` for each octave."""
 
@@ -47,7 +48,11 @@ class ElementArrays:
 
 
 def element_arrays(
-    layout: Layout, speed_of_sound: float, folder: Path, mid_bands: np.ndarray = EXACT, table: np.ndarray | None = None
+    layout: Layout,
+    speed_of_sound: float,
+    folder: Path,
+    mid_bands: np.ndarray = EXACT,
+    table: np.ndarray | None = None,
 ) -> ElementArrays:
     """A system on the lines of given octaves.
 
@@ -95,7 +100,8 @@ def pattern_table(
 
 
 def _line_pressure(layout: Layout, frequency: np.ndarray) -> np.ndarray:
-    """(n_lines,) pressure of a box at 1 m re 20 uPa, such that the mean square over an octave is its energy."""
+    """(n_lines,) pressure of a box at 1 m re 20 uPa, such that the mean square over an octave is its
+    energy."""
     box: Loudspeaker = layout.loudspeaker
     level = np.array(box.level, dtype=float)
     if len(level) == N_BANDS:

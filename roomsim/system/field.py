@@ -16,8 +16,8 @@ _CHUNK = 4096
 def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: float) -> np.ndarray:
     """Complex pressure in the free field, near or far, without loss in the air.
 
-    sum over boxes of A D exp(-j k r) / r: superposition of monopoles with a pattern, each in its own far field
-    (Beranek and Mellow, Acoustics, ch. 4; from memory).
+    sum over boxes of A D exp(-j k r) / r: superposition of monopoles with a pattern, each in its own far
+    field (Beranek and Mellow, Acoustics, ch. 4; from memory).
 
     Parameters
     ----------
@@ -31,7 +31,9 @@ def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: flo
     total = np.zeros((len(points), len(wave)), complex)
     for start in range(0, len(points), _CHUNK):
         part = np.asarray(points[start : start + _CHUNK], dtype=float)
-        for position, frame, response in zip(elements.position, elements.frames, elements.response, strict=True):
+        for position, frame, response in zip(
+            elements.position, elements.frames, elements.response, strict=True
+        ):
             away = part - position
             distance = np.maximum(np.linalg.norm(away, axis=1), NEAREST)[:, None]
             sent = gain_towards(elements.table, frame, away) * response
@@ -57,7 +59,9 @@ def pressure_towards(
     total = np.zeros((len(directions), len(wave)), complex)
     for start in range(0, len(directions), _CHUNK):
         part = directions[start : start + _CHUNK]
-        for position, frame, response in zip(elements.position, elements.frames, elements.response, strict=True):
+        for position, frame, response in zip(
+            elements.position, elements.frames, elements.response, strict=True
+        ):
             ahead_by = part @ (position - reference)
             sent = gain_towards(elements.table, frame, part) * response
             total[start : start + _CHUNK] += sent * np.exp(1j * wave * ahead_by[:, None])
@@ -65,7 +69,8 @@ def pressure_towards(
 
 
 def sphere_directions(n_polar: int, n_azimuth: int, axes: np.ndarray) -> np.ndarray:
-    """(n_polar, n_azimuth, 3) unit vectors of the room at the points of a balloon; axes (3, 3) as its frame."""
+    """(n_polar, n_azimuth, 3) unit vectors of the room at the points of a balloon; axes (3, 3) as its
+    frame."""
     polar = np.linspace(0.0, np.pi, n_polar)[:, None]
     turn = 2.0 * np.pi * np.arange(n_azimuth) / n_azimuth
     along = np.broadcast_to(np.cos(polar), (n_polar, n_azimuth))

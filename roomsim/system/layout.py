@@ -19,8 +19,8 @@ class Layout:
     name: str
     loudspeaker: Loudspeaker
     position: np.ndarray
-    """(n, 3) float64, m, middle of each front. From the top of a hang, from the bottom of a stack, from the rear
-    of an end-fire line, from the right of a row."""
+    """(n, 3) float64, m, middle of each front. From the top of a hang, from the bottom of a stack, from
+    the rear of an end-fire line, from the right of a row."""
     frames: np.ndarray
     """(n, 3, 3) float64, rows up, ahead, left of each box; right-handed and orthonormal."""
     gain: np.ndarray
@@ -130,7 +130,8 @@ def _stacked(
     foot = np.array(stack.position) + 0.5 * box.height * up
     steps = np.arange(n)[:, None]
     frames = np.repeat(front[None], n, axis=0)
-    factor, delay = np.ones(n), np.zeros(n)
+    factor: np.ndarray = np.ones(n)
+    delay: np.ndarray = np.zeros(n)
     if isinstance(arranged, Stack):
         position = foot + steps * box.height * up
         turned = np.array(arranged.reversed, dtype=int) - 1
@@ -151,7 +152,9 @@ def _stacked(
     return position, frames, factor, delay
 
 
-def _row(row: Row, foot: np.ndarray, left: np.ndarray, speed_of_sound: float) -> tuple[np.ndarray, np.ndarray]:
+def _row(
+    row: Row, foot: np.ndarray, left: np.ndarray, speed_of_sound: float
+) -> tuple[np.ndarray, np.ndarray]:
     """The delays put each box onto an arc through the middle of the row, the outer ones back."""
     aside = (np.arange(row.count) - 0.5 * (row.count - 1)) * row.spacing
     delay = np.zeros(row.count)

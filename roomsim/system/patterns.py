@@ -25,7 +25,11 @@ from ..venue.sofa import SphereTransfer, read_sofa
 
 
 def pattern(
-    directivity: Directivity, directions: np.ndarray, frequency: np.ndarray, speed_of_sound: float, folder: Path
+    directivity: Directivity,
+    directions: np.ndarray,
+    frequency: np.ndarray,
+    speed_of_sound: float,
+    folder: Path,
 ) -> np.ndarray:
     """Pressure re the axis, signed or complex.
 
@@ -76,7 +80,9 @@ def _third(frequency: np.ndarray) -> np.ndarray:
     return np.clip(np.round(10.0 * np.log10(frequency)) - 17, 0, 3 * N_BANDS - 1).astype(int)
 
 
-def _boxed_piston(box: Piston, off_axis: np.ndarray, frequency: np.ndarray, speed_of_sound: float) -> np.ndarray:
+def _boxed_piston(
+    box: Piston, off_axis: np.ndarray, frequency: np.ndarray, speed_of_sound: float
+) -> np.ndarray:
     """In front as in a baffle; behind as at the side, and down to the rear level as ka grows to one (common
     practice, no source)."""
     ka = 2.0 * np.pi * frequency * box.radius / speed_of_sound
@@ -86,7 +92,11 @@ def _boxed_piston(box: Piston, off_axis: np.ndarray, frequency: np.ndarray, spee
 
 
 def _waveguide(
-    box: LineElement | Horn, azimuth: np.ndarray, elevation: np.ndarray, frequency: np.ndarray, speed_of_sound: float
+    box: LineElement | Horn,
+    azimuth: np.ndarray,
+    elevation: np.ndarray,
+    frequency: np.ndarray,
+    speed_of_sound: float,
 ) -> np.ndarray:
     if isinstance(box, LineElement):
         loss = coverage_loss(azimuth, box.coverage, box.width, frequency, speed_of_sound)
@@ -126,9 +136,10 @@ def _round(angle: np.ndarray, angles: np.ndarray, levels: np.ndarray) -> np.ndar
 def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray) -> np.ndarray:
     """Measured pressure re the axis in any direction and at any frequency, complex.
 
-    Linear over the triangles between measured directions. Magnitude and phase are interpolated apart: between
-    directions that differ in phase the complex mean would be too small. In frequency both are linear, the phase re
-    the axis, in which the time of flight has dropped out; beyond the ends of the data the nearest frequency counts.
+    Linear over the triangles between measured directions. Magnitude and phase are interpolated apart:
+    between directions that differ in phase the complex mean would be too small. In frequency both are
+    linear, the phase re the axis, in which the time of flight has dropped out; beyond the ends of the
+    data the nearest frequency counts.
 
     Parameters
     ----------
@@ -153,7 +164,8 @@ def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray
 
 
 def _triangles(points: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Corners (n, 3) and weights (n, 3), sum 1, of the triangle between points on the sphere round each direction."""
+    """Corners (n, 3) and weights (n, 3), sum 1, of the triangle between points on the sphere round each
+    direction."""
     facets = ConvexHull(points).simplices
     corners = points[facets]
     inverse = np.linalg.pinv(corners.transpose(0, 2, 1))

@@ -30,13 +30,16 @@ _SQUARE = 0.01
 
 
 def level_map(
-    systems: Sequence[ElementArrays], points: np.ndarray, speed_of_sound: float, planes: np.ndarray | None = None
+    systems: Sequence[ElementArrays],
+    points: np.ndarray,
+    speed_of_sound: float,
+    planes: np.ndarray | None = None,
 ) -> np.ndarray:
     """Level at points from systems that carry one signal, all in phase as it falls out.
 
-    A rigid plane adds the field of the mirrored systems, which is the systems' own field at the mirrored point.
-    Planes that meet at right angles add their common images too, as in a corner; images in planes at other angles,
-    or opposite each other, stop at the first reflection.
+    A rigid plane adds the field of the mirrored systems, which is the systems' own field at the mirrored
+    point. Planes that meet at right angles add their common images too, as in a corner; images in planes
+    at other angles, or opposite each other, stop at the first reflection.
 
     Parameters
     ----------
@@ -58,7 +61,9 @@ def _image_chains(planes: np.ndarray | None) -> list[tuple[np.ndarray, ...]]:
     given = [] if planes is None else list(np.atleast_2d(np.asarray(planes, dtype=float)))
     chains = [chain for n in (1, 2, 3) for chain in combinations(given, n)]
     return [
-        chain for chain in chains if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
+        chain
+        for chain in chains
+        if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
     ]
 
 
@@ -71,8 +76,8 @@ def _mirrored(points: np.ndarray, chain: tuple[np.ndarray, ...]) -> np.ndarray:
 def front_to_back(elements: ElementArrays, azimuth: float, speed_of_sound: float) -> np.ndarray:
     """Rear rejection: level straight ahead over the mean energy behind, far away and level with the stack.
 
-    Behind is `REAR_SECTOR` to either side of straight back. A rigid floor under the stack changes both alike. In a
-    room the rejection ends where the reverberant sound begins.
+    Behind is `REAR_SECTOR` to either side of straight back. A rigid floor under the stack changes both
+    alike. In a room the rejection ends where the reverberant sound begins.
 
     Parameters
     ----------
@@ -112,7 +117,8 @@ class Tuning:
     rejection: np.ndarray
     """(n_bands,) dB, with this drive."""
     off_by_1_db: np.ndarray
-    """(n_bands,) dB, the same where the boxes' gains are wrong by 1 dB to the worse side, as boxes do differ."""
+    """(n_bands,) dB, the same where the boxes' gains are wrong by 1 dB to the worse side, as boxes do
+    differ."""
     front_loss: np.ndarray
     """(n_bands,) dB by which the front is below all boxes in phase and at equal gain."""
 
@@ -143,10 +149,13 @@ def tune_gradient(
     if isinstance(arranged, Stack):
         turned = np.isin(np.arange(arranged.count), np.array(arranged.reversed, dtype=int) - 1)
     else:
-        turned = np.array([True, False]) if isinstance(arranged, GradientPair) else np.zeros(stack.n_boxes(), bool)
+        turned = (
+            np.array([True, False]) if isinstance(arranged, GradientPair) else np.zeros(stack.n_boxes(), bool)
+        )
     if not turned.any() or turned.all():
         raise PhysicalRangeError(
-            f"{stack.name!r} has no boxes that work against the others", cure="Reverse one, or use a gradient pair."
+            f"{stack.name!r} has no boxes that work against the others",
+            cure="Reverse one, or use a gradient pair.",
         )
     layout = layout_of(stack, own, speed_of_sound)
     elements = element_arrays(layout, speed_of_sound, folder, mid_bands)
@@ -166,7 +175,8 @@ def tune_gradient(
             found = _rejection(around)
             if loss.max() <= largest_front_loss and (best is None or found.min() > best.rejection.min()):
                 off = [
-                    _rejection(parts[0] + factor * error * against * turns[i]) for error in (10**0.05, 10**-0.05)
+                    _rejection(parts[0] + factor * error * against * turns[i])
+                    for error in (10**0.05, 10**-0.05)
                 ]
                 best = Tuning(float(gain), float(delays[i]), found, np.minimum(*off), loss)
     if best is None:

@@ -1,8 +1,9 @@
 """How sources with one signal add up at low frequencies: direct sound and image sources in phase.
 
-Everything downstream deals in energy over time. So the complex sum is carried as a factor: what the paths of a
-group bring together, over the sum of what each brings alone. Each path's energy is multiplied by it, which keeps
-the energy of the sum and the times of its parts. The traced, reverberant part adds up in energy.
+Everything downstream deals in energy over time. So the complex sum is carried as a factor: what the paths
+of a group bring together, over the sum of what each brings alone. Each path's energy is multiplied by it,
+which keeps the energy of the sum and the times of its parts. The traced, reverberant part adds up in
+energy.
 """
 
 from __future__ import annotations
@@ -22,10 +23,13 @@ if TYPE_CHECKING:
     from .replay import Selection
 
 
-def interference(scene: Scene, paths: Sequence[ImagePaths], scenarios: Selection, receivers: slice) -> np.ndarray:
+def interference(
+    scene: Scene, paths: Sequence[ImagePaths], scenarios: Selection, receivers: slice
+) -> np.ndarray:
     """Energy of the coherent sum over the sum of energies, source by source.
 
-    Reflections keep their sign: surfaces count as hard, with the root of the reflected share as pressure factor.
+    Reflections keep their sign: surfaces count as hard, with the root of the reflected share as pressure
+    factor.
 
     Returns
     -------
@@ -59,7 +63,9 @@ def interference(scene: Scene, paths: Sequence[ImagePaths], scenarios: Selection
     return factor
 
 
-def _arriving(scene: Scene, paths: ImagePaths, here: np.ndarray, table: np.ndarray, scenario: int) -> np.ndarray:
+def _arriving(
+    scene: Scene, paths: ImagePaths, here: np.ndarray, table: np.ndarray, scenario: int
+) -> np.ndarray:
     """(n_paths here, n_lines) complex pressure at the receivers; table (3 * n_patches, COHERENT_BANDS)."""
     assert paths.pressure is not None
     length = paths.length[here]

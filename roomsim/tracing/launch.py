@@ -11,9 +11,9 @@ from ..system.field import pressure_at
 from .emission import directivity_towards
 
 COHERENT_BANDS = 2
-"""Octaves from 63 Hz up in which sources with one signal, and their reflections, add up in phase: 63 and 125 Hz. A
-wavelength there is 2 m and more, longer than what seats, heads and air differ by. Higher up the interference of an
-octave averages out between one seat and the next (common practice, no source)."""
+"""Octaves from 63 Hz up in which sources with one signal, and their reflections, add up in phase: 63 and
+125 Hz. A wavelength there is 2 m and more, longer than what seats, heads and air differ by. Higher up the
+interference of an octave averages out between one seat and the next (common practice, no source)."""
 
 
 def launched(
@@ -21,8 +21,8 @@ def launched(
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """Emission of paths, evaluated where each would end if its mirrors were folded away.
 
-    A point `length` from the source in the direction of launch is the receiver's image: there the free field of
-    the source is what the path brings, distance by distance, near field of a hang included.
+    A point `length` from the source in the direction of launch is the receiver's image: there the free
+    field of the source is what the path brings, distance by distance, near field of a hang included.
 
     Parameters
     ----------
@@ -34,8 +34,8 @@ def launched(
     emission : (n_paths, 8) float64
         Squared pressure re `SourceArrays.level`, times the squared length.
     pressure : (n_paths, COHERENT_BANDS * LINES_PER_BAND) complex128, or None
-        The same as complex pressure on the lines of the coherent bands, with the phase of distance and delay; None
-        for a source that adds up with nothing in phase.
+        The same as complex pressure on the lines of the coherent bands, with the phase of distance and
+        delay; None for a source that adds up with nothing in phase.
     """
     elements = sources.elements.get(source)
     is_coherent = any(source in group for group in sources.coherent)

@@ -300,7 +300,8 @@ class SystemChange(Element):
     """Sources, hangs or stacks that play only with it, or not with it."""
 
     switch_on: tuple[Name, ...] = ()
-    """Names from the sources file. They are silent in all scenarios without an element that switches them on."""
+    """Names from the sources file. They are silent in all scenarios without an element that switches them
+    on."""
     switch_off: tuple[Name, ...] = ()
     """Names from the sources file that are silent with it."""
     power: NotNegative = 0.0

@@ -64,8 +64,8 @@ class LineElement(Model):
     coverage: Coverage
     """Horizontal, full angle between the -6 dB directions, degrees."""
     width: Positive | None = None
-    """Of the waveguide, m: it holds the coverage angle down to about 25 000 / (degrees x metres) Hz. Without it
-    the angle is held at all frequencies."""
+    """Of the waveguide, m: it holds the coverage angle down to about 25 000 / (degrees x metres) Hz.
+    Without it the angle is held at all frequencies."""
     rear_level: RearLevel = -20.0
     """Lowest level of the horizontal pattern, dB."""
 
@@ -75,7 +75,8 @@ class Horn(Model):
 
     kind: Literal["horn"]
     coverage: tuple[Coverage, Coverage]
-    """Horizontal and vertical, as the box stands or lies: full angles between the -6 dB directions, degrees."""
+    """Horizontal and vertical, as the box stands or lies: full angles between the -6 dB directions,
+    degrees."""
     size: tuple[Positive, Positive] | None = None
     """Width and height of the mouth, m: they hold the angles down to about 25 000 / (degrees x metres) Hz.
     Without them the angles are held at all frequencies."""

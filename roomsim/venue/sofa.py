@@ -1,9 +1,10 @@
-"""Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is HDF5).
+"""Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is
+HDF5).
 
 The convention stores complex transfer functions from a source to receivers around it. Files come from
-strangers: links and storage outside the file, filters that not every reader has, and arrays larger than the
-file can hold are refused before anything is read. What these checks cannot see is left to the HDF5 library, so
-use files of people whom you know.
+strangers: links and storage outside the file, filters that not every reader has, and arrays larger than
+the file can hold are refused before anything is read. What these checks cannot see is left to the HDF5
+library, so use files of people whom you know.
 """
 
 from __future__ import annotations
@@ -92,14 +93,15 @@ def _read(file: h5py.File) -> SphereTransfer:
     kind = _text(file, "SOFAConventions")
     if kind != CONVENTION:
         raise _FileFault(
-            f'its convention is "{kind}"; directivities are read from {CONVENTION} (AES69), which has complex '
-            "transfer functions"
+            f'its convention is "{kind}"; directivities are read from {CONVENTION} (AES69), which has '
+            "complex transfer functions"
         )
     frequency = _frequencies(file)
     real, imaginary = (_array(file, name, 3) for name in ("Data.Real", "Data.Imag"))
     if real.shape != imaginary.shape or real.shape[2] != len(frequency):
         raise _FileFault(
-            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) do not fit together"
+            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) do not fit "
+            "together"
         )
     directions, distance = _directions(file, *real.shape[:2])
     if np.ptp(distance) > SAME_DISTANCE * distance.mean():
@@ -198,7 +200,8 @@ def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, n
         ahead, left, up = directions[twice[0]]
         raise _FileFault(
             "it holds different data for one direction, near azimuth "
-            f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation {np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
+            f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation "
+            f"{np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
             "give a file with one setting of the source"
         )
     keep = np.flatnonzero(first == np.arange(len(first)))
@@ -216,8 +219,8 @@ def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
         ahead, left, up = everywhere[gap.argmax()]
         raise _FileFault(
             f"no data within {gap.max():.0f} degrees of azimuth {np.degrees(np.arctan2(left, ahead)):.0f}, "
-            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must go round the whole sphere in steps of at most "
-            f"{WIDEST_GAP:.0f} degrees"
+            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must go round the whole sphere in steps of at "
+            f"most {WIDEST_GAP:.0f} degrees"
         )
     axis = np.abs(pressure[tree.query([1.0, 0.0, 0.0])[1]])
     if not (axis > 0.0).all():
@@ -332,8 +335,9 @@ def _coordinates(kind: str) -> dict[str, str]:
 def _global_attributes(title: str) -> dict[str, str]:
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S")
     return {
-        "Conventions": "SOFA", "Version": "2.1", "SOFAConventions": CONVENTION, "SOFAConventionsVersion": "1.1",
-        "DataType": "TF", "RoomType": "free field", "Title": title, "DateCreated": now, "DateModified": now,
+        "Conventions": "SOFA", "Version": "2.1", "SOFAConventions": CONVENTION,
+        "SOFAConventionsVersion": "1.1", "DataType": "TF", "RoomType": "free field",
+        "Title": title, "DateCreated": now, "DateModified": now,
         "APIName": "roomsim", "APIVersion": "1", "AuthorContact": "", "Organization": "",
         "License": "No license provided, ask the author for permission", "DatabaseName": "",
         "SourceType": "loudspeaker", "SourceManufacturer": "",

@@ -40,8 +40,8 @@ class BoxDrive(Drive):
     """What one box gets on top of what all have."""
 
     number: Annotated[int, Field(ge=1)]
-    """From the top of a hang, from the bottom of a stack, from the rear of an end-fire line, from the right of
-    a row seen from its boxes."""
+    """From the top of a hang, from the bottom of a stack, from the rear of an end-fire line, from the
+    right of a row seen from its boxes."""
 
 
 class System(Drive):
@@ -165,6 +165,7 @@ class SubStack(System):
     def _above_floor(self) -> SubStack:
         if self.floor is not None and self.position[2] < self.floor - 1e-6:
             raise ValueError(
-                f"its foot at {self.position[2]:g} m lies below its floor at {self.floor:g} m; correct position or floor"
+                f"its foot at {self.position[2]:g} m lies below its floor at {self.floor:g} m; "
+                "correct position or floor"
             )
         return self

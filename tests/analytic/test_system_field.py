@@ -30,8 +30,9 @@ def decibel(pressure):
     [(500.0, (20.0720, 43.3458)), (1000.0, (9.8809, 20.0720, 30.9841, 43.3458, 59.0928))],
 )
 def test_eight_points_have_their_nulls_where_the_closed_form_has(frequency, nulls):
-    # sin(N x) / (N sin x), x = (k d / 2) sin(angle): zero where sin(angle) = n c / (N d f). N = 8, d = 0.25 m;
-    # Kinsler and Frey, Fundamentals of Acoustics, ch. 7 (from memory); angles derived, to 1e-4 degrees.
+    # sin(N x) / (N sin x), x = (k d / 2) sin(angle): zero where sin(angle) = n c / (N d f). N = 8, d =
+    # 0.25 m; Kinsler and Frey, Fundamentals of Acoustics, ch. 7 (from memory); angles derived, to 1e-4
+    # degrees.
     position = np.stack([np.zeros(8), np.zeros(8), 0.25 * np.arange(8)], axis=1)
     points = points_as_elements(position, [frequency])
     angle = np.radians(nulls)
@@ -39,14 +40,16 @@ def test_eight_points_have_their_nulls_where_the_closed_form_has(frequency, null
     found = np.abs(pressure_towards(points, directions, position.mean(axis=0), C)[:, 0]) / 8
     # 5e-5 degrees of rounding times the steepest slope of the pattern, N k d / 2 per radian: 1.6e-5 at 1 kHz.
     assert found.max() < 2e-5
-    away = directions @ np.array([[np.cos(0.05), 0, np.sin(0.05)], [0, 1, 0], [-np.sin(0.05), 0, np.cos(0.05)]])
+    away = directions @ np.array(
+        [[np.cos(0.05), 0, np.sin(0.05)], [0, 1, 0], [-np.sin(0.05), 0, np.cos(0.05)]]
+    )
     control = np.abs(pressure_towards(points, away, position.mean(axis=0), C)[:, 0]) / 8
     assert control.min() > 0.02
 
 
 ON_AXIS = {1: -16.516, 2: -12.622, 4: -9.192, 8: -8.471, 16: -2.093, 32: -0.514, 64: -0.128, 128: -0.032}
-"""m -> dB re a point of the same strength, 4 m uniform line at 1 kHz, c = 343.2 m/s: derived by integrating the
-line with Simpson's rule, 40 001 points."""
+"""m -> dB re a point of the same strength, 4 m uniform line at 1 kHz, c = 343.2 m/s: derived by
+integrating the line with Simpson's rule, 40 001 points."""
 
 
 def test_near_field_of_a_line_on_its_axis():
@@ -86,11 +89,12 @@ def test_a_hang_of_slots_is_a_continuous_line():
     for i, lines in enumerate(frequency, start=3):
         line = (np.exp(-2j * np.pi * lines / C * far) / far).mean(axis=1)
         expected = 90.0 + 20.0 * np.log10(16.0) + 10.0 * np.log10((np.abs(line) ** 2).mean(axis=1))
-        # Each box is taken in its own far field, which begins at 1 m at 11 kHz, and 12 lines stand for an octave with
-        # more ripples than that at 4 m: 0.1 dB each.
+        # Each box is taken in its own far field, which begins at 1 m at 11 kHz, and 12 lines stand for an
+        # octave with more ripples than that at 4 m: 0.1 dB each.
         assert level[:, i] == pytest.approx(expected, abs=0.2)
-    # Near, doubling the distance costs 3 dB, far 6 dB (Beranek and Mellow, Acoustics, ch. 4, from memory). Ripples of
-    # an octave stay below 0.5 dB where 8 m is less than a fifth of the transition; 200 m is 8 times that of 1 kHz.
+    # Near, doubling the distance costs 3 dB, far 6 dB (Beranek and Mellow, Acoustics, ch. 4, from
+    # memory). Ripples of an octave stay below 0.5 dB where 8 m is less than a fifth of the transition;
+    # 200 m is 8 times that of 1 kHz.
     assert (level[0] - level[1])[6:] == pytest.approx([3.01] * 2, abs=0.5)
     assert (level[2] - level[3])[:5] == pytest.approx([6.02] * 5, abs=0.1)
 
@@ -114,7 +118,11 @@ def mutual_power(elements):
     "system",
     [
         hang(count=9, splay=(0.5, 1, 1, 2, 2, 3, 4, 5), site_angle=-3.0),
-        hang(count=4, splay=(2.0,) * 3, box=({"number": 2, "gain": -3.0, "delay": 0.7, "polarity": "inverted"},)),
+        hang(
+            count=4,
+            splay=(2.0,) * 3,
+            box=({"number": 2, "gain": -3.0, "delay": 0.7, "polarity": "inverted"},),
+        ),
         stack({"kind": "stack", "count": 3, "reversed": (2,)}),
         stack({"kind": "end_fire", "count": 4, "spacing": 1.0}),
         stack({"kind": "row", "count": 6, "spacing": 1.2, "arc": 40.0}),
@@ -126,16 +134,20 @@ def test_power_of_the_balloon_is_that_of_mutual_radiation(system):
     frame = layout_of(system, {"box": box()}, C).frame
     balloon = far_balloon(elements, frame, C, 181, 72)
     power = np.einsum("pab,pa->b", balloon, sphere_weights(181, 72))
-    # Energy round about a system of length L in plan has k L orders; a sum over 72 equal steps is exact below 72 of
-    # them. That leaves all bands of hangs, and the bass of what is long in plan.
+    # Energy round about a system of length L in plan has k L orders; a sum over 72 equal steps is exact
+    # below 72 of them. That leaves all bands of hangs, and the bass of what is long in plan.
     in_plan = np.ptp(elements.position[:, :2], axis=0).max()
     upper_edge = EXACT * 10.0**0.15
     bands = 2.0 * np.pi * upper_edge / C * in_plan < 72
     assert bands[:3].all()
     expected = mutual_power(elements)
-    assert power[bands] == pytest.approx(expected[bands], rel=2e-3)  # 0.01 dB: what the elevation grid promises
+    assert power[bands] == pytest.approx(
+        expected[bands], rel=2e-3
+    )  # 0.01 dB: what the elevation grid promises
     apart = (np.abs(elements.response) ** 2).sum(axis=0).reshape(-1, LINES_PER_BAND).mean(axis=1)
-    assert np.abs(10.0 * np.log10(power / apart)[:3]).max() > 1.0  # control: boxes that do not feel each other
+    assert (
+        np.abs(10.0 * np.log10(power / apart)[:3]).max() > 1.0
+    )  # control: boxes that do not feel each other
 
 
 def test_power_through_a_distant_sphere_is_that_of_the_balloon():
@@ -144,16 +156,20 @@ def test_power_through_a_distant_sphere_is_that_of_the_balloon():
     elements = arrays(system, line)
     frame = layout_of(system, {"box": line}, C).frame
     power = np.einsum("pab,pa->b", far_balloon(elements, frame, C, 181, 72), sphere_weights(181, 72))
-    # Gauss-Legendre over a sphere of 3 km by the near-field sum, polar axis along x: another grid, another sum.
+    # Gauss-Legendre over a sphere of 3 km by the near-field sum, polar axis along x: another grid,
+    # another sum.
     cosine, weight = np.polynomial.legendre.leggauss(400)
     turn = 2.0 * np.pi * np.arange(240) / 240
     sine = np.sqrt(1.0 - cosine**2)[:, None]
     sphere = np.stack(
         [np.broadcast_to(cosine[:, None], (400, 240)), sine * np.cos(turn), sine * np.sin(turn)], axis=-1
     ).reshape(-1, 3)
-    energy = band_energy(pressure_at(elements, elements.position.mean(axis=0) + 3000.0 * sphere, C)) * 3000.0**2
+    energy = (
+        band_energy(pressure_at(elements, elements.position.mean(axis=0) + 3000.0 * sphere, C)) * 3000.0**2
+    )
     expected = np.einsum("pab,p->b", energy.reshape(400, 240, -1), weight) / 2.0 / 240
-    # The box's own pattern is read from a table of 1 by 2 degrees by both; 0.02 dB for the two grids at 8 kHz.
+    # The box's own pattern is read from a table of 1 by 2 degrees by both; 0.02 dB for the two grids at 8
+    # kHz.
     assert 10.0 * np.log10(power / expected) == pytest.approx(np.zeros(8), abs=0.02)
 
 
@@ -165,8 +181,9 @@ def test_far_away_both_sums_are_one():
     middle = elements.position.mean(axis=0)
     near = band_energy(pressure_at(elements, middle + 5000.0 * directions, C)) * 5000.0**2
     far = band_energy(pressure_towards(elements, directions, middle, C))
-    # Box distances differ by k x^2 / (2 r) of phase, x = 1.25 m: 0.02 rad at 8 kHz, which changes the energy by as
-    # much of itself where boxes cancel, and by less elsewhere; in amplitude by x / r = 0.03 %.
+    # Box distances differ by k x^2 / (2 r) of phase, x = 1.25 m: 0.02 rad at 8 kHz, which changes the
+    # energy by as much of itself where boxes cancel, and by less elsewhere; in amplitude by x / r = 0.03
+    # %.
     assert near == pytest.approx(far, rel=0.03)
 
 
@@ -174,15 +191,16 @@ def test_far_away_both_sums_are_one():
 
 
 def test_comb_of_a_floor():
-    # Source 1.5 m and ear 1.2 m over a rigid floor, 6 m apart: the first notch is where the way over the floor is half
-    # a wave longer. Both pressures differ there by their distances alone.
+    # Source 1.5 m and ear 1.2 m over a rigid floor, 6 m apart: the first notch is where the way over the
+    # floor is half a wave longer. Both pressures differ there by their distances alone.
     direct, over = np.hypot(6.0, 0.3), np.hypot(6.0, 2.7)
     notch, crest = C / (2.0 * (over - direct)), C / (over - direct)
     source = points_as_elements([0.0, 0.0, 1.5], [notch, crest])
     ear = np.array([[6.0, 0.0, 1.2]])
     together = pressure_at(source, ear, C) + pressure_at(source, ear * [1, 1, -1], C)
     assert np.abs(together[0]) == pytest.approx([1 / direct - 1 / over, 1 / direct + 1 / over], rel=1e-9)
-    # The band as a whole: the mean over the octave of 1/a^2 + 1/b^2 + 2 cos(k (b - a)) / (a b), by quadrature.
+    # The band as a whole: the mean over the octave of 1/a^2 + 1/b^2 + 2 cos(k (b - a)) / (a b), by
+    # quadrature.
     octave = stack({"kind": "stack", "count": 1}, position=(0.0, 0.0, 1.25))
     found = level_map([arrays(octave)], ear, C, FLOOR)[0]
     for band in (0, 1, 2, 3):
@@ -193,8 +211,8 @@ def test_comb_of_a_floor():
 
         mean = integrate.quad(cross, low, high, limit=200)[0] / (high - low)
         expected = 90.0 + 10.0 * np.log10(1 / direct**2 + 1 / over**2 + 2 * mean / (direct * over))
-        # The mid-point rule over 12 lines errs by (phase step)^2 / 24 of the cross term: step = k (b - a) x 0.0576,
-        # 0.33 rad at 500 Hz, 0.5 %, where the sum is half the terms at worst.
+        # The mid-point rule over 12 lines errs by (phase step)^2 / 24 of the cross term: step = k (b - a)
+        # x 0.0576, 0.33 rad at 500 Hz, 0.5 %, where the sum is half the terms at worst.
         assert found[band] == pytest.approx(expected, abs=0.05)
     apart = 90.0 + 10.0 * np.log10(1 / direct**2 + 1 / over**2)
     assert abs(found[0] - apart) > 1.0  # control: energies without phase
@@ -202,12 +220,14 @@ def test_comb_of_a_floor():
 
 @pytest.mark.parametrize("height", [0.05, 0.5, 1.0, 2.0])
 def test_floor_raises_the_power_of_a_point(height):
-    # 1 + sin(2 k h) / (2 k h): Waterhouse, Journal of the Acoustical Society of America 27 (1955), 247 (from memory).
+    # 1 + sin(2 k h) / (2 k h): Waterhouse, Journal of the Acoustical Society of America 27 (1955), 247
+    # (from memory).
     x = 2.0 * 2.0 * np.pi * band_lines() / C * height
     expected = (1.0 + np.sin(x) / x).reshape(-1, LINES_PER_BAND).mean(axis=1)
     single = stack({"kind": "stack", "count": 1}, position=(0.0, 0.0, height - 0.25))
     found = floor_gain(arrays(single), 0.0, C)
-    # Linear rings 2 degrees wide: lobes of half a wave over 2 h are 1.2 degrees at 8 kHz for 2 m, so bands up to 1 kHz.
+    # Linear rings 2 degrees wide: lobes of half a wave over 2 h are 1.2 degrees at 8 kHz for 2 m, so
+    # bands up to 1 kHz.
     assert found[:5] == pytest.approx(expected[:5], rel=2e-3)
     if height == 0.05:
         assert found[0] > 1.95  # control: it is no factor of one
@@ -217,7 +237,8 @@ def test_swapping_source_and_ear_changes_nothing_between_floor_and_wall():
     planes = np.array([FLOOR, [1.0, 0.0, 0.0, 2.0]])
     places = (np.array([1.0, 2.0, 0.8]), np.array([7.0, -3.0, 1.7]))
     levels = [
-        level_map([points_as_elements(a, band_lines())], b[None], C, planes)[0] for a, b in (places, places[::-1])
+        level_map([points_as_elements(a, band_lines())], b[None], C, planes)[0]
+        for a, b in (places, places[::-1])
     ]
     # Reciprocity of the field of a point: Rayleigh, Theory of Sound, section 294 (from memory).
     assert levels[0] == pytest.approx(levels[1], abs=1e-9)
@@ -235,7 +256,8 @@ def test_a_corner_gives_four_times_the_pressure_on_two_planes():
 
 
 def test_gain_polarity_and_delay_of_single_boxes():
-    # Two boxes at one height from a point ahead, one inverted: nothing is left; with half a period of delay all.
+    # Two boxes at one height from a point ahead, one inverted: nothing is left; with half a period of
+    # delay all.
     pair = {"kind": "row", "count": 2, "spacing": 2.0}
     ear = np.array([[30.0, 0.0, 0.25]])
     inverted = at_frequencies(stack(pair, box=({"number": 1, "polarity": "inverted"},)), [100.0])
@@ -245,7 +267,9 @@ def test_gain_polarity_and_delay_of_single_boxes():
     assert abs(pressure_at(delayed, ear, C)) == pytest.approx(abs(pressure_at(plain, ear, C)), rel=1e-12)
     louder = at_frequencies(stack(pair, gain=6.0, box=({"number": 2, "gain": -200.0 / 2},)), [100.0])
     # One box of the two, 6 dB up: 10^0.3 / 2 of both, and the other's 1e-5.
-    assert abs(pressure_at(louder, ear, C)) == pytest.approx(abs(pressure_at(plain, ear, C)) * 10**0.3 / 2, rel=1e-4)
+    assert abs(pressure_at(louder, ear, C)) == pytest.approx(
+        abs(pressure_at(plain, ear, C)) * 10**0.3 / 2, rel=1e-4
+    )
 
 
 def test_patterns_are_read_on_their_own_axes():
@@ -258,6 +282,6 @@ def test_patterns_are_read_on_their_own_axes():
     at_45_left = np.cos(np.pi / 4) * ahead + np.sin(np.pi / 4) * left
     at_20_up = np.cos(np.radians(20)) * ahead + np.sin(np.radians(20)) * up
     gain = gain_towards(elements.table, frame, np.stack([ahead, at_45_left, at_20_up]))
-    # The coverage angle is where 6 dB are lost; 45 degrees lies between two points of the table 2 degrees apart,
-    # where the straight line errs by 0.02 dB.
+    # The coverage angle is where 6 dB are lost; 45 degrees lies between two points of the table 2 degrees
+    # apart, where the straight line errs by 0.02 dB.
     assert decibel(gain[:, 40]) == pytest.approx([0.0, -6.0, -6.0], abs=0.03)

@@ -1,4 +1,5 @@
-"""AES69 directivity: round trips against a general reader of the standard, and files that nobody should trust."""
+"""AES69 directivity: round trips against a general reader of the standard, and files that nobody should
+trust."""
 
 from __future__ import annotations
 
@@ -28,7 +29,8 @@ def grid(step=10.0):
 
 
 def shape(directions, frequency=FREQUENCY):
-    """A smooth complex pattern without symmetry: more to the left and up, from a centre 20 mm before the origin."""
+    """A smooth complex pattern without symmetry: more to the left and up, from a centre 20 mm before the
+    origin."""
     ahead, left, up = directions.T
     level = 1.0 + 0.5 * ahead + 0.3 * left + 0.15 * up
     return level[:, None] * np.exp(2j * np.pi * frequency / SPEED * 0.02 * ahead[:, None])
@@ -63,8 +65,9 @@ def test_read_in_any_direction_and_between_frequencies(tmp_path: Path):
     frequency = np.array([40.0, 100.0, 700.0, 3000.0])
     found = measured(data, directions, frequency)
     expected = relative(directions, np.maximum(frequency, FREQUENCY[0]))
-    # Linear over triangles of 10 degrees, 14 along the diagonal: (0.247)^2 / 8 times the second derivative, which is
-    # 0.6 / 1.5 for the level and 1.1 for the phase at 3 kHz (0.02 k): 1.1 %. The phase is linear in frequency already.
+    # Linear over triangles of 10 degrees, 14 along the diagonal: (0.247)^2 / 8 times the second
+    # derivative, which is 0.6 / 1.5 for the level and 1.1 for the phase at 3 kHz (0.02 k): 1.1 %. The
+    # phase is linear in frequency already.
     assert np.abs(found - expected).max() < 0.011
     assert np.abs(found - relative(directions * [1, -1, 1], frequency)).max() > 0.2  # control: left is right
 
@@ -79,7 +82,7 @@ def test_a_general_reader_takes_our_file(tmp_path: Path):
     azimuth, elevation = grid()
     assert unit(positions[:, 0], positions[:, 1]) == pytest.approx(unit(azimuth, elevation), abs=1e-12)
     assert positions[:, 2] == pytest.approx(np.full(len(azimuth), 2.0))
-    assert theirs.N == pytest.approx(FREQUENCY)
+    assert pytest.approx(FREQUENCY) == theirs.N
     assert theirs.Data_Real[0] + 1j * theirs.Data_Imag[0] == pytest.approx(shape(unit(azimuth, elevation)))
 
 
@@ -129,7 +132,10 @@ def test_a_turned_source_is_read_on_its_own_axes(tmp_path: Path):
     write_sofa(path, room, FREQUENCY, shape(room @ axes.T))
     change(path, SourceView=axes[:1], SourceUp=axes[2:])
     directions = random_directions(50)
-    assert np.abs(measured(read_sofa(path), directions, FREQUENCY[:5]) - relative(directions)[:, :5]).max() < 0.011
+    assert (
+        np.abs(measured(read_sofa(path), directions, FREQUENCY[:5]) - relative(directions)[:, :5]).max()
+        < 0.011
+    )
 
 
 def test_a_turntable_is_read_like_a_sphere_of_microphones(tmp_path: Path):
@@ -148,7 +154,10 @@ def test_a_turntable_is_read_like_a_sphere_of_microphones(tmp_path: Path):
         ReceiverPosition=arc, SourceView=view,
     )  # fmt: skip
     directions = random_directions(50)
-    assert np.abs(measured(read_sofa(path), directions, FREQUENCY[:5]) - relative(directions)[:, :5]).max() < 0.011
+    assert (
+        np.abs(measured(read_sofa(path), directions, FREQUENCY[:5]) - relative(directions)[:, :5]).max()
+        < 0.011
+    )
 
 
 # --- faults ---------------------------------------------------------------------------------------------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from roomsim.scene.scene import Patch, ReceiverArrays, Scene, SourceArrays, SurfaceArrays
@@ -20,11 +22,11 @@ def _box(low, high):
 
 
 def hall(n_faces: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """A pitched shed 70 x 36 x 9 to 12 m with trusses, columns, a stage and, up to the number of triangles wanted,
-    rows of seats as boxes.
+    """A pitched shed 70 x 36 x 9 to 12 m with trusses, columns, a stage and, up to the number of triangles
+    wanted, rows of seats as boxes.
 
-    Returns origin, edge_u, edge_v (n, 3), is_triangle (n,), patch (n,): 0 floor, 1 walls, 2 roof, 3 steel, 4 stage,
-    5 seats.
+    Returns origin, edge_u, edge_v (n, 3), is_triangle (n,), patch (n,): 0 floor, 1 walls, 2 roof, 3 steel, 4
+    stage, 5 seats.
     """
     lx, ly, lz = SIZE
     faces: list = []
@@ -39,7 +41,13 @@ def hall(n_faces: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, 
     add([(point([0.0, y, 0]), point([lx, 0, 0]), point([0, 0, lz])) for y in (0.0, ly)], 1)
     add([(point([x, 0.0, 0]), point([0, ly, 0]), point([0, 0, lz])) for x in (0.0, lx)], 1)
     rise = RIDGE - lz
-    add([(point([0.0, y, lz]), point([lx, 0, 0]), point([0, s * ly / 2, rise])) for y, s in ((0.0, 1), (ly, -1))], 2)
+    add(
+        [
+            (point([0.0, y, lz]), point([lx, 0, 0]), point([0, s * ly / 2, rise]))
+            for y, s in ((0.0, 1), (ly, -1))
+        ],
+        2,
+    )
     gables = [(point([x, 0.0, lz]), point([0, ly, 0]), point([0, ly / 2, rise])) for x in (0.0, lx)]
     for x in range(10, 70, 10):
         add(_box((x - 0.15, 0.4, 8.5), (x + 0.15, ly - 0.4, 8.8)), 3)
@@ -89,7 +97,9 @@ def scattered_rays(s: SurfaceArrays, n: int, seed: int = 0) -> tuple[np.ndarray,
         lost = hit < 0
         normal = g.normals[np.maximum(hit, 0)]
         normal = np.where(np.einsum("ij,ij->i", normal, directions)[:, None] > 0, -normal, normal)
-        origins = np.where(lost[:, None], SIZE.astype(np.float32) / 2, origins + distance[:, None] * directions).astype(np.float32)
+        origins = np.where(
+            lost[:, None], SIZE.astype(np.float32) / 2, origins + distance[:, None] * directions
+        ).astype(np.float32)
         start = np.where(lost, -1, hit).astype(np.int32)
         directions = _unit(normal + 0.9999 * _unit(rng.normal(size=(n, 3))))
     return np.ascontiguousarray(origins), directions, start
@@ -106,7 +116,15 @@ def seat_grid(n: int, radius: float = 0.5) -> ReceiverArrays:
     x, y = np.linspace(14, 64, columns), np.linspace(3, 33, rows)
     position = np.array([(a, b, 1.2) for a in x for b in y])
     m = len(position)
-    return ReceiverArrays(position, radius, np.zeros(m, np.int32), ("audience",), np.zeros(m, np.int32), np.zeros(m, np.int32), np.zeros((m, 4, 2)))
+    return ReceiverArrays(
+        position,
+        radius,
+        np.zeros(m, np.int32),
+        ("audience",),
+        np.zeros(m, np.int32),
+        np.zeros(m, np.int32),
+        np.zeros((m, 4, 2)),
+    )
 
 
 ABSORPTION = {0: 0.03, 1: 0.06, 2: 0.08, 3: 0.05, 4: 0.2, 5: 0.4}
@@ -118,8 +136,12 @@ def scene(n_faces: int = 500, n_seats: int = 600, n_scenarios: int = 1, seed: in
     s = surfaces(n_faces)
     rng = np.random.default_rng(seed)
     n_patches = 6
-    absorption = np.array([ABSORPTION[p] for p in range(n_patches)])[:, None, None] * np.ones((n_patches, n_scenarios, 8))
-    absorption[:, 1:] = np.clip(absorption[:, 1:] + rng.uniform(0, 0.4, (n_patches, max(n_scenarios - 1, 0), 1)), 0, 0.95)
+    absorption = np.array([ABSORPTION[p] for p in range(n_patches)])[:, None, None] * np.ones(
+        (n_patches, n_scenarios, 8)
+    )
+    absorption[:, 1:] = np.clip(
+        absorption[:, 1:] + rng.uniform(0, 0.4, (n_patches, max(n_scenarios - 1, 0), 1)), 0, 0.95
+    )
     scattering = np.array([SCATTERING[p] for p in range(n_patches)])[:, None, None]
     reflected = 1 - absorption
     factors = np.stack([reflected * (1 - scattering), reflected * scattering, 0 * reflected], axis=1)
@@ -131,8 +153,50 @@ def scene(n_faces: int = 500, n_seats: int = 600, n_scenarios: int = 1, seed: in
         np.zeros(1), np.ones((1, n_scenarios)),
     )  # fmt: skip
     return Scene(
-        s, tuple(Patch(n, n, (), max(float(a), 1e-3), False) for n, a in zip(names, areas)), np.empty((0, 4)), factors, sources,
-        seat_grid(n_seats), tuple(["bare"] + [f"scenario {i}" for i in range(1, n_scenarios)]), np.zeros(n_scenarios, int),
+        s, tuple(Patch(n, n, (), max(float(a), 1e-3), False) for n, a in zip(names, areas)),
+        np.empty((0, 4)), factors, sources, seat_grid(n_seats),
+        tuple(["bare"] + [f"scenario {i}" for i in range(1, n_scenarios)]), np.zeros(n_scenarios, int),
         np.full((n_scenarios, 8), 30.0), 343.2, np.array([0.1, 0.1, 0.3, 0.6, 1.1, 2.3, 6.8, 24.0]) * 1e-3,
         float(70 * 36 * 10.5), float(areas.sum()),
     )  # fmt: skip
+
+
+REFLECTED, PASSED = 0.3, 0.15
+"""Of the energy that meets a cloth; half of what is reflected is scattered."""
+
+
+def hung_hall(masks: np.ndarray, n_faces: int = 500, n_seats: int = 600) -> Scene:
+    """The bare hall with twelve free-hanging cloths, 15 m wide and 5 m high, in six lines of two across it.
+
+    masks : (n_scenarios, 12) bool, what hangs in each. A cloth that hangs in none is not there at all.
+    """
+    bare = scene(n_faces, n_seats)
+    n = len(masks)
+    there = np.flatnonzero(masks.any(axis=0))
+    origin = np.array([[x, y, 3.0] for x in range(15, 70, 10) for y in (2.0, 19.0)])[there]
+    s = bare.surfaces
+    m = len(there)
+    n_patches = len(bare.patches)
+    extended = SurfaceArrays(
+        np.concatenate([s.origin, origin]),
+        np.concatenate([s.edge_u, np.tile([0.0, 15.0, 0.0], (m, 1))]),
+        np.concatenate([s.edge_v, np.tile([0.0, 0.0, 5.0], (m, 1))]),
+        np.concatenate([s.is_triangle, np.zeros(m, bool)]),
+        np.concatenate([s.patch, n_patches + np.arange(m)]).astype(np.int32),
+        np.full(len(s.patch) + m, -1, np.int32),
+    )
+    present = np.array([REFLECTED / 2, REFLECTED / 2, PASSED])[None, :, None, None]
+    absent = np.array([0.0, 0.0, 1.0])[None, :, None, None]
+    cloths = np.where(masks.T[there][:, None, :, None], present, absent) * np.ones(8)
+    sources = bare.sources
+    return replace(
+        bare,
+        surfaces=extended,
+        patches=bare.patches
+        + tuple(Patch(f"line {i}", f"line {i}", (f"line {i}",), 75.0, True) for i in there),
+        factors=np.concatenate([np.repeat(bare.factors, n, axis=2), cloths]),
+        sources=replace(sources, active=np.repeat(sources.active, n, axis=1)),
+        scenarios=tuple(f"hung {i}" for i in range(n)),
+        compare_with=np.zeros(n, int),
+        noise=np.repeat(bare.noise, n, axis=0),
+    )

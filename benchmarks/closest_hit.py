@@ -48,7 +48,14 @@ def main() -> None:
             with ThreadPoolExecutor(threads) as pool:
 
                 def ours(pool=pool, views=views):
-                    list(pool.map(lambda v: closest_hits(origins[v], directions[v], start[v], geometry, distance[v], hit[v]), views))
+                    list(
+                        pool.map(
+                            lambda v: closest_hits(
+                                origins[v], directions[v], start[v], geometry, distance[v], hit[v]
+                            ),
+                            views,
+                        )
+                    )
 
                 def embreex(pool=pool, views=views):
                     list(pool.map(lambda v: embree.run(moved[v], directions[v], output=True), views))
@@ -57,7 +64,9 @@ def main() -> None:
             ratio = best["embreex"] / best["ours"]
             ratios[f"{label}_{threads}_threads"] = ratio
             per_ray = {k: v / n_rays * 1e9 for k, v in best.items()}
-            rows.append([len(mesh), threads, per_ray["embreex"], per_ray["ours"], ratio, f"{apart.mean():.1e}"])
+            rows.append(
+                [len(mesh), threads, per_ray["embreex"], per_ray["ours"], ratio, f"{apart.mean():.1e}"]
+            )
     table(["faces", "threads", "Embree via Python, ns/ray", "ours, ns/ray", "ratio", "apart > 2 cm"], rows)
     finish(ratios)
 

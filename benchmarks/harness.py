@@ -20,11 +20,15 @@ QUICK_SECONDS = 50
 
 def arguments(description: str) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=description)
-    parser.add_argument("--quick", action="store_true", help=f"smaller cases, under {QUICK_SECONDS} s on two cores")
+    parser.add_argument(
+        "--quick", action="store_true", help=f"smaller cases, under {QUICK_SECONDS} s on two cores"
+    )
     return parser.parse_args()
 
 
-def best_times(turns: int, clock: Callable[[], float] = time.perf_counter, **contenders: Callable[[], object]) -> dict[str, float]:
+def best_times(
+    turns: int, clock: Callable[[], float] = time.perf_counter, **contenders: Callable[[], object]
+) -> dict[str, float]:
     """Seconds of the fastest of `turns` turns of each contender, run A B C A B C ..., after one turn that is not
     counted."""
     best = dict.fromkeys(contenders, float("inf"))
@@ -43,7 +47,9 @@ def table(header: list[str], rows: list[list[object]]) -> None:
     text = [[_shown(cell) for cell in row] for row in [header, *rows]]
     widths = [max(len(row[i]) for row in text) for i in range(len(header))]
     for row in text:
-        print("  ".join(cell.rjust(w) if i else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths))))
+        print(
+            "  ".join(cell.rjust(w) if i else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths)))
+        )
 
 
 def _shown(cell: object) -> str:
@@ -60,7 +66,11 @@ def machine() -> str:
     name = platform.processor() or "unknown processor"
     info = Path("/proc/cpuinfo")
     if info.exists():
-        lines = [line.split(":", 1)[1].strip() for line in info.read_text().splitlines() if line.startswith("model name")]
+        lines = [
+            line.split(":", 1)[1].strip()
+            for line in info.read_text().splitlines()
+            if line.startswith("model name")
+        ]
         name = f"{len(lines)} x {lines[0]}" if lines else name
         vectors = "AVX-512" if "avx512f" in info.read_text() else "no AVX-512"
         name = f"{name}, {vectors}"

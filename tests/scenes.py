@@ -11,7 +11,6 @@ WALLS = ("west", "east", "south", "north", "floor", "ceiling")
 
 def box_parallelograms(size, at=(0.0, 0.0, 0.0)):
     """Origins, u edges and v edges of the six faces of a box, in the order of WALLS."""
-    lx, ly, lz = size
     x, y, z = np.diag(np.asarray(size, dtype=float))
     corner = np.asarray(at, dtype=float)
     faces = [(0 * x, y, z), (x, y, z), (0 * x, x, z), (y, x, z), (0 * x, x, y), (z, x, y)]
@@ -98,7 +97,9 @@ def surface_factors(absorption, scattering):
     return np.stack([reflected * (1 - scattering), reflected * scattering, 0 * reflected], axis=1)
 
 
-def box_scene(size, absorption, scattering, source, receivers, *, radius=0.5, air=0.0, mirrors=True, **source_options):
+def box_scene(
+    size, absorption, scattering, source, receivers, *, radius=0.5, air=0.0, mirrors=True, **source_options
+):
     """A box.
 
     absorption, scattering: dict wall -> value(s), or one value; a value may be a list over scenarios of scalars or

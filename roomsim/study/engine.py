@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -25,7 +25,7 @@ from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
 from ..tracing.plan import best_served, sampling_plan, trace_groups
-from ..tracing.replay import Replay, time_bins, time_zero
+from ..tracing.replay import Replay, effective_share, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .progress import NoProgress, Progress
@@ -38,6 +38,9 @@ BLOCK_BYTES = 1_500_000_000
 """Of traced energies held at a time."""
 SCENARIOS_PER_BLOCK = 16
 """Weighed side by side: enough to pay for reading the paths, few enough for their energies to stay near."""
+LEAST_EFFECTIVE_SHARE = 0.03
+"""Of rays: scenarios below it, in any band from 125 Hz to 4 kHz, are traced apart from those that they were to share
+paths with."""
 ENGINE_VERSION = 1
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
 
@@ -119,32 +122,62 @@ class Engine:
         self.n_rounds = 0
         self.groups: list[TraceGroup] = []
         self.group_of = np.zeros(scene.n_scenarios, int)
-        for number, scenarios in enumerate(trace_groups(scene)):
-            plan = sampling_plan(scene, scenarios)
-            if self.groups:
-                tracer = self.groups[0].tracer.with_plan(plan)
-            else:
-                tracer = Tracer(scene, plan, seed, image_order, float(self.edges[-1]))
-            paths = None if store is None else self._path_store(store, plan)
-            self.groups.append(TraceGroup(np.array(scenarios), plan, tracer, paths, {}))
-            self.group_of[list(scenarios)] = number
+        self._root = store
+        for scenarios in trace_groups(scene):
+            self._add_group(np.array(scenarios))
+
+    def _add_group(self, scenarios: np.ndarray) -> None:
+        plan = sampling_plan(self.scene, scenarios)
+        if self.groups:
+            tracer = self.groups[0].tracer.with_plan(plan)
+        else:
+            tracer = Tracer(self.scene, plan, self.seed, self.image_order, float(self.edges[-1]))
+        paths = None if self._root is None else self._path_store(self._root, plan)
+        self.group_of[scenarios] = len(self.groups)
+        self.groups.append(TraceGroup(scenarios, plan, tracer, paths, {}))
+
+    def effective_shares(self) -> np.ndarray:
+        """(n_scenarios, 8) share of the rays that count for each scenario and band, in the paths so far."""
+        shares = np.empty((self.scene.n_scenarios, N_BANDS))
+        for group in self.groups:
+            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), self.n_sources)
+            shares[group.scenarios] = effective_share(self.scene, group.plan, logs, group.scenarios)
+        return shares
+
+    def _set_apart_the_badly_served(self) -> None:
+        """Give scenarios that few of the rays count for a group, and rays, of their own."""
+        badly = self.effective_shares()[:, 1:7].min(axis=1) < LEAST_EFFECTIVE_SHARE
+        for number, group in enumerate(list(self.groups)):
+            apart = group.scenarios[badly[group.scenarios]]
+            if 0 < len(apart) < len(group.scenarios):
+                kept = group.scenarios[~badly[group.scenarios]]
+                self.groups[number] = replace(group, scenarios=kept)
+                self._add_group(apart)
+                names = ", ".join(f"'{self.scene.scenarios[i]}'" for i in apart)
+                self.progress.message(
+                    f"Few of the rays count for {names}: traced apart, with the same random numbers."
+                )
 
     def describe(self) -> str:
         """How scenarios share paths, in a sentence: what the planner decided."""
         n = self.scene.n_scenarios
         if len(self.groups) == 1:
             plan = self.groups[0].plan
-            return f"All {n} scenarios share one set of paths; none needs more than {plan.loss:.1f} times the rays it would alone."
+            return (
+                f"All {n} scenarios share one set of paths; none needs more than {plan.loss:.1f} times the "
+                "rays it would alone."
+            )
         sizes = ", ".join(str(len(group.scenarios)) for group in self.groups)
         loss = max(group.plan.loss for group in self.groups)
         return (
             f"The {n} scenarios hang too different cloth to share one set of paths: {len(self.groups)} sets ({sizes} "
-            f"scenarios), all with the same random numbers; none needs more than {loss:.1f} times the rays it would alone."
+            f"scenarios), all with the same random numbers; none needs more than {loss:.1f} times the rays it would "
+            "alone."
         )
 
     def _path_store(self, store: StudyStore, plan: SamplingPlan) -> PathStore:
         scene, surfaces = self.scene, self.scene.surfaces
-        parts = {
+        parts: dict[str, Part] = {
             "engine": ENGINE_VERSION, "seed": self.seed, "image_order": self.image_order, "rays": RAYS_PER_BATCH,
             "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
             "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,
@@ -177,7 +210,9 @@ class Engine:
         """Direct sound and early specular reflections; longest path within the time followed."""
         zero = time_zero(self.scene)
         longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
-        return find_image_paths(self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry)
+        return find_image_paths(
+            self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry
+        )
 
     def add_rounds(self, n: int, deadline: float = math.inf) -> None:
         """Trace `n` more rounds, fewer if the clock (time.monotonic) passes `deadline`; whole rounds only."""
@@ -223,19 +258,26 @@ class Engine:
         group = self._group(scenarios)
         replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
         late = replay.late(
-            N_REPLICATES, self.n_rounds, lambda r: group.logs_of(r, self.n_rounds, self.n_sources), self.threads
+            N_REPLICATES,
+            self.n_rounds,
+            lambda r: group.logs_of(r, self.n_rounds, self.n_sources),
+            self.threads,
         )
         return self._with_early(late, scenarios, receivers)
 
     def _with_early(self, late: np.ndarray, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
-        sums = sum_image_paths(self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers)
+        sums = sum_image_paths(
+            self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers
+        )
         return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
 
     @cached_property
     def source_power(self) -> np.ndarray:
         """(n_scenarios, 8) dB re 1 pW of all sources that are on, with 400 Pa s/m."""
         sources = self.scene.sources
-        power = np.array([10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(self.n_sources)])
+        power = np.array(
+            [10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(self.n_sources)]
+        )
         with np.errstate(divide="ignore"):
             return 10 * np.log10(np.einsum("ik,ib->kb", sources.active, power))
 
@@ -255,7 +297,9 @@ class Engine:
                 whole[name].left_out[:, receivers, scenarios] = figure.left_out
         return whole
 
-    def _evaluate_block(self, response: EnergyResponse, scenarios: np.ndarray, metrics: list[str] | None) -> dict[str, Replicated]:
+    def _evaluate_block(
+        self, response: EnergyResponse, scenarios: np.ndarray, metrics: list[str] | None
+    ) -> dict[str, Replicated]:
         return evaluate(
             response, self.scene.noise[scenarios], self.source_power[scenarios], metrics, self.threads
         )
@@ -298,7 +342,9 @@ class Engine:
             replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
             late = replay.late(1, n_batches, lambda _: group.first_logs(n_batches, self.n_sources))
             response = self._with_early(late, scenarios, receivers)
-            part = evaluate_whole(response, self.scene.noise[scenarios], self.source_power[scenarios], metrics)
+            part = evaluate_whole(
+                response, self.scene.noise[scenarios], self.source_power[scenarios], metrics
+            )
             for name, figure in part.items():
                 whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
                 whole[name][receivers, scenarios] = figure
@@ -317,9 +363,16 @@ class Engine:
         deadline = started + 60 * precision.max_minutes
         most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
         wanted = 1
+        self.progress.message(self.describe())
         while True:
             self.progress.start("Tracing", (wanted - self.n_rounds) * self._batches_a_round)
             self.add_rounds(wanted - self.n_rounds, deadline)
+            if self.n_rounds == 1:
+                n_groups = len(self.groups)
+                self._set_apart_the_badly_served()
+                if len(self.groups) > n_groups:
+                    self.n_rounds = 0
+                    continue
             self.progress.start("Checking the precision", 1)
             reached = self._standard_error(precision.share_of_seats)
             self.progress.advance()
@@ -348,7 +401,9 @@ class Engine:
                 energy += log.lost_energy
                 positions.append(log.lost_positions)
         share = energy / (self.n_rounds * self._batches_a_round)
-        return Precise(reached, is_met, self.n_rounds, self.n_rays, n_lost, share, np.concatenate(positions)[:64])
+        return Precise(
+            reached, is_met, self.n_rounds, self.n_rays, n_lost, share, np.concatenate(positions)[:64]
+        )
 
 
 def followed_for(scene: Scene) -> float:

@@ -71,7 +71,12 @@ def find_paths(
     images (n_images, 4, 3) float64: source and its images after 0, 1, ... reflections. lower, upper (n_mirrors, 3):
     boxes round the primitives of each mirror. Returns the number of paths, or -1 if the outputs are too short.
     """
-    nodes, children, packs, primitives = geometry.nodes, geometry.children, geometry.packs, geometry.primitives
+    nodes, children, packs, primitives = (
+        geometry.nodes,
+        geometry.children,
+        geometry.packs,
+        geometry.primitives,
+    )
     patch_of, mirror_of = geometry.patch, geometry.mirror
     stack = np.empty(STACK_SIZE, np.int32)
     stack_entry = np.empty(STACK_SIZE, np.float32)

@@ -6,7 +6,6 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
-from ._plain import MISS
 from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH, hit_boxes, hit_primitives, lowest_bit
 
 CLOSEST = np.float32(1e-5)
@@ -22,6 +21,8 @@ def safe_inverse(x):
     if abs(x) < _LEAST:
         x = _LEAST if x >= 0 else -_LEAST
     return _ONE / x
+
+
 _at = np.uint64
 """Of an index: unsigned ones spare the test for a negative one, 5 % of all time here."""
 
@@ -56,7 +57,21 @@ def closest_hit(
         node = np.int32(-1)
     while True:
         if node >= 0:
-            mask = hit_boxes(nodes, np.int64(node) * NODE_FLOATS, near_x, near_y, near_z, ix, iy, iz, px, py, pz, nearest, lanes)
+            mask = hit_boxes(
+                nodes,
+                np.int64(node) * NODE_FLOATS,
+                near_x,
+                near_y,
+                near_z,
+                ix,
+                iy,
+                iz,
+                px,
+                py,
+                pz,
+                nearest,
+                lanes,
+            )
             if mask != 0:
                 # Go on with the nearest child; the others wait, unsorted, with their entry distance.
                 first = np.int64(node) * WIDTH

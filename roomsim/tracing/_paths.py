@@ -123,14 +123,21 @@ def trace_rays(
 ):  # fmt: skip
     """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
 
-    share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2) float32: below the first a ray is reflected specularly, below the second
+    share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2)
+    float32: below the first a ray is reflected specularly, below the second
     diffusely, else it goes through. staying, keeping (n_patches,) float32: once the product of `staying` has fallen
-    below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
+    below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs as
+    in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
     share of energy with which a ray was lost, else 0. totals (3,) int64: segments, deposits, lost rays.
 
     Returns the number of the first ray that did not fit.
     """
-    nodes, children, packs, primitives = geometry.nodes, geometry.children, geometry.packs, geometry.primitives
+    nodes, children, packs, primitives = (
+        geometry.nodes,
+        geometry.children,
+        geometry.packs,
+        geometry.primitives,
+    )
     normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
     start, member, centre, radius = cells.start, cells.member, cells.centre, cells.radius
     x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
@@ -164,16 +171,56 @@ def trace_rays(
         is_image = True
         back_x, back_y, back_z = ox, oy, oz
         for bounce in range(MAX_SEGMENTS):
-            t, hit = closest_hit(ox, oy, oz, dx, dy, dz, skip, MISS, nodes, children, packs, primitives, stack, stack_entry, lanes)
+            t, hit = closest_hit(
+                ox,
+                oy,
+                oz,
+                dx,
+                dy,
+                dz,
+                skip,
+                MISS,
+                nodes,
+                children,
+                packs,
+                primitives,
+                stack,
+                stack_entry,
+                lanes,
+            )
             if hit < 0:
                 # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
                 # a point on the way in.
                 ox, oy, oz = back_x, back_y, back_z
-                t, hit = closest_hit(ox, oy, oz, dx, dy, dz, skip, MISS, nodes, children, packs, primitives, stack, stack_entry, lanes)
+                t, hit = closest_hit(
+                    ox,
+                    oy,
+                    oz,
+                    dx,
+                    dy,
+                    dz,
+                    skip,
+                    MISS,
+                    nodes,
+                    children,
+                    packs,
+                    primitives,
+                    stack,
+                    stack_entry,
+                    lanes,
+                )
                 if hit < 0:
                     if totals[2] < N_LOST_KEPT:
-                        lost_position[totals[2], 0], lost_position[totals[2], 1], lost_position[totals[2], 2] = ox, oy, oz
-                        lost_direction[totals[2], 0], lost_direction[totals[2], 1], lost_direction[totals[2], 2] = dx, dy, dz
+                        (
+                            lost_position[totals[2], 0],
+                            lost_position[totals[2], 1],
+                            lost_position[totals[2], 2],
+                        ) = ox, oy, oz
+                        (
+                            lost_direction[totals[2], 0],
+                            lost_direction[totals[2], 1],
+                            lost_direction[totals[2], 2],
+                        ) = dx, dy, dz
                     totals[2] += 1
                     lost_survival[ray] = survival
                     event[n_segments] = END_OF_RAY
@@ -193,7 +240,11 @@ def trace_rays(
                 )  # fmt: skip
             n_deposits[n_segments] = n_kept - kept_before
             travelled += t
-            back_x, back_y, back_z = ox + (t - _PULL_BACK) * dx, oy + (t - _PULL_BACK) * dy, oz + (t - _PULL_BACK) * dz
+            back_x, back_y, back_z = (
+                ox + (t - _PULL_BACK) * dx,
+                oy + (t - _PULL_BACK) * dy,
+                oz + (t - _PULL_BACK) * dz,
+            )
             ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
             skip = hit
             patch = patch_of[hit]

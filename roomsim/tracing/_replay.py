@@ -20,13 +20,15 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, table, probability, component_share, staying, keeping, roulette_below, gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
+    late, table, probability, component_share, staying, keeping, roulette_below,
+    gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, receiver, path_length, chord,
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_scenarios * 8) float32.
 
     table (3 * n_patches, n_scenarios * 8) float32: factor of each event. probability (n_components, 3 * n_patches)
-    float32; component_share (n_components,) float32. staying, keeping (3 * n_patches,) float32 and roulette_below: as for the tracer, event by event; the
+    float32; component_share (n_components,) float32. staying, keeping (3 * n_patches,) float32 and
+    roulette_below: as for the tracer, event by event; the
     product of `staying` is formed in the same order, so that both see the roulette begin at the same hit.
     gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
@@ -81,7 +83,9 @@ def replay_batch(
                             part = length - np.float32(metre)
                             share = chord[deposit] * balance
                             for b in range(N_BANDS):
-                                arriving[b] = share * (air[metre, b] + part * (air[metre + 1, b] - air[metre, b]))
+                                arriving[b] = share * (
+                                    air[metre, b] + part * (air[metre + 1, b] - air[metre, b])
+                                )
                             base = (seat * n_bins + bin_of_tick[tick]) * row
                             for s in range(n_scenarios):
                                 for b in range(N_BANDS):
@@ -101,3 +105,39 @@ def replay_batch(
             if n_components > 1:
                 for m in range(n_components):
                     path_probability[m] *= probability[m, e] * inverse
+
+
+@njit(**KERNEL_OPTIONS)
+def weight_sums(
+    wish, probability, component_share, staying, until, ray_end, component, event, total, squares
+):
+    """Add the weights of paths, followed until `staying` has multiplied down to `until`, to `total` and `squares`.
+
+    wish (3 * n_patches, n_states) float32: probability with which each state would draw each event itself. The weight
+    of a path for a state is its probability there over that with which it was drawn.
+    """
+    n_components, n_states = len(component_share), wish.shape[1]
+    weight = np.empty(n_states)
+    path_probability = np.empty(n_components)
+    first = np.int64(0)
+    for ray in range(len(ray_end)):
+        drawn = component[ray]
+        weight[:] = 1.0
+        for m in range(n_components):
+            path_probability[m] = component_share[m]
+        survival = 1.0
+        for segment in range(first, ray_end[ray]):
+            e = event[segment]
+            if e == END_OF_RAY or survival < until:
+                break
+            survival *= staying[e]
+            inverse = _ONE / probability[drawn, e]
+            for j in range(n_states):
+                weight[j] *= wish[e, j] * inverse
+            for m in range(n_components):
+                path_probability[m] *= probability[m, e] * inverse
+        first = ray_end[ray]
+        balance = 1.0 / path_probability.sum()
+        for j in range(n_states):
+            total[j] += weight[j] * balance
+            squares[j] += (weight[j] * balance) ** 2

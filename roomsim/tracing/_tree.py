@@ -66,7 +66,9 @@ def _best_split(lower, upper, centre, order, start, count):
                 run_low[a], run_high[a] = min(run_low[a], low[b, a]), max(run_high[a], high[b, a])
             if run == 0 or n_left[b - 1] == 0:
                 continue
-            cost = packs_for(n_left[b - 1]) * area_left[b - 1] + packs_for(run) * _half_area(run_low, run_high)
+            cost = packs_for(n_left[b - 1]) * area_left[b - 1] + packs_for(run) * _half_area(
+                run_low, run_high
+            )
             if cost < best_cost:
                 best_cost, best_axis, best_position = cost, axis, c_low + b / scale
     return best_cost, best_axis, best_position

@@ -20,7 +20,6 @@ from numba.extending import intrinsic
 
 from ._plain import WIDTH
 
-
 NODE_FLOATS = 6 * WIDTH
 PACK_FLOATS = 13 * WIDTH
 
@@ -71,7 +70,22 @@ def _multiply_add(builder, a, b, c):
 
 
 @intrinsic
-def hit_boxes(typing, nodes, offset, near_x, near_y, near_z, inv_x, inv_y, inv_z, shift_x, shift_y, shift_z, nearest, entry):
+def hit_boxes(
+    typing,
+    nodes,
+    offset,
+    near_x,
+    near_y,
+    near_z,
+    inv_x,
+    inv_y,
+    inv_z,
+    shift_x,
+    shift_y,
+    shift_z,
+    nearest,
+    entry,
+):
     """Bit mask of the children whose boxes the ray meets before `nearest`; their entry distances go to `entry`.
 
     `near_*` are the rows (0 to 5) that hold the side facing the ray; shift = -origin * inverse direction.
@@ -96,7 +110,9 @@ def hit_boxes(typing, nodes, offset, near_x, near_y, near_z, inv_x, inv_y, inv_z
             return out
 
         near, far = distances(near_rows), distances(far_rows)
-        enter = _maximum(builder, _maximum(builder, near[0], near[1]), _maximum(builder, near[2], _constant(0.0)))
+        enter = _maximum(
+            builder, _maximum(builder, near[0], near[1]), _maximum(builder, near[2], _constant(0.0))
+        )
         leave = _minimum(builder, _minimum(builder, far[0], far[1]), _minimum(builder, far[2], limit))
         _store(builder, enter, target)
         return _bits(builder, builder.fcmp_ordered("<=", enter, leave))

@@ -29,7 +29,9 @@ class Emission:
         self._balloon = balloon
         # Cells between grid angles: mean of the four corners, solid angle from the difference of cosines.
         polar = np.linspace(0.0, np.pi, n_polar)
-        ring = 0.25 * (balloon[:-1] + balloon[1:] + np.roll(balloon, -1, 1)[:-1] + np.roll(balloon, -1, 1)[1:])
+        ring = 0.25 * (
+            balloon[:-1] + balloon[1:] + np.roll(balloon, -1, 1)[:-1] + np.roll(balloon, -1, 1)[1:]
+        )
         self._cosine = np.cos(polar)
         solid_angle = (self._cosine[:-1] - self._cosine[1:])[:, None] * (2 * np.pi / n_azimuth)
         power = ring * solid_angle[..., None]

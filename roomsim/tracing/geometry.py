@@ -88,7 +88,13 @@ def _pack(rows: np.ndarray, members: list[np.ndarray]) -> tuple[np.ndarray, np.n
     return packs, primitives
 
 
-def pack_geometry(surfaces: SurfaceArrays, *, leaf_size: int = WIDTH, node_cost: float = 0.4, brute_force: bool | None = None) -> Geometry:
+def pack_geometry(
+    surfaces: SurfaceArrays,
+    *,
+    leaf_size: int = WIDTH,
+    node_cost: float = 0.4,
+    brute_force: bool | None = None,
+) -> Geometry:
     """Tree over all primitives, or plain packs if there are few.
 
     `brute_force` forces the choice, for tests and benchmarks.

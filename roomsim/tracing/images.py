@@ -19,7 +19,7 @@ from ._replay import TICK
 from .geometry import Geometry, pack_geometry
 from .interference import interference
 from .launch import launched
-from .replay import bins_of_ticks, source_gain, time_zero
+from .replay import Selection, bins_of_ticks, source_gain, time_zero
 
 _CHUNK = 64
 """Receivers searched at a time."""
@@ -74,7 +74,9 @@ def image_positions(source: np.ndarray, planes: np.ndarray, sequences: np.ndarra
     return images
 
 
-def find_image_paths(scene: Scene, order: int, max_length: float, threads: int = 1, geometry: Geometry | None = None) -> tuple[ImagePaths, ...]:
+def find_image_paths(
+    scene: Scene, order: int, max_length: float, threads: int = 1, geometry: Geometry | None = None
+) -> tuple[ImagePaths, ...]:
     """All direct and early specular paths, one record per source.
 
     Parameters
@@ -121,10 +123,13 @@ def find_image_paths(scene: Scene, order: int, max_length: float, threads: int =
     with ThreadPoolExecutor(threads) as pool:
         for source in range(len(scene.sources.names)):
             images = image_positions(scene.sources.position[source], planes, sequences)
-            parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), range(0, len(position), _CHUNK)))
+            starts = range(0, len(position), _CHUNK)
+            parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), starts))
             receiver, path_order, length, launch, events, n_events = (np.concatenate(p) for p in zip(*parts))
             emission, pressure = launched(scene.sources, source, launch, length, scene.speed_of_sound)
-            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
+            found.append(
+                ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure)
+            )
     return tuple(found)
 
 
@@ -139,11 +144,17 @@ class EarlySums:
 
 
 def sum_image_paths(
-    scene: Scene, paths: Sequence[ImagePaths], edges: np.ndarray, frequencies: np.ndarray, scenarios: slice, receivers: slice
+    scene: Scene,
+    paths: Sequence[ImagePaths],
+    edges: np.ndarray,
+    frequencies: np.ndarray,
+    scenarios: Selection,
+    receivers: slice,
 ) -> EarlySums:
     """Weigh image paths for one block of scenarios and receivers; shapes as in EnergyResponse."""
     zero = time_zero(scene)[receivers, scenarios][:, 0]
-    table = np.ascontiguousarray(scene.factors[:, :, scenarios].reshape(-1, len(range(scene.n_scenarios)[scenarios]), 8))
+    chosen = scene.factors[:, :, scenarios]
+    table = np.ascontiguousarray(chosen.reshape(-1, *chosen.shape[2:]))
     n_scenarios, n_receivers = table.shape[1], len(zero)
     first = range(scene.receivers.n_receivers)[receivers].start
     early = np.zeros((n_receivers, len(edges) - 1, n_scenarios, 8))

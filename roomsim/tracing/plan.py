@@ -11,6 +11,9 @@ from ..bands import LABELS
 from ..scene.scene import Scene
 from .paths import SamplingPlan
 
+Selected = Sequence[int] | np.ndarray
+"""Numbers of scenarios."""
+
 MAX_COMPONENTS = 16
 LEAST_PROBABILITY = 0.02
 """Of any event that is possible in some scenario: no path may be impossible for all components."""
@@ -29,7 +32,7 @@ ROULETTE_BELOW = np.float32(0.01)
 and fewer rays suffice for that."""
 
 
-def _roulette(scene: Scene, scenarios: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+def _roulette(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarray]:
     """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette.
 
     The share is the mean over bands of the most reflective scenario. Going on with its square root halves the rate
@@ -40,7 +43,7 @@ def _roulette(scene: Scene, scenarios: Sequence[int]) -> tuple[np.ndarray, np.nd
     return staying, np.sqrt(staying)
 
 
-def sampling_plan(scene: Scene, scenarios: Sequence[int] | None = None) -> SamplingPlan:
+def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPlan:
     """Mixture of event probabilities for some scenarios of a scene (all unless said).
 
     A state is one scenario in one band: it wants events drawn in proportion to the energies that it sends there.
@@ -52,7 +55,7 @@ def sampling_plan(scene: Scene, scenarios: Sequence[int] | None = None) -> Sampl
     wishes, labels = _wishes(scene, served)
     hit_share = _hit_share(scene)
     n_hits = _n_hits(scene, hit_share, served)
-    possible = (scene.factors > 0).any(axis=(2, 3))
+    possible: np.ndarray = np.any(scene.factors > 0, axis=(2, 3))
 
     components = [_floored(wishes.mean(axis=0), possible)]
     names = ["mean"]
@@ -151,11 +154,18 @@ def _hit_share(scene: Scene) -> np.ndarray:
     return area / area.sum()
 
 
-def _wishes(scene: Scene, scenarios: Sequence[int]) -> tuple[np.ndarray, list[str]]:
-    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name."""
+def split_of_events(scene: Scene, scenarios: Selected) -> np.ndarray:
+    """(n_patches, 3, n_scenarios, 8): the energies that a hit sends on, as shares of what it does not absorb."""
     factors = scene.factors[:, :, list(scenarios)]
     total = factors.sum(axis=1, keepdims=True)
-    split = np.where(total > 1e-6, factors / np.maximum(total, 1e-6), np.array([0.5, 0.5, 0.0])[None, :, None, None])
+    return np.where(
+        total > 1e-6, factors / np.maximum(total, 1e-6), np.array([0.5, 0.5, 0.0])[None, :, None, None]
+    )
+
+
+def _wishes(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, list[str]]:
+    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name."""
+    split = split_of_events(scene, scenarios)
     states = np.moveaxis(split, (2, 3), (0, 1)).reshape(-1, *split.shape[:2])
     labels = [f"{scene.scenarios[i]} {band} Hz" for i in scenarios for band in LABELS]
     rounded = np.round(states, 2).reshape(len(states), -1)
@@ -164,7 +174,7 @@ def _wishes(scene: Scene, scenarios: Sequence[int]) -> tuple[np.ndarray, list[st
     return states[first], [labels[i] for i in first]
 
 
-def _n_hits(scene: Scene, hit_share: np.ndarray, scenarios: Sequence[int]) -> float:
+def _n_hits(scene: Scene, hit_share: np.ndarray, scenarios: Selected) -> float:
     """Hits until the most reverberant state has decayed as far as paths are followed."""
     staying = np.einsum("p,pesb->sb", hit_share, scene.factors[:, :, list(scenarios)])
     return float(np.clip(_DEPTH / -np.log(np.clip(staying.max(), 1e-3, 0.995)), 2.0, 60.0))

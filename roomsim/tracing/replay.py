@@ -9,10 +9,9 @@ import numpy as np
 
 from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
-from ._replay import TICK, replay_batch
+from ._replay import TICK, replay_batch, weight_sums
 from .paths import PathLog, SamplingPlan
-from .plan import ROULETTE_BELOW
-
+from .plan import ROULETTE_BELOW, split_of_events
 
 Selection = slice | Sequence[int] | np.ndarray
 """Of scenarios."""
@@ -58,7 +57,9 @@ class Replay:
     All scenarios of a block share one time zero; `blocks` of the study see to that.
     """
 
-    def __init__(self, scene: Scene, plan: SamplingPlan, edges: np.ndarray, scenarios: Selection, receivers: slice):
+    def __init__(
+        self, scene: Scene, plan: SamplingPlan, edges: np.ndarray, scenarios: Selection, receivers: slice
+    ):
         self._scene = scene
         self._scenarios = np.arange(scene.n_scenarios)[scenarios]
         self._receivers = range(scene.receivers.n_receivers)[receivers]
@@ -67,7 +68,9 @@ class Replay:
         chosen = scene.factors[:, :, scenarios]
         self._table = np.ascontiguousarray(chosen.reshape(-1, chosen.shape[2] * N_BANDS), dtype=np.float32)
         self._share = plan.share.astype(np.float32)
-        self._probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
+        self._probability = np.ascontiguousarray(
+            plan.probability.reshape(plan.n_components, -1), dtype=np.float32
+        )
         self._staying, self._keeping = np.repeat(plan.staying, 3), np.repeat(plan.keeping, 3)
         zero = time_zero(scene)[receivers, scenarios]
         if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
@@ -82,14 +85,17 @@ class Replay:
         if not gain.any():
             return
         replay_batch(
-            late, self._table, self._probability, self._share, self._staying, self._keeping, ROULETTE_BELOW, gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
+            late, self._table, self._probability, self._share, self._staying, self._keeping, ROULETTE_BELOW,
+            gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),
             log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.receiver, log.path_length,
             log.chord,
         )  # fmt: skip
 
-    def late(self, n_replicates: int, n_batches: int, logs: Callable[[int], Iterable[PathLog]], threads: int = 1) -> np.ndarray:
+    def late(
+        self, n_replicates: int, n_batches: int, logs: Callable[[int], Iterable[PathLog]], threads: int = 1
+    ) -> np.ndarray:
         """Traced energy (n_replicates, n_receivers, n_bins, n_scenarios, 8) float32.
 
         `logs(replicate)` gives the logs of a replicate: `n_batches` of each source, in a fixed order, so that sums
@@ -105,3 +111,26 @@ class Replay:
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(fill, range(n_replicates)))
         return late.reshape(*shape[:3], len(self._scenarios), N_BANDS)
+
+
+def effective_share(
+    scene: Scene, plan: SamplingPlan, logs: Iterable[PathLog], scenarios: Sequence[int] | np.ndarray
+) -> np.ndarray:
+    """(n_scenarios, 8) share of the rays that count for each of some scenarios and bands.
+
+    Kish's effective sample size over the number of rays, (sum w)^2 / (n sum w^2), with the weights of the paths down
+    to -10 dB: Kish, Survey Sampling (1965), section 11.7 (from memory). 1 is a trace made for that scenario and band
+    alone.
+    """
+    wishes = split_of_events(scene, scenarios)
+    wish = np.ascontiguousarray(wishes.reshape(wishes.shape[0] * 3, -1), dtype=np.float32)
+    probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
+    total, squares, n_rays = np.zeros(wish.shape[1]), np.zeros(wish.shape[1]), 0
+    for log in logs:
+        weight_sums(
+            wish, probability, plan.share.astype(np.float32), np.repeat(plan.staying, 3), 0.1, log.ray_end,
+            log.component, log.event, total, squares,
+        )  # fmt: skip
+        n_rays += log.n_rays
+    with np.errstate(invalid="ignore"):
+        return (total**2 / (n_rays * squares)).reshape(len(scenarios), N_BANDS)

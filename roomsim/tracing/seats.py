@@ -46,7 +46,11 @@ def build_cells(receivers: ReceiverArrays, radius: np.ndarray, cell_size: float 
         for x in range(first[0], last[0] + 1):
             for y in range(first[1], last[1] + 1):
                 # Only cells that the circle really reaches.
-                nearest = np.clip(p[:2], low[:2] + cell_size * np.array([x, y]), low[:2] + cell_size * np.array([x + 1, y + 1]))
+                nearest = np.clip(
+                    p[:2],
+                    low[:2] + cell_size * np.array([x, y]),
+                    low[:2] + cell_size * np.array([x + 1, y + 1]),
+                )
                 if ((nearest - p[:2]) ** 2).sum() <= (r + margin) ** 2:
                     members[x * shape[1] + y].append(i)
     member = np.array([i for cell in members for i in cell], dtype=np.int32)

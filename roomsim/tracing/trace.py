@@ -38,7 +38,8 @@ class Tracer:
     def __init__(self, scene: Scene, plan: SamplingPlan, seed: int, image_order: int, duration: float):
         if 3 * len(scene.patches) >= _paths.END_OF_RAY:
             raise SceneError(
-                f"the scene has {len(scene.patches)} different surface patches; the engine holds {_paths.END_OF_RAY // 3 - 1}",
+                f"the scene has {len(scene.patches)} different surface patches; the engine holds "
+                f"{_paths.END_OF_RAY // 3 - 1}",
                 cure="Merge surface groups of equal material in the mesh.",
             )
         self.scene, self.seed, self.image_order = scene, seed, image_order
@@ -73,12 +74,21 @@ class Tracer:
         index = np.arange(128)
         z = 1 - (2 * index + 1) / 128
         azimuth = np.pi * (1 + 5**0.5) * index
-        around = np.stack([np.sqrt(1 - z * z) * np.cos(azimuth), np.sqrt(1 - z * z) * np.sin(azimuth), z], axis=1)
+        around = np.stack(
+            [np.sqrt(1 - z * z) * np.cos(azimuth), np.sqrt(1 - z * z) * np.sin(azimuth), z], axis=1
+        )
         n = receivers.n_receivers
         origins = np.repeat(receivers.position, len(around), axis=0).astype(np.float32)
         distance = np.empty(len(origins), np.float32)
         hit = np.empty(len(origins), np.int32)
-        closest_hits(origins, np.tile(around, (n, 1)).astype(np.float32), np.full(len(origins), -1, np.int32), self.geometry, distance, hit)
+        closest_hits(
+            origins,
+            np.tile(around, (n, 1)).astype(np.float32),
+            np.full(len(origins), -1, np.int32),
+            self.geometry,
+            distance,
+            hit,
+        )
         nearest = distance.reshape(n, -1).min(axis=1)
         return np.clip(0.98 * nearest, 0.1, receivers.radius)
 
@@ -101,7 +111,8 @@ class Tracer:
         while True:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
-                directions, self.geometry, self.cells, self._share_until, self._threshold, self._is_sheet, self._staying,
+                directions, self.geometry, self.cells, self._share_until, self._threshold, self._is_sheet,
+                self._staying,
                 self._keeping, ROULETTE_BELOW, self.image_order, self._max_length,
                 ray_end, component, event, n_deposits, receiver, path_length, chord,
                 lost_position, lost_direction, lost_survival, totals,
@@ -111,12 +122,17 @@ class Tracer:
             # Make room in proportion to the rays still to come.
             grow = 1.1 * n_rays / max(done, 1) if done else 2.0
             event, n_deposits = _grown(event, grow), _grown(n_deposits, grow)
-            receiver, path_length, chord = _grown(receiver, grow), _grown(path_length, grow), _grown(chord, grow)
+            receiver, path_length, chord = (
+                _grown(receiver, grow),
+                _grown(path_length, grow),
+                _grown(chord, grow),
+            )
         n_segments, n_kept, n_lost = (int(x) for x in totals)
         mean_emission = emission.mean(axis=1)
         return PathLog(
             source=source, batch=batch, n_rays=n_rays, ray_end=ray_end, component=component, emission=emission,
-            event=event[:n_segments].copy(), n_deposits=n_deposits[:n_segments].copy(), receiver=receiver[:n_kept].copy(),
+            event=event[:n_segments].copy(), n_deposits=n_deposits[:n_segments].copy(),
+            receiver=receiver[:n_kept].copy(),
             path_length=path_length[:n_kept].copy(), chord=chord[:n_kept].copy(), n_lost=n_lost,
             lost_energy=float((lost_survival * mean_emission).sum() / mean_emission.sum()),
             lost_positions=lost_position[: min(n_lost, len(lost_position))].copy(),

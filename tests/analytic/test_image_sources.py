@@ -15,7 +15,7 @@ SIZE, SOURCE, RECEIVER = (6, 5, 3), (1.5, 2, 1.2), (4, 3.5, 1.7)
 
 @pytest.mark.parametrize("order", [0, 1, 2, 3])
 def test_box_paths_are_the_lattice(order):
-    absorption = dict(west=0.1, east=0.2, south=0.3, north=0.4, floor=0.5, ceiling=0.6)
+    absorption = {"west": 0.1, "east": 0.2, "south": 0.3, "north": 0.4, "floor": 0.5, "ceiling": 0.6}
     scene = box_scene(SIZE, absorption, 0.0, SOURCE, [RECEIVER])
     (paths,) = find_image_paths(scene, order, 1e3)
     distance, hits = lattice(SIZE, SOURCE, RECEIVER, order)
@@ -31,19 +31,26 @@ def test_printed_case():
     # Distances of the first images and cumulative energies for energy reflection 0.8, as E = 0.8^order / (4 pi d^2),
     # derived for this project by hand and by exact summation, independent of this code, to 1e-9.
     scene = box_scene(SIZE, 0.2, 0.0, SOURCE, [RECEIVER])
-    for order, total in ((0, 9.0945681767e-3), (1, 2.3853292457e-2), (2, 4.0792991878e-2), (3, 5.6576171243e-2)):
+    for order, total in (
+        (0, 9.0945681767e-3),
+        (1, 2.3853292457e-2),
+        (2, 4.0792991878e-2),
+        (3, 5.6576171243e-2),
+    ):
         (paths,) = find_image_paths(scene, order, 1e3)
         energy = (0.8**paths.order / (4 * np.pi * paths.length**2)).sum()
         assert energy == pytest.approx(total, rel=1e-9)
 
 
 def test_swapping_source_and_receiver_changes_nothing():
-    absorption = dict(west=0.1, east=0.2, south=0.3, north=0.4, floor=0.5, ceiling=0.6)
+    absorption = {"west": 0.1, "east": 0.2, "south": 0.3, "north": 0.4, "floor": 0.5, "ceiling": 0.6}
     both = []
     for a, b in ((SOURCE, RECEIVER), (RECEIVER, SOURCE)):
         scene = box_scene(SIZE, absorption, 0.2, a, [b])
         (paths,) = find_image_paths(scene, 3, 1e3)
-        sums = sum_image_paths(scene, [paths], np.arange(0, 0.3, 0.005), np.array([4.0]), slice(0, 1), slice(0, 1))
+        sums = sum_image_paths(
+            scene, [paths], np.arange(0, 0.3, 0.005), np.array([4.0]), slice(0, 1), slice(0, 1)
+        )
         both.append((np.sort(paths.length), sums.early, sums.modulation))
     for first, second in zip(*both):
         np.testing.assert_allclose(first, second, rtol=1e-9, atol=1e-9 * np.abs(first).max())
@@ -58,7 +65,16 @@ def screen_in_box(factors_of_screen, receiver):
     screen = np.broadcast_to(np.array(factors_of_screen, float)[:, None, None], (3, 1, 8))[None]
     patches = [Patch(f"wall {i}", f"wall {i}", (), 1.0, False) for i in range(6)]
     patches.append(Patch("screen", "screen", (), 15.0, factors_of_screen[2] > 0))
-    return scene_of(origin, u, v, np.arange(7), patches, np.concatenate([walls, screen]), omnidirectional((2, 3, 1)), seats(receiver))
+    return scene_of(
+        origin,
+        u,
+        v,
+        np.arange(7),
+        patches,
+        np.concatenate([walls, screen]),
+        omnidirectional((2, 3, 1)),
+        seats(receiver),
+    )
 
 
 def test_a_solid_screen_hides_the_direct_sound_and_a_cloth_weakens_it():
@@ -105,7 +121,10 @@ def test_non_convex_room_against_dense_specular_rays():
     n = len(origin)
     patches = [Patch(str(i), str(i), (), 1.0, False) for i in range(n)]
     factors = surface_factors(np.full((n, 1, 8), 0.1), np.zeros((n, 1, 8)))
-    source, receivers = np.array([6.5, 1.3, 1.1]), np.array([[1.7, 6.2, 1.4], [3.1, 2.2, 1.2], [7.1, 3.3, 0.9], [2.2, 7.5, 2.0]])
+    source, receivers = (
+        np.array([6.5, 1.3, 1.1]),
+        np.array([[1.7, 6.2, 1.4], [3.1, 2.2, 1.2], [7.1, 3.3, 0.9], [2.2, 7.5, 2.0]]),
+    )
     scene = scene_of(origin, u, v, np.arange(n), patches, factors, omnidirectional(source), seats(receivers))
     (paths,) = find_image_paths(scene, 2, 1e3)
 
@@ -122,12 +141,18 @@ def test_non_convex_room_against_dense_specular_rays():
         """First thing met from a towards b (beyond b counts as free), as a mirror number; None if nothing."""
         d = b - a
         length = np.linalg.norm(d)
-        t, which = closest_hits((a + 1e-7 * d)[None], (d / length)[None], np.array([-1]), origin, u, v, np.zeros(n, bool), 1e-6)
+        t, which = closest_hits(
+            (a + 1e-7 * d)[None], (d / length)[None], np.array([-1]), origin, u, v, np.zeros(n, bool), 1e-6
+        )
         return None if t[0] > length + 1e-6 else mirror_of[which[0]]
 
     for r, receiver in enumerate(receivers):
         expected = []
-        sequences = [()] + [(a,) for a in range(len(first_of))] + [(a, b) for a in range(len(first_of)) for b in range(len(first_of)) if a != b]
+        sequences = (
+            [()]
+            + [(a,) for a in range(len(first_of))]
+            + [(a, b) for a in range(len(first_of)) for b in range(len(first_of)) if a != b]
+        )
         for sequence in sequences:
             images = [source]
             for m in sequence:
@@ -135,7 +160,10 @@ def test_non_convex_room_against_dense_specular_rays():
             at, ok = receiver, True
             for k in range(len(sequence), 0, -1):
                 plane = first_of[sequence[k - 1]]
-                here, there = (at - origin[plane]) @ normal[plane], (images[k] - origin[plane]) @ normal[plane]
+                here, there = (
+                    (at - origin[plane]) @ normal[plane],
+                    (images[k] - origin[plane]) @ normal[plane],
+                )
                 if here * there >= 0:
                     ok = False
                     break

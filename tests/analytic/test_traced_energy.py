@@ -6,45 +6,20 @@ import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
 from scenes import as_bands, box_scene, omnidirectional, scene_of, seats, surface_factors
+from traced import slope_time, spread_seats, traced
 
 from roomsim.scene.scene import Patch
-from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.plan import sampling_plan
-from roomsim.tracing.replay import Replay, time_bins
+from roomsim.tracing.replay import time_bins
 from roomsim.tracing.trace import Tracer
 
-H1 = dict(west=0.6, east=0.6, south=0.05, north=0.05, floor=0.1, ceiling=0.2)
+H1 = {"west": 0.6, "east": 0.6, "south": 0.05, "north": 0.05, "floor": 0.1, "ceiling": 0.2}
 """A hall 30 x 20 x 8 m with drape on its end walls."""
-
-
-def traced(scene, duration, n_batches, n_rays, image_order=0, seed=11):
-    """Energy per batch (n_batches, n_receivers, n_bins, n_scenarios, 8), early part included, and the bin edges."""
-    plan = sampling_plan(scene)
-    edges = time_bins(duration)
-    tracer = Tracer(scene, plan, seed, image_order, float(edges[-1]))
-    everyone = slice(0, scene.receivers.n_receivers)
-    scenarios = slice(0, scene.n_scenarios)
-    replay = Replay(scene, plan, edges, scenarios, everyone)
-    late = replay.late(n_batches, 1, lambda g: [tracer.trace(0, g, n_rays)], threads=2)
-    paths = find_image_paths(scene, image_order, 1e4)
-    early = sum_image_paths(scene, paths, edges, np.array([1.0]), scenarios, everyone).early
-    return late + early, edges
-
-
-def slope_time(edges, energy, start, stop):
-    """Reverberation time from the ratio of two energies: exact for an exponential, whatever the bins."""
-    a, b, c = (int(np.flatnonzero(np.isclose(edges, t))[0]) for t in (start, (start + stop) / 2, stop))
-    first, second = energy[..., a:b].sum(axis=-1), energy[..., b:c].sum(axis=-1)
-    return 6 * np.log(10) * (stop - start) / 2 / np.log(first / second)
-
-
-def spread_seats(size, n, seed=5, margin=0.8):
-    return np.random.default_rng(seed).uniform(margin, np.array(size) - margin, (n, 3))
 
 
 @pytest.mark.parametrize("scattering", [0.0, 0.4, 1.0])
 def test_lossless_closed_room_keeps_its_energy(scattering):
-    """Without absorption the energy density tends to W / V per second of sound: 4 pi c dt / V in each bin, two-sided."""
+    """Without absorption the energy density tends to W / V per second of sound, 4 pi c dt / V a bin, two-sided."""
     size = (8, 6, 4)
     scene = box_scene(size, 0.0, scattering, (2, 2, 1.5), spread_seats(size, 60))
     energy, edges = traced(scene, 0.6, 12, 2000)
@@ -55,7 +30,9 @@ def test_lossless_closed_room_keeps_its_energy(scattering):
     ratio = density.sum(axis=1) / expected.sum()
     assert_agrees(ratio.mean(), ratio.std(ddof=1) / np.sqrt(12), 1.0, n_checks=6, degrees_of_freedom=11)
     with pytest.raises(Disagreement):  # control: one part in thirty more or less would be seen
-        assert_agrees(ratio.mean(), ratio.std(ddof=1) / np.sqrt(12), 1.0 + 1 / 30, n_checks=6, degrees_of_freedom=11)
+        assert_agrees(
+            ratio.mean(), ratio.std(ddof=1) / np.sqrt(12), 1.0 + 1 / 30, n_checks=6, degrees_of_freedom=11
+        )
 
 
 def test_total_energy_of_each_ray_is_kept_to_rounding():
@@ -96,7 +73,12 @@ def test_diffuse_sphere_decays_at_its_exact_rate(absorption):
     n = len(a)
     factors = surface_factors(np.full((1, 1, 8), absorption), np.ones((1, 1, 8)))
     inside = np.random.default_rng(2).normal(size=(80, 3))
-    inside = 3.5 * inside / np.linalg.norm(inside, axis=1)[:, None] * np.random.default_rng(3).random((80, 1)) ** (1 / 3)
+    inside = (
+        3.5
+        * inside
+        / np.linalg.norm(inside, axis=1)[:, None]
+        * np.random.default_rng(3).random((80, 1)) ** (1 / 3)
+    )
     scene = scene_of(
         a, u, v, np.zeros(n, int), [Patch("shell", "shell", (), 314.0, False)], factors, omnidirectional((1, 0.5, 0.2)),
         seats(inside), is_triangle=np.ones(n, bool), mirror=np.full(n, -1), volume=523.6, surface_area=314.2,
@@ -148,7 +130,9 @@ def box_energy_by_images(size, reflection, source, receiver, start, stop, c):
         place = np.concatenate([2 * m * size[axis] + source[axis], 2 * m * size[axis] - source[axis]])
         first, second = np.log(reflection[2 * axis]), np.log(reflection[2 * axis + 1])
         squares.append((place - receiver[axis]) ** 2)
-        logs.append(np.concatenate([np.abs(m) * (first + second), np.abs(m - 1) * first + np.abs(m) * second]))
+        logs.append(
+            np.concatenate([np.abs(m) * (first + second), np.abs(m - 1) * first + np.abs(m) * second])
+        )
     d2 = squares[0][:, None, None] + squares[1][:, None] + squares[2]
     after = np.sqrt(d2) - np.linalg.norm(np.array(source) - receiver)
     counted = (after >= c * start) & (after < c * stop)
@@ -194,9 +178,9 @@ def test_image_order_does_not_change_the_sum():
         # 0.2 %: the ray figures are means over a sphere of 0.5 m, the image figures hold for its centre.
         both = np.hypot(np.hypot(error, totals[0][1]), 0.002 * value)
         assert_agrees(value, both, totals[0][0], n_checks=32, degrees_of_freedom=19)
+        # Control: counting the direct sound once more.
+        direct = 10**9.4 / 13.0**2
         with pytest.raises(Disagreement):
-            # Control: counting the direct sound twice.
-            direct = 10**9.4 / 13.0**2
             assert_agrees(value + 2 * direct, both, totals[0][0], n_checks=32, degrees_of_freedom=19)
 
 
@@ -216,7 +200,9 @@ def test_source_and_seat_may_be_swapped():
 
 def test_air_takes_its_share():
     """With attenuation m the energy in a bin falls by exp(-m c t), to the rounding of the table in single precision."""
-    scenes = [box_scene((8, 6, 4), 0.1, 0.5, (2, 2, 1.5), spread_seats((8, 6, 4), 20), air=m) for m in (0.0, 0.02)]
+    scenes = [
+        box_scene((8, 6, 4), 0.1, 0.5, (2, 2, 1.5), spread_seats((8, 6, 4), 20), air=m) for m in (0.0, 0.02)
+    ]
     without, with_air = (traced(s, 0.4, 2, 2000)[0].mean(axis=0)[:, :, 0, 0] for s in scenes)
     edges = time_bins(0.4)
     direct = np.linalg.norm(scenes[0].receivers.position - scenes[0].sources.position, axis=1)

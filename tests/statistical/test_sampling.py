@@ -28,7 +28,7 @@ def chi_squared(counts, expected):
 
 def test_numbers_are_uniform_and_streams_and_neighbours_independent():
     a, b = numbers(SURFACE, 400, 100), numbers(SHEET, 400, 100)
-    assert 0 <= a.min() and a.max() < 1
+    assert a.min() >= 0 and a.max() < 1
     assert chi_squared(np.histogram(a, 100, (0, 1))[0], np.ones(100)) > FALSE_ALARM
     for x, y in ((a, b), (a[:, :-1], a[:, 1:]), (a[:-1], a[1:])):
         pairs = np.histogram2d(x.ravel(), y.ravel(), 12, ((0, 1), (0, 1)))[0].ravel()
@@ -68,7 +68,13 @@ def beamed():
     balloon = np.ones((1, 37, 36, 8)) * pattern[None, :, None, None]
     balloon[..., 0] = 1.0  # the lowest band goes everywhere
     return SourceArrays(
-        plain.names, plain.position, np.array([[axis, left, np.cross(axis, left)]]), balloon, plain.level, plain.delay, plain.active
+        plain.names,
+        plain.position,
+        np.array([[axis, left, np.cross(axis, left)]]),
+        balloon,
+        plain.level,
+        plain.delay,
+        plain.active,
     )
 
 
@@ -79,7 +85,11 @@ def test_emission_weights_add_up_to_the_radiated_power():
     sources = beamed()
     # The balloon is linear between 5 degree steps: integrate that interpolation.
     polar = np.linspace(0, np.pi, 37)
-    exact = 2 * np.pi * quad(lambda t: np.interp(t, polar, sources.balloon[0, :, 0, 5]) * np.sin(t), 0, np.pi, limit=200)[0]
+    exact = (
+        2
+        * np.pi
+        * quad(lambda t: np.interp(t, polar, sources.balloon[0, :, 0, 5]) * np.sin(t), 0, np.pi, limit=200)[0]
+    )
     assert radiated(sources, 0)[5] == pytest.approx(exact, rel=1e-6)
     assert radiated(sources, 0)[0] == pytest.approx(4 * np.pi, rel=1e-12)
     emission = Emission(sources, 0)
@@ -111,7 +121,13 @@ def test_balloon_directions_left_and_up_are_not_swapped():
     plain = omnidirectional((0, 0, 0))
     balloon = np.full((1, 37, 36, 8), 1e-3)
     balloon[0, 18, 9] = 1.0  # 90 degrees off axis, azimuth 90: straight up
-    sources = SourceArrays(plain.names, plain.position, plain.axes, balloon, plain.level, plain.delay, plain.active)
+    sources = SourceArrays(
+        plain.names, plain.position, plain.axes, balloon, plain.level, plain.delay, plain.active
+    )
     up, left, down = np.eye(3)[2], np.eye(3)[1], -np.eye(3)[2]
     values = directivity_towards(sources, 0, np.array([up, left, down]))[:, 0]
-    assert values[0] == pytest.approx(1.0) and values[1] == pytest.approx(1e-3) and values[2] == pytest.approx(1e-3)
+    assert (
+        values[0] == pytest.approx(1.0)
+        and values[1] == pytest.approx(1e-3)
+        and values[2] == pytest.approx(1e-3)
+    )

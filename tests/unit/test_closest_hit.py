@@ -52,7 +52,9 @@ def cluttered_hall(n_boxes, seed=1):
     corner = rng.uniform(1, 8, (n_triangles, 3)) * (4, 2.5, 1)
     edges = rng.normal(0, 1.0, (2, n_triangles, 3))
     flag = np.concatenate([np.zeros(len(origin), bool), np.ones(n_triangles, bool)])
-    return surfaces_of(np.concatenate([origin, corner]), np.concatenate([u, edges[0]]), np.concatenate([v, edges[1]]), flag)
+    return surfaces_of(
+        np.concatenate([origin, corner]), np.concatenate([u, edges[0]]), np.concatenate([v, edges[1]]), flag
+    )
 
 
 def random_rays(n, seed=2):
@@ -99,7 +101,15 @@ def test_control_a_displaced_wall_is_noticed(form):
     distance, _ = run(form, surfaces, origins, directions, skip)
     moved = surfaces.origin.copy()
     moved[0, 0] += 0.01  # the west wall, 1 cm
-    expected, which = brute_force(origins.astype(float), directions.astype(float), skip, moved, surfaces.edge_u, surfaces.edge_v, surfaces.is_triangle)
+    expected, which = brute_force(
+        origins.astype(float),
+        directions.astype(float),
+        skip,
+        moved,
+        surfaces.edge_u,
+        surfaces.edge_v,
+        surfaces.is_triangle,
+    )
     assert (np.abs(distance - expected)[which == 0] > 1e-3).all()
 
 
@@ -107,14 +117,20 @@ def test_control_a_displaced_wall_is_noticed(form):
 def test_rays_along_the_axes_and_through_edges_and_corners(form):
     origin, u, v = box_parallelograms((4, 4, 4))
     surfaces = surfaces_of(origin, u, v)
-    directions = np.array([[a, b, c] for a in (-1, 0, 1) for b in (-1, 0, 1) for c in (-1, 0, 1) if a or b or c], float)
+    directions = np.array(
+        [[a, b, c] for a in (-1, 0, 1) for b in (-1, 0, 1) for c in (-1, 0, 1) if a or b or c], float
+    )
     length = np.linalg.norm(directions, axis=1)
     directions = (directions / length[:, None]).astype(np.float32)
     origins = np.full_like(directions, 2.0)
     for brute in (True, False):
-        distance, primitive = run(form, surfaces, origins, directions, np.full(len(directions), -1, np.int32), brute_force=brute)
+        distance, primitive = run(
+            form, surfaces, origins, directions, np.full(len(directions), -1, np.int32), brute_force=brute
+        )
         assert (primitive >= 0).all()
-        np.testing.assert_allclose(distance, 2 * length, rtol=1e-6)  # to face, edge or corner; ulp of single precision
+        np.testing.assert_allclose(
+            distance, 2 * length, rtol=1e-6
+        )  # to face, edge or corner; ulp of single precision
 
 
 @pytest.mark.parametrize("form", DRIVERS)
@@ -136,8 +152,18 @@ def test_a_ray_does_not_hit_the_primitive_it_starts_on_nor_pass_a_thin_sheet(for
 @pytest.mark.parametrize("form", DRIVERS)
 def test_grazing_rays_in_the_plane_of_a_primitive_pass_it(form):
     origin, u, v = box_parallelograms((10, 10, 10))
-    surfaces = surfaces_of(np.concatenate([origin, [[5, 4, 4]]]), np.concatenate([u, [[0, 2, 0]]]), np.concatenate([v, [[0, 0, 2]]]))
-    distance, primitive = run(form, surfaces, np.array([[5, 1, 5]], np.float32), np.array([[0, 1, 0]], np.float32), np.array([-1], np.int32))
+    surfaces = surfaces_of(
+        np.concatenate([origin, [[5, 4, 4]]]),
+        np.concatenate([u, [[0, 2, 0]]]),
+        np.concatenate([v, [[0, 0, 2]]]),
+    )
+    distance, primitive = run(
+        form,
+        surfaces,
+        np.array([[5, 1, 5]], np.float32),
+        np.array([[0, 1, 0]], np.float32),
+        np.array([-1], np.int32),
+    )
     assert primitive[0] == 3 and distance[0] == pytest.approx(9.0, rel=1e-6)
 
 
@@ -157,7 +183,9 @@ def test_triangle_and_parallelogram_limits():
     down = np.tile(np.array([[0, 0, -1]], np.float32), (2, 1))
     for flag, expected in ((True, [-1, 0]), (False, [0, 0])):
         for form in DRIVERS:
-            _, primitive = run(form, surfaces_of(*both, np.array([flag])), above, down, np.full(2, -1, np.int32))
+            _, primitive = run(
+                form, surfaces_of(*both, np.array([flag])), above, down, np.full(2, -1, np.int32)
+            )
             assert primitive.tolist() == expected
 
 

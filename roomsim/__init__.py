@@ -48,16 +48,19 @@ def check(study: FilePath) -> list[Finding]:
 
     Parameters
     ----------
-    study : path of the study file
+    study : path of the study file; or of a venue file, which is then checked by itself
 
     Raises
     ------
-    DocumentError, MeshError : a file cannot be read at all
+    DocumentError, MeshError, SceneError : a file cannot be read at all, or names what is not there
     """
+    from .scene.alone import check_venue_file, is_venue_file
     from .scene.checks import check_venue
     from .venue.mesh import read_mesh
     from .venue.reading import read_study
 
+    if is_venue_file(Path(study)):
+        return check_venue_file(Path(study))
     described = read_study(study)
     return check_venue(described, read_mesh(described.venue.mesh, described.venue_folder))
 

@@ -40,7 +40,7 @@ def new(screen: Screen, folder: Path) -> None:
 
 
 @click.command()
-@study_file
+@click.argument("study", type=click.Path(path_type=Path), metavar="STUDY.toml")
 @click.option("--strict", is_flag=True, help="Count warnings as errors.")
 @with_screen
 def check(screen: Screen, study: Path, strict: bool) -> int:
@@ -50,7 +50,8 @@ def check(screen: Screen, study: Path, strict: bool) -> int:
 
     Reads all files and the mesh: size, volume and areas, holes, turned and double faces, seats and sources
     outside the room, drape that crosses walls or keeps a zone from being clear, limits that scenarios break.
-    Each finding says where it is and what to do.
+    Each finding says where it is and what to do. A venue file may be given instead, to check a mesh before there
+    are loudspeakers and scenarios.
 
     \b
     Exit code 1 if there are errors (or, with --strict, warnings).

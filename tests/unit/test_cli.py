@@ -167,6 +167,36 @@ def test_warnings_count_when_strict(study, capsys):
     assert "budget" in capsys.readouterr().out
 
 
+def test_venue_is_checked_by_itself(study, capsys):
+    venue = study.parent / "venue.toml"
+    for name in ("elements.toml", "sources.toml", "study.toml"):
+        (study.parent / name).unlink()
+    assert execute(["check", str(venue), "--strict"]) == 0
+    out = capsys.readouterr().out
+    assert "2,100 m3" in out  # 24 x 14 m, 5 to 7.5 m high
+    assert "by itself" in out
+    assert "not there yet" not in out
+    change(study.parent / "hall.obj", "g roof\nf ", "g roof\n# f ")  # one of its two halves
+    assert execute(["check", str(venue), "--strict"]) == 1
+    assert "[hole]" in capsys.readouterr().out
+    change(venue, 'floor = "concrete_sealed"', 'floor = "concrete_seeled"')
+    assert execute(["check", str(venue)]) == 3
+    assert "concrete_sealed" in capsys.readouterr().err
+
+
+def test_venue_alone_takes_the_materials_beside_it(study, capsys):
+    venue = study.parent / "venue.toml"
+    change(venue, 'floor = "concrete_sealed"', 'floor = "our_planks"')
+    assert execute(["check", str(venue)]) == 3
+    (study.parent / "materials.toml").write_text(
+        "schema = 1\n[material.our_planks]\nabsorption = [0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1]\n"
+        'scattering = [0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1]\nsource = "our own measurement"\n',
+        "utf-8",
+    )
+    assert execute(["check", str(venue)]) == 0
+    assert "our_planks" in capsys.readouterr().out
+
+
 def test_findings_in_json(study, capsys):
     change(study, "budget = 3000", "budget = 900")
     assert execute(["check", str(study), "--json"]) == 0

@@ -102,8 +102,8 @@ def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: f
         return (
             f"{figures} Surfaces that face along {'xyz'[high]} absorb {along[high]:.2f}, along {'xyz'[low]} "
             f"{along[low]:.2f}, and only {share:.0%} of what is reflected is scattered: sound that keeps "
-            "away from the absorbing surfaces outlives the rest. The truth lies between these two figures and "
-            "hangs on how much the surfaces scatter: check their scattering, or measure the room, before "
+            "away from the absorbing surfaces outlives the rest. The truth lies between these two figures "
+            "and hangs on how much the surfaces scatter: check their scattering, or measure the room, before "
             "relying on either.",
             True,
         )

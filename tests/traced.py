@@ -1,0 +1,36 @@
+"""Tracing a scene batch by batch without the rest of the program, for tests of the engine."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from roomsim.tracing.images import find_image_paths, sum_image_paths
+from roomsim.tracing.plan import sampling_plan
+from roomsim.tracing.replay import Replay, time_bins
+from roomsim.tracing.trace import Tracer
+
+
+def traced(scene, duration, n_batches, n_rays, image_order=0, seed=11):
+    """Energy per batch (n_batches, n_receivers, n_bins, n_scenarios, 8), early part included; bin edges."""
+    plan = sampling_plan(scene)
+    edges = time_bins(duration)
+    tracer = Tracer(scene, plan, seed, image_order, float(edges[-1]))
+    everyone = slice(0, scene.receivers.n_receivers)
+    scenarios = slice(0, scene.n_scenarios)
+    replay = Replay(scene, plan, edges, scenarios, everyone)
+    late = replay.late(n_batches, 1, lambda g: [tracer.trace(0, g, n_rays)], threads=2)
+    paths = find_image_paths(scene, image_order, 1e4)
+    early = sum_image_paths(scene, paths, edges, np.array([1.0]), scenarios, everyone).early
+    return late + early, edges
+
+
+def slope_time(edges, energy, start, stop):
+    """Reverberation time from the ratio of two energies: exact for an exponential, whatever the bins."""
+    a, b, c = (int(np.flatnonzero(np.isclose(edges, t))[0]) for t in (start, (start + stop) / 2, stop))
+    first, second = energy[..., a:b].sum(axis=-1), energy[..., b:c].sum(axis=-1)
+    return 6 * np.log(10) * (stop - start) / 2 / np.log(first / second)
+
+
+def spread_seats(size, n, seed=5, margin=0.8):
+    """(n, 3) places all over a box, `margin` m from its walls."""
+    return np.random.default_rng(seed).uniform(margin, np.array(size) - margin, (n, 3))

@@ -17,7 +17,7 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 STAGES = (
     *("errors", "bands", "estimate", "_jit", "physics"),  # the ground floor
-    *("venue", "system", "scene", "tracing", "decay", "metrics", "study", "report", "cli"),
+    *("venue", "system", "scene", "tracing", "decay", "metrics", "study", "planning", "report", "cli"),
 )
 """In the order in which data flows; a part may import itself and earlier ones. What is not listed
 (`__init__`, `__main__`) is the roof, and may import all."""

@@ -6,21 +6,21 @@ import numpy as np
 from numba import config, njit
 
 from .._jit import KERNEL_OPTIONS
-from . import _plain
 from ._plain import MISS, WIDTH
 
 STACK_SIZE = 512
 """Waiting nodes: seven for each level of a tree of eight children a node."""
 
 if config.DISABLE_JIT:
-    closest_hit = _plain.closest_hit
+    from ._plain import closest_hit, hit_spheres, lowest_bit
 else:
     try:
         from ._intersect import closest_hit
+        from ._wide import hit_spheres, lowest_bit
     except ImportError:  # an llvmlite whose builder has moved on
-        closest_hit = _plain.closest_hit
+        from ._plain import closest_hit, hit_spheres, lowest_bit
 
-__all__ = ["MISS", "STACK_SIZE", "WIDTH", "closest_hit", "closest_hits"]
+__all__ = ["MISS", "STACK_SIZE", "WIDTH", "closest_hit", "closest_hits", "hit_spheres", "lowest_bit"]
 
 
 @njit(**KERNEL_OPTIONS)

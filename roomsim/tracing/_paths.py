@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit
+from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, hit_spheres, lowest_bit
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, ray_key, uniform
 
 END_OF_RAY = 65535
@@ -52,7 +52,7 @@ def lambert_direction(nx, ny, nz, u1, u2):
 @njit(**KERNEL_OPTIONS)
 def deposit_along(
     ox, oy, oz, dx, dy, dz, length, travelled, n_deposits, segment,
-    start, member, centre, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp,
+    start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
     receiver, path_length, chord,
 ):  # fmt: skip
     """Write a deposit for each seat sphere that the segment passes; returns the new number of deposits.
@@ -82,17 +82,19 @@ def deposit_along(
     delta_x, delta_y = abs(cell_size * inv_x), abs(cell_size * inv_y)
     while True:
         cell = cx * n_y + cy
-        for k in range(start[cell], start[cell + 1]):
-            rx, ry, rz = centre[k, 0] - ox, centre[k, 1] - oy, centre[k, 2] - oz
-            along = rx * dx + ry * dy + rz * dz
-            seat = member[k]
-            r = radius[seat]
-            half_squared = r * r - (rx * rx + ry * ry + rz * rz - along * along)
-            if half_squared > _ZERO and stamp[seat] != segment:
+        for pack in range(start[cell], start[cell + 1]):
+            mask = hit_spheres(spheres, np.int64(pack) * (4 * WIDTH), ox, oy, oz, dx, dy, dz, lanes)
+            while mask != 0:
+                k = lowest_bit(mask)
+                mask &= mask - 1
+                seat = member[pack * WIDTH + k]
+                if stamp[seat] == segment:
+                    continue
                 stamp[seat] = segment
-                half = math.sqrt(half_squared)
-                enter, leave = max(along - half, _ZERO), min(along + half, length)
+                half = math.sqrt(lanes[WIDTH + k])
+                enter, leave = max(lanes[k] - half, _ZERO), min(lanes[k] + half, length)
                 if leave > enter:
+                    r = radius[seat]
                     receiver[n_deposits] = seat
                     path_length[n_deposits] = travelled + np.float32(0.5) * (enter + leave)
                     chord[n_deposits] = (leave - enter) / (np.float32(4.0 / 3.0 * math.pi) * r * r * r)
@@ -139,7 +141,7 @@ def trace_rays(
         geometry.primitives,
     )
     normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
-    start, member, centre, radius = cells.start, cells.member, cells.centre, cells.radius
+    start, member, spheres, radius = cells.start, cells.member, cells.spheres, cells.radius
     x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
     n_x, n_y, cell_size = cells.shape[0], cells.shape[1], cells.cell_size
     n_components = len(threshold)
@@ -235,7 +237,7 @@ def trace_rays(
                     return ray
                 n_kept = deposit_along(
                     ox, oy, oz, dx, dy, dz, t, travelled, n_kept, address * MAX_SEGMENTS + bounce,
-                    start, member, centre, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp,
+                    start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
                     receiver, path_length, chord,
                 )  # fmt: skip
             n_deposits[n_segments] = n_kept - kept_before

@@ -28,6 +28,29 @@ def inverse(x):
 
 
 @njit(**KERNEL_OPTIONS)
+def lowest_bit(mask):
+    """Index of the lowest set bit; not for zero."""
+    k = 0
+    while mask & (1 << k) == 0:
+        k += 1
+    return k
+
+
+@njit(**KERNEL_OPTIONS)
+def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
+    """As `_wide.hit_spheres`."""
+    mask = 0
+    for k in range(WIDTH):
+        x, y, z = spheres[offset + k] - ox, spheres[offset + WIDTH + k] - oy, spheres[offset + 2 * WIDTH + k] - oz
+        along = x * dx + y * dy + z * dz
+        half_squared = spheres[offset + 3 * WIDTH + k] - (x * x + y * y + z * z - along * along)
+        lanes[k], lanes[WIDTH + k] = along, half_squared
+        if half_squared > _ZERO:
+            mask |= 1 << k
+    return mask
+
+
+@njit(**KERNEL_OPTIONS)
 def closest_hit(
     ox, oy, oz, dx, dy, dz, skip, far, nodes, children, packs, primitives, stack, stack_entry, lanes
 ):  # fmt: skip

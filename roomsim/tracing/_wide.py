@@ -163,6 +163,38 @@ def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, neare
 
 
 @intrinsic
+def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
+    """Bit mask of eight spheres that the line through o along d passes; to `lanes` the distance along it of the point
+    nearest to each centre (8), then the square of half each chord (8).
+
+    spheres: packs of 4 rows of 8, centre x, y, z and squared radius, -1 in an empty slot.
+    """
+    signature = types.int32(spheres, types.int64, *[types.float32] * 6, lanes)
+
+    def generate(context, builder, sig, arguments):
+        base = _data(context, builder, sig.args[0], arguments[0])
+        target = _data(context, builder, sig.args[8], arguments[8])
+        direction = [_splat(builder, x) for x in arguments[5:8]]
+
+        def row(k):
+            return _load(builder, base, builder.add(arguments[1], ir.Constant(_I64, k * WIDTH)))
+
+        away = [builder.fsub(row(k), _splat(builder, arguments[2 + k]), flags=_FAST) for k in range(3)]
+        along = builder.fmul(away[0], direction[0], flags=_FAST)
+        squared = builder.fmul(away[0], away[0], flags=_FAST)
+        for k in (1, 2):
+            along = _multiply_add(builder, away[k], direction[k], along)
+            squared = _multiply_add(builder, away[k], away[k], squared)
+        beside = builder.fsub(squared, builder.fmul(along, along, flags=_FAST), flags=_FAST)
+        half_squared = builder.fsub(row(3), beside, flags=_FAST)
+        _store(builder, along, target)
+        _store(builder, half_squared, builder.gep(target, [ir.Constant(_I64, WIDTH)]))
+        return _bits(builder, builder.fcmp_ordered(">", half_squared, _constant(0.0)))
+
+    return signature, generate
+
+
+@intrinsic
 def lowest_bit(typing, mask):
     """Index of the lowest set bit; undefined for zero."""
 

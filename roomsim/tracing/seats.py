@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ..scene.scene import ReceiverArrays
+from ._plain import WIDTH
 
 CELL_SIZE = 1.5
 """m. Smaller cells mean fewer seats tested in each and more cells walked."""
@@ -16,11 +17,11 @@ class SeatCells(NamedTuple):
     """Cell list. Cell (i, j) covers x from `origin[0]` + i * `cell_size`, y likewise; its index is i * shape[1] + j."""
 
     start: np.ndarray
-    """(n_cells + 1,) int32, first member of each cell."""
+    """(n_cells + 1,) int32, first pack of eight of each cell."""
     member: np.ndarray
-    """(n_members,) int32, receiver."""
-    centre: np.ndarray
-    """(n_members, 3) float32, m: positions once more, in the order in which they are read."""
+    """(n_packs * 8,) int32, receiver; 0 in an empty slot."""
+    spheres: np.ndarray
+    """(n_packs * 32,) float32: per pack 4 rows of 8, centre x, y, z (m) and squared radius, -1 in an empty slot."""
     radius: np.ndarray
     """(n_receivers,) float32, m."""
     origin: np.ndarray
@@ -53,11 +54,18 @@ def build_cells(receivers: ReceiverArrays, radius: np.ndarray, cell_size: float 
                 )
                 if ((nearest - p[:2]) ** 2).sum() <= (r + margin) ** 2:
                     members[x * shape[1] + y].append(i)
-    member = np.array([i for cell in members for i in cell], dtype=np.int32)
+    packs = [cell[i : i + WIDTH] for cell in members for i in range(0, len(cell), WIDTH)]
+    member = np.zeros((len(packs), WIDTH), np.int32)
+    spheres = np.zeros((len(packs), 4, WIDTH), np.float32)
+    spheres[:, 3] = -1.0
+    for pack, (ids, rows) in zip(packs, zip(member, spheres)):
+        ids[: len(pack)] = pack
+        rows[:3, : len(pack)] = position[pack].T
+        rows[3, : len(pack)] = radius[pack] ** 2
     return SeatCells(
-        start=np.cumsum([0] + [len(cell) for cell in members]).astype(np.int32),
-        member=member,
-        centre=np.ascontiguousarray(position[member], dtype=np.float32),
+        start=np.cumsum([0] + [-(-len(cell) // WIDTH) for cell in members]).astype(np.int32),
+        member=member.reshape(-1),
+        spheres=spheres.reshape(-1),
         radius=radius.astype(np.float32),
         origin=low[:2].astype(np.float32),
         layer=np.array([low[2], high[2]], dtype=np.float32),

@@ -91,12 +91,16 @@ class SourceArrays:
     delay: np.ndarray
     """(n_sources,) float64, s; of hangs and stacks until the first sound ahead leaves their middle."""
     active: np.ndarray
-    """(n_sources, n_scenarios) float64, gain as a factor on energy; 0 where a source is off in a scenario."""
+    """(n_sources, n_scenarios) float64, gain as a factor on energy; 0 where a source is off in a scenario,
+    and for sources whose sound counts as noise."""
     elements: Mapping[int, ElementArrays] = field(default_factory=dict)
     """Boxes of the sources that are hangs or stacks, by index."""
     coherent: tuple[tuple[int, ...], ...] = ()
     """Groups of sources with one signal: at low frequencies their direct and image-source sound adds up
     in phase. A source in no group adds up in energy, its own reflections included."""
+    noise_active: np.ndarray | None = None
+    """(n_sources, n_scenarios) float64, as `active`, of the sources whose sound counts as noise; None where
+    there are none."""
 
 
 @dataclass(frozen=True)

@@ -83,6 +83,7 @@ def compile_sources(
         )
         for source in chosen
     ]
+    active, noise_active = when_active(study, [entry.name for entry in entries], switched_in)
     signals = dict.fromkeys(entry.signal for entry in entries if entry.signal is not None)
     return SourceArrays(
         names=tuple(entry.name for entry in entries),
@@ -91,12 +92,31 @@ def compile_sources(
         balloon=np.array([entry.balloon for entry in entries]),
         level=np.array([entry.level for entry in entries]),
         delay=np.array([entry.delay for entry in entries]),
-        active=np.array([[entry.name in names for names in on] for entry in entries], float),
+        active=active,
         elements={i: entry.elements for i, entry in enumerate(entries) if entry.elements is not None},
         coherent=tuple(
             tuple(i for i, entry in enumerate(entries) if entry.signal == signal) for signal in signals
         ),
+        noise_active=noise_active,
     )
+
+
+def when_active(
+    study: Study, names: Sequence[str], switched_in: Sequence[Iterable[str]]
+) -> tuple[np.ndarray, np.ndarray | None]:
+    """`SourceArrays.active` and `noise_active` of the sources with these names.
+
+    Parameters
+    ----------
+    switched_in : (n_scenarios,)
+        Names of the elements of each scenario.
+    """
+    on = [set(playing(study.sources, study.elements, elements)) for elements in switched_in]
+    active = np.array([[float(name in there) for there in on] for name in names]).reshape(len(names), len(on))
+    is_noise = np.isin(names, [source.name for source in study.sources.source if source.role == "noise"])
+    if not is_noise.any():
+        return active, None
+    return np.where(is_noise[:, None], 0.0, active), np.where(is_noise[:, None], active, 0.0)
 
 
 def source_places(study: Study, speed_of_sound: float) -> list[tuple[str, np.ndarray]]:

@@ -346,6 +346,9 @@ class Source(Model):
     """A loudspeaker, a talker or anything else that sounds from one point."""
 
     name: Name
+    role: Literal["main", "fill", "delay", "sub", "noise"] = "main"
+    """What it is there for. Fills and delays are timed to the mains. The sound of a noise source, direct and
+    reverberant, counts as noise against all others: backline, monitors, a generator."""
     position: Point3
     """Acoustic centre, m."""
     aim_at: Point3 | None = None

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from roomsim.errors import DocumentError, suggestion
-from roomsim.venue.fields import Decibel, Model, Name, Positive
+from roomsim.venue.fields import Decibel, Model, Name, NotNegative, Positive
 from roomsim.venue.parsing import document_error, read_source, validate
 
 Coverage = Annotated[float, Field(gt=0.0, le=360.0)]
@@ -141,6 +141,10 @@ class Loudspeaker(Model):
     octave, or dB per third from 50 Hz to 10 kHz."""
     level_at_31: Decibel | None = None
     """The same in the octave of 31.5 Hz, for maps of subs; without it there are none in this band."""
+    maximum_level: Decibel | None = None
+    """Highest peak level that one box can do at 1 m on axis, dB, all bands together."""
+    mass: NotNegative | None = None
+    """kg of one box."""
     directivity: Directivity
     source: Annotated[str, Field(min_length=1)]
     """Where the figures come from: data sheet, measurement, "common practice", "estimate"."""

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from roomsim.venue.fields import Coordinate, Model, Name, Point3
+from roomsim.venue.fields import Coordinate, Model, Name, NotNegative, Point3
 
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]
 Gain = Annotated[float, Field(ge=-100.0, le=40.0)]
@@ -32,6 +32,7 @@ class Drive(Model):
     delay: Delay = 0.0
     """ms."""
     polarity: Literal["normal", "inverted"] = "normal"
+    """Inverted turns the sign of the signal over."""
     high_pass: Crossover | None = None
     low_pass: Crossover | None = None
 
@@ -48,6 +49,8 @@ class System(Drive):
     """Boxes that play one signal together."""
 
     name: Name
+    role: Literal["main", "fill", "delay", "sub"] = "main"
+    """What it is there for: fills and delays are timed to the mains."""
     loudspeaker: Name
     """Name of a box, own or built-in."""
     azimuth: Degrees = 0.0
@@ -80,6 +83,10 @@ class Hang(System):
     site_angle: Annotated[float, Field(ge=-90.0, le=90.0)] = 0.0
     """Elevation of the top box's axis, degrees; negative looks down."""
     count: Count
+    frame_mass: NotNegative = 0.0
+    """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
+    points: Annotated[int, Field(ge=1, le=8)] = 1
+    """Number of points that the hang is held by."""
     splay: tuple[Annotated[float, Field(ge=-30.0, le=30.0)], ...] = ()
     """Angle between each box and the next below, degrees, from the top; each looks further down by it."""
 
@@ -150,6 +157,8 @@ Arrangement = Annotated[Stack | GradientPair | EndFire | Row, Field(discriminato
 class SubStack(System):
     """Bass boxes on the floor or flown."""
 
+    role: Literal["main", "fill", "delay", "sub"] = "sub"
+    """What it is there for: fills and delays are timed to the mains."""
     position: Point3
     """Foot of the stack: middle of the lower edge of the front, m. Of lines and pairs that of the foremost
     box, of rows that of the middle."""

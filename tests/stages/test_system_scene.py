@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from roomsim.system.subs import level_map
 from roomsim.tracing.emission import directivity_towards, radiated
 from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.replay import time_zero
+from roomsim.venue.document import ElementsDocument, SourcesDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -309,6 +311,19 @@ def test_a_directivity_file_of_a_box_is_checked_when_the_study_is_read(tmp_path:
     (tmp_path / "odd.sofa").write_text("not at all")
     with pytest.raises(DocumentError, match=r"odd\.sofa: not a readable SOFA"):
         read_study(path)
+
+
+def test_examples_of_the_handbook_are_valid():
+    page = (Path(__file__).parents[2] / "docs" / "system.md").read_text("utf-8")
+    blocks = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
+    assert len(blocks) == 5
+    changes = [block for block in blocks if "[[system_change]]" in block]
+    written = "schema = 1\n" + "\n".join(block for block in blocks if block not in changes)
+    sources = SourcesDocument.model_validate(tomllib.loads(written))
+    assert len(sources.hang[0].splay) == 8 and sources.hang[0].box[0].number == 9
+    assert sources.sub_stack[0].n_boxes() == 3 and set(sources.loudspeaker) == {"my_box"}
+    elements = ElementsDocument.model_validate(tomllib.loads("schema = 1\n" + changes[0]))
+    assert elements.system_change[0].power == 3.2
 
 
 # --- checks and drawings --------------------------------------------------------------------------------

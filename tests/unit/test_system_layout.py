@@ -12,6 +12,7 @@ from systems import C, arrays, box, hang, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
 from roomsim.physics.radiation import frame
+from roomsim.system.coverage import coverage_angles
 from roomsim.system.elements import band_energy
 from roomsim.system.field import pressure_at
 from roomsim.system.filters import linkwitz_riley
@@ -234,3 +235,35 @@ def test_two_polars_meet_both_planes(tmp_path: Path):
     data = box({"kind": "tabulated", "file": "box.csv"}).directivity
     found = level(pattern(data, directions([30.0, -70.0, 0.0, 0.0], [0, 0, 40.0, -20.0]), EXACT, C, tmp_path))
     assert found[:, 3] == pytest.approx([-3.0, -7.0, -2.0, -1.0], abs=1e-6)
+
+
+# --- coverage -------------------------------------------------------------------------------------------
+
+
+def test_coverage_angles_are_those_that_were_asked_for():
+    horn = box({"kind": "horn", "coverage": [90.0, 40.0]}).directivity
+    assert coverage_angles(horn, C, Path(".")) == pytest.approx(
+        np.repeat([[90.0], [40.0]], 8, axis=1), abs=0.05
+    )  # linear within steps of 0.5 degrees: (0.5 / 20)^2 of the angle at most
+    omni = box().directivity
+    assert (coverage_angles(omni, C, Path(".")) == 360.0).all()
+    # A cardioid is 6 dB down at 90 degrees: (1 + cos t) / 2 = 0.501.
+    cardioid = box({"kind": "first_order", "omnidirectional_part": 0.5}).directivity
+    assert coverage_angles(cardioid, C, Path("."))[0] == pytest.approx(np.full(8, 180.0), abs=0.5)
+
+
+def test_coverage_of_a_piston_and_of_the_generic_line_box():
+    # 2 J1(x) / x = 0.5012 at x = 2.2118 (derived; scipy.special.j1 is the reference), in the middle of a band.
+    ka = 2.0 * np.pi * EXACT[5] * 0.15 / C
+    middle = 2.0 * np.degrees(np.arcsin(2.2118 / ka))
+    found = coverage_angles(box({"kind": "piston", "radius": 0.15}).directivity, C, Path("."))
+    # The octave as a whole differs from its middle, by its upper half mostly.
+    assert found[0, 5] == pytest.approx(middle, rel=0.15)
+    assert found[0] == pytest.approx(found[1])
+    compact = built_in_loudspeakers()["compact_line"].directivity
+    horizontal, vertical = coverage_angles(compact, C, Path("."))
+    assert horizontal[5:] == pytest.approx([110.0] * 3, abs=0.01)  # at 1 kHz the waveguide begins to let go
+    # 0.24 m against waves of 43 mm: 0.603 x 2 of lambda / L (line at half pressure: u = 1.8955), 12 degrees.
+    assert vertical[7] == pytest.approx(
+        2.0 * np.degrees(np.arcsin(1.8955 / np.pi * C / EXACT[7] / 0.24)), rel=0.15
+    )

@@ -1,8 +1,10 @@
-"""How often the 95 % intervals hold the value of a far longer run: the long form of tests/statistical/test_coverage.py.
+"""How often the 95 % intervals hold the value of a far longer run: the long form of
+tests/statistical/test_coverage.py.
 
 Two rooms, each run over and over with other seeds: a small hard room with few rays, and a hall cut by three
-cloths that scenarios hang or leave out, where weights vary most. Beside each share stands the one that the same
-intervals reach when their errors are multiplied by 0.6: it must be far off, or the count would notice nothing.
+cloths that scenarios hang or leave out, where weights vary most. Beside each share stands the one that the
+same intervals reach when their errors are multiplied by 0.6: it must be far off, or the count would notice
+nothing.
 """
 
 from __future__ import annotations
@@ -46,7 +48,8 @@ def main() -> None:
             each = stats.binom.cdf(round(worst * n_repeats), n_repeats, 0.95) * inside.shape[1]
             bias = (got.value.mean(axis=0) - long_run[figure].value) / got.value.std(axis=0, ddof=1)
             rows.append([
-                name, figure, n_repeats, inside.shape[1], float(got.standard_error.mean()), f"{share:.3f} +- {error:.3f}",
+                name, figure, n_repeats, inside.shape[1], float(got.standard_error.mean()),
+                f"{share:.3f} +- {error:.3f}",
                 f"{worst:.3f} ({min(each, 1.0):.2g})", f"{control.mean():.3f}", float(np.abs(bias).mean()),
             ])  # fmt: skip
             ratios[f"{name}: {figure}"] = share
@@ -58,7 +61,9 @@ def main() -> None:
          "control, 0.6", "|bias| / sd"],
         rows,
     )  # fmt: skip
-    print(f"A share further than {limit:.1f} of its own errors from 0.95 would happen by chance in one table of 1000.")
+    print(
+        f"A share further than {limit:.1f} of its own errors from 0.95 would happen by chance in one table of 1000."
+    )
     finish(ratios)
 
 

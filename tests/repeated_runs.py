@@ -23,7 +23,14 @@ THE_SEATS = [(5.5, 1.5, 1.2), (6.5, 4.2, 1.2), (3.5, 4.5, 1.2)]
 def small_room() -> Scene:
     """9 x 6 x 3.2 m, hard; as it is, with a draped end wall, with an absorbing ceiling, and with both."""
     drape, ceiling = [0.08, 0.55, 0.08, 0.55], [0.1, 0.1, 0.6, 0.6]
-    absorption = {"floor": 0.05, "ceiling": ceiling, "west": 0.08, "east": drape, "south": 0.08, "north": 0.12}
+    absorption = {
+        "floor": 0.05,
+        "ceiling": ceiling,
+        "west": 0.08,
+        "east": drape,
+        "south": 0.08,
+        "north": 0.12,
+    }
     scattering = {"floor": 0.1, "ceiling": 0.3, "west": 0.2, "east": 0.2, "south": 0.2, "north": 0.4}
     return box_scene((9.0, 6.0, 3.2), absorption, scattering, (1.5, 2.5, 1.6), THE_SEATS, air=1e-3)
 
@@ -39,7 +46,9 @@ def hall_with_cloths() -> Scene:
     absorption = np.broadcast_to(np.array([0.1, 0.1, 0.08, 0.08, 0.15, 0.2])[:, None, None], (6, n, 8))
     scattering = np.broadcast_to(np.linspace(0.05, 0.5, 8), (6, n, 8))
     hung = masks.T[:, None, :, None]
-    cloths = np.where(hung, np.array([0.2, 0.1, 0.4])[:, None, None], np.array([0.0, 0.0, 1.0])[:, None, None])
+    cloths = np.where(
+        hung, np.array([0.2, 0.1, 0.4])[:, None, None], np.array([0.0, 0.0, 1.0])[:, None, None]
+    )
     areas = (84, 84, 154, 154, 264, 264)
     patches = [Patch(f"wall {i}", f"wall {i}", (), a, False) for i, a in enumerate(areas)]
     patches += [Patch(f"cloth {i}", f"cloth {i}", (f"cloth {i}",), 45.0, True) for i in range(3)]

@@ -1,8 +1,8 @@
 """Do the intervals of a run hold what a far longer run gives, as often as they say?
 
-A small room is run 300 times with other seeds. Every seat and scenario counts by itself, since seats share their
-rays: 300 independent intervals each. Then the share over all seats and scenarios, whose error comes from the
-repeats. The longer form of this is among the benchmarks.
+A small room is run 300 times with other seeds. Every seat and scenario counts by itself, since seats share
+their rays: 300 independent intervals each. Then the share over all seats and scenarios, whose error comes
+from the repeats. The longer form of this is among the benchmarks.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from repeated_runs import covered, figures, repeated, small_room
 
 N_REPEATS = 300
 RAYS_PER_BATCH = 64
-"""1280 rays a run: standard errors of 0.01 in the index and 0.6 dB in clarity, as a hurried study has them."""
+"""1280 rays a run: standard errors of 0.01 in the index and 0.6 dB in clarity, as a hurried study has
+them."""
 LONGER = 200
 """Times as many rays in the long run, whose error is then 7 % of that of the others."""
 N_CHECKS = 50
@@ -56,8 +57,8 @@ def test_runs_scatter_about_the_long_run_by_what_they_say(runs, long_run, name):
     got = runs[name]
     scatter = got.value.std(axis=0, ddof=1)
     said = np.sqrt((got.standard_error**2).mean(axis=0))
-    # The deviation of 300 values is known to 1 / sqrt(2 * 299) = 4 %; 5.5 of these for 1e-6 over all checks, and
-    # half as much again because the values have longer tails than normal ones.
+    # The deviation of 300 values is known to 1 / sqrt(2 * 299) = 4 %; 5.5 of these for 1e-6 over all checks,
+    # and half as much again because the values have longer tails than normal ones.
     np.testing.assert_allclose(said, scatter, rtol=0.34)
     mean_error = np.hypot(scatter / np.sqrt(N_REPEATS), long_run[name].standard_error)
     assert_agrees(got.value.mean(axis=0), mean_error, long_run[name].value, n_checks=N_CHECKS)

@@ -1,0 +1,193 @@
+"""Many scenarios out of one trace, against tracing each by itself with the same kernels.
+
+(a) 64 scenarios that differ in absorption: weighing logged paths against tracing and weighing each scenario alone.
+(b) 64 masks over 12 free-hanging cloths, at equal standard error: for a scenario it is
+
+    64 x time alone / time together x variance alone / variance together,
+
+the variance in four windows of time and of the speech transmission index, mean over seats. Alone, a scenario
+is traced without the cloths that do not hang in it, with a sampling plan and a duration of its own. Figures
+are worked out from energies in the same way on both sides, so that work is left out of both times.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from cases import hung_hall
+from cases import scene as hall_scene
+from harness import arguments, disagree, finish, table
+from scipy import stats
+
+from roomsim.decay.response import EnergyResponse
+from roomsim.metrics.evaluate import evaluate
+from roomsim.scene.scene import Scene
+from roomsim.study.engine import N_REPLICATES, Engine
+
+K = 64
+N_CLOTHS = 12
+WINDOWS = (0.0, 0.05, 0.3, 0.6, 1.0)
+BAND = 4
+STI = "speech_transmission_index"
+EVERY = 8
+"""Every eighth seat is enough to compare indices."""
+FALSE_ALARM = 1e-4
+"""That the comparison of energies stops a correct program."""
+
+
+@dataclass
+class Measured:
+    trace: float
+    """s of processor time."""
+    weigh: float
+    level: np.ndarray
+    """(n_replicates, n_windows, n_scenarios): mean over seats of the energy in each window."""
+    variance: np.ndarray
+    """(n_windows + 1, n_scenarios): mean over seats, relative for energies; of the index last."""
+    index: np.ndarray
+    """(2, n_receivers / EVERY, n_scenarios): value and standard error."""
+
+
+def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
+    """Trace `n_rounds` and weigh for all scenarios, in one thread."""
+    engine = Engine(scene, seed, 0, threads=1)
+    trace = -time.process_time()
+    engine.add_rounds(n_rounds)
+    trace += time.process_time()
+    weigh, level, variance, index = 0.0, [], [], []
+    for scenarios, receivers in engine.blocks():
+        if receivers != slice(0, scene.receivers.n_receivers):
+            raise ValueError("seats in several blocks are not provided for here")
+        weigh -= time.process_time()
+        response = engine.response(scenarios, receivers)
+        weigh += time.process_time()
+        cuts = [int(np.argmin(np.abs(response.bin_edges - t))) for t in WINDOWS]
+        late = np.stack([response.late[:, :, a:b, :, BAND].sum(axis=2) for a, b in pairwise(cuts)], axis=2)
+        level.append(late.mean(axis=1, dtype=float))
+        relative = late.var(axis=0, ddof=1) / np.maximum(late.mean(axis=0) ** 2, 1e-30)
+        some = _every(response, EVERY)
+        estimate = evaluate(some, scene.noise[scenarios], metrics=[STI])[STI].estimate()
+        squared = (estimate.standard_error**2).mean(axis=0)
+        variance.append(np.concatenate([relative.mean(axis=0), squared[None]]))
+        index.append(np.stack([estimate.value, estimate.standard_error]))
+    return Measured(trace, weigh, *(np.concatenate(x, axis=-1) for x in (level, variance, index)))
+
+
+def _every(response: EnergyResponse, step: int) -> EnergyResponse:
+    seats = slice(None, None, step)
+    return EnergyResponse(
+        response.bin_edges, response.late[:, seats], response.early[seats], response.direct[seats],
+        response.early_moment[seats], response.early_modulation[seats],
+    )  # fmt: skip
+
+
+def only(scene: Scene, scenario: int) -> Scene:
+    one = slice(scenario, scenario + 1)
+    return replace(
+        scene, factors=scene.factors[:, :, one], scenarios=scene.scenarios[one], noise=scene.noise[one],
+        sources=replace(scene.sources, active=scene.sources.active[:, one]), compare_with=np.zeros(1, int),
+    )  # fmt: skip
+
+
+def z_scores(together: Measured, k: int, alone: Measured) -> np.ndarray:
+    """(n_windows,) of the energies of scenario `k`, together against alone, rays of their own on either
+    side."""
+    a, b = together.level[:, :, k], alone.level[:, :, 0]
+    error = np.sqrt((a.var(axis=0, ddof=1) + b.var(axis=0, ddof=1)) / N_REPLICATES)
+    return (a.mean(axis=0) - b.mean(axis=0)) / error
+
+
+def check(what: str, z: np.ndarray) -> None:
+    limit = stats.t.isf(FALSE_ALARM / 2 / z.size, N_REPLICATES - 1)
+    print(
+        f"{what}: {z.size} z scores, rms {np.sqrt((z**2).mean()):.2f}, largest {np.abs(z).max():.2f} of {limit:.2f}"
+    )
+    if np.abs(z).max() > limit:
+        disagree(f"{what}: energies together and alone")
+
+
+def absorption(quick: bool, rows: list, ratios: dict) -> None:
+    scene = hall_scene(500, 200 if quick else 600, K)
+    n_rounds = 2
+    together = measure(scene, 1, n_rounds)
+    chosen = np.linspace(0, K - 1, 4 if quick else 16).astype(int)
+    alone = [measure(only(scene, k), 100 + k, n_rounds) for k in chosen]
+    check("absorption", np.array([z_scores(together, k, a) for k, a in zip(chosen, alone)]))
+    trace = np.array([a.trace for a in alone])
+    weigh = np.array([a.weigh for a in alone])
+    index = np.array([a.variance[-1, 0] / together.variance[-1, k] for k, a in zip(chosen, alone)])
+    by_replay = K * (trace + weigh).mean() / together.weigh
+    in_all = K * (trace + weigh).mean() / (together.trace + together.weigh)
+    rows += [
+        ["tracing each alone, s, mean", float(trace.mean())],
+        ["  the bare hall", float(trace[0])],
+        ["weighing it alone, s, mean", float(weigh.mean())],
+        ["one trace for all, s", together.trace],
+        [f"weighing for {K}, s", together.weigh],
+        ["weighing logged paths against tracing", by_replay],
+        [
+            "the same, every scenario as reverberant as the bare hall",
+            K * (trace[0] + weigh[0]) / together.weigh,
+        ],
+        ["trace and weighing against tracing", in_all],
+        ["the same at equal error of the index, worst", in_all * index.min()],
+    ]
+    ratios["absorption_replay_over_tracing"] = by_replay
+    ratios["absorption_replay_over_tracing_bare"] = K * (trace[0] + weigh[0]) / together.weigh
+    ratios["absorption_in_all"] = in_all
+
+
+def masks_of(n: int) -> np.ndarray:
+    """(n, 12) bool: none, all, each alone, the rest at random."""
+    rng = np.random.default_rng(5)
+    masks = rng.random((n, N_CLOTHS)) < 0.5
+    masks[0], masks[1] = False, True
+    masks[2 : 2 + N_CLOTHS] = np.eye(N_CLOTHS, dtype=bool)
+    return masks
+
+
+def cloths(quick: bool, rows: list, ratios: dict) -> None:
+    n_seats = 150 if quick else 600
+    n_rounds = 1 if quick else 3
+    masks = masks_of(K)
+    together = measure(hung_hall(masks, n_seats=n_seats), 1, n_rounds)
+    if quick:
+        # None, all, and those that vary most in the last window or in the index.
+        most = np.unique(np.concatenate([np.argsort(-together.variance[w])[:2] for w in (-2, -1)]))
+        chosen = np.unique([0, 1, 2, *most])
+    else:
+        chosen = np.arange(K)
+    alone = [measure(hung_hall(masks[[k]], n_seats=n_seats), 100 + k, n_rounds) for k in chosen]
+    check("cloths", np.array([z_scores(together, k, a) for k, a in zip(chosen, alone)]))
+    seconds = np.array([a.trace + a.weigh for a in alone])
+    times = K * seconds / (together.trace + together.weigh)
+    variance = np.array([a.variance[:, 0] / together.variance[:, k] for k, a in zip(chosen, alone)])
+    gain = times[:, None] * variance
+    names = [f"{1000 * a:.0f} to {1000 * b:.0f} ms" for a, b in pairwise(WINDOWS)] + ["STI"]
+    rows += [["tracing each alone, s, mean", float(seconds.mean())], ["one trace for all, s", together.trace]]
+    rows += [[f"weighing for {K}, s", together.weigh], ["time alone / together", float(times.mean())]]
+    for w, name in enumerate(names):
+        worst = int(gain[:, w].argmin())
+        label = f"{name}: worst of {len(chosen)} (mask {chosen[worst]}), nothing hung, median"
+        rows.append([label, f"{gain[worst, w]:.3g}, {gain[0, w]:.3g}, {np.median(gain[:, w]):.3g}"])
+        ratios[f"cloths_worst_{name.replace(' ', '_')}"] = gain[worst, w]
+    ratios["cloths_worst"] = gain.min()
+
+
+def main() -> None:
+    options = arguments(__doc__)
+    rows: list = []
+    ratios: dict[str, float] = {}
+    rows.append([f"(a) {K} absorption scenarios", ""])
+    absorption(options.quick, rows, ratios)
+    rows.append([f"(b) {K} masks over {N_CLOTHS} cloths, equal standard error", ""])
+    cloths(options.quick, rows, ratios)
+    table(["", ""], rows)
+    finish(ratios)
+
+
+if __name__ == "__main__":
+    main()

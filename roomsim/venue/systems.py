@@ -83,6 +83,7 @@ class Hang(System):
     site_angle: Annotated[float, Field(ge=-90.0, le=90.0)] = 0.0
     """Elevation of the top box's axis, degrees; negative looks down."""
     count: Count
+    """Number of boxes."""
     frame_mass: NotNegative = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
@@ -107,6 +108,7 @@ class Stack(Model):
 
     kind: Literal["stack"]
     count: Count
+    """Number of boxes."""
     reversed: tuple[Annotated[int, Field(ge=1)], ...] = ()
     """Numbers of the boxes that face backwards, from the bottom. They are inverted and delayed."""
     reversed_gain: Gain = 0.0
@@ -136,6 +138,7 @@ class EndFire(Model):
 
     kind: Literal["end_fire"]
     count: Count
+    """Number of boxes."""
     spacing: Spacing
     """m from front to front."""
 
@@ -145,6 +148,7 @@ class Row(Model):
 
     kind: Literal["row"]
     count: Count
+    """Number of boxes."""
     spacing: Spacing
     """m from middle to middle."""
     arc: Annotated[float, Field(ge=0.0, lt=180.0)] = 0.0

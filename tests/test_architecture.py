@@ -31,11 +31,12 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "networkx": ("venue/", "scene/"),
     "shapely": ("venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
-    "pydantic": ("venue/", "__init__.py"),
+    "pydantic": ("venue/", "planning/plan_file.py", "__init__.py"),
     "h5py": ("study/", "venue/sofa.py"),
     "filelock": ("study/",),
     "matplotlib": tuple(
-        f"report/{name}.py" for name in ("figures", "labels", "maps", "pages", "plan", "style")
+        f"report/{name}.py"
+        for name in ("band_figures", "figures", "labels", "maps", "pages", "plan", "style")
     ),
     "click": ("cli/",),
     "rich": ("cli/", "report/tables.py"),

@@ -237,7 +237,7 @@ def _about(row: Material | Fabric) -> str:
 
 
 def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> None:
-    from ..report.figures import absorption_figure
+    from ..report.band_figures import absorption_figure
     from ..report.pages import file_name
     from ..report.style import save_figure
 

@@ -1,9 +1,9 @@
-"""Charts of a study: reverberation per band, intelligibility with its price, and what money buys."""
+"""Charts of a study: intelligibility with its price, what money buys, and how seats spread."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,122 +11,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
-from .. import bands
 from ..metrics.registry import METRICS
 from ..study.results import Results
 from . import style
+from .band_figures import reverberation_sheets
 from .labels import write_names
-from .quantities import STI, T20
+from .quantities import STI
 from .rows import COVERAGE_FACTOR
-
-_PANELS_PER_SHEET = 12
-_ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
-"""Statistical estimates that are shown, with their signs; tables have them all."""
-
-
-def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
-    """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
-
-    The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
-    """
-    n = len(results.scenarios)
-    n_sheets = -(-n // _PANELS_PER_SHEET)
-    per_sheet = -(-n // n_sheets)
-    with style.rules():
-        return [
-            _reverberation_sheet(
-                results, metric, range(i * per_sheet, min(n, (i + 1) * per_sheet)), i, n_sheets
-            )
-            for i in range(n_sheets)
-        ]
-
-
-def _reverberation_sheet(results: Results, metric: str, chosen: range, number: int, n_sheets: int) -> Figure:
-    figure = style.new_figure(style.A4_LEVEL)
-    count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
-    _head(figure, results, f"Reverberation time per octave band{count}")
-    n_columns = min(len(chosen), 4 if len(chosen) > 6 else 3)
-    n_rows = -(-len(chosen) // n_columns)
-    panels = figure.subplots(
-        n_rows,
-        n_columns,
-        sharex=True,
-        sharey=True,
-        squeeze=False,
-        gridspec_kw={
-            "left": 0.06,
-            "right": 0.97,
-            "bottom": 0.16,
-            "top": 0.87,
-            "hspace": 0.24,
-            "wspace": 0.07,
-        },
-    )
-    for axes in panels.ravel()[len(chosen) :]:
-        axes.remove()
-    for axes, scenario in zip(panels.ravel(), chosen):
-        _reverberation_panel(axes, results, metric, scenario)
-    for i, axes in enumerate(panels.ravel()[: len(chosen)]):
-        # Where a panel below is missing the labels of the band axis stand under this one.
-        if i + n_columns >= len(chosen):
-            axes.tick_params(labelbottom=True)
-            axes.set_xlabel("octave band, Hz")
-        if i % n_columns == 0:
-            axes.set_ylabel(f"{METRICS[metric].symbol}, s")
-    handles, labels = panels[0, 0].get_legend_handles_labels()
-    handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
-    figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
-    _foot(
-        figure,
-        "Bars: 95 % intervals of the mean over seats, chance of the calculation only. The statistical "
-        "estimates assume a diffuse field; where they part from the traced values, it is not diffuse.",
-    )
-    return figure
-
-
-def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: int) -> None:
-    time = results.room[metric]
-    half = time.half_width()
-    places = np.arange(bands.N_BANDS)
-    if scenario != 0:
-        axes.plot(places, time.value[0], color=style.FAINT, linewidth=1.4, zorder=1)
-    axes.errorbar(
-        places,
-        time.value[scenario],
-        half[scenario],
-        color=style.SERIES[0],
-        marker="o",
-        markersize=3.5,
-        linewidth=1.3,
-        capsize=2.5,
-        label="traced, mean over seats",
-        zorder=3,
-    )
-    for name in [name for name in _ESTIMATES if name in results.statistical]:
-        label = "-".join(part.capitalize() for part in name.split("_"))
-        axes.plot(
-            places,
-            results.statistical[name][scenario],
-            linestyle="none",
-            marker=_ESTIMATES[name],
-            color=style.INK,
-            ms=4.5,
-            mew=0.8,
-            label=label,
-            zorder=2,
-        )
-    if scenario == 0:
-        # An empty line in the first panel's legend stands for the grey line of the others.
-        axes.plot(
-            [], [], color=style.FAINT, linewidth=1.4, label=f"{results.scenarios[0].name}, for comparison"
-        )
-    axes.set_title(
-        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"), loc="left", weight="bold"
-    )
-    axes.set_xticks(places, bands.LABELS)
-    axes.set_ylim(bottom=0.0)
-    axes.grid(axis="y", color="#e4e4e4", linewidth=0.6)
-    axes.spines[["top", "right"]].set_visible(False)
 
 
 def intelligibility_figure(results: Results) -> Figure:
@@ -135,7 +26,7 @@ def intelligibility_figure(results: Results) -> Figure:
     with style.rules():
         height = max(3.2, 1.75 + 0.30 * n)
         figure = style.new_figure((style.A4_LEVEL[0], height))
-        _head(figure, results, "Intelligibility and cost of each scenario")
+        style.write_head(figure, results, "Intelligibility and cost of each scenario")
         margins = {"left": 0.24, "right": 0.98, "bottom": 0.78 / height, "top": 1.0 - 0.98 / height}
         panels = figure.subplots(
             1, 3, sharey=True, gridspec_kw={**margins, "width_ratios": (2.2, 1.2, 1.2), "wspace": 0.06}
@@ -153,7 +44,7 @@ def intelligibility_figure(results: Results) -> Figure:
             axes.set_axisbelow(True)
             axes.spines[["top", "right", "left"]].set_visible(False)
             axes.tick_params(axis="y", length=0)
-        _foot(
+        style.write_foot(
             figure,
             f"Bars: 95 % intervals of the calculation; where none is seen it is shorter than its sign. "
             f"{_about_doubt(results)}Dashed: share of seats wanted.",
@@ -230,7 +121,7 @@ def value_figure(results: Results) -> Figure:
     baselines = sorted({s.compare_with for i, s in enumerate(results.scenarios) if s.compare_with != i})
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 5.2))
-        _head(figure, results, "What the money buys")
+        style.write_head(figure, results, "What the money buys")
         if not baselines:
             figure.text(0.04, 0.6, "No scenario is compared with another.")
             return figure
@@ -261,7 +152,7 @@ def value_figure(results: Results) -> Figure:
             write_names(axes, extra, results.room_gains["sti_median"].value[chosen], names)
         panels[0].set_ylabel("gain in STI of the median seat")
         noticeable = METRICS[STI].just_noticeable_difference
-        _foot(
+        style.write_foot(
             figure,
             "Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
             f"{_about_doubt(results)}"
@@ -327,7 +218,7 @@ def seats_figure(results: Results) -> Figure:
     with style.rules():
         n_rows = -(-n_panels // 2)
         figure = style.new_figure((style.A4_LEVEL[0], 1.6 + 4.0 * n_rows))
-        _head(figure, results, "How many seats reach which STI")
+        style.write_head(figure, results, "How many seats reach which STI")
         height = float(figure.get_size_inches()[1])
         grid = {
             "left": 0.07,
@@ -368,43 +259,10 @@ def seats_figure(results: Results) -> Figure:
             axes.set_xlabel("STI")
             axes.spines[["top", "right"]].set_visible(False)
         panels[0, 0].set_ylabel("% of seats with at least this STI")
-        _foot(
+        style.write_foot(
             figure,
             f"{len(results.positions)} seats. Lines: the STI wanted, and dashed the share of seats wanted.",
         )
-        return figure
-
-
-def absorption_figure(title: str, curves: Mapping[str, Sequence[float]]) -> Figure:
-    """Curves over the octave bands, 0 to 1: absorption of materials, or what a cloth does.
-
-    Parameters
-    ----------
-    curves : name -> (8,)
-    """
-    with style.rules():
-        figure = style.new_figure((8.27, 3.2 + 0.17 * max(len(curves) - 4, 0)))
-        height = float(figure.get_size_inches()[1])
-        axes = figure.add_axes((0.08, 0.5 / height, 0.56, 1.0 - 0.85 / height))
-        axes.set_title(title, loc="left", weight="bold")
-        for k, (name, values) in enumerate(curves.items()):
-            axes.plot(
-                range(bands.N_BANDS),
-                values,
-                color=style.SERIES[k % len(style.SERIES)],
-                marker=style.MARKERS[(k + k // len(style.SERIES)) % len(style.MARKERS)],
-                markersize=4.0,
-                linewidth=1.2,
-                label=textwrap.shorten(name, 44, placeholder=" …"),
-            )
-        axes.set_xticks(range(bands.N_BANDS), bands.LABELS)
-        axes.set_xlabel("octave band, Hz")
-        axes.set_ylabel("share of the incident energy")
-        axes.set_ylim(0.0, 1.02)
-        axes.grid(color="#e4e4e4", linewidth=0.6)
-        axes.set_axisbelow(True)
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), borderaxespad=0.0)
         return figure
 
 
@@ -435,16 +293,3 @@ def _about_doubt(results: Results) -> str:
     if results.input_uncertainty is None:
         return ""
     return "Pale: what absorption not being known better adds, 95 %. "
-
-
-def _head(figure: Figure, results: Results, title: str) -> None:
-    height = float(figure.get_size_inches()[1])
-    figure.text(
-        0.04, 1.0 - 0.32 / height, f"{results.title}  ·  {results.venue}", fontsize=8.0, color=style.QUIET
-    )
-    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
-
-
-def _foot(figure: Figure, text: str) -> None:
-    height = float(figure.get_size_inches()[1])
-    figure.text(0.04, 0.16 / height, textwrap.fill(text, 215), fontsize=6.5, color=style.QUIET)

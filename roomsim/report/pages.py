@@ -40,7 +40,9 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
         wide = (high - low)[0] > 1.15 * (high - low)[1]
         size = style.A4_UPRIGHT if wide else style.A4_LEVEL
         figure = style.new_figure(size)
-        _head(figure, results, f"{record.name}: {value.shown.title}", _what_hangs(results, scenario))
+        style.write_head(
+            figure, results, f"{record.name}: {value.shown.title}", _what_hangs(results, scenario)
+        )
         for layer, box in zip(layers, _boxes_on_page(size, wide)):
             axes = figure.add_axes(box, anchor="NW")
             draw_map(axes, results, scenario, layer)
@@ -92,7 +94,7 @@ def _sheet(results: Results, layer: MapLayer, chosen: list[int], number: int, n_
     title = layer.shown.title
     if layer.is_gain:
         title = f"{layer.shown.change.capitalize()} in {title[0].lower()}{title[1:]}"
-    _head(figure, results, f"{title}{count}", "The same scale in every map.")
+    style.write_head(figure, results, f"{title}{count}", "The same scale in every map.")
     left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
     n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
     width, height = (right - left) / n_columns, (top - bottom) / n_rows
@@ -145,15 +147,6 @@ def _boxes_on_page(size: tuple[float, float], wide: bool) -> list[tuple[float, f
     if wide:
         return [(0.03, 0.50, 0.84, 0.36), (0.03, 0.09, 0.84, 0.36)]
     return [(0.05, 0.14, 0.37, 0.66), (0.53, 0.14, 0.37, 0.66)]
-
-
-def _head(figure: Figure, results: Results, title: str, below: str) -> None:
-    height = float(figure.get_size_inches()[1])
-    figure.text(
-        0.04, 1.0 - 0.32 / height, f"{results.title}  ·  {results.venue}", fontsize=8.0, color=style.QUIET
-    )
-    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
-    figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
 
 
 def _what_hangs(results: Results, scenario: int) -> str:
@@ -295,9 +288,7 @@ def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer]) -> None:
         ncols=columns,
         columnspacing=1.4,
     )
-    letters = int(20.0 * (float(figure.get_size_inches()[0]) - 0.7))
-    note = textwrap.fill(_note(results, layers), letters)
-    figure.text(0.04, 0.20 / height, note, fontsize=6.5, color=style.QUIET, linespacing=1.3)
+    style.write_foot(figure, _note(results, layers))
 
 
 def _note(results: Results, layers: Sequence[MapLayer]) -> str:

@@ -6,6 +6,7 @@ steadily, differences carry signed contours and marks besides their colours, eve
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from ..errors import StoreError
+from ..study.results import Results
 
 INK = "#1a1a1a"
 QUIET = "#707070"
@@ -142,6 +144,22 @@ def new_figure(size: tuple[float, float]) -> Figure:
     figure = Figure(figsize=size)
     FigureCanvasAgg(figure)
     return figure
+
+
+def write_head(figure: Figure, results: Results, title: str, below: str = "") -> None:
+    """Study and venue, the title, and up to four lines below, from the upper left corner."""
+    height = float(figure.get_size_inches()[1])
+    above = f"{results.title}  ·  {results.venue}"
+    figure.text(0.04, 1.0 - 0.32 / height, above, fontsize=8.0, color=QUIET)
+    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
+    figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
+
+
+def write_foot(figure: Figure, text: str) -> None:
+    """Small print along the lower edge."""
+    width, height = (float(size) for size in figure.get_size_inches())
+    wrapped = textwrap.fill(text, int(20.0 * (width - 0.7)))
+    figure.text(0.04, 0.18 / height, wrapped, fontsize=6.5, color=QUIET, linespacing=1.3)
 
 
 def save_figure(

@@ -9,7 +9,7 @@ import pytest
 from invented_results import invented_results
 from matplotlib.text import Text
 
-from roomsim.report import figures, style
+from roomsim.report import band_figures, figures, style
 from roomsim.report.labels import write_names
 from roomsim.report.quantities import STI, T20
 
@@ -30,7 +30,7 @@ def bar_ends(container) -> np.ndarray:
 
 
 def test_reverberation_shows_each_scenario_with_intervals_and_estimates():
-    (figure,) = figures.reverberation_sheets(RESULTS)
+    (figure,) = band_figures.reverberation_sheets(RESULTS)
     assert len(figure.axes) == len(RESULTS.scenarios)
     axes, time = figure.axes[6], RESULTS.room[T20]
     (traced,) = axes.containers
@@ -51,7 +51,7 @@ def test_many_scenarios_go_on_several_sheets():
         room={T20: dataclasses.replace(RESULTS.room[T20], **_twice(RESULTS.room[T20]))},
         statistical={name: np.concatenate([v, v]) for name, v in RESULTS.statistical.items()},
     )
-    sheets = figures.reverberation_sheets(many)
+    sheets = band_figures.reverberation_sheets(many)
     assert [len(sheet.axes) for sheet in sheets] == [8, 8]
     assert "sheet 2 of 2" in words_of(sheets[1])
 

@@ -86,16 +86,6 @@ def first_order(angle: Any, omnidirectional_part: Any) -> np.ndarray:
     return a + (1.0 - a) * np.cos(np.radians(angle))
 
 
-def piston_directivity_factor(ka: Any) -> np.ndarray:
-    """Q of a circular piston in a baffle: (ka)^2 / (1 - J1(2 ka) / ka), re a source that fills the whole
-    sphere.
-
-    Beranek and Mellow, Acoustics, ch. 13 (from memory).
-    """
-    ka = np.asarray(ka, dtype=float)
-    return np.square(ka) / (1.0 - special.j1(2.0 * ka) / ka)
-
-
 def coverage_loss(
     angle: Any, coverage: float, size: float | None, frequency: Any, speed_of_sound: float
 ) -> np.ndarray:

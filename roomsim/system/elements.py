@@ -17,7 +17,6 @@ from .patterns import pattern
 N_ZENITH, N_AROUND = 181, 180
 """Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element asks for at 10
 kHz, and 2 degrees round about."""
-_AT_31 = 31.5
 
 
 @dataclass(frozen=True)
@@ -116,7 +115,7 @@ def _line_pressure(layout: Layout, frequency: np.ndarray) -> np.ndarray:
     if (octave < 0).any():
         if box.level_at_31 is None:
             raise DocumentError(
-                f"the box of {layout.name!r} has no level_at_31, which the octave of {_AT_31:g} Hz needs"
+                f"the box of {layout.name!r} has no level_at_31, which the octave of 31.5 Hz needs"
             )
         energy = np.where(octave < 0, 10.0 ** (box.level_at_31 / 10.0), energy)
     return np.sqrt(energy)

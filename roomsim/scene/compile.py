@@ -11,7 +11,6 @@ from ..errors import SceneError
 from ..physics.air import Air
 from ..venue.document import Element, Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
-from ..venue.switching import playing
 from .element_checks import fit_findings
 from .enclosure import enclosure_of
 from .factors import Finishes, Variation, finishes_of, scenario_factors
@@ -20,7 +19,7 @@ from .mirrors import choose_mirrors
 from .patches import cut_patches
 from .receivers import compile_receivers
 from .scene import Patch, Scene, SurfaceArrays
-from .sources import compile_sources
+from .sources import compile_sources, when_active
 from .surfaces import flat_regions
 from .tiles import tiles
 
@@ -90,13 +89,13 @@ def with_scenarios_of(
     variation : absorption as it may be, in place of what is stated
     """
     scenarios = study.document.scenarios_in_order()
-    on = [playing(study.sources, study.elements, scenario.elements) for scenario in scenarios]
-    active = np.array([[float(name in names) for names in on] for name in scene.sources.names])
+    switched_in = [scenario.elements for scenario in scenarios]
+    active, noise_active = when_active(study, scene.sources.names, switched_in)
     finishes = finishes_of(study, study.elements.all(), variation)
     return replace(
         scene,
         factors=factors_with(finishes, study, mesh, scene.patches),
-        sources=replace(scene.sources, active=active),
+        sources=replace(scene.sources, active=active, noise_active=noise_active),
         scenarios=tuple(scenario.name for scenario in scenarios),
         compare_with=np.array(study.document.compared_with()),
         noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),

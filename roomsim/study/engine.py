@@ -6,7 +6,7 @@ import copy
 import math
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -43,6 +43,9 @@ LEAST_EFFECTIVE_SHARE = 0.03
 paths with."""
 ENGINE_VERSION = 1
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
+
+Logs = Callable[[int], Iterable[PathLog]]
+"""The paths of a replicate."""
 
 
 @dataclass
@@ -234,10 +237,11 @@ class Engine:
 
     def blocks(self) -> list[tuple[np.ndarray, slice]]:
         """(scenarios, receivers) that are worked out together: same paths, same sources on, few enough to fit."""
+        playing = [self.scene.sources.active, *self._noise_active]
         n_receivers, n_bins = self.scene.receivers.n_receivers, len(self.edges) - 1
         one = N_REPLICATES * n_bins * N_BANDS * 4
         alike: dict[tuple[int, ...], list[int]] = {}
-        for i, on in enumerate((self.scene.sources.active > 0).T):
+        for i, on in enumerate((np.concatenate(playing) > 0).T):
             alike.setdefault((self.group_of[i], *on), []).append(i)
         blocks = []
         for scenarios in alike.values():
@@ -255,21 +259,44 @@ class Engine:
 
     def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         """Energy response of one block."""
-        group = self._group(scenarios)
-        replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
-        late = replay.late(
-            N_REPLICATES,
-            self.n_rounds,
-            lambda r: group.logs_of(r, self.n_rounds, self.n_sources),
-            self.threads,
-        )
+        replay = Replay(self.scene, self._group(scenarios).plan, self.edges, scenarios, receivers)
+        late = replay.late(N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads)
         return self._with_early(late, scenarios, receivers)
+
+    def _logs_of(self, scenarios: np.ndarray) -> Logs:
+        group = self._group(scenarios)
+        return lambda replicate: group.logs_of(replicate, self.n_rounds, self.n_sources)
 
     def _with_early(self, late: np.ndarray, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         sums = sum_image_paths(
             self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers
         )
         return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
+
+    @property
+    def _noise_active(self) -> list[np.ndarray]:
+        noise_active = self.scene.sources.noise_active
+        return [] if noise_active is None else [noise_active]
+
+    def noise_energy(
+        self, scenarios: np.ndarray, receivers: slice, n_replicates: int, n_batches: int, logs: Logs
+    ) -> np.ndarray | None:
+        """(n_replicates, n_receivers, n_scenarios, 8), (re 20 uPa)^2: all sound of the noise sources of one block.
+
+        They are traced like others, but only their total counts. `logs` and `n_batches` as `Replay.late` takes
+        them. None where no noise source is on.
+        """
+        for active in self._noise_active:
+            if active[:, scenarios].any():
+                # The noise sources alone, as if they were the programme.
+                scene = replace(self.scene, sources=replace(self.scene.sources, active=active))
+                whole = self.edges[[0, -1]]
+                replay = Replay(scene, self._group(scenarios).plan, whole, scenarios, receivers)
+                late = replay.late(n_replicates, n_batches, logs, self.threads)
+                no_modulation = MODULATION_FREQUENCIES[:0]
+                sums = sum_image_paths(scene, self.image_paths, whole, no_modulation, scenarios, receivers)
+                return late[:, :, 0] + sums.early[:, 0]
+        return None
 
     @cached_property
     def source_power(self) -> np.ndarray:
@@ -286,7 +313,7 @@ class Engine:
         shape = (self.scene.receivers.n_receivers, self.scene.n_scenarios)
         whole: dict[str, Replicated] = {}
         for scenarios, receivers in self.blocks():
-            part = self._evaluate_block(self.response(scenarios, receivers), scenarios, metrics)
+            part = self._evaluate_block(scenarios, receivers, metrics)
             for name, figure in part.items():
                 if name not in whole:
                     behind = figure.full.shape[2:]
@@ -298,10 +325,16 @@ class Engine:
         return whole
 
     def _evaluate_block(
-        self, response: EnergyResponse, scenarios: np.ndarray, metrics: list[str] | None
+        self, scenarios: np.ndarray, receivers: slice, metrics: list[str] | None
     ) -> dict[str, Replicated]:
+        logs = self._logs_of(scenarios)
         return evaluate(
-            response, self.scene.noise[scenarios], self.source_power[scenarios], metrics, self.threads
+            self.response(scenarios, receivers),
+            self.scene.noise[scenarios],
+            self.source_power[scenarios],
+            metrics,
+            self.threads,
+            self.noise_energy(scenarios, receivers, N_REPLICATES, self.n_rounds, logs),
         )
 
     def with_scenarios(self, scene: Scene) -> Engine:
@@ -339,12 +372,15 @@ class Engine:
         def fill(block: tuple[np.ndarray, slice]) -> None:
             scenarios, receivers = block
             group = self._group(scenarios)
+
+            def logs(_: int) -> Iterator[PathLog]:
+                return group.first_logs(n_batches, self.n_sources)
+
             replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
-            late = replay.late(1, n_batches, lambda _: group.first_logs(n_batches, self.n_sources))
-            response = self._with_early(late, scenarios, receivers)
-            part = evaluate_whole(
-                response, self.scene.noise[scenarios], self.source_power[scenarios], metrics
-            )
+            response = self._with_early(replay.late(1, n_batches, logs), scenarios, receivers)
+            noise_energy = self.noise_energy(scenarios, receivers, 1, n_batches, logs)
+            levels = (self.scene.noise[scenarios], self.source_power[scenarios])
+            part = evaluate_whole(response, *levels, metrics, noise_energy)
             for name, figure in part.items():
                 whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
                 whole[name][receivers, scenarios] = figure

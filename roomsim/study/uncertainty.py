@@ -124,11 +124,15 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
 def _side_by_side(scene: Scene, tables: Sequence[np.ndarray]) -> Scene:
     """A scene with every scenario once for each table, scenario by scenario, so that those whose sources play
     together stay together."""
-    n = len(tables)
+    n, noise_active = len(tables), scene.sources.noise_active
     return replace(
         scene,
         factors=np.stack(tables, axis=3).reshape(*scene.factors.shape[:2], -1, scene.factors.shape[3]),
-        sources=replace(scene.sources, active=np.repeat(scene.sources.active, n, axis=1)),
+        sources=replace(
+            scene.sources,
+            active=np.repeat(scene.sources.active, n, axis=1),
+            noise_active=None if noise_active is None else np.repeat(noise_active, n, axis=1),
+        ),
         scenarios=tuple(f"{name} {k}" for name in scene.scenarios for k in range(n)),
         compare_with=np.repeat(scene.compare_with * n, n),
         noise=np.repeat(scene.noise, n, axis=0),

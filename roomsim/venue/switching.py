@@ -37,6 +37,7 @@ def switching_faults(
     Yields role of the file, key path, what is wrong.
     """
     names = [source.name for source in sources.all()]
+    noise = {source.name for source in sources.source if source.role == "noise"}
     for i, change in enumerate(elements.system_change):
         for key in ("switch_on", "switch_off"):
             for j, name in enumerate(getattr(change, key)):
@@ -56,6 +57,8 @@ def switching_faults(
         if both:
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
             yield "study", (*path, "elements") if at else path, text
-        elif not playing(sources, elements, scenario.elements):
-            text = f'nothing plays in scenario "{scenario.name}": every source waits for a system change'
+        elif not set(playing(sources, elements, scenario.elements)) - noise:
+            text = (
+                f'nothing plays in scenario "{scenario.name}": every source waits for a system change or is noise'
+            )
             yield "study", path, text

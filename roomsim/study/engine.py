@@ -18,6 +18,7 @@ from ..decay.enclosure import enclosure_of
 from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
+from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
 from ..physics.reverberation import eyring, fitzroy
 from ..scene.scene import Scene
@@ -87,6 +88,8 @@ class Precise:
     standard_error: float
     """Of the speech transmission index, at the seat that is the last of the wanted share, worst scenario."""
     is_met: bool
+    missed: tuple[str, ...]
+    """What was not reached, in words."""
     n_rounds: int
     n_rays: int
     n_lost: int
@@ -225,10 +228,14 @@ class Engine:
                 (group, source, first + i)
                 for group in self.groups for i in range(N_REPLICATES) for source in range(self.n_sources)
             ]  # fmt: skip
-            with ThreadPoolExecutor(self.threads) as pool:
+            pool = ThreadPoolExecutor(self.threads)
+            try:
                 # The store is the memory: logs are read again, batch by batch, when they are weighed.
                 for _log in pool.map(lambda address: address[0].log(*address[1:]), work):
                     self.progress.advance()
+            finally:
+                # Interrupted: the batches in flight are finished and kept, the others are left.
+                pool.shutdown(cancel_futures=True)
             self.n_rounds += 1
             if time.monotonic() > deadline:
                 return
@@ -394,7 +401,7 @@ class Engine:
         return whole
 
     def run_to(self, precision: Precision) -> Precise:
-        """Add rounds until the standard error of the speech transmission index is met or the budget is spent."""
+        """Add rounds until the standard errors asked for are met or the budget is spent."""
         started = time.monotonic()
         deadline = started + 60 * precision.max_minutes
         most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
@@ -410,26 +417,38 @@ class Engine:
                     self.n_rounds = 0
                     continue
             self.progress.start("Checking the precision", 1)
-            reached = self._standard_error(precision.share_of_seats)
+            reached = self._standard_errors(precision)
             self.progress.advance()
-            if reached <= precision.sti or self.n_rounds >= most or time.monotonic() > deadline:
-                return self._precise(reached, reached <= precision.sti)
+            excess = max(error / wanted for error, wanted in reached.values())
+            if excess <= 1.0 or self.n_rounds >= most or time.monotonic() > deadline:
+                return self._precise(reached)
             # The error falls with the root of the rays; a tenth more makes one step enough as a rule.
-            needed = math.ceil(self.n_rounds * 1.1 * (reached / precision.sti) ** 2)
+            needed = math.ceil(self.n_rounds * 1.1 * excess**2)
             wanted = min(max(needed, self.n_rounds + 1), most)
 
-    def _standard_error(self, share: float) -> float:
-        """That the given share of seats stays below, in the worst scenario."""
-        name = "speech_transmission_index"
-        error = self.evaluate([name])[name].estimate().standard_error
-        known = np.isfinite(error).all(axis=1)
-        if not known.any():
-            raise SceneError(
-                "no seat receives any sound", cure="Check that sources and seats are in the same room."
-            )
-        return float(np.quantile(error[known], share, axis=0, method="higher").max())
+    def _standard_errors(self, precision: Precision) -> dict[str, tuple[float, float]]:
+        """Name of each figure that precision is asked for -> the standard error that the wanted share of seats
+        stays below in the worst scenario (and band), and the one wanted."""
+        wanted = {
+            "speech_transmission_index": precision.sti,
+            "a_weighted_level": precision.level or np.inf,
+            "clarity_c50": precision.clarity or np.inf,
+        }
+        reached = {}
+        for name, figure in self.evaluate([name for name in wanted if np.isfinite(wanted[name])]).items():
+            error = figure.estimate().standard_error
+            if error.ndim == 3:
+                error = error[..., 1:7].reshape(len(error), -1)
+            known = np.isfinite(error).all(axis=1)
+            if not known.any():
+                raise SceneError(
+                    "no seat receives any sound", cure="Check that sources and seats are in the same room."
+                )
+            last = np.quantile(error[known], precision.share_of_seats, axis=0, method="higher").max()
+            reached[name] = (float(last), wanted[name])
+        return reached
 
-    def _precise(self, reached: float, is_met: bool) -> Precise:
+    def _precise(self, reached: dict[str, tuple[float, float]]) -> Precise:
         n_lost, energy, positions = 0, 0.0, []
         for group in self.groups:
             for log in group.first_logs(self.n_rounds * N_REPLICATES, self.n_sources):
@@ -437,8 +456,20 @@ class Engine:
                 energy += log.lost_energy
                 positions.append(log.lost_positions)
         share = energy / (self.n_rounds * self._batches_a_round)
+        missed = []
+        for name, (error, wanted) in reached.items():
+            if error > wanted:
+                symbol, unit = METRICS[name].symbol, METRICS[name].unit
+                missed.append(f"that of the {symbol} is {error:.3f}{unit and ' '}{unit}, where {wanted:g} was wanted")
         return Precise(
-            reached, is_met, self.n_rounds, self.n_rays, n_lost, share, np.concatenate(positions)[:64]
+            standard_error=reached["speech_transmission_index"][0],
+            is_met=not missed,
+            missed=tuple(missed),
+            n_rounds=self.n_rounds,
+            n_rays=self.n_rays,
+            n_lost=n_lost,
+            lost_energy=share,
+            lost_positions=np.concatenate(positions)[:64],
         )
 
 

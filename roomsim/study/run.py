@@ -175,9 +175,8 @@ def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) ->
     said = []
     if not reached.is_met:
         said.append(
-            "The precision asked for was not reached before the time or the rays allowed were spent: the "
-            f"standard error of the STI is {reached.standard_error:.3f}, where {wanted.sti:g} was wanted in "
-            f"{wanted.share_of_seats:.0%} of the seats."
+            "The precision asked for was not reached before the time or the rays allowed were spent. Of the "
+            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(reached.missed)}."
         )
     if reached.lost_energy >= WORTH_TELLING:
         said.append(

@@ -395,6 +395,10 @@ class Precision(Model):
     """Standard error of the speech transmission index wanted ..."""
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""
+    level: Positive | None = None
+    """Standard error of the A-weighted level wanted, dB, in the same share of the seats; not looked at unless given."""
+    clarity: Positive | None = None
+    """Standard error of the clarity C50 wanted, dB, in each band from 125 Hz to 4 kHz; not looked at unless given."""
     max_minutes: Positive = 30.0
     """A run stops after this time at the latest ..."""
     max_rays: Annotated[int, Field(ge=1000)] = 100_000_000

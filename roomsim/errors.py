@@ -41,7 +41,9 @@ class RoomsimError(Exception):
         return _rebuild, (type(self), self.fault, self.file, self.place, self.cure)
 
 
-def _rebuild(kind: type[RoomsimError], fault: str, file: str | None, place: str | None, cure: str | None) -> RoomsimError:
+def _rebuild(
+    kind: type[RoomsimError], fault: str, file: str | None, place: str | None, cure: str | None
+) -> RoomsimError:
     return kind(fault, file=file, place=place, cure=cure)
 
 

@@ -267,7 +267,9 @@ class Engine:
     def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         """Energy response of one block."""
         replay = Replay(self.scene, self._group(scenarios).plan, self.edges, scenarios, receivers)
-        late = replay.late(N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads)
+        late = replay.late(
+            N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads, self.progress.advance
+        )
         return self._with_early(late, scenarios, receivers)
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
@@ -315,12 +317,18 @@ class Engine:
         with np.errstate(divide="ignore"):
             return 10 * np.log10(np.einsum("ik,ib->kb", sources.active, power))
 
-    def evaluate(self, metrics: list[str] | None = None) -> dict[str, Replicated]:
-        """All figures (or those named) of all seats and scenarios."""
+    def evaluate(
+        self, metrics: list[str] | None = None, stage: str = "Working out figures"
+    ) -> dict[str, Replicated]:
+        """All figures (or those named) of all seats and scenarios. `stage` is what the progress calls it."""
         shape = (self.scene.receivers.n_receivers, self.scene.n_scenarios)
         whole: dict[str, Replicated] = {}
-        for scenarios, receivers in self.blocks():
+        blocks = self.blocks()
+        # Weighing the paths and evaluating take about as long as each other.
+        self.progress.start(stage, 2 * N_REPLICATES * len(blocks))
+        for scenarios, receivers in blocks:
             part = self._evaluate_block(scenarios, receivers, metrics)
+            self.progress.advance(N_REPLICATES)
             for name, figure in part.items():
                 if name not in whole:
                     behind = figure.full.shape[2:]
@@ -416,9 +424,7 @@ class Engine:
                 if len(self.groups) > n_groups:
                     self.n_rounds = 0
                     continue
-            self.progress.start("Checking the precision", 1)
             reached = self._standard_errors(precision)
-            self.progress.advance()
             excess = max(error / wanted for error, wanted in reached.values())
             if excess <= 1.0 or self.n_rounds >= most or time.monotonic() > deadline:
                 return self._precise(reached)
@@ -434,8 +440,9 @@ class Engine:
             "a_weighted_level": precision.level or np.inf,
             "clarity_c50": precision.clarity or np.inf,
         }
+        asked = [name for name in wanted if np.isfinite(wanted[name])]
         reached = {}
-        for name, figure in self.evaluate([name for name in wanted if np.isfinite(wanted[name])]).items():
+        for name, figure in self.evaluate(asked, "Checking the precision").items():
             error = figure.estimate().standard_error
             if error.ndim == 3:
                 error = error[..., 1:7].reshape(len(error), -1)
@@ -460,7 +467,9 @@ class Engine:
         for name, (error, wanted) in reached.items():
             if error > wanted:
                 symbol, unit = METRICS[name].symbol, METRICS[name].unit
-                missed.append(f"that of the {symbol} is {error:.3f}{unit and ' '}{unit}, where {wanted:g} was wanted")
+                missed.append(
+                    f"that of the {symbol} is {error:.3f}{unit and ' '}{unit}, where {wanted:g} was wanted"
+                )
         return Precise(
             standard_error=reached["speech_transmission_index"][0],
             is_met=not missed,

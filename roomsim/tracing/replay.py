@@ -94,12 +94,18 @@ class Replay:
         )  # fmt: skip
 
     def late(
-        self, n_replicates: int, n_batches: int, logs: Callable[[int], Iterable[PathLog]], threads: int = 1
+        self,
+        n_replicates: int,
+        n_batches: int,
+        logs: Callable[[int], Iterable[PathLog]],
+        threads: int = 1,
+        tell: Callable[[], None] = lambda: None,
     ) -> np.ndarray:
         """Traced energy (n_replicates, n_receivers, n_bins, n_scenarios, 8) float32.
 
         `logs(replicate)` gives the logs of a replicate: `n_batches` of each source, in a fixed order, so that sums
-        repeat bit for bit. Replicates are shared out among `threads`.
+        repeat bit for bit. Replicates are shared out among `threads`; `tell` is called
+        after each.
         """
         shape = (n_replicates, len(self._receivers), self._n_bins, len(self._scenarios) * N_BANDS)
         late = np.zeros(shape, np.float32)
@@ -109,7 +115,8 @@ class Replay:
                 self._add(late[replicate], log, 1.0 / n_batches)
 
         with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(fill, range(n_replicates)))
+            for _ in pool.map(fill, range(n_replicates)):
+                tell()
         return late.reshape(*shape[:3], len(self._scenarios), N_BANDS)
 
 

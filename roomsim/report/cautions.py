@@ -52,5 +52,9 @@ _HUNG = (
 
 def cautions(results: Results) -> list[str]:
     """Sentences to show with the results; those on rigging come first, if any scenario hangs anything."""
-    is_hung = any(record.hung for record in results.scenarios)
+    return cautions_where(any(record.hung for record in results.scenarios))
+
+
+def cautions_where(is_hung: bool) -> list[str]:
+    """The same for anything else that is shown: `is_hung` says whether it speaks of hanging."""
     return [*(_HUNG if is_hung else ()), *_ALWAYS]

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from rich import box
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -99,7 +99,7 @@ class ComparisonTable:
 
     def text(self, width: int = 100) -> str:
         """Plain text, at most `width` columns wide."""
-        return _plain(self, width)
+        return plain_text(self, width)
 
     def __str__(self) -> str:
         return self.text()
@@ -119,10 +119,10 @@ class ComparisonTable:
             for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
                 yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
             yield Padding(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"), (0, 0, 1, 0))
-        yield _lines("Over the limits", _broken(self.rows))
+        yield bullets("Over the limits", _broken(self.rows))
         yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
-        yield _lines("Warnings", [clean(warning) for warning in results.warnings])
-        yield _lines("Before you act on this", cautions(results))
+        yield bullets("Warnings", [clean(warning) for warning in results.warnings])
+        yield bullets("Before you act on this", cautions(results))
 
 
 def comparison_table(results: Results) -> ComparisonTable:
@@ -270,7 +270,7 @@ def _legend(results: Results) -> str:
     )
 
 
-def _lines(head: str, lines: Sequence[str]) -> Padding | Text:
+def bullets(head: str, lines: Sequence[str]) -> Padding | Text:
     """A heading and a list with hanging indents; nothing if the list is empty."""
     if not lines:
         return Text("", end="")
@@ -298,7 +298,7 @@ class ReverberationTable:
 
     def text(self, width: int = 100) -> str:
         """Plain text, at most `width` columns wide."""
-        return _plain(self, width)
+        return plain_text(self, width)
 
     def __str__(self) -> str:
         return self.text()
@@ -348,7 +348,8 @@ def reverberation_table(results: Results) -> ReverberationTable:
     return ReverberationTable(results)
 
 
-def _plain(renderable: ComparisonTable | ReverberationTable, width: int) -> str:
+def plain_text(renderable: RenderableType, width: int) -> str:
+    """What a console of this width would show, without colours."""
     console = Console(
         file=io.StringIO(),
         width=width,

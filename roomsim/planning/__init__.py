@@ -1,0 +1,2 @@
+"""Which treatment is worth its money: candidates, search, marginal value, and where late sound comes
+from."""

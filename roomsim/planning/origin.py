@@ -1,0 +1,137 @@
+"""Why: which surfaces the late energy comes off, area by area, and where another line would help most."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..bands import N_BANDS
+from ..estimate import Estimate, jackknife_of
+from ..scene.scene import Scene
+from ..study.engine import N_REPLICATES, Engine
+from ..tracing.blame import LateEnergy, late_by_last_surface
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh, matching_groups
+
+NO_SURFACE = "direct sound of other sources"
+
+
+@dataclass(frozen=True)
+class Blame:
+    """Late energy of one plan by the surface that it came off last."""
+
+    after: float
+    """s; later is late."""
+    surfaces: tuple[str, ...]
+    """As the venue file names them, or the element that covers them; the largest share first."""
+    square_metres: np.ndarray
+    """(n_surfaces,) of all their sides in the room."""
+    area_names: tuple[str, ...]
+    share: Estimate
+    """(n_areas, n_surfaces, 8) of the late energy of an audience area in a band."""
+    density: np.ndarray
+    """(n_patches,) share of the late energy of all areas at 500 Hz to 4 kHz, for each square metre."""
+
+
+def blame_of(engine: Engine, study: Study, mesh: VenueMesh, scenario: int, after: float) -> Blame:
+    """Divide the late energy of one scenario of an engine.
+
+    Parameters
+    ----------
+    after : s after the first sound from which energy is late
+    """
+    scene = engine.scene
+    group = engine.groups[engine.group_of[scenario]]
+
+    late = late_by_last_surface(
+        scene, group.plan, engine.edges, engine.image_paths, scenario, after,
+        lambda replicate: group.logs_of(replicate, engine.n_rounds, engine.n_sources),
+        N_REPLICATES, engine.n_rounds, engine.threads,
+    )  # fmt: skip
+    switched_in = {*study.document.scenarios_in_order()[scenario].elements}
+    names = surface_names(scene, study, mesh, switched_in)
+    return _blame(late, scene, names, after)
+
+
+def surface_names(scene: Scene, study: Study, mesh: VenueMesh, switched_in: set[str]) -> list[str]:
+    """What to call each patch: the element that covers it, or what the venue file calls its surface."""
+    called = _groups_called(study, mesh)
+    names = []
+    for patch in scene.patches:
+        covers = [name for name in patch.covers if name in switched_in]
+        names.append(covers[-1] if covers else patch.group if patch.is_sheet else called[patch.group])
+    return names
+
+
+def _groups_called(study: Study, mesh: VenueMesh) -> dict[str, str]:
+    """Surface group -> its pattern in the venue file without wildcards, the group's own name where that is
+    empty."""
+    called: dict[str, str] = {}
+    patterns = sorted(study.venue.surfaces, key=len)
+    for pattern in patterns:
+        plain = pattern.replace("*", "").replace("?", "").strip("_-. /")
+        fits = matching_groups(mesh, [pattern], "surfaces")
+        for group, is_fitting in zip(mesh.group_names, fits):
+            # The longest wildcard comes last and wins; an exact name wins over all.
+            if is_fitting and called.get(group) != group:
+                called[group] = group if pattern == group else (plain or group).replace("_", " ")
+    return {group: called.get(group, group) for group in mesh.group_names}
+
+
+def _blame(late: LateEnergy, scene: Scene, names: Sequence[str], after: float) -> Blame:
+    sides = np.array([patch.area * patch.sides for patch in scene.patches])
+    labels = list(dict.fromkeys([*names, NO_SURFACE]))
+    number = np.array([labels.index(name) for name in [*names, NO_SURFACE]])
+    replicates = late.replicates
+    by_label = np.zeros((*replicates.shape[:2], len(labels), N_BANDS))
+    for i in range(len(labels)):
+        by_label[:, :, i] = replicates[:, :, number == i].sum(axis=2)
+    share = jackknife_of(by_label, _shares)
+    # The order of the list: mean over areas and the bands of speech.
+    falling = np.argsort(-np.nan_to_num(share.value[..., 2:7]).mean(axis=(0, 2)), kind="stable")
+    order = [int(i) for i in falling if np.nan_to_num(share.value[:, i]).max() > 0.0]
+    metres = np.array([sides[number[:-1] == i].sum() for i in range(len(labels))])
+    whole = replicates.mean(axis=0)[:, :-1]
+    heard = _shares(whole.sum(axis=0))[:, 3:7].mean(axis=-1)
+    return Blame(
+        after=after,
+        surfaces=tuple(labels[i] for i in order),
+        square_metres=metres[order],
+        area_names=scene.receivers.area_names,
+        share=Estimate(share.value[:, order], share.standard_error[:, order], share.n_replicates),
+        density=heard / np.maximum(sides, 1e-9),
+    )
+
+
+def _shares(energy: np.ndarray) -> np.ndarray:
+    """(..., n_surfaces, 8) energies -> shares of their sum over surfaces."""
+    total = energy.sum(axis=-2, keepdims=True)
+    return np.divide(energy, total, out=np.zeros_like(energy), where=total > 0.0)
+
+
+def worst_lines(blame: Blame, scene: Scene, names: Sequence[str]) -> list[tuple[str, float, float]]:
+    """Which of some elements, not hung yet, would cover most late energy for each square metre.
+
+    Returns
+    -------
+    (name, share of the late energy that comes off the places that it would cover, m2), the worst first
+    """
+    areas = np.array([patch.area for patch in scene.patches])
+    found = []
+    for name in names:
+        covered = np.array([name in patch.covers for patch in scene.patches])
+        if covered.any():
+            metres = float(areas[covered].sum())
+            found.append((name, float((blame.density * areas)[covered].sum()), metres))
+    return sorted(found, key=lambda entry: -entry[1] / entry[2])
+
+
+def outlines(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Corners (n_primitives, 4, 3) of all surfaces in order round the edge, the last of a triangle
+    repeated, and the patch of each (n_primitives,)."""
+    surfaces = scene.surfaces
+    a, u, v = surfaces.origin, surfaces.edge_u, surfaces.edge_v
+    far = np.where(surfaces.is_triangle[:, None], a + v, a + u + v)
+    return np.stack([a, a + u, far, a + v], axis=1), surfaces.patch

@@ -1,0 +1,186 @@
+"""A fitted stand-in for the traced figures: each element's own effect, and what pairs take from each other.
+
+It proposes sets, and never has the last word: what it proposes is worked out from the paths.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy import sparse
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from .candidates import BUDGET, Candidates
+from .goals import Goal
+
+_RIDGE = 10.0 ** np.arange(-6.0, 3.0)
+"""Penalties that are tried, against the mean square of the columns."""
+_PAIRS_AGAINST_MAIN = 4.0
+"""Effects of pairs are smaller than those of elements: the same penalty would hold them too loosely
+(judged)."""
+_SECONDS = 20.0
+"""Of search for one proposal at most; the best found until then is taken."""
+
+
+@dataclass(frozen=True)
+class Surrogate:
+    """constant + main . x + sum over i < k of pair[i, k] x_i x_k."""
+
+    constant: float
+    main: np.ndarray
+    """(n,)."""
+    pair: np.ndarray
+    """(n, n), upper triangle."""
+    error: float
+    """Root mean square of what it misses at sets that it was not fitted to (leave-one-out)."""
+
+    def predict(self, bits: np.ndarray) -> np.ndarray:
+        """(n_sets,)."""
+        x = bits.astype(float)
+        return self.constant + x @ self.main + np.einsum("mi,ik,mk->m", x, self.pair, x)
+
+
+def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
+    """Ridge regression on elements and pairs; the penalty is the one with the least leave-one-out error.
+
+    Parameters
+    ----------
+    bits : (n_sets, n) bool
+    values : (n_sets,), NaN left out
+    """
+    known = np.isfinite(values)
+    x, y = bits[known].astype(float), values[known]
+    n = x.shape[1]
+    pairs = list(combinations(range(n), 2))
+    products = np.stack([x[:, i] * x[:, k] for i, k in pairs], axis=1) if pairs else x[:, :0]
+    columns = np.concatenate([x, products], axis=1)
+    scale = np.concatenate([np.ones(n), np.full(len(pairs), 1.0 / np.sqrt(_PAIRS_AGAINST_MAIN))])
+    middle, centre = columns.mean(axis=0), y.mean()
+    u, s, vt = np.linalg.svd((columns - middle) * scale, full_matrices=False)
+    best_error, best_weights = np.inf, np.zeros(columns.shape[1])
+    for ridge in _RIDGE * max(float((s**2).mean()), 1e-12):
+        shrunk = s**2 / (s**2 + ridge)
+        fitted = u @ (shrunk * (u.T @ (y - centre)))
+        # The mean is fitted as well: it takes 1 / n of each set's leverage.
+        leverage = np.minimum((u**2) @ shrunk + 1.0 / len(y), 1.0 - 1e-9)
+        error = float(np.sqrt((((y - centre - fitted) / (1.0 - leverage)) ** 2).mean()))
+        if error < best_error:
+            best_error = error
+            best_weights = scale * (vt.T @ (s / (s**2 + ridge) * (u.T @ (y - centre))))
+    pair = np.zeros((n, n))
+    for (i, k), weight in zip(pairs, best_weights[n:]):
+        pair[i, k] = weight
+    return Surrogate(float(centre - middle @ best_weights), best_weights[:n], pair, best_error)
+
+
+class _Model:
+    """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
+
+    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`.
+    """
+
+    def __init__(self, candidates: Candidates, budget: float | None, pairs: Sequence[tuple[int, int]] = ()):
+        self.n, self.pairs = candidates.n, list(pairs)
+        self.size = self.n + 1 + len(self.pairs)
+        self._rows: list[np.ndarray] = []
+        self._upper: list[float] = []
+        # One row at least, which asks for nothing: the solver takes no empty table.
+        self.at_most(np.zeros(self.size), 0.0)
+        for row in candidates.rows:
+            if row.kind != BUDGET:
+                self.at_most(np.append(row.weights, row.if_hung), row.bound)
+        if budget is not None:
+            price = np.append(candidates.cost_each, candidates.fixed)
+            self.at_most(price, budget - candidates.start_cost + 1e-9 * abs(budget))
+        for hung in np.flatnonzero(candidates.hangs):
+            self._relate({int(hung): 1.0, self.n: -1.0}, 0.0)
+        for number, (i, k) in enumerate(self.pairs, start=self.n + 1):
+            self._relate({number: 1.0, i: -1.0}, 0.0)
+            self._relate({number: 1.0, k: -1.0}, 0.0)
+            self._relate({i: 1.0, k: 1.0, number: -1.0}, 1.0)
+
+    def at_most(self, weights: np.ndarray, bound: float) -> None:
+        """weights . variables <= bound; weights may be shorter than the variables."""
+        self._rows.append(np.pad(weights, (0, self.size - len(weights))))
+        self._upper.append(bound)
+
+    def _relate(self, terms: dict[int, float], bound: float) -> None:
+        weights = np.zeros(self.size)
+        for place, weight in terms.items():
+            weights[place] = weight
+        self.at_most(weights, bound)
+
+    def leave_out(self, bits: np.ndarray) -> None:
+        """Not this set (n,) bool."""
+        weights = np.where(bits, 1.0, -1.0)
+        self.at_most(weights, float(bits.sum()) - 1.0)
+
+    def weights_of(self, surrogate: Surrogate) -> np.ndarray:
+        """(size,) of a surrogate without its constant."""
+        return np.concatenate([surrogate.main, [0.0], [surrogate.pair[i, k] for i, k in self.pairs]])
+
+    def most(self, weights: np.ndarray) -> tuple[np.ndarray, float] | None:
+        """The set (n,) bool with the largest weights . variables, and an upper bound of that; None if there
+        is none."""
+        whole = np.zeros(self.size)
+        whole[: len(weights)] = weights
+        done = milp(
+            -whole,
+            constraints=LinearConstraint(sparse.csr_array(np.array(self._rows)), ub=np.array(self._upper)),
+            integrality=np.ones(self.size),
+            bounds=Bounds(0.0, 1.0),
+            options={"time_limit": _SECONDS},
+        )
+        if done.x is None:
+            return None
+        bound = done.fun if done.mip_dual_bound is None else done.mip_dual_bound
+        return done.x[: self.n] > 0.5, -float(bound)
+
+
+def propose(
+    candidates: Candidates,
+    goals: Sequence[Goal],
+    surrogates: Sequence[Surrogate],
+    budget: float | None,
+    known: Sequence[int],
+    n_sets: int,
+) -> list[int]:
+    """Up to `n_sets` sets not yet `known` that the surrogates hold for the best within the limits.
+
+    Goal after goal is driven as far as it goes, and may then fall behind by its tolerance for the sake of
+    the next.
+    """
+    weights = [np.abs(surrogate.pair) for surrogate in surrogates]
+    matter = np.any([pair > 1e-3 * max(float(pair.max()), 1e-300) for pair in weights], axis=0)
+    pairs = [(int(i), int(k)) for i, k in np.argwhere(matter)]
+    left_out = list(candidates.bits(known))
+    found: list[int] = []
+    for _ in range(n_sets):
+        model = _Model(candidates, budget, pairs)
+        for bits in left_out:
+            model.leave_out(bits)
+        best: np.ndarray | None = None
+        for goal, surrogate in zip(goals, surrogates):
+            whole = goal.figure.better * model.weights_of(surrogate)
+            answer = model.most(whole)
+            if answer is None:
+                break
+            best = answer[0]
+            reached = goal.figure.better * (surrogate.predict(best[None])[0] - surrogate.constant)
+            if goal.target is not None:
+                reached = min(reached, goal.figure.better * (goal.target - surrogate.constant))
+            model.at_most(-whole, -(reached - goal.tolerance) + 1e-9)
+        if best is None:
+            break
+        left_out.append(best)
+        found.append(sum(1 << int(i) for i in np.flatnonzero(best)))
+    return found
+
+
+def largest_sum(candidates: Candidates, budget: float | None, weights: np.ndarray) -> float:
+    """Upper bound of the sum of weights (n,) over any allowed set."""
+    answer = _Model(candidates, budget).most(weights)
+    return 0.0 if answer is None else max(answer[1], 0.0)

@@ -1,0 +1,207 @@
+"""New lines of drape along the walls, wherever the venue's rules let one hang."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import shapely
+
+from ..venue.document import Drape, Element, Study
+from ..venue.mesh import VenueMesh
+from .element_checks import place_findings, zone_findings
+from .enclosure import IN_ROOM, Enclosure, enclosure_of
+from .footprints import cloth
+from .surfaces import FLATNESS, Plane, Regions, flat_regions
+
+UPRIGHT = 0.05
+"""Largest upward part of the normal of a wall."""
+LEAST_WALL = 8.0
+"""m2 in one plane; smaller faces are furniture."""
+COLUMN = 0.5
+"""m, the step along a wall in which room for cloth is looked for."""
+SHORTEST, LONGEST = 2.0, 8.0
+"""m of a suggested line."""
+OFF_FLOOR = 0.1
+"""m between floor and cloth, and between cloth and what ends the wall above."""
+TALLEST = 6.0
+"""m of drop where no line of the study says how tall cloth is here."""
+BESIDE = 1.5
+"""m from a line that hangs already within which no second one is suggested."""
+
+
+@dataclass(frozen=True)
+class _Wall:
+    """Upright surfaces in one plane, whatever they are made of."""
+
+    plane: Plane
+    inward: np.ndarray
+    """(3,) unit normal into the room."""
+    shape: shapely.Geometry
+
+
+def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Element]) -> tuple[Drape, ...]:
+    """Every line of 2 to 8 m that could hang along a wall without breaking a rule, as new elements.
+
+    They hang like the study's own line that stands off a wall, with its fabric, and cost as much for each
+    square metre: `model_line`. None is suggested where a line of `hung` is, across a zone, through a
+    surface, or off the wall."""
+    model = model_line(study)
+    regions = flat_regions(mesh)
+    enclosure = enclosure_of(mesh, study.venue)
+    found: list[Drape] = []
+    for wall in _walls(regions, enclosure):
+        for start, end, bottom, top in _free_runs(study, wall, model, hung):
+            name = f"new line {len(found) + 1}"
+            line = _line(name, model, wall, (start, end), bottom, top)
+            codes = {finding.code for finding in place_findings(line, mesh, enclosure)}
+            if not codes and not list(zone_findings(line, study.venue.zone)):
+                found.append(line)
+    return tuple(found)
+
+
+def model_line(study: Study) -> Drape:
+    """The drape on a wall that new ones are modelled on: the one of the study that covers most, or a plain
+    one."""
+    own = [drape for drape in study.elements.drape if drape.stand_off is not None]
+    if own:
+        return max(own, key=covered)
+    fabric = max(study.materials.fabric.items(), key=lambda row: row[1].surface_mass)[0]
+    return Drape(
+        name="model", runs=(((0.0, 0.0), (1.0, 0.0)),), top=TALLEST, drop=TALLEST, fabric=fabric,
+        fullness=2.0, stand_off=0.15,
+    )  # fmt: skip
+
+
+def covered(drape: Drape) -> float:
+    """m2 that a line covers."""
+    return sum(float(sheet.polygon.area) for sheet in cloth(drape))
+
+
+def _line(
+    name: str, model: Drape, wall: _Wall, ends: tuple[float, float], bottom: float, top: float
+) -> Drape:
+    off = model.stand_off or 0.15
+    points = wall.plane.lift(np.array([[u, 0.0] for u in ends])) + off * wall.inward
+    area = (ends[1] - ends[0]) * (top - bottom)
+    share = area / max(covered(model), 1e-6) if model.name != "model" else 0.0
+    run = tuple((round(float(x), 2), round(float(y), 2)) for x, y, _ in points)
+    return model.model_copy(
+        update={
+            "name": name,
+            "description": "suggested",
+            "runs": (run,),
+            "top": round(top, 2),
+            "drop": round(top - bottom, 2),
+            "hire": round(share * model.hire),
+            "rigging_hours": round(share * model.rigging_hours, 1),
+            "weight": round(share * model.weight),
+            "stock": {item: round(share * quantity, 1) for item, quantity in model.stock.items()},
+        }
+    )
+
+
+def _walls(regions: Regions, enclosure: Enclosure) -> Iterator[_Wall]:
+    upright = [i for i, region in enumerate(regions) if abs(region.plane.normal[2]) < UPRIGHT]
+    taken: set[int] = set()
+    for i in upright:
+        if i in taken:
+            continue
+        plane = regions[i].plane
+        members = [
+            k
+            for k in upright
+            if k not in taken
+            and abs(regions[k].plane.normal @ plane.normal) > 0.9999
+            and np.abs(plane.distance(regions[k].corners.reshape(-1, 3))).max() < FLATNESS
+        ]
+        taken.update(members)
+        flat = [
+            shapely.polygons(plane.flatten(regions[k].corners.reshape(-1, 3)).reshape(-1, 3, 2))
+            for k in members
+        ]
+        shape = shapely.union_all(np.concatenate(flat), grid_size=1e-4)
+        for part in shapely.get_parts(shape):
+            if part.area >= LEAST_WALL:
+                inward = _inward(plane, part, enclosure)
+                if inward is not None:
+                    yield _Wall(plane, inward, part)
+
+
+def _inward(plane: Plane, part: shapely.Polygon, enclosure: Enclosure) -> np.ndarray | None:
+    middle = plane.lift(np.asarray(part.representative_point().coords))[0]
+    sides = np.array([plane.normal, -plane.normal])
+    inside = enclosure.whereabouts(middle + 0.2 * sides) == IN_ROOM
+    # A wall with the room on both sides is a screen: no line is suggested on it.
+    return sides[int(np.argmax(inside))] if inside.sum() == 1 else None
+
+
+def _free_runs(
+    study: Study, wall: _Wall, model: Drape, hung: Sequence[Element]
+) -> Iterator[tuple[float, float, float, float]]:
+    """Ends along the wall's first axis, bottom and top of each stretch where cloth may hang."""
+    low_u, low_v, high_u, high_v = wall.shape.bounds
+    base = float(wall.plane.lift(np.array([[0.0, low_v]]))[0, 2])
+    bottom = base + OFF_FLOOR
+    n = int((high_u - low_u) // COLUMN)
+    runs: list[tuple[int, int, float]] = []
+    for column in range(n):
+        ends = (low_u + column * COLUMN, low_u + (column + 1) * COLUMN)
+        top = _top(wall, ends, low_v, high_v, base, min(model.drop, TALLEST) + bottom)
+        if top - bottom < 1.0 or not _is_free(study, wall, model, ends, bottom, top, hung):
+            continue
+        if runs and runs[-1][1] == column and abs(runs[-1][2] - top) < 0.05:
+            runs[-1] = (runs[-1][0], column + 1, runs[-1][2])
+        else:
+            runs.append((column, column + 1, top))
+    for first, last, top in runs:
+        length = (last - first) * COLUMN
+        if length < SHORTEST:
+            continue
+        n_lines = int(np.ceil(length / LONGEST))
+        cuts = low_u + COLUMN * first + np.linspace(0.0, length, n_lines + 1)
+        for start, end in pairwise(cuts):
+            yield float(start), float(end), bottom, top
+
+
+def _top(
+    wall: _Wall, ends: tuple[float, float], low_v: float, high_v: float, base: float, most: float
+) -> float:
+    """Height up to which the wall goes on without a gap from its foot, over a column."""
+    middle = 0.5 * (ends[0] + ends[1])
+    tops = []
+    for u in (ends[0] + 0.01, middle, ends[1] - 0.01):
+        line = shapely.LineString([(u, low_v), (u, high_v)]).intersection(wall.shape)
+        pieces = [part.bounds for part in shapely.get_parts(line) if part.length > 0.0]
+        foot = [bounds for bounds in pieces if bounds[1] < low_v + 0.02]
+        tops.append(base + (foot[0][3] - low_v) - OFF_FLOOR if foot else base)
+    return min(*tops, most)
+
+
+def _is_free(
+    study: Study, wall: _Wall, model: Drape, ends: tuple[float, float], bottom: float, top: float,
+    hung: Sequence[Element],
+) -> bool:  # fmt: skip
+    piece = _line("piece", model, wall, ends, bottom, top)
+    if next(zone_findings(piece, study.venue.zone), None) is not None:
+        return False
+    line = shapely.LineString(piece.runs[0])
+    for element in hung:
+        if isinstance(element, Drape):
+            for run in element.runs:
+                near = shapely.LineString(run)
+                # Cloth beside it on the next wall round a corner is no reason against it.
+                common = line.intersection(near.buffer(BESIDE, cap_style="flat"))
+                if common.length > 0.05 and _along(line, near):
+                    return False
+    return True
+
+
+def _along(line: shapely.LineString, other: shapely.LineString) -> bool:
+    """Whether some piece of the other runs the same way, within some 25 degrees."""
+    a = np.diff(np.asarray(line.coords), axis=0)[0]
+    pieces = np.diff(np.asarray(other.coords), axis=0)
+    cosine = np.abs(pieces @ a) / (np.linalg.norm(pieces, axis=1) * np.linalg.norm(a))
+    return bool((cosine > 0.9).any())

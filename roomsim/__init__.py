@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from .report.tables import ComparisonTable
     from .scene.factors import Cloth
     from .scene.findings import Finding
+    from .study.measured import MeasuredComparison
     from .study.progress import Step
     from .study.results import Results
     from .study.status import Status
@@ -95,6 +96,35 @@ def run(
 
     told = None if progress is None else CallbackProgress(progress)
     return run_study(study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=told)
+
+
+def measured(
+    folder: FilePath,
+    *,
+    surface_folder: str | None = None,
+    sti_error: float | None = None,
+    threads: int | None = None,
+    progress: Callable[[Step], None] | None = None,
+) -> MeasuredComparison:
+    """Compute a measured room and set every measured value beside the computed one.
+
+    Parameters
+    ----------
+    folder : of the room: room.toml, mesh, surface tables, measurements (docs/measured_rooms.md)
+    surface_folder : in place of the one that room.toml names
+    sti_error : standard error of the speech transmission index wanted, in place of the room's own
+    threads : all cores unless given
+    progress : called with each step
+
+    Raises
+    ------
+    DocumentError, MeshError, SceneError : the folder cannot be used
+    """
+    from .study.measured import compare_with_measured
+    from .study.progress import CallbackProgress
+
+    told = None if progress is None else CallbackProgress(progress)
+    return compare_with_measured(folder, surface_folder, sti_error=sti_error, threads=threads, progress=told)
 
 
 def load(results: FilePath) -> Results:

@@ -39,7 +39,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         for name in ("band_figures", "figures", "labels", "maps", "pages", "plan", "style")
     ),
     "click": ("cli/",),
-    "rich": ("cli/", "report/tables.py"),
+    "rich": ("cli/", "report/tables.py", "report/measured.py"),
 }
 """Package -> beginnings of the paths in which it may be used."""
 

@@ -1,0 +1,169 @@
+"""Computed beside measured: what the program finds in a room that somebody has measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from ..bands import NOMINAL
+from ..errors import DocumentError, suggestion
+from ..estimate import Estimate
+from ..metrics.registry import METRICS, Metric
+from ..metrics.replicated import Replicated
+from ..scene.checks import check_venue
+from ..scene.compile import compile_scene
+from ..scene.scene import Scene
+from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
+from ..venue.mesh import read_mesh
+from .engine import Engine
+from .progress import Progress
+from .run import refuse_errors, with_sti_error
+
+COMPARABLE = {
+    metric.symbol: metric
+    for metric in METRICS.values()
+    if metric.per_band
+    and metric.just_noticeable_difference is not None
+    and metric.name != "sound_pressure_level"
+}
+"""Symbol -> quantity that a measured room may be compared by: those of ISO 3382-1 with a just noticeable
+difference."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One measured value beside the computed one."""
+
+    source: str
+    receiver: str
+    quantity: str
+    """Name in the registry."""
+    band: int
+    measured: float
+    computed: float
+    """NaN where it cannot be evaluated."""
+    standard_error: float
+    """Of the computed value: chance of the rays alone."""
+    noticeable: float
+    """One just noticeable difference, in the quantity's unit."""
+
+    @property
+    def difference(self) -> float:
+        """Computed less measured, in just noticeable differences."""
+        return (self.computed - self.measured) / self.noticeable
+
+
+@dataclass(frozen=True)
+class MeasuredComparison:
+    """A measured room and what was computed for it."""
+
+    name: str
+    origin: str
+    rows: tuple[Comparison, ...]
+    """In the order of the table of measurements."""
+    n_rays: int
+    precision_met: bool
+    warnings: tuple[str, ...]
+
+    def differences(self, quantity: str, band: int | None = None) -> np.ndarray:
+        """(n,) differences in just noticeable differences, those that could be evaluated."""
+        found = [row.difference for row in self.rows if row.quantity == quantity and band in (None, row.band)]
+        return np.array([value for value in found if np.isfinite(value)])
+
+
+def compare_with_measured(
+    folder: str | Path,
+    surface_folder: str | None = None,
+    *,
+    sti_error: float | None = None,
+    threads: int | None = None,
+    progress: Progress | None = None,
+) -> MeasuredComparison:
+    """Compute a measured room and set every measured value beside the computed one.
+
+    Parameters
+    ----------
+    folder : of the room, see `venue.measured_room`
+    surface_folder : in place of the one that room.toml names
+    sti_error : standard error of the speech transmission index wanted, in place of the room's own
+    threads : all cores unless said
+
+    Raises
+    ------
+    DocumentError, MeshError, SceneError : the folder cannot be used; with what to do
+    """
+    room = read_measured_room(folder, surface_folder)
+    metrics = {measurement.quantity: _metric(room, measurement) for measurement in room.measurements}
+    study = with_sti_error(room.study, sti_error)
+    mesh = read_mesh(study.venue.mesh, study.venue_folder)
+    findings = refuse_errors(study, check_venue(study, mesh))
+    scene = _one_source_each(compile_scene(study, mesh), room.sources)
+    engine = Engine(scene, study.document.seed, study.document.image_order, None, threads, progress)
+    reached = engine.run_to(study.document.precision)
+    figures = engine.evaluate(sorted({metric.name for metric in metrics.values()}))
+    rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
+    warnings = tuple(f"{f.place}: {f.text}" for f in findings if f.severity == "warning")
+    return MeasuredComparison(room.name, room.origin, rows, reached.n_rays, reached.is_met, warnings)
+
+
+def _one_source_each(scene: Scene, sources: Sequence[str]) -> Scene:
+    """Scenario i hears source i alone."""
+    active = np.array([[float(name == alone) for alone in sources] for name in scene.sources.names])
+    return replace(scene, sources=replace(scene.sources, active=active))
+
+
+def _metric(room: MeasuredRoom, measurement: Measurement) -> Metric:
+    metric = COMPARABLE.get(measurement.quantity)
+    if metric is None:
+        raise DocumentError(
+            f'"{measurement.quantity}" is no quantity to compare by',
+            file=f"{room.measured_file}:{measurement.line}",
+            cure=suggestion(measurement.quantity, COMPARABLE),
+        )
+    return metric
+
+
+def _compared(
+    room: MeasuredRoom, measurement: Measurement, metric: Metric, figures: dict[str, Replicated]
+) -> Comparison:
+    estimate = _mean(
+        figures[metric.name],
+        _indices(measurement.receiver, room.receivers),
+        _indices(measurement.source, room.sources),
+        measurement.band,
+    )
+    noticeable = metric.just_noticeable_difference
+    assert noticeable is not None  # `COMPARABLE` holds no others
+    if metric.is_relative:
+        noticeable *= abs(measurement.value)
+    if not noticeable > 0.0:
+        raise DocumentError(
+            f"{metric.symbol} = {measurement.value:g} at {NOMINAL[measurement.band]:g} Hz cannot have been measured",
+            file=f"{room.measured_file}:{measurement.line}",
+            cure="Leave out the line if nothing was measured.",
+        )
+    return Comparison(
+        source=measurement.source,
+        receiver=measurement.receiver,
+        quantity=metric.name,
+        band=measurement.band,
+        measured=measurement.value,
+        computed=estimate.value.item(),
+        standard_error=estimate.standard_error.item(),
+        noticeable=noticeable,
+    )
+
+
+def _indices(name: str, known: Sequence[str]) -> list[int]:
+    return list(range(len(known))) if name == EVERYWHERE else [known.index(name)]
+
+
+def _mean(figure: Replicated, receivers: list[int], sources: list[int], band: int) -> Estimate:
+    """Mean over places, with the error of the mean."""
+    chosen = np.ix_(receivers, sources)
+    full = figure.full[..., band][chosen].mean()
+    left_out = figure.left_out[..., band][:, receivers][:, :, sources].mean(axis=(1, 2))
+    return Replicated(np.array([[full]]), left_out[:, None, None].astype(float)).estimate()

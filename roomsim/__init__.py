@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 
 # Importing this package must stay quick: what computes or draws is imported where it is used.
 if TYPE_CHECKING:
+    from .planning.results import PlanResults
+    from .report.planning_tables import PlanTables
     from .report.tables import ComparisonTable
     from .scene.factors import Cloth
     from .scene.findings import Finding
@@ -240,6 +242,97 @@ def charts(
     return write_figures(_finished(results), Path(folder), formats)
 
 
+def plan(
+    study: FilePath,
+    folder: FilePath | None = None,
+    *,
+    sti_error: float | None = None,
+    most_sets: int | None = None,
+    threads: int | None = None,
+    progress: Callable[[Step], None] | None = None,
+) -> PlanResults:
+    """Find the set of elements that serves a study's goals best within its limits.
+
+    The study's table [plan] says what may be chosen, what goes with what, and what counts first. Paths that
+    were traced by an earlier search into the same folder are used again.
+
+    Parameters
+    ----------
+    study : path of the study file
+    folder : where paths and the answer go; `<study>.roomsim` beside the study unless given
+    sti_error : standard error of the speech transmission index wanted, in place of the study's own
+    most_sets : sets of elements that are worked out at most, in place of the study's own number
+    threads : all cores unless given; results do not depend on it
+    progress : called with each step; an exception that it raises ends the search, and what is traced is kept
+
+    Raises
+    ------
+    DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
+    StoreError : the folder is in use or cannot be written
+    """
+    from .planning.run import plan_treatment
+    from .study.progress import CallbackProgress
+
+    told = None if progress is None else CallbackProgress(progress)
+    return plan_treatment(
+        study, folder, sti_error=sti_error, most_sets=most_sets, threads=threads, progress=told
+    )
+
+
+def load_plan(results: FilePath) -> PlanResults:
+    """The answer of a search.
+
+    Parameters
+    ----------
+    results : folder of a run, or the plan.h5 in it
+
+    Raises
+    ------
+    StoreError : there is none, or it is not readable
+    """
+    from .planning.plan_file import load_plan as load
+
+    return load(Path(results))
+
+
+def plan_tables(results: PlanResults | FilePath) -> PlanTables:
+    """The answer of a search for people: print it, or take its `sheets`.
+
+    Raises
+    ------
+    StoreError : there is no plan where it should lie
+    """
+    from .report.planning_tables import plan_tables as tables_of
+
+    return tables_of(_planned(results))
+
+
+def plan_charts(
+    results: PlanResults | FilePath, folder: FilePath, *, formats: Sequence[str] = ("png", "svg")
+) -> list[Path]:
+    """Draw gain against cost, what each element is worth, and where late sound comes from; return the paths.
+
+    Raises
+    ------
+    StoreError : there is no plan where it should lie, or the folder cannot be written
+    """
+    from .report.planning_figures import write_plan_figures
+
+    return write_plan_figures(_planned(results), Path(folder), formats)
+
+
+def export_plan(results: PlanResults | FilePath, folder: FilePath) -> list[Path]:
+    """Write the answer of a search as JSON, every set worked out as CSV, and the tables as text.
+
+    Raises
+    ------
+    StoreError : there is no plan where it should lie, or the folder cannot be written
+    """
+    from .report.planning_export import export_plan as export_to
+
+    return export_to(_planned(results), Path(folder))
+
+
 def materials(study: FilePath | None = None) -> MaterialsDocument:
     """Built-in materials and fabrics, with those of a study's own file added.
 
@@ -313,6 +406,10 @@ def schema(kind: str) -> dict[str, Any]:
     from .venue.reading import schema_for
 
     return schema_for(kind)  # type: ignore[arg-type]
+
+
+def _planned(results: PlanResults | FilePath) -> PlanResults:
+    return load_plan(results) if isinstance(results, str | Path) else results
 
 
 def _finished(results: Results | FilePath) -> Results:

@@ -36,10 +36,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "filelock": ("study/",),
     "matplotlib": tuple(
         f"report/{name}.py"
-        for name in ("band_figures", "figures", "labels", "maps", "pages", "plan", "style")
+        for name in (
+            *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "plan"),
+            *("planning_figures", "style"),
+        )
     ),
     "click": ("cli/",),
-    "rich": ("cli/", "report/tables.py", "report/measured.py"),
+    "rich": ("cli/", "report/tables.py", "report/planning_tables.py", "report/measured.py"),
 }
 """Package -> beginnings of the paths in which it may be used."""
 

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .display import Display
 from .screen import Screen
+
+if TYPE_CHECKING:
+    from ..planning.results import PlanResults
 
 PRECISION_MISSED = 1
 
@@ -17,6 +21,47 @@ def is_compiled() -> bool:
     if elsewhere:
         return any(Path(elsewhere).rglob("tracing*/_paths*.nbi"))
     return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.nbi"))
+
+
+def plan_and_report(
+    screen: Screen,
+    study: Path,
+    out: Path | None,
+    sti_error: float | None,
+    most_sets: int | None,
+    threads: int | None,
+    *,
+    pictures: bool,
+) -> int:
+    """Search for the best treatment and write everything that comes out of it; return the exit code."""
+    from .. import export_plan, plan, plan_charts
+    from ..study.run import default_folder
+
+    folder = out or default_folder(study)
+    try:
+        with Display(screen) as display:
+            results = plan(
+                study, folder, sti_error=sti_error, most_sets=most_sets, threads=threads, progress=display
+            )
+    except KeyboardInterrupt:
+        screen.warn(f"what was traced is kept in {folder}; the same command goes on from there.")
+        raise
+    files = [folder / "plan.h5", *export_plan(results, folder / "tables")]
+    if pictures:
+        screen.remark("Drawing ...")
+        files += plan_charts(results, folder / "pictures")
+    show_plan(screen, results, folder=folder, files=files)
+    screen.remark(f"Everything is in {folder}: plan.h5, tables{', pictures' if pictures else ''}.")
+    return 0 if results.provenance.get("precision_met") == "yes" else PRECISION_MISSED
+
+
+def show_plan(screen: Screen, results: PlanResults, **more: object) -> None:
+    """Print the answer of a search."""
+    from .. import plan_tables
+    from ..planning.plan_file import as_plain
+
+    screen.show(plan_tables(results))
+    screen.give(plan=as_plain(results), **more)
 
 
 def run_and_report(

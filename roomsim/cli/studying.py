@@ -1,4 +1,4 @@
-"""Commands on a study: new, check, run, status."""
+"""Commands on a study: new, check, run, plan, status."""
 
 from __future__ import annotations
 
@@ -114,6 +114,61 @@ def run(
 
 
 @click.command()
+@click.argument("study", type=click.Path(path_type=Path), metavar="STUDY.toml|FOLDER")
+@out_folder("Where everything goes; STUDY.roomsim beside the study unless given.")
+@click.option(
+    "--sti-error",
+    type=click.FloatRange(0.0, 0.2, min_open=True),
+    help="Standard error of the STI wanted at a seat, in place of the study's own.",
+)
+@click.option(
+    "--sets",
+    "most_sets",
+    type=click.IntRange(16),
+    help="Sets of elements that are worked out at most, in place of the study's own number.",
+)
+@click.option(
+    "--threads", type=click.IntRange(1), help="Threads; all cores unless given. Results do not change."
+)
+@click.option("--no-pictures", is_flag=True, help="Leave out the charts.")
+@with_screen
+def plan(
+    screen: Screen,
+    study: Path,
+    out: Path | None,
+    sti_error: float | None,
+    most_sets: int | None,
+    threads: int | None,
+    no_pictures: bool,
+) -> int:
+    """Find what to hang: the best treatment for the money.
+
+    Looks through the sets of elements that keep the study's limits (budget, hours, roof points, loads, stock,
+    what goes with what), works them out on shared paths, traces the best ones anew, and says what is proposed,
+    what the next money buys, what each line is worth, what to leave out first, and which surfaces the late
+    sound comes off. The study's table [plan] says what may be chosen and what counts.
+
+    What comes out, in the folder of the run: plan.h5 with the whole answer; tables/ with plan.json and
+    plan_sets.csv; pictures/ with charts. The tables are printed. Given the folder of a run in place of the
+    study, the plan that it holds is printed again.
+
+    \b
+    Exit code 1 if the precision was not reached, 130 if the search was interrupted.
+    Examples:
+      roomsim plan hall/study.toml
+      roomsim plan hall/study.toml --sets 200 --sti-error 0.02     a quicker look
+    """
+    from .running import plan_and_report, show_plan
+
+    if study.is_dir():
+        from .. import load_plan
+
+        show_plan(screen, load_plan(study), folder=study)
+        return 0
+    return plan_and_report(screen, study, out, sti_error, most_sets, threads, pictures=not no_pictures)
+
+
+@click.command()
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
 @with_screen
 def status(screen: Screen, folder: Path) -> None:
@@ -175,4 +230,4 @@ def _status_lines(known: Status) -> Iterator[str]:
     yield from (f"Warning: {text}" for text in known.warnings)
 
 
-COMMANDS = (new, check, run, status)
+COMMANDS = (new, check, run, plan, status)

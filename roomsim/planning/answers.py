@@ -14,7 +14,7 @@ from ..scene.scenarios import demand_of, hangs
 from ..scene.scene import Scene
 from ..scene.wall_lines import covered
 from ..venue.document import Drape, Study
-from .candidates import Candidates, study_of_sets
+from .candidates import BUDGET, Candidates, study_of_sets
 from .goals import Figure, Goal
 from .origin import Blame, outlines
 from .results import (
@@ -35,6 +35,7 @@ from .results import (
     StandingRecord,
     StepRecord,
     ValueTable,
+    WorkedOut,
 )
 from .robustness import Robustness, Shifts
 from .search import Searched
@@ -157,6 +158,8 @@ class Answers:
             search=self._search(searched),
             outlines=tuple(tuple(tuple(map(float, point)) for point in face) for face in corners),  # type: ignore[misc]
             outline_patch=tuple(int(number) for number in patch),
+            outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
+            worked_out=tuple(self._worked_out()),
             new_lines=tuple(self._new_line(*line) for line in new_lines),
             drawing=drawing,
             warnings=(*warnings, *self._doubts(retraced)),
@@ -177,6 +180,16 @@ class Answers:
                 weight=element.weight,
                 hangs=hangs(element),
             )
+
+    def _worked_out(self) -> Iterable[WorkedOut]:
+        sets = self.valuation.sets
+        bits = self.candidates.bits(sets)
+        cost, fine = self.candidates.cost(bits), self.candidates.allowed(bits, but=(BUDGET,))
+        values = self.valuation.values(list(self.figures), sets)
+        for i in range(len(sets)):
+            members = tuple(int(k) for k in np.flatnonzero(bits[i]))
+            of_set = {name: float(found[i]) for name, found in values.items()}
+            yield WorkedOut(members, float(cost[i]), bool(fine[i]), of_set)
 
     def _steps(self, money: Sequence[Step]) -> tuple[StepRecord, ...]:
         records = []

@@ -184,7 +184,7 @@ def asked_for(study: Study) -> tuple[Element, ...]:
     """The elements that the study wants to choose from, before any is refused."""
     present = set(start_of(study).elements)
     named = study.document.plan.candidates
-    kinds = Drape | Banner | CeilingDrape | FloorCovering | SystemChange
+    kinds = Drape | Banner | CeilingDrape | FloorCovering
     return tuple(
         element
         for element in study.elements.all()

@@ -92,7 +92,9 @@ def _read(content: dict[str, Any]) -> PlanResults:
     return PlanResults(**{name: getattr(known, name) for name in PlanResults.__dataclass_fields__})
 
 
-_Checked: Any = checked(PlanResults, frozen=True, config=ConfigDict(arbitrary_types_allowed=True, extra="forbid"))
+_Checked: Any = checked(
+    PlanResults, frozen=True, config=ConfigDict(arbitrary_types_allowed=True, extra="forbid")
+)
 
 
 def _drawing(found: dict[str, Any]) -> PlanDrawing:

@@ -76,6 +76,19 @@ class Option:
 
 
 @dataclass(frozen=True)
+class WorkedOut:
+    """A set that the search worked out."""
+
+    members: tuple[int, ...]
+    """Places among the candidates."""
+    cost: float
+    is_allowed: bool
+    """It keeps all limits and relations but, maybe, the budget."""
+    values: dict[str, float]
+    """Of every figure; errors are those of the options near it."""
+
+
+@dataclass(frozen=True)
 class StepRecord:
     """What can be had for an amount of money, and what that is more than for the amount before."""
 
@@ -224,6 +237,7 @@ class PlanResults:
     refused: dict[str, str]
     options: tuple[Option, ...]
     """All that the lists below speak of by number."""
+    worked_out: tuple[WorkedOut, ...]
     start_option: int
     proposed: int
     highest: int
@@ -245,6 +259,8 @@ class PlanResults:
     """Four corners of every surface, m; the last of a triangle is repeated."""
     outline_patch: tuple[int, ...]
     """Patch of each, for `BlameRecord.density`."""
+    outline_is_sheet: tuple[bool, ...]
+    """Free-hanging cloth, hung or not."""
     new_lines: tuple[NewLine, ...]
     drawing: PlanDrawing
     warnings: tuple[str, ...]

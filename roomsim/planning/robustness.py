@@ -12,6 +12,7 @@ from ..scene.compile import with_scenarios_of
 from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
 from ..study.engine import Engine
+from ..study.progress import NoProgress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates, study_of_sets
@@ -96,17 +97,20 @@ def shifts_of(
     metrics = list(dict.fromkeys(figure.metric for figure in figures.values()))
 
     def weighed(variation: Variation | None) -> dict[str, np.ndarray]:
-        scene = with_scenarios_of(engine.scene, of_sets, mesh, variation)
-        seats = engine.with_scenarios(scene).whole_figures(metrics, BATCHES)
+        again = engine.with_scenarios(with_scenarios_of(engine.scene, of_sets, mesh, variation))
+        again.progress = NoProgress()
+        seats = again.whole_figures(metrics, BATCHES)
+        engine.progress.advance()
         return {name: _over(figure.statistic, seats[figure.metric]) for name, figure in figures.items()}
 
+    n_draws = study.document.uncertainty.draws
+    engine.progress.start("Trying other absorption", 1 + len(CASES) + n_draws)
     stated = weighed(None)
 
     def shift(variation: Variation) -> dict[str, np.ndarray]:
         return {name: values - stated[name] for name, values in weighed(variation).items()}
 
     cases = {name: shift(variation) for name, variation in CASES.items()}
-    n_draws = study.document.uncertainty.draws
     drawn = [shift(AbsorptionDraw(study.materials, study.document.seed, i)) for i in range(n_draws)]
     draws = {name: np.array([draw[name] for draw in drawn]).reshape(n_draws, len(sets)) for name in figures}
     return Shifts(tuple(sets), cases, draws)

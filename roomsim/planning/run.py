@@ -33,6 +33,8 @@ from .values import sets_needed
 
 N_TILES = 300
 """Parts into which the surfaces are divided to see where late energy comes from."""
+SMALLEST_TILE = 2.0
+"""m; smaller parts would show chance."""
 MOST_FINALISTS = 12
 MOST_CONTENDERS = 15
 """Sets that are held against each other with other absorption; with the start they fill a block."""
@@ -181,7 +183,7 @@ class _Search:
         geometry = study_of_sets(extended, start, [*sets, tuple(line.name for line in lines)])
         whole = compile_scene(geometry, self.mesh)
         area = sum(patch.area for patch in whole.patches)
-        divided = compile_scene(geometry, self.mesh, side_for(area, N_TILES))
+        divided = compile_scene(geometry, self.mesh, max(side_for(area, N_TILES), SMALLEST_TILE))
         scene = with_scenarios_of(divided, study_of_sets(extended, start, sets), self.mesh)
         return scene, extended, lines
 

@@ -95,7 +95,9 @@ def traced_work(
 
     def work(sets: Sequence[int]) -> Mapping[str, SeatStatistic]:
         of_sets = study_of_sets(study, candidates.start, [candidates.members(mask) for mask in sets])
-        scene = with_scenarios_of(engine.scene, of_sets, mesh)
-        return statistics(figures, engine.with_scenarios(scene).evaluate(metrics))
+        weighed = engine.with_scenarios(with_scenarios_of(engine.scene, of_sets, mesh))
+        # Sets are the steps that are told, not the blocks of each.
+        weighed.progress = NoProgress()
+        return statistics(figures, weighed.evaluate(metrics))
 
     return work

@@ -308,8 +308,8 @@ def money_sheet(results: PlanResults) -> Sheet:
     over = " *: over the budget." if any("*" in row[3] for row in rows) else ""
     note = (
         f"Steps of {money(results.money_step)} {clean(results.currency)}; amounts that buy nothing new are left "
-        f"out.{over} Verdict: of the first goal that is sure to gain. JND: just noticeable difference. The figures are the "
-        "search's; the highest of many looks better than it is by about its error."
+        f"out.{over} Verdict: of the first goal that is sure to gain. JND: just noticeable difference. The figures are "
+        "the search's; the highest of many looks better than it is by about its error."
     )
     return Sheet("What the next money buys", tuple(heads), tuple(rows), 3, note)
 
@@ -519,8 +519,8 @@ def blame_sheet(results: PlanResults, record: BlameRecord) -> Sheet:
     heads += [f"{area},\n{words}" for area in record.area_names for words, _ in BLAME_COLUMNS]
     note = (
         f"Per cent of the energy that comes later than {1000.0 * record.after:.0f} ms after the first sound, by the "
-        "surface that it came off last. A surface with more of it than of the area is where cloth counts most; where the "
-        "sound had been before is not asked."
+        "surface that it came off last. A surface with more of it than of the area is where cloth counts most; where "
+        "the sound had been before is not asked."
     )
     return Sheet(
         f"Where late sound comes from: {set_text(option, results)}", tuple(heads), tuple(rows), 1, note
@@ -547,7 +547,7 @@ def new_lines_sheet(results: PlanResults) -> Sheet:
     )  # fmt: skip
     note = (
         "Places off which most late sound comes for each square metre, where no candidate hangs and no zone of the "
-        "study is in the way. Added to the proposed plan, priced like the study's own cloth; limits are not looked at. To try "
-        "one, write it into the elements file."
+        "study is in the way. Added to the proposed plan, priced like the study's own cloth; limits are not looked at. "
+        "To try one, write it into the elements file."
     )
     return Sheet("Where another line would go", heads, tuple(rows), 2, note)

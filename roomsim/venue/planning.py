@@ -45,8 +45,8 @@ class Plan(Model):
     start_from: Name | None = None
     """Scenario that everything is added to and measured against; the bare venue unless said."""
     candidates: tuple[Name, ...] = ()
-    """Elements to choose from; all drapes, banners, ceiling drapes, floor coverings and system changes that
-    the start does not have unless said."""
+    """Elements to choose from, system changes among them; unless said, all drapes, banners, ceiling drapes
+    and floor coverings that the start does not have."""
     together: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
     """Lists of elements that come all or not at all."""
     only_one_of: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()

@@ -1,0 +1,191 @@
+"""The venue unfolded like a paper box, coloured by the late sound that comes off each part of its
+surfaces."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.colors import BoundaryNorm
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from ..planning.results import BlameRecord, PlanResults
+from . import style
+from .plan import HALO, draw_scale_bar, write
+from .planning_tables import blame_rows, set_text, short_names
+
+LEVEL = 0.5
+"""Upward part of the normal from which a surface belongs to floor or ceiling."""
+ON_SHELL = 0.5
+"""m from the box round the room within which an upright surface is part of its walls."""
+TALL = 2.0
+"""m; other upright surfaces are shown with the wall behind them if they are higher than this."""
+PER = 10.0
+"""m2 to which shares are referred."""
+
+
+@dataclass(frozen=True)
+class _Net:
+    """The faces of the venue laid flat, m."""
+
+    polygons: list[np.ndarray]
+    density: np.ndarray
+    """(n,) share of the late energy for each square metre."""
+    lines: list[np.ndarray]
+    """Upright free cloth, in the floor plan."""
+    line_density: np.ndarray
+    labels: list[tuple[np.ndarray, str]]
+    bounds: np.ndarray
+    """(2, 2) lower left and upper right."""
+
+
+def blame_figures(results: PlanResults) -> dict[str, Figure]:
+    """A picture for the start and one for the proposed plan, on one scale: "start", "plan"."""
+    densities = [np.array(record.density) for record in results.blame]
+    every = PER * 100.0 * np.concatenate(densities)
+    top = float(np.quantile(every[every > 0.0], 0.98)) if (every > 0.0).any() else 1.0
+    edges = np.asarray(MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, top))
+    names = ["start" if record.option == results.start_option else "plan" for record in results.blame]
+    with style.rules():
+        return {name: _sheet(results, record, edges) for name, record in zip(names, results.blame)}
+
+
+def _sheet(results: PlanResults, record: BlameRecord, edges: np.ndarray) -> Figure:
+    figure = style.new_figure(style.A4_LEVEL)
+    option = results.options[record.option]
+    worst = [
+        f"{name} {100.0 * max(area[1][0] for area in shares):.0f} %"
+        for name, _, shares in blame_rows(record)[:5]
+        if name != "all others"
+    ]
+    style.write_head(
+        figure,
+        results,  # type: ignore[arg-type]
+        f"Where late sound comes from: {set_text(option, results)}",
+        f"Energy later than {1000.0 * record.after:.0f} ms by the surface that it came off last, 500 Hz to 4 kHz, all "
+        f"seats. Most at 500 Hz and 1 kHz in any area: {', '.join(worst)}.",
+    )
+    axes = figure.add_axes((0.03, 0.13, 0.94, 0.74))
+    net = _net(results, record)
+    colours = matplotlib.colormaps["YlOrBr"].resampled(len(edges))
+    norm = BoundaryNorm(edges, len(edges), extend="max")
+    faces = PolyCollection(
+        net.polygons,
+        array=PER * 100.0 * net.density,
+        cmap=colours,
+        norm=norm,
+        edgecolors="#8a8a8a",
+        linewidths=0.25,
+    )
+    axes.add_collection(faces)
+    if net.lines:
+        cloth = LineCollection(
+            net.lines, array=PER * 100.0 * net.line_density, cmap=colours, norm=norm, linewidths=4.0, zorder=5
+        )
+        axes.add_collection(cloth)
+    _draw_plan_lines(axes, results, option.elements)
+    for number, line in enumerate(results.new_lines if record.option == results.proposed else (), start=1):
+        ends = np.array(line.run)
+        axes.plot(*ends.T, color=style.SERIES[0], linewidth=2.0, linestyle=(0, (2, 1)), zorder=7)
+        write(axes, ends.mean(axis=0), f"new {number}", colour=style.SERIES[0], size=6.0)
+    for at, text in net.labels:
+        axes.text(
+            float(at[0]),
+            float(at[1]),
+            text,
+            ha="center",
+            va="center",
+            fontsize=7.0,
+            path_effects=HALO,
+            zorder=9,
+        )
+    low, high = net.bounds
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+    axes.set_aspect("equal")
+    axes.axis("off")
+    width = float(high[0] - low[0])
+    draw_scale_bar(axes, (float(low[0]), float(low[1])), 0.12 * width)
+    bar = figure.colorbar(
+        faces, cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)), orientation="horizontal", extend="max"
+    )
+    bar.set_label(f"% of the late energy for each {PER:g} m2 of surface", fontsize=7.0)
+    style.write_foot(
+        figure,
+        "Walls are folded outwards from the floor plan, their feet towards it; the ceiling is seen from above. Pink: "
+        "hung in this set; lines hanging free are coloured too. Columns, trusses and other bodies off the walls are "
+        "left out. Blue: places where a new line would go.",
+    )
+    return figure
+
+
+def _draw_plan_lines(axes: Axes, results: PlanResults, elements: tuple[str, ...]) -> None:
+    short = short_names(results)
+    for name in elements:
+        lines = results.drawing.elements.get(name, ())
+        axes.add_collection(LineCollection(list(lines), colors=style.HUNG, linewidths=1.4, zorder=6))
+        if lines:
+            longest = max(lines, key=len)
+            write(axes, longest.mean(axis=0), short[name], colour=style.HUNG, size=7.0)
+
+
+def _net(results: PlanResults, record: BlameRecord) -> _Net:
+    corners = np.array(results.outlines)
+    patch = np.array(results.outline_patch)
+    is_sheet = np.array(results.outline_is_sheet)
+    density = np.array(record.density)[patch]
+    low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    middle = corners.mean(axis=1)
+    gap = 0.02 * float((high - low)[:2].max())
+    is_level = np.abs(normal[:, 2]) > LEVEL
+    polygons: list[np.ndarray] = []
+    shown: list[float] = []
+
+    def add(chosen: np.ndarray, lay_flat: Callable[[np.ndarray], np.ndarray], depth: np.ndarray) -> None:
+        # The nearest to the eye comes last: what stands before a wall hides it.
+        places = np.flatnonzero(chosen)
+        for i in places[np.argsort(-depth[places], kind="stable")]:
+            polygons.append(lay_flat(corners[i]))
+            shown.append(float(density[i]))
+
+    upper = middle[:, 2] > 0.5 * (low[2] + high[2])
+    add(is_level & ~upper & ~is_sheet, lambda c: c[:, :2], -middle[:, 2])
+    away = np.array([high[0] + gap + (high[2] - low[2]) + gap - low[0], 0.0])
+    add(is_level & upper & ~is_sheet, lambda c: c[:, :2] + away, middle[:, 2])
+    walls = {
+        "west": (0, -1, lambda c: np.stack([low[0] - gap - (c[:, 2] - low[2]), c[:, 1]], axis=1)),
+        "east": (0, 1, lambda c: np.stack([high[0] + gap + (c[:, 2] - low[2]), c[:, 1]], axis=1)),
+        "south": (1, -1, lambda c: np.stack([c[:, 0], low[1] - gap - (c[:, 2] - low[2])], axis=1)),
+        "north": (1, 1, lambda c: np.stack([c[:, 0], high[1] + gap + (c[:, 2] - low[2])], axis=1)),
+    }
+    centre = 0.5 * (low + high)[:2]
+    extent = np.ptp(corners, axis=1)
+    for axis, side, lay_flat in walls.values():
+        edge = high[axis] if side > 0 else low[axis]
+        # By the longer part of the normal, on the side of the room on which it stands.
+        faces_it = (np.abs(normal[:, axis]) >= np.abs(normal[:, 1 - axis])) & (
+            side * (middle[:, axis] - centre[axis]) > 0.0
+        )
+        is_tall = (extent[:, 2] > TALL) & (extent[:, 1 - axis] > 0.5 * TALL)
+        is_shell = np.abs(middle[:, axis] - edge) < ON_SHELL
+        add(~is_level & ~is_sheet & faces_it & (is_shell | is_tall), lay_flat, side * middle[:, axis])
+    free = is_sheet & ~is_level & (density > 0.0)
+    lines = [_seen_from_above(corners[i]) for i in np.flatnonzero(free)]
+    points = np.concatenate(polygons)
+    bounds = np.array([points.min(axis=0) - gap, points.max(axis=0) + gap])
+    labels = [(np.array([centre[0] + away[0], high[1] + 0.6 * gap]), "roof or ceiling, seen from above")]
+    return _Net(polygons, np.array(shown), lines, density[free], labels, bounds)
+
+
+def _seen_from_above(face: np.ndarray) -> np.ndarray:
+    """(2, 2) ends in plan of an upright face (4, 3)."""
+    gaps = np.linalg.norm(face[:, None, :2] - face[None, :, :2], axis=2)
+    i, k = np.unravel_index(int(gaps.argmax()), gaps.shape)
+    return face[[i, k], :2]

@@ -1,0 +1,59 @@
+"""The answer of a search as files for spreadsheets and other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from ..errors import StoreError
+from ..planning.plan_file import as_plain
+from ..planning.results import PlanResults
+from ..study.files import replace_file
+from .export import Cell, csv_bytes, json_bytes
+from .planning_tables import plan_tables
+
+
+def export_plan(results: PlanResults, folder: Path) -> list[Path]:
+    """Write plan.json with the whole answer, plan_sets.csv with every set worked out, plan.txt with the tables.
+
+    Raises
+    ------
+    StoreError : the folder cannot be made or written
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
+    contents = {
+        "plan.json": json_bytes(as_plain(results)),
+        "plan_sets.csv": csv_bytes(sets_table(results)),
+        "plan.txt": plan_tables(results).text().encode(),
+    }
+    for name, content in contents.items():
+        replace_file(folder / name, content)
+    return [folder / name for name in contents]
+
+
+def sets_table(results: PlanResults) -> Iterator[list[Cell]]:
+    """Head and rows of plan_sets.csv: a column for each candidate, 1 where it is in; cheapest sets first."""
+    names = [candidate.name for candidate in results.candidates]
+    figures = [
+        f"{figure.words}{f', {figure.unit}' if figure.unit not in ('', '%') else ''}"
+        for figure in results.figures
+    ]
+    yield [
+        *names,
+        f"cost, {results.currency}",
+        "keeps the limits (budget apart)",
+        "within the budget",
+        *figures,
+    ]
+    for one in sorted(results.worked_out, key=lambda one: one.cost):
+        within = results.budget is None or one.cost <= results.budget * (1.0 + 1e-9)
+        yield [
+            *(int(i in one.members) for i in range(len(names))),
+            one.cost,
+            int(one.is_allowed),
+            int(within),
+            *(one.values[figure.name] for figure in results.figures),
+        ]

@@ -18,6 +18,7 @@ from roomsim.physics.levels import level_sum
 from roomsim.physics.noise import named_curve
 from roomsim.venue.fields import (
     Coordinate,
+    Decibel,
     Fraction,
     Fractions,
     Levels,
@@ -360,6 +361,10 @@ class Source(Model):
     directivity: Directivity = Omnidirectional(kind="omnidirectional")
     delay: Annotated[float, Field(ge=-10_000.0, le=10_000.0)] = 0.0
     """ms."""
+    maximum_level: Decibel | None = None
+    """Highest peak level that it can do at 1 m on axis, dB, all bands together."""
+    mass: NotNegative | None = None
+    """kg, where it hangs."""
     signal: Name | None = None
     """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""
 
@@ -373,11 +378,13 @@ class SourcesDocument(Model):
     sub_stack: tuple[SubStack, ...] = ()
     loudspeaker: dict[Name, Loudspeaker] = Field(default_factory=dict)
     """Own boxes, beside the built-in ones; they override these."""
+    crest_factor: Annotated[float, Field(ge=0.0, le=40.0)] = 12.0
+    """Peak over mean level of the programme, dB: some 12 for speech, 15 to 20 for music (common practice)."""
 
     @model_validator(mode="after")
     def _something_sounds(self) -> SourcesDocument:
         if not self.all():
-            raise ValueError("nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]")
+            raise ValueError("a source is missing: nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]")
         return self
 
     def all(self) -> tuple[Source | Hang | SubStack, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Estimate:
 
 def student_factor(n_replicates: int, confidence: float = 0.95) -> float:
     """Two-sided Student quantile for `n_replicates` - 1 degrees of freedom."""
-    return float(stats.t.ppf(0.5 + 0.5 * confidence, n_replicates - 1))
+    return float(special.stdtrit(n_replicates - 1, 0.5 + 0.5 * confidence))
 
 
 def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import zlib
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from ..bands import N_BANDS
 from ..venue.document import MaterialsDocument
@@ -76,6 +76,6 @@ def drawn_absorption(absorption: np.ndarray, uncertainty: float, scores: np.ndar
     some = deviation > 0.0
     drawn = absorption.copy()
     size = left[some] / deviation[some] ** 2 - 1.0
-    quantile = stats.norm.cdf(scores[some])
-    drawn[some] = stats.beta.ppf(quantile, absorption[some] * size, (1.0 - absorption[some]) * size)
+    quantile = special.ndtr(scores[some])
+    drawn[some] = special.betaincinv(absorption[some] * size, (1.0 - absorption[some]) * size, quantile)
     return drawn

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from ..estimate import Estimate
 from ..metrics.registry import METRICS
@@ -149,7 +149,7 @@ def two_sided_p(difference: Estimate) -> np.ndarray:
     """
     value, error = np.abs(difference.value), difference.standard_error
     ratio = np.divide(value, error, out=np.where(value > 0.0, np.inf, 0.0), where=error > 0.0)
-    p = 2.0 * stats.t.sf(ratio, difference.n_replicates - 1)
+    p = 2.0 * special.stdtr(difference.n_replicates - 1, -ratio)
     return np.where(np.isfinite(value) & np.isfinite(error), p, 1.0)
 
 

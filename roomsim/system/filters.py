@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
 
 
 def linkwitz_riley(frequency: np.ndarray, corner: float, order: int, side: str) -> np.ndarray:
@@ -23,6 +22,9 @@ def linkwitz_riley(frequency: np.ndarray, corner: float, order: int, side: str) 
     -------
     (n,) complex128, time dependence exp(+j w t)
     """
+    # Takes a second to import, which a study without crossovers need not wait for.
+    from scipy import signal
+
     half = signal.butter(order // 2, 2.0 * np.pi * corner, btype=side, analog=True)
     _, response = signal.freqs(*half, worN=2.0 * np.pi * np.asarray(frequency, dtype=float))
     return response**2

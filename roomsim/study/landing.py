@@ -10,8 +10,8 @@ import numpy as np
 
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
-from ..tracing.geometry import pack_geometry
-from ..tracing.landing import Landings, first_landings
+from ..tracing.geometry import Geometry, pack_geometry
+from ..tracing.landing import Landings, first_landings, landings_towards
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 
@@ -63,7 +63,7 @@ def what_goes_where(
     """
     geometry = pack_geometry(scene.surfaces)
     chosen = range(len(scene.sources.names)) if sources is None else sources
-    room = _Room(scene, study, mesh)
+    room = Room(scene, study, mesh)
     sums = np.zeros((batches, len(chosen), len(PARTS), 8))
     for row, source in enumerate(chosen):
         for batch in range(batches):
@@ -78,7 +78,7 @@ def what_goes_where(
     return WhatGoesWhere(share, error)
 
 
-class _Room:
+class Room:
     """Which part of the room a landing belongs to."""
 
     def __init__(self, scene: Scene, study: Study, mesh: VenueMesh):
@@ -110,3 +110,7 @@ class _Room:
                 height = landed.position[inside, 2] - floor(landed.position[inside, :2])
                 part[inside[np.abs(height) < HIGHEST]] = AUDIENCE
         return part
+
+    def first_parts(self, geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> np.ndarray:
+        """(n,) index of `PARTS` that a ray from a place meets first, cloth included, in directions (n, 3)."""
+        return self.parts(landings_towards(geometry, place, directions))

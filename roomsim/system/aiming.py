@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +27,9 @@ SPREAD = 6.0
 source)."""
 SITE_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
 """Degrees: steps and range of the site angles that are tried."""
+
+STARTS, APART = 3, 6
+"""Candidates that the last search starts from, and steps by which they differ at least, all angles together."""
 
 Aiming = tuple[float, tuple[float, ...]]
 """Site angle and splays, degrees."""
@@ -166,31 +169,49 @@ def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, see
 
     n_site = round((FLATTEST - STEEPEST) / SITE_STEP)
     bounds = [(0, n_site), *[(0, len(steps) - 1)] * (hang.count - 1)]
-    evolved = differential_evolution(
-        lambda numbers: merit(of(numbers)),
+    seen: dict[tuple[int, ...], float] = {}
+
+    def note(numbers: np.ndarray) -> float:
+        place = tuple(int(i) for i in (*numbers[:1], *np.sort(numbers[1:])))
+        seen[place] = merit(of(np.array(place)))
+        return seen[place]
+
+    differential_evolution(
+        note,
         bounds,
         integrality=np.ones(len(bounds), bool),
         seed=seed,
-        popsize=6,
-        maxiter=40,
+        popsize=10,
+        maxiter=30,
         polish=False,
     )
-    best = np.concatenate([evolved.x[:1], np.sort(evolved.x[1:])]).astype(int)
-    while True:
-        moves = {tuple(best): merit(of(best))}
-        for i, (low, high) in enumerate(bounds):
-            for by in (-4, -2, -1, 1, 2, 4):
-                moved = best.copy()
-                moved[i] = np.clip(moved[i] + by, low, high)
-                # One angle and the top box together keep what lies below where it was.
-                for shift in (0, -2, -1, 1, 2) if i else (0,):
-                    moved[0] = np.clip(best[0] + shift, *bounds[0]) if i else moved[0]
-                    place = np.concatenate([moved[:1], np.sort(moved[1:])])
-                    moves[tuple(place)] = merit(of(place))
-        better = np.array(min(moves, key=lambda place: moves[place]))
-        if (better == best).all():
-            return of(best)
-        best = better
+    # The best three that are not neighbours, each as far as it leads.
+    starts: list[tuple[int, ...]] = []
+    for place in sorted(seen, key=lambda place: seen[place]):
+        if all(np.abs(np.subtract(place, other)).sum() > APART for other in starts):
+            starts.append(place)
+        if len(starts) == STARTS:
+            break
+    for start in starts:
+        best = start
+        while True:
+            moves = [np.array(move) for move in _neighbours(best, bounds)]
+            nearest = min(moves, key=note)
+            if note(nearest) >= seen[best]:
+                break
+            best = tuple(int(i) for i in (*nearest[:1], *np.sort(nearest[1:])))
+    return of(np.array(min(seen, key=lambda place: seen[place])))
+
+
+def _neighbours(place: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
+    """One angle changed, alone or with the top box so that what lies below stays about where it was."""
+    for i, (low, high) in enumerate(bounds):
+        for by in (-4, -2, -1, 1, 2, 4):
+            for shift in (0, -2, 2) if i else (0,):
+                moved = list(place)
+                moved[i] = min(max(moved[i] + by, low), high)
+                moved[0] = min(max(moved[0] + shift, bounds[0][0]), bounds[0][1])
+                yield moved
 
 
 def _fan(azimuth: float) -> tuple[np.ndarray, np.ndarray]:

@@ -74,3 +74,20 @@ def first_landings(
     parts = [np.concatenate(part) for part in zip(*found, strict=True)]
     kept = (parts[4] > 0.0).any(axis=1)
     return Landings(*(part[kept] for part in parts))
+
+
+def landings_towards(geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> Landings:
+    """First landings of rays from a place (3,) in unit directions (n, 3), each with energy 1 in all bands.
+
+    Cloth counts like any other surface.
+    """
+    n = len(directions)
+    towards = np.ascontiguousarray(directions, np.float32)
+    origin = np.tile(np.asarray(place, np.float32), (n, 1))
+    distance, primitive = np.empty(n, np.float32), np.empty(n, np.int32)
+    closest_hits(origin, towards, np.full(n, -1, np.int32), geometry, distance, primitive)
+    hit = primitive >= 0
+    at = origin + np.where(hit, distance, 0.0)[:, None] * towards
+    normal = np.where(hit[:, None], geometry.normals[primitive], 0.0)
+    patch = np.where(hit, geometry.patch[primitive], -1)
+    return Landings(at.astype(np.float64), towards.astype(np.float64), normal, patch, np.ones((n, 8)))

@@ -1,0 +1,160 @@
+"""When fills and delays must play: delays proposed from geometry and temperature, and who is heard first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..physics.arrival import OFFSET, precedence_limit
+from .direct import DirectSound
+
+SPEECH_BANDS = (3, 4, 5, 6)
+"""500 Hz to 4 kHz, by which it is decided who is loud."""
+REACH = 6.0
+"""dB: a fill or delay serves the seats where it is at most this much below the mains (common practice)."""
+HEARD = 15.0
+"""dB below the loudest from which on a source counts for nothing in the order of arrivals."""
+TIMED = ("fill", "delay")
+OK, TAKEN_OVER, ECHO = 0, 1, 2
+VERDICTS = ("mains first", "other first or too loud", "echo")
+LATEST = 0.030
+"""s after the first sound: what comes later and too loud is heard apart from it, as an echo (Haas;
+from memory)."""
+
+
+@dataclass(frozen=True)
+class DelayProposal:
+    """One fill or delay, timed to the mains at the seats that it serves."""
+
+    source: int
+    delay: float
+    """ms, as it is written down now."""
+    proposed: float
+    """ms, to a tenth, upwards."""
+    seat: int
+    """The seat that decides: where the mains come latest against it."""
+    main_arrival: float
+    """ms, first arrival of the mains there."""
+    travel: float
+    """ms from this source to that seat."""
+    served: np.ndarray
+    """(n,) int, the seats served."""
+    lag: tuple[float, float]
+    """ms, least and most by which it follows the mains at these seats, as proposed."""
+    louder: tuple[float, float]
+    """dB, least and most by which it exceeds the mains there."""
+
+
+@dataclass(frozen=True)
+class ArrivalOrder:
+    """What each seat hears first."""
+
+    first: np.ndarray
+    """(n_seats,) int, source; -1 where nothing is heard directly."""
+    lead: np.ndarray
+    """(n_seats,) float, s, until the next source that counts; NaN where there is none."""
+    excess: np.ndarray
+    """(n_seats,) float, dB by which a later source exceeds what the precedence of the first allows: above 0
+    it takes over or is an echo; minus infinity where there is none."""
+    verdict: np.ndarray
+    """(n_seats,) int, index of `VERDICTS`."""
+
+
+def speech_level(direct: DirectSound) -> np.ndarray:
+    """(n_sources, n_seats) dB, 500 Hz to 4 kHz together."""
+    with np.errstate(divide="ignore"):
+        return 10.0 * np.log10(direct.energy[..., list(SPEECH_BANDS)].sum(axis=-1))
+
+
+def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) -> list[DelayProposal]:
+    """Delays for the fills and delays that are on.
+
+    A source serves the seats where it is the loudest of all fills and delays and at most `REACH` below the
+    mains; if there are none, the one where it comes nearest to them. The delay is such that the mains come
+    first by `offset` at the seat where they come latest against it, and so by at least `offset` at every seat
+    served.
+
+    Parameters
+    ----------
+    on : (n_sources,) bool
+    offset : s
+    """
+    roles = np.array(direct.roles)
+    mains = np.flatnonzero(on & (roles == "main"))
+    timed = np.flatnonzero(on & np.isin(roles, TIMED))
+    if not len(mains) or not len(timed):
+        return []
+    level = speech_level(direct)
+    main_level = 10.0 * np.log10(np.maximum((10.0 ** (level[mains] / 10.0)).sum(axis=0), 1e-30))
+    main_arrival = np.where(direct.seen[mains], direct.arrival[mains], np.inf).min(axis=0)
+    main_arrival = np.where(np.isfinite(main_arrival), main_arrival, direct.arrival[mains].min(axis=0))
+    loudest = timed[level[timed].argmax(axis=0)]
+    found = []
+    for source in timed:
+        above = level[source] - main_level
+        served = np.flatnonzero((loudest == source) & (above >= -REACH))
+        if not len(served):
+            served = np.array([int(np.argmax(above))])
+        own = float(direct.delay[source])
+        travel = direct.arrival[source] - own
+        needed = main_arrival - travel + offset
+        seat = int(served[np.argmax(needed[served])])
+        proposed = max(0.0, np.ceil(np.round(needed[seat] * 1e4, 6)) / 10.0)
+        lag = 1000.0 * (travel - main_arrival)[served] + proposed
+        found.append(
+            DelayProposal(
+                source=int(source),
+                delay=1000.0 * own,
+                proposed=float(proposed),
+                seat=seat,
+                main_arrival=1000.0 * float(main_arrival[seat]),
+                travel=1000.0 * float(travel[seat]),
+                served=served,
+                lag=(float(lag.min()), float(lag.max())),
+                louder=(float(above[served].min()), float(above[served].max())),
+            )
+        )
+    return found
+
+
+def with_delays(direct: DirectSound, proposals: list[DelayProposal]) -> DirectSound:
+    """The direct sound with the proposed delays in place of those written down."""
+    arrival = direct.arrival.copy()
+    delay = direct.delay.copy()
+    for proposal in proposals:
+        arrival[proposal.source] += proposal.proposed / 1000.0 - delay[proposal.source]
+        delay[proposal.source] = proposal.proposed / 1000.0
+    return replace(direct, arrival=arrival, delay=delay)
+
+
+def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
+    """Who is heard first at each seat, and whether what follows stays within the precedence of the first.
+
+    Bass stacks and noise are left out, and sources more than `HEARD` below the loudest.
+    """
+    roles = np.array(direct.roles)
+    chosen = np.flatnonzero(on & np.isin(roles, ("main", *TIMED)))
+    level = speech_level(direct)[chosen]
+    counts = level > level.max(axis=0, initial=-np.inf) - HEARD
+    arrival = np.where(counts, direct.arrival[chosen], np.inf)
+    n_seats = arrival.shape[1]
+    heard = np.isfinite(arrival).any(axis=0)
+    order = np.sort(arrival, axis=0)
+    first = arrival.argmin(axis=0)
+    at_first = level[first, np.arange(n_seats)]
+    with np.errstate(invalid="ignore"):
+        lag = arrival - order[0]
+        excess = np.where(counts, level - at_first - precedence_limit(np.where(counts, lag, 0.0)), -np.inf)
+        lead = order[1] - order[0] if len(chosen) > 1 else np.full(n_seats, np.nan)
+    excess[first, np.arange(n_seats)] = -np.inf
+    late = (np.where(counts, lag, 0.0) > LATEST) & (excess > 0.0)
+    is_main = roles[chosen][first] == "main"
+    verdict = np.where(is_main & ~(excess > 0.0).any(axis=0), OK, TAKEN_OVER)
+    verdict = np.where(late.any(axis=0), ECHO, verdict)
+    return ArrivalOrder(
+        first=np.where(heard, chosen[first], -1),
+        lead=np.where(np.isfinite(lead), lead, np.nan),
+        excess=excess.max(axis=0),
+        verdict=np.where(heard, verdict, TAKEN_OVER),
+    )

@@ -35,6 +35,7 @@ def assert_agrees(
     n_checks: int,
     false_alarm: float = 1e-6,
     degrees_of_freedom: float | None = None,
+    slack: object = 0.0,
 ) -> None:
     """Fail unless every value lies within what chance explains of the truth.
 
@@ -48,6 +49,8 @@ def assert_agrees(
         Probability that a correct program fails any of them on a new seed.
     degrees_of_freedom : float, optional
         Of the standard error (replicates - 1). Without it the standard error counts as known.
+    slack : float or array
+        By which the truth itself may be off, on top of chance: a bound with its derivation at the call.
     """
     arrays = (np.asarray(array, dtype=float) for array in (value, standard_error, truth))
     value, standard_error, truth = np.broadcast_arrays(*arrays)
@@ -59,7 +62,7 @@ def assert_agrees(
         raise ValueError("negative standard error")
     ratio = largest_ratio(n_checks, false_alarm, degrees_of_freedom)
     # Written so that NaN counts as outside.
-    outside = ~(np.abs(value - truth) <= ratio * standard_error)
+    outside = ~(np.abs(value - truth) <= ratio * standard_error + np.asarray(slack, dtype=float))
     if not outside.any():
         return
     lines = [

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import pytest
 from hypothesis import HealthCheck, settings
 
 # Runs repeat: examples are derived from the test itself, and nothing depends on the clock.
@@ -13,3 +16,21 @@ settings.register_profile(
     print_blob=True,
 )
 settings.load_profile("repeatable")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--validation-report",
+        type=Path,
+        metavar="PAGE",
+        help="Write what was expected and what came out, check by check, to this page.",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    page = config.getoption("--validation-report")
+    if page is not None:
+        # Here and not above: it listens to comparisons, and must be there before any test is imported.
+        from validation_report import ValidationReport
+
+        config.pluginmanager.register(ValidationReport(config.rootpath / page), "validation_report")

@@ -162,7 +162,7 @@ def test_direct_sound_and_tail():
         seats = full_sum(response)
         m = np.abs(seats.modulation / seats.total[:, None])[0, :, 0, 0]
         apparent = np.clip(10.0 * np.log10(m / (1.0 - m)), -15.0, 15.0)
-        assert abs(np.mean((apparent + 15.0) / 30.0) - index) < 5e-4
+        assert np.mean((apparent + 15.0) / 30.0) == pytest.approx(index, rel=0, abs=5e-4)
 
 
 def test_two_equal_pulses_make_a_comb():

@@ -46,16 +46,16 @@ def test_coupled_rooms(volumes, areas, aperture, early, late, share):
     # as the misfit shows; over the 20 dB that decide each slope that is 1e-4 of the faster time, and of the
     # slower one as much again for what the share takes up.
     assert fit.misfit < 0.002
-    assert abs(fit.early_time / early - 1.0) < 3e-4
-    assert abs(fit.late_time / late - 1.0) < 6e-4
-    assert abs(fit.late_share / share - 1.0) < 2e-3  # 0.004 dB over 4.34 dB, twice
+    assert fit.early_time / early == pytest.approx(1.0, rel=0, abs=3e-4)
+    assert fit.late_time / late == pytest.approx(1.0, rel=0, abs=6e-4)
+    assert fit.late_share / share == pytest.approx(1.0, rel=0, abs=2e-3)  # 0.004 dB over 4.34 dB, twice
     # At the bend both parts are equally strong: check by summing them.
     parts = [
         (1.0 - share) * 10.0 ** (-6.0 * fit.bend_time / early),
         share * 10.0 ** (-6.0 * fit.bend_time / late),
     ]
     assert abs(10.0 * np.log10(parts[0] / parts[1])) < 0.05  # 0.03 dB from the tolerances above
-    assert abs(10.0 * np.log10(sum(parts)) - fit.bend_level) < 0.02
+    assert 10.0 * np.log10(sum(parts)) == pytest.approx(fit.bend_level, rel=0, abs=0.02)
 
 
 def test_straight_decay_has_one_time():

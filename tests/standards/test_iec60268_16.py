@@ -56,7 +56,7 @@ def test_annex_m_indices():
     # Half the last printed digit, 0.005, and 0.001 for a channel printed to three decimals: an index moves by
     # 4.34 / (30 m (1 - m)) times as much as m, on average over a band's frequencies 0.7 to 2 times.
     np.testing.assert_allclose(index, PRINTED_MTI, rtol=0, atol=0.006)
-    assert abs(sti - PRINTED_STI) <= 0.006
+    assert sti == pytest.approx(PRINTED_STI, rel=0, abs=0.006)
 
 
 def test_annex_m_notices_what_is_left_out():
@@ -88,7 +88,9 @@ def test_weights_of_pairs():
     for band, sti in enumerate(expected):
         index = np.zeros(7)
         index[band : band + 2] = 1.0
-        assert abs(speech.speech_transmission_index(index) - sti) <= 0.0005  # half the last printed digit
+        assert speech.speech_transmission_index(index) == pytest.approx(
+            sti, rel=0, abs=0.0005
+        )  # half the last printed digit
 
 
 @pytest.mark.parametrize(("modulation", "sti"), [(0.5, 0.5), (0.11182, 0.2)])
@@ -96,13 +98,13 @@ def test_uniform_modulation(modulation, sti):
     # A.3.1.2: the same modulation transfer in all bands at all frequencies.
     index = speech.transmission_index(np.full((14, 7), modulation)).mean(axis=0)
     # Half the last digit of 0.11182, 5e-6, times 4.34 / (30 m (1 - m)) = 1.5.
-    assert abs(speech.speech_transmission_index(index) - sti) <= 8e-6
+    assert speech.speech_transmission_index(index) == pytest.approx(sti, rel=0, abs=8e-6)
 
 
 @pytest.mark.parametrize(("level", "masking"), [(60.0, -35.0), (65.0, -29.9), (80.0, -19.8), (100.0, -10.0)])
 def test_masking_at_the_printed_levels(level, masking):
     # Table A.2 of the 2020 edition, printed to 0.1 dB.
-    assert abs(float(speech.masking_level(np.array(level))) - masking) <= 0.05
+    assert float(speech.masking_level(np.array(level))) == pytest.approx(masking, rel=0, abs=0.05)
 
 
 def test_masking_has_no_gaps():
@@ -120,7 +122,7 @@ def test_signal_to_noise_alone():
         signal = np.concatenate([[120.0], np.full(6, -np.inf)])
         factor = speech.hearing_factor(signal, signal - one)[0]
         # The threshold of 46 dB is 74 dB below: 4e-8 of the energy.
-        assert abs(speech.transmission_index(factor) - index) < 1e-6
+        assert speech.transmission_index(factor) == pytest.approx(index, rel=0, abs=1e-6)
 
 
 # --- Closed forms -----------------------------------------------------------------------------------------
@@ -150,12 +152,14 @@ def of_decay(time_60: float, noise_factor: float = 1.0) -> float:
 
 @pytest.mark.parametrize(("time_60", "sti"), EXPONENTIAL)
 def test_exponential_decay(time_60, sti):
-    assert abs(of_decay(time_60) - sti) <= 6e-6  # half the last digit, and rounding
+    assert of_decay(time_60) == pytest.approx(sti, rel=0, abs=6e-6)  # half the last digit, and rounding
 
 
 @pytest.mark.parametrize(("time_60", "ratio", "sti"), EXPONENTIAL_IN_NOISE)
 def test_exponential_decay_in_noise(time_60, ratio, sti):
-    assert abs(of_decay(time_60, 1.0 / (1.0 + 10.0 ** (-ratio / 10.0))) - sti) <= 6e-6  # half the last digit
+    assert of_decay(time_60, 1.0 / (1.0 + 10.0 ** (-ratio / 10.0))) == pytest.approx(
+        sti, rel=0, abs=6e-6
+    )  # half the last digit
 
 
 # Undistorted speech of the 2011 edition's spectrum at an A-weighted level, no noise: what masking and the
@@ -175,7 +179,7 @@ LOUDNESS = [
 def test_too_soft_and_too_loud_speech(a_level, sti):
     factor = speech.hearing_factor(a_level + speech.SPEECH_SPECTRUM, NONE)
     got = speech.speech_transmission_index(speech.transmission_index(factor))
-    assert abs(got - sti) <= 6e-6  # half the last digit, and rounding
+    assert got == pytest.approx(sti, rel=0, abs=6e-6)  # half the last digit, and rounding
 
 
 def test_spectrum_is_given_re_its_a_weighted_level():
@@ -195,7 +199,9 @@ def test_spectrum_is_given_re_its_a_weighted_level():
     [(0.30, 33.558), (0.45, 14.886), (0.5, 11.353), (0.6, 6.6033), (0.75, 2.9292), (1.0, 0.7558)],
 )
 def test_articulation_loss(sti, loss):
-    assert abs(speech.articulation_loss(sti) / loss - 1.0) <= 1e-4  # half the last of four or five digits
+    assert speech.articulation_loss(sti) / loss == pytest.approx(
+        1.0, rel=0, abs=1e-4
+    )  # half the last of four or five digits
     # The inverse in use, STI = 0.9482 - 0.1845 ln(ALcons), agrees within 0.003 only.
     assert abs(0.9482 - 0.1845 * np.log(loss) - sti) < 0.003
 

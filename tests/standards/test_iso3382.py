@@ -133,7 +133,7 @@ def test_just_noticeable_differences(name, difference, is_relative):
 
 def test_curvature_is_the_excess_of_t30():
     # ISO 3382-2:2008, Annex B: a T30 of 2.2 s beside a T20 of 2.0 s is a curvature of 10 %.
-    assert abs(room.curvature(np.array(2.0), np.array(2.2)) - 10.0) < 1e-9  # rounding
+    assert room.curvature(np.array(2.0), np.array(2.2)) == pytest.approx(10.0, rel=0, abs=1e-9)  # rounding
 
 
 def test_a_decay_counts_as_bent_only_beyond_doubt():

@@ -1,0 +1,1120 @@
+"""What docs/validation.md lists: each check of the physics, where its expected value comes from, and its test.
+
+Marks say how far the expected value itself was checked:
+
+    found         read in a copy of the standard, table or paper, often a transcription
+    derived       worked out for this project from first principles, by other means than the code under test
+    from memory   known from the named source, not read again
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+FOUND, DERIVED, MEMORY = "found", "derived", "from memory"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One line of the page."""
+
+    test: str
+    """Path below tests/, two colons, name of the test function."""
+    what: str
+    source: str
+    mark: str
+
+
+@dataclass(frozen=True)
+class Topic:
+    """One section of the page."""
+
+    title: str
+    remark: str
+    checks: tuple[Check, ...]
+
+
+def topic(title: str, remark: str, *parts: tuple[str, list[tuple[str, str, str, str]]]) -> Topic:
+    """A section from (file, [(test without `test_`, what, source, mark), ...])."""
+    checks = [
+        Check(f"{file}::test_{name}", what, source, mark)
+        for file, rows in parts
+        for name, what, source, mark in rows
+    ]
+    return Topic(title, remark, tuple(checks))
+
+
+TOPICS = (
+    topic(
+        "Early part: image sources",
+        "Direct sound and early mirror reflections are computed without chance.",
+        (
+            "analytic/test_image_sources.py",
+            [
+                (
+                    "box_paths_are_the_lattice",
+                    "all paths of a box, orders 0 to 3: lengths and losses",
+                    "Allen and Berkley, JASA 65 (1979) 943, lattice by an independent twin",
+                    DERIVED,
+                ),
+                (
+                    "printed_case",
+                    "energy sums of a box up to orders 0 to 3",
+                    "worked out by hand, nine digits",
+                    DERIVED,
+                ),
+                (
+                    "swapping_source_and_receiver_changes_nothing",
+                    "reciprocity of paths, times, energies",
+                    "reciprocity theorem",
+                    DERIVED,
+                ),
+                (
+                    "a_solid_screen_hides_the_direct_sound_and_a_cloth_weakens_it",
+                    "a screen hides, cloth lets its share through",
+                    "geometry by hand",
+                    DERIVED,
+                ),
+                (
+                    "a_cloth_mirrors_on_the_side_of_the_source",
+                    "cloth reflects on the source's side",
+                    "geometry by hand",
+                    DERIVED,
+                ),
+                (
+                    "non_convex_room_against_dense_specular_rays",
+                    "visibility round a corner, order 2",
+                    "brute force over all mirror sequences",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_specular_limit.py",
+            [
+                (
+                    "first_twelve_arrivals",
+                    "distance, time, order and energy of the first twelve images",
+                    "worked out by hand, ten digits",
+                    DERIVED,
+                ),
+                (
+                    "number_of_images_of_each_order",
+                    "4 n^2 + 2 images of order n in a box",
+                    "lattice of the box",
+                    DERIVED,
+                ),
+                (
+                    "specular_rays_come_to_the_images_as_they_grow_in_number",
+                    "specular rays without image sources find the lattice's energy; error falls with their number",
+                    "sum over the lattice up to order 9",
+                    DERIVED,
+                ),
+            ],
+        ),
+    ),
+    topic(
+        "Late part: rays",
+        "Statistical: every value carries its standard error, and 'allowed' is what chance explains at the "
+        "false-alarm rate that the test states. Every one has a control that must fail.",
+        (
+            "analytic/test_traced_energy.py",
+            [
+                (
+                    "lossless_closed_room_keeps_its_energy",
+                    "lossless room: density W / V, two-sided",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "total_energy_of_each_ray_is_kept_to_rounding",
+                    "each ray: emitted = kept + absorbed",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "diffuse_sphere_decays_at_its_exact_rate",
+                    "sphere with Lambert walls: exact decay",
+                    "renewal theory; Carroll and Chien, JASA 62 (1977) 1442 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "control_the_sphere_test_tells_eyring_apart",
+                    "control: the sphere test would reject Eyring",
+                    "Eyring's formula",
+                    DERIVED,
+                ),
+                (
+                    "diffuse_hall_with_drape_on_its_end_walls",
+                    "hall H1, Lambert walls: reverberation time",
+                    "independent Monte Carlo, 0.5 %",
+                    DERIVED,
+                ),
+                (
+                    "specular_hall_with_drape_on_its_end_walls",
+                    "hall H1, mirror walls: energy up to 1 s",
+                    "sum over all lattice images",
+                    DERIVED,
+                ),
+                (
+                    "image_order_does_not_change_the_sum",
+                    "image sources and rays share, and add up the same",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "source_and_seat_may_be_swapped",
+                    "reciprocity, diffuse and specular",
+                    "reciprocity theorem",
+                    DERIVED,
+                ),
+                ("air_takes_its_share", "air attenuates by exp(-m c t)", "closed form", DERIVED),
+            ],
+        ),
+        (
+            "analytic/test_diffuse_field.py",
+            [
+                (
+                    "lambert_walls_light_each_other_by_their_view_factors",
+                    "first hits of Lambert walls: view factors",
+                    "Howell, A Catalog of Radiation Heat Transfer Configuration Factors, C-11 and C-41 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "level_falls_with_distance_as_revised_theory_says",
+                    "level against distance in a hall",
+                    "Barron and Lee, JASA 84 (1988) 618",
+                    MEMORY,
+                ),
+                (
+                    "reflection_scattering_and_transmission_keep_every_ray_whole",
+                    "reflection, scattering and transmission keep the energy of each ray to rounding",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "a_lossless_hall_with_cloth_fills_evenly",
+                    "lossless hall with cloth: W / V on either side",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "source_and_seat_on_either_side_of_cloth_may_be_swapped",
+                    "reciprocity through cloth",
+                    "reciprocity theorem",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "statistical/test_sampling.py",
+            [
+                (
+                    "numbers_are_uniform_and_streams_and_neighbours_independent",
+                    "random numbers: uniform, independent",
+                    "chi-squared and correlation",
+                    DERIVED,
+                ),
+                (
+                    "lambert_directions_follow_the_cosine",
+                    "Lambert directions follow the cosine law",
+                    "moments and quantiles of sin 2t",
+                    DERIVED,
+                ),
+                (
+                    "emission_weights_add_up_to_the_radiated_power",
+                    "emitted energy is the source's power",
+                    "integral of the directivity in closed form",
+                    DERIVED,
+                ),
+                (
+                    "emission_directions_are_aimed_and_weighted_by_what_leaves_there",
+                    "emission is aimed as the source",
+                    "closed form",
+                    DERIVED,
+                ),
+                (
+                    "balloon_directions_left_and_up_are_not_swapped",
+                    "directivity: left is left, up is up",
+                    "geometry by hand",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_landing.py",
+            [
+                (
+                    "middle_of_a_cube_sends_a_sixth_to_each_face",
+                    "first landings from the middle of a cube",
+                    "symmetry",
+                    DERIVED,
+                ),
+                (
+                    "any_point_of_a_box_sees_solid_angles",
+                    "first landings from any point: solid angles",
+                    "closed form",
+                    DERIVED,
+                ),
+                (
+                    "view_factors_of_a_unit_cube",
+                    "second landings: view factors of a cube",
+                    "Howell's catalogue, C-11 and C-14 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "parts_of_a_room",
+                    "landings add up over the parts of a room",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "free_cloth_takes_what_it_does_not_let_through",
+                    "landings on free cloth",
+                    "closed form",
+                    DERIVED,
+                ),
+            ],
+        ),
+    ),
+    topic(
+        "Rooms that no single reverberation time describes",
+        "The hall H1, 30 x 20 x 8 m with drape on its two end walls: 1.84 s if the walls scatter all, 6.7 s (T30) if "
+        "they are mirrors, while formulas say 1.5 to 3.3 s. The program finds both from its files, and tells why they "
+        "differ.",
+        (
+            "analytic/test_uneven_absorption.py",
+            [
+                (
+                    "view_factors_are_those_of_the_catalogue",
+                    "reference: view factors in closed form",
+                    "Howell's catalogue, C-11 and C-41 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "decay_of_diffuse_boxes_by_eigenvalues_is_that_by_chance",
+                    "reference: Lambert boxes by eigenvalues",
+                    "independent Monte Carlo, 0.5 %",
+                    DERIVED,
+                ),
+                (
+                    "decay_of_mirror_boxes_by_directions_is_that_by_counting_hits",
+                    "reference: mirror boxes by directions",
+                    "independent Monte Carlo, 0.5 %",
+                    DERIVED,
+                ),
+                (
+                    "all_absorption_on_the_floor_of_a_diffuse_cube",
+                    "all absorption on one face, Lambert walls",
+                    "eigenvalue of the integral equation (Kuttruff, from memory)",
+                    DERIVED,
+                ),
+                (
+                    "with_scattering_walls_the_program_finds_the_diffuse_decay",
+                    "H1 from files to T20 and T30, walls that scatter all",
+                    "eigenvalue of the integral equation",
+                    DERIVED,
+                ),
+                (
+                    "with_mirror_walls_the_program_finds_the_specular_decay",
+                    "H1 from files to T20 and T30, mirror walls",
+                    "sum over all images, seat by seat",
+                    DERIVED,
+                ),
+                (
+                    "no_formula_knows_both",
+                    "the known failure: no formula is within a fifth of both",
+                    "six formulas worked out by hand",
+                    DERIVED,
+                ),
+                (
+                    "the_program_says_why_they_differ",
+                    "the program says in words why they differ",
+                    "demand on the program",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_flat_and_long_rooms.py",
+            [
+                (
+                    "sums_over_mirrors_have_their_closed_form",
+                    "reference: sums over mirror planes",
+                    "(pi / r h) coth(pi r / h), Mittag-Leffler",
+                    DERIVED,
+                ),
+                ("mirror_planes", "steady level between mirror planes", "sum over images", DERIVED),
+                (
+                    "diffuse_planes",
+                    "steady level between Lambert planes",
+                    "Hankel transform of the integral equation; Kuttruff, flat rooms (from memory)",
+                    DERIVED,
+                ),
+                ("mirror_corridor", "level along a corridor", "double sum over images", DERIVED),
+                (
+                    "decay_of_flat_and_long_diffuse_rooms",
+                    "decay of flat and long Lambert rooms",
+                    "eigenvalue of the integral equation",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_coupled_rooms.py",
+            [
+                (
+                    "the_slow_decay_is_that_of_both_rooms",
+                    "two rooms in a mesh: the slow decay",
+                    "Cremer and Mueller, vol. 1, II.3 (from memory), solved as an eigenvalue problem",
+                    DERIVED,
+                ),
+                (
+                    "energies_in_both_rooms_follow_the_two_decays",
+                    "energies in both rooms over 2 s",
+                    "the same balance; 0.5 dB for what it leaves out",
+                    DERIVED,
+                ),
+                (
+                    "the_two_slopes_are_told_apart",
+                    "the two slopes and where the slow one takes over",
+                    "the same balance",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_decay_slopes.py",
+            [
+                (
+                    "coupled_rooms",
+                    "two slopes found in a coupled decay",
+                    "matrix exponential by scipy",
+                    DERIVED,
+                ),
+                ("straight_decay_has_one_time", "a straight decay has one slope", "closed form", DERIVED),
+            ],
+        ),
+    ),
+    topic(
+        "Room parameters of ISO 3382",
+        "",
+        (
+            "analytic/test_decay.py",
+            [
+                (
+                    "pure_exponential_has_its_reverberation_time",
+                    "EDT, T20, T30 of an exponential",
+                    "closed form",
+                    DERIVED,
+                ),
+                (
+                    "energy_parameters_of_an_exponential",
+                    "C50, C80, D50, Ts of an exponential",
+                    "ISO 3382-1:2009, A.2.3, worked out",
+                    DERIVED,
+                ),
+                (
+                    "truncated_decay_without_compensation_is_too_steep",
+                    "what truncation does to a regression",
+                    "dense regression made apart",
+                    DERIVED,
+                ),
+                (
+                    "compensated_decay_is_right_or_not_evaluated",
+                    "truncation compensated, or no figure",
+                    "ISO 3382-1:2009, 5.3.3",
+                    MEMORY,
+                ),
+                (
+                    "double_slope",
+                    "EDT, T20, T30, C80 of double slopes",
+                    "dense regression made apart",
+                    DERIVED,
+                ),
+                (
+                    "direct_sound_and_tail",
+                    "direct-to-reverberant ratio and modulation",
+                    "Schroeder, Acustica 49 (1981) 179 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "two_equal_pulses_make_a_comb",
+                    "modulation of two pulses: |cos(pi F tau)|",
+                    "closed form",
+                    DERIVED,
+                ),
+                ("decay_that_does_not_fall_gives_no_figure", "no decay, no figure", "definition", DERIVED),
+                (
+                    "noise_far_down_costs_no_figure",
+                    "noise far down changes nothing",
+                    "bound by hand",
+                    DERIVED,
+                ),
+                (
+                    "kernel_agrees_with_sampling_on_rough_decays",
+                    "rough decays: curve, regression, modulation",
+                    "dense sampling",
+                    DERIVED,
+                ),
+                (
+                    "the_bins_of_tracing_cost_no_more_than_a_ten_thousandth_of_an_index",
+                    "cost of time bins in the index",
+                    "closed form",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "standards/test_iso3382.py",
+            [
+                (
+                    "strength_of_direct_sound",
+                    "G of the direct sound: -20 lg(r / 10 m)",
+                    "ISO 3382-1:2009, A.2.1",
+                    MEMORY,
+                ),
+                (
+                    "clarity_and_definition_say_the_same",
+                    "C50 from D50",
+                    "ISO 3382-1:2009, Equation (A.12)",
+                    MEMORY,
+                ),
+                (
+                    "revised_theory",
+                    "G and C80 by revised theory",
+                    "Barron and Lee, JASA 84 (1988) 618",
+                    MEMORY,
+                ),
+                (
+                    "statistical_level_without_travel_is_the_classical_one",
+                    "level in a diffuse room",
+                    "Hopkins and Stryker, Proc. IRE 36 (1948) 315",
+                    MEMORY,
+                ),
+                (
+                    "just_noticeable_differences",
+                    "just noticeable differences",
+                    "ISO 3382-1:2009, Table A.1; Bradley et al., JASA 106 (1999) 1820",
+                    MEMORY,
+                ),
+                ("curvature_is_the_excess_of_t30", "curvature", "ISO 3382-2:2008, Annex B", MEMORY),
+                (
+                    "a_decay_counts_as_bent_only_beyond_doubt",
+                    "bent only beyond chance",
+                    "definition",
+                    DERIVED,
+                ),
+                (
+                    "non_linearity_of_a_parabola",
+                    "non-linearity of a parabola",
+                    "ISO 3382-2:2008, Annex B, worked out",
+                    DERIVED,
+                ),
+            ],
+        ),
+    ),
+    topic(
+        "Speech transmission index, IEC 60268-16",
+        "",
+        (
+            "standards/test_iec60268_16.py",
+            [
+                (
+                    "modulation_frequencies_are_those_of_the_table",
+                    "modulation frequencies",
+                    "IEC 60268-16, Annex A",
+                    FOUND,
+                ),
+                (
+                    "annex_m_masking_and_factor",
+                    "worked example: masking and reduction",
+                    "IEC 60268-16, Annex M",
+                    FOUND,
+                ),
+                (
+                    "annex_m_indices",
+                    "worked example: indices of bands and the index",
+                    "IEC 60268-16, Annex M",
+                    FOUND,
+                ),
+                (
+                    "annex_m_notices_what_is_left_out",
+                    "control: the example notices what is left out",
+                    "IEC 60268-16, Annex M",
+                    FOUND,
+                ),
+                (
+                    "annex_m_through_the_whole_chain",
+                    "worked example through the program's own chain",
+                    "IEC 60268-16, Annex M",
+                    FOUND,
+                ),
+                ("weights_of_pairs", "verification: weights and redundancies", "IEC 60268-16, A.2.2", FOUND),
+                ("uniform_modulation", "verification: uniform modulation", "IEC 60268-16, A.3.1.2", FOUND),
+                ("masking_at_the_printed_levels", "masking", "IEC 60268-16:2020, Table A.2", FOUND),
+                ("masking_has_no_gaps", "masking is continuous", "definition", DERIVED),
+                ("signal_to_noise_alone", "index of noise alone", "closed form", DERIVED),
+                (
+                    "exponential_decay",
+                    "index of a pure decay",
+                    "closed form, Houtgast and Steeneken (from memory)",
+                    DERIVED,
+                ),
+                ("exponential_decay_in_noise", "index of decay and noise", "closed form", DERIVED),
+                (
+                    "too_soft_and_too_loud_speech",
+                    "threshold and masking: too soft, too loud",
+                    "worked out from Annex A by another hand",
+                    DERIVED,
+                ),
+                (
+                    "spectrum_is_given_re_its_a_weighted_level",
+                    "male spectrum re its A-weighted level",
+                    "IEC 61672-1:2013, Table 3",
+                    MEMORY,
+                ),
+                ("articulation_loss", "articulation loss from the index", "Farrel Becker's fit", MEMORY),
+                (
+                    "ratings",
+                    "letters and words",
+                    "IEC 60268-16, Annex F (found); ISO 9921:2003 (from memory)",
+                    FOUND,
+                ),
+            ],
+        ),
+        (
+            "standards/test_iec60268_16_signal.py",
+            [
+                (
+                    "direct_computation_agrees_with_the_demodulated_signal",
+                    "modulated noise through a response, demodulated",
+                    "signal chain by SciPy",
+                    DERIVED,
+                ),
+                (
+                    "the_chain_would_notice_another_decay",
+                    "control: the chain notices another decay",
+                    "signal chain by SciPy",
+                    DERIVED,
+                ),
+            ],
+        ),
+    ),
+    topic(
+        "Statistical estimates",
+        "",
+        (
+            "analytic/test_reverberation.py",
+            [
+                (
+                    "worked_hall",
+                    "six formulas for hall H1",
+                    "worked out by hand and by another library",
+                    DERIVED,
+                ),
+                ("even_absorption_leaves_one_answer", "even absorption: formulas agree", "identity", DERIVED),
+                ("limits", "limits of small and total absorption", "closed form", DERIVED),
+                (
+                    "sphere_has_an_exact_decay",
+                    "Kuttruff's formula against the exact sphere",
+                    "renewal theory",
+                    DERIVED,
+                ),
+                (
+                    "kuttruff_meets_a_diffuse_hall",
+                    "Kuttruff's formula against a Lambert hall",
+                    "independent Monte Carlo",
+                    DERIVED,
+                ),
+                (
+                    "a_free_sheet_counts_with_both_faces_where_it_hangs",
+                    "free cloth counts with both faces",
+                    "by hand",
+                    DERIVED,
+                ),
+                ("facing_any_way", "surfaces that face any way", "by hand", DERIVED),
+                ("objects_in_a_room", "room with objects", "ISO 12354-6:2003", MEMORY),
+                ("coupled_rooms_worked", "coupled rooms: rates and weights", "worked out by hand", DERIVED),
+                ("coupled_rooms_by_solving_the_balance", "coupled rooms", "balance solved by scipy", DERIVED),
+                (
+                    "schroeder_frequency",
+                    "Schroeder frequency",
+                    "Schroeder and Kuttruff, JASA 34 (1962) 76",
+                    MEMORY,
+                ),
+                (
+                    "a_plain_hall_breaks_nothing",
+                    "no warning for a plain hall",
+                    "demand on the program",
+                    DERIVED,
+                ),
+                (
+                    "each_broken_assumption_has_its_sentence",
+                    "a sentence for each broken assumption",
+                    "demand on the program",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_reverberation_distance.py",
+            [
+                ("critical_distance", "critical distance", "worked out by hand", DERIVED),
+                (
+                    "level_against_distance",
+                    "level against distance",
+                    "Hopkins and Stryker (from memory), worked out",
+                    DERIVED,
+                ),
+                ("revised_theory", "revised theory", "Barron and Lee, JASA 84 (1988) 618", MEMORY),
+                (
+                    "revised_theory_is_the_decay_from_the_direct_sound_on",
+                    "revised theory from its integral",
+                    "numerical integration",
+                    DERIVED,
+                ),
+                ("peutz", "articulation loss of Peutz", "Peutz, JAES 19 (1971) 915", MEMORY),
+                ("articulation_loss_and_sti", "articulation loss and index", "Farrel Becker's fit", MEMORY),
+            ],
+        ),
+    ),
+    topic(
+        "Air and levels",
+        "",
+        (
+            "standards/test_air.py",
+            [
+                ("printed_table", "attenuation of air", "ISO 9613-2:1996, Table 2", MEMORY),
+                (
+                    "small_values_relatively",
+                    "attenuation of air, small values",
+                    "a second implementation, made apart",
+                    DERIVED,
+                ),
+                (
+                    "the_tables_tell_wrong_air_and_wrong_frequencies",
+                    "control: tables notice wrong air",
+                    "ISO 9613-2:1996, Table 2",
+                    MEMORY,
+                ),
+                ("intermediates", "saturation pressure", "steam tables IAPWS-IF97", MEMORY),
+                ("laws", "laws of growth with frequency", "ISO 9613-1:1993", FOUND),
+                ("accuracy_class", "accuracy of the formula", "ISO 9613-1:1993, clause 7", MEMORY),
+                ("speed_and_density", "speed of sound and density", "CRC Handbook; ISO 2533", MEMORY),
+            ],
+        ),
+        (
+            "standards/test_levels.py",
+            [
+                ("a_weighting_table", "A-weighting", "IEC 61672-1:2013, Table 3", MEMORY),
+                ("octaves_are_in_the_table", "A-weighting of octaves", "IEC 61672-1:2013, Table 3", MEMORY),
+                ("level_and_energy", "levels and energies", "closed form", DERIVED),
+                (
+                    "speech_spectrum_of_iec_60268_16",
+                    "level of the speech spectrum",
+                    "IEC 60268-16, Annex M",
+                    FOUND,
+                ),
+                ("single_band_counts_with_its_weighting", "one band", "IEC 61672-1:2013, Table 3", MEMORY),
+                ("shifting_a_spectrum", "shifting a spectrum", "identity", DERIVED),
+            ],
+        ),
+        (
+            "standards/test_iso3382.py",
+            [("a_weighted_level", "A-weighted level of bands", "IEC 61672-1:2013, Table 3", MEMORY)],
+        ),
+        (
+            "standards/test_noise_curves.py",
+            [
+                ("nr_curve_is_the_printed_one", "NR curves", "ISO 1996:1971 / BS 8233", MEMORY),
+                ("nr_is_the_level_at_1_khz", "NR is the level at 1 kHz", "definition", MEMORY),
+                (
+                    "rating_of_a_noise_is_the_curve_that_it_touches",
+                    "rating of a noise",
+                    "definition",
+                    DERIVED,
+                ),
+                ("nc_curves", "NC curves", "Beranek; ANSI/ASA S12.2", MEMORY),
+            ],
+        ),
+    ),
+    topic(
+        "Materials and drape",
+        "",
+        (
+            "standards/test_absorption.py",
+            [
+                (
+                    "handbook_curtains",
+                    "curtains at several gaps and fullness",
+                    "handbook tables (data/curtains_handbook.csv)",
+                    FOUND,
+                ),
+                ("fullness_is_what_the_handbook_says", "the law for fullness", "handbook tables", FOUND),
+                (
+                    "rows_against_another_handbook",
+                    "built-in materials against a second handbook",
+                    "Kuttruff, Room Acoustics, Table 9.1",
+                    MEMORY,
+                ),
+                ("surfaces_are_in_order", "order of built-in surfaces", "common sense of the trade", MEMORY),
+                ("fabrics_are_in_order", "order of built-in fabrics", "common sense of the trade", MEMORY),
+                ("measured_rows_are_the_table", "measured rows of fabrics", "handbook tables", FOUND),
+            ],
+        ),
+        (
+            "analytic/test_drape.py",
+            [
+                (
+                    "one_flat_layer_on_a_wall",
+                    "one layer before a wall",
+                    "slow twin, another quadrature",
+                    DERIVED,
+                ),
+                ("two_layers_on_a_wall", "two layers before a wall", "slow twin", DERIVED),
+                ("free_sheets", "free sheets", "slow twin", DERIVED),
+                (
+                    "two_layers_sewn_together_are_one_of_twice_the_impedance",
+                    "two layers are one of twice the impedance",
+                    "identity",
+                    DERIVED,
+                ),
+                ("quadrature_has_converged", "the quadrature has converged", "finer quadrature", DERIVED),
+                ("free_immobile_sheet", "free resistive sheet, diffuse", "closed form worked out", DERIVED),
+                ("tone_on_a_wall_by_the_slow_twin", "single tones before a wall", "worked table", DERIVED),
+                (
+                    "local_reaction",
+                    "local reaction: Paris' integral",
+                    "Kuttruff, Room Acoustics, ch. 2.5 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "local_reaction_with_reactance",
+                    "local reaction with reactance",
+                    "numerical integration by scipy",
+                    DERIVED,
+                ),
+                ("cloth_that_is_not_there", "limit r -> 0", "closed form", DERIVED),
+                (
+                    "airtight_sheet_follows_the_mass_law",
+                    "limit r -> infinity: mass law",
+                    "closed form",
+                    DERIVED,
+                ),
+                (
+                    "mass_law_in_decibels",
+                    "mass law in decibels",
+                    "Beranek, Noise and Vibration Control, ch. 11",
+                    MEMORY,
+                ),
+                (
+                    "airtight_cloth_absorbs_nothing",
+                    "airtight cloth absorbs nothing",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "energy_is_conserved",
+                    "reflected + transmitted + absorbed = 1",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "a_free_sheet_takes_half_at_most_at_normal_incidence",
+                    "a free sheet takes half at most",
+                    "closed form",
+                    DERIVED,
+                ),
+                ("bass_needs_a_large_gap", "drape does little at bass", "quarter wavelength", DERIVED),
+                ("layers_and_wall_add", "layers and wall add", "by hand", DERIVED),
+                ("pleats", "pleats", "by hand", DERIVED),
+            ],
+        ),
+        (
+            "standards/test_weighted_absorption.py",
+            [
+                (
+                    "rating",
+                    "weighted absorption, worked examples",
+                    "ISO 11654:1997 (curve from memory), by hand",
+                    MEMORY,
+                ),
+                (
+                    "one_step_less_absorption_is_one_step_less_rating",
+                    "one step of absorption, one of rating",
+                    "identity",
+                    DERIVED,
+                ),
+                ("practical_absorption", "practical absorption", "ISO 11654:1997", MEMORY),
+                ("iso_354", "absorption from reverberation times", "ISO 354:2003, restated", FOUND),
+            ],
+        ),
+    ),
+    topic(
+        "Loudspeaker systems: complex sums",
+        "",
+        (
+            "analytic/test_system_field.py",
+            [
+                (
+                    "eight_points_have_their_nulls_where_the_closed_form_has",
+                    "nulls of an array of eight",
+                    "Kinsler and Frey, ch. 7 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "near_field_of_a_line_on_its_axis",
+                    "near field of a line",
+                    "Beranek and Mellow, ch. 4 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "transition_distance_is_where_the_ends_are_a_quarter_wave_behind",
+                    "where the far field begins",
+                    "geometry",
+                    DERIVED,
+                ),
+                ("a_hang_of_slots_is_a_continuous_line", "a hang of slots is a line", "closed form", DERIVED),
+                (
+                    "power_of_the_balloon_is_that_of_mutual_radiation",
+                    "power of several points",
+                    "mutual radiation, Beranek and Mellow, ch. 4 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "power_through_a_distant_sphere_is_that_of_the_balloon",
+                    "power through a distant sphere",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "far_away_both_sums_are_one",
+                    "far away the near-field sum is the far-field one",
+                    "limit",
+                    DERIVED,
+                ),
+                ("comb_of_a_floor", "comb of a floor reflection", "closed form", DERIVED),
+                (
+                    "floor_raises_the_power_of_a_point",
+                    "power of a point over a floor",
+                    "Waterhouse, JASA 27 (1955) 247 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "swapping_source_and_ear_changes_nothing_between_floor_and_wall",
+                    "reciprocity",
+                    "Rayleigh, Theory of Sound, 294 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "a_corner_gives_four_times_the_pressure_on_two_planes",
+                    "pressure in a corner",
+                    "images",
+                    DERIVED,
+                ),
+                ("gain_polarity_and_delay_of_single_boxes", "gain, polarity, delay", "closed form", DERIVED),
+                ("patterns_are_read_on_their_own_axes", "patterns on their own axes", "geometry", DERIVED),
+            ],
+        ),
+        (
+            "analytic/test_system_subs.py",
+            [
+                (
+                    "gradient_pair_closed_form",
+                    "gradient pair",
+                    "Kinsler and Frey, ch. 7 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "gradient_pair_with_an_error_of_1_db",
+                    "gradient pair with a gain error",
+                    "worked table",
+                    DERIVED,
+                ),
+                ("computed_table_of_directional_subs", "directional subs", "worked table", DERIVED),
+                (
+                    "end_fire_is_a_line_whose_boxes_agree_in_front_alone",
+                    "end-fire line",
+                    "Kinsler and Frey, ch. 7 (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "rejection_of_a_cardioid_is_that_of_its_pattern",
+                    "rejection of a cardioid",
+                    "closed form",
+                    DERIVED,
+                ),
+                (
+                    "left_and_right_make_an_alley_and_nulls",
+                    "left and right subs: alley and nulls",
+                    "closed form",
+                    DERIVED,
+                ),
+                ("row_on_an_arc", "row of subs on an arc", "closed form", DERIVED),
+            ],
+        ),
+    ),
+    topic(
+        "Errors, scenarios and uncertainty of the input",
+        "What is printed with ± must be true as often as it says, and comparisons must be fair.",
+        (
+            "statistical/test_estimate_coverage.py",
+            [
+                (
+                    "statistics_over_seats",
+                    "intervals of statistics over seats hold the truth",
+                    "binomial",
+                    DERIVED,
+                ),
+                (
+                    "the_plain_jackknife_does_not_do_for_steps",
+                    "control: the plain jackknife would not",
+                    "binomial",
+                    DERIVED,
+                ),
+                ("differences_of_statistics_over_seats", "intervals of differences", "binomial", DERIVED),
+                ("figures_at_a_seat", "intervals at a seat", "binomial", DERIVED),
+                (
+                    "few_rays_lift_the_index_and_the_jackknife_brings_it_down",
+                    "bias of few rays is taken off",
+                    "synthetic responses",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "statistical/test_coverage.py",
+            [
+                (
+                    "intervals_cover_the_long_run",
+                    "intervals of whole runs hold what a far longer run gives",
+                    "binomial",
+                    DERIVED,
+                ),
+                (
+                    "runs_scatter_about_the_long_run_by_what_they_say",
+                    "runs scatter by their standard errors",
+                    "chi-squared",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "statistical/test_scenarios.py",
+            [
+                (
+                    "every_scenario_agrees_with_tracing_it_alone",
+                    "many scenarios from one trace = each traced alone",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "control_weights_of_the_wrong_density_are_noticed",
+                    "control: wrong weights are noticed",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "a_scenario_that_changes_nothing_differs_by_exactly_nothing",
+                    "no change, no difference",
+                    "identity",
+                    DERIVED,
+                ),
+                (
+                    "differences_share_their_noise",
+                    "differences are known better than values",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "error_falls_with_the_root_of_the_rays",
+                    "error falls with the root of the rays",
+                    "law of large numbers",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "unit/test_uncertainty.py",
+            [
+                (
+                    "draws_keep_the_mean_and_have_the_spread_asked_for",
+                    "drawn absorption: mean and spread",
+                    "beta law by its moments",
+                    DERIVED,
+                ),
+                (
+                    "bands_of_one_material_move_together_and_materials_apart",
+                    "drawn absorption: correlation",
+                    "normal copula",
+                    DERIVED,
+                ),
+                (
+                    "every_draw_conserves_energy_and_opens_no_new_way",
+                    "every draw conserves energy",
+                    "conservation of energy",
+                    DERIVED,
+                ),
+                (
+                    "a_scenario_weighed_on_other_paths_is_that_scenario_traced",
+                    "another absorption on kept paths = traced anew",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "few_paths_tell_the_spread_as_well_as_many",
+                    "few paths tell the input uncertainty",
+                    "more paths",
+                    DERIVED,
+                ),
+                (
+                    "the_spread_is_that_of_direct_differences",
+                    "input uncertainty = slope of the index x uncertainty",
+                    "slope from halls traced by themselves",
+                    DERIVED,
+                ),
+                (
+                    "probabilities_of_the_order_follow_the_normal_law",
+                    "probability that an order holds",
+                    "normal law",
+                    DERIVED,
+                ),
+            ],
+        ),
+    ),
+)
+
+OTHER_TESTS = {
+    "analytic/test_decay.py": ("a_replicate_whose_loss_leaves_no_decay_takes_the_common_rate",),
+    "analytic/test_decay_slopes.py": ("too_short_a_decay_is_refused",),
+    "analytic/test_drape.py": ("limits_of_fullness", "impossible_cloth"),
+    "analytic/test_landing.py": ("groups_may_be_named",),
+    "analytic/test_reverberation.py": ("scenarios_and_bands_ride_along",),
+    "analytic/test_system_subs.py": (
+        "rejection_does_not_depend_on_where_the_stack_looks",
+        "tuning_finds_what_equal_boxes_miss",
+        "tuned_drive_gives_what_was_promised",
+        "31_hertz_needs_a_level_there",
+    ),
+    "standards/test_absorption.py": (
+        "every_row_has_a_source_that_says_how_far_it_was_checked",
+        "values_are_what_they_say",
+    ),
+    "standards/test_air.py": ("arrays_broadcast_with_the_band_last", "outside_the_standard"),
+    "standards/test_iec60268_16.py": ("articulation_loss_is_a_percentage", "no_rating_without_an_index"),
+    "standards/test_iso3382.py": ("strength_is_left_out_without_a_power",),
+    "standards/test_noise_curves.py": ("names_of_curves", "other_names_are_no_curves"),
+}
+"""Tests in tests/analytic and tests/standards that hold the program and not the physics: errors, shapes, names."""
+
+
+def all_checks() -> dict[str, Check]:
+    """Test -> check."""
+    found: dict[str, Check] = {}
+    for section in TOPICS:
+        for check in section.checks:
+            if check.test in found:
+                raise ValueError(f"{check.test} is registered twice")
+            found[check.test] = check
+    return found

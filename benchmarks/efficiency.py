@@ -1,0 +1,274 @@
+"""Which choices pay: standard deviation times the root of processor time, for the index, clarity, reverberation time
+and level. Lower is better; half means a quarter of the rays.
+
+Each line changes one thing of the engine as it is. Errors are medians over seats of the jackknife's; the time is that
+of tracing and weighing in one thread, without working out figures, which costs every line the same. Before a line
+counts, its means over seats must agree with those of the first line within their errors.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+from unittest.mock import patch
+
+import challengers
+import numpy as np
+from cases import hung_hall
+from cases import scene as hall_scene
+from harness import arguments, disagree, finish, table
+from scipy import stats
+
+from roomsim.metrics.replicated import Replicated, mean_of_seats
+from roomsim.scene.scene import Scene
+from roomsim.study import engine as engine_module
+from roomsim.study.engine import N_REPLICATES, Engine
+from roomsim.tracing import emission, plan, replay, seats, trace
+
+FIGURES = {
+    "STI": "speech_transmission_index",
+    "C50, dB": "clarity_c50",
+    "T20, s": "reverberation_time_t20",
+    "level, dB": "sound_pressure_level",
+}
+BANDS = (3, 4)
+"""500 Hz and 1 kHz."""
+FALSE_ALARM = 1e-4
+
+
+@dataclass
+class Line:
+    errors: np.ndarray
+    """(4,) median over seats of the standard error, worst scenario."""
+    figures: dict[str, Replicated]
+    seconds: float
+
+    @property
+    def score(self) -> np.ndarray:
+        return self.errors * np.sqrt(self.seconds)
+
+
+def measure(scene: Scene, order: int, n_rounds: int, seed: int) -> Line:
+    started = time.process_time()
+    engine = Engine(scene, seed, order, threads=1)
+    engine.add_rounds(n_rounds)
+    tracing = time.process_time() - started
+    weighing = 0.0
+
+    def timed(*block: object) -> object:
+        nonlocal weighing
+        begin = time.process_time()
+        response = Engine.response(engine, *block)
+        weighing += time.process_time() - begin
+        return response
+
+    with patch.object(engine, "response", timed):
+        got = engine.evaluate(list(FIGURES.values()))
+    figures = {label: got[name] for label, name in FIGURES.items()}
+    figures = {k: f if f.full.ndim == 2 else f.over_bands(BANDS) for k, f in figures.items()}
+    errors = [np.nanmedian(f.estimate().standard_error, axis=0).max() for f in figures.values()]
+    return Line(np.array(errors), figures, tracing + weighing)
+
+
+def z_scores(a: Line, b: Line) -> np.ndarray:
+    z = []
+    for label in FIGURES:
+        one, other = (x.figures[label].over_seats(mean_of_seats).estimate() for x in (a, b))
+        z.append((one.value - other.value) / np.hypot(one.standard_error, other.standard_error))
+    return np.array(z)
+
+
+@contextlib.contextmanager
+def patched(*changes: tuple[object, str, object]) -> Iterator[None]:
+    with contextlib.ExitStack() as stack:
+        for place, name, value in changes:
+            stack.enter_context(patch.object(place, name, value))
+        yield
+
+
+class RandomEmission(emission.Emission):
+    """Directions of the same density, each drawn by itself: at random out of a lattice of very many."""
+
+    POOL = 2**19
+    _pool: tuple[np.ndarray, np.ndarray] | None = None
+    """Drawn once for the one source of this table, before anything is timed."""
+
+    def fill(self) -> None:
+        RandomEmission._pool = super().draw(0, 0, 0, self.POOL)
+
+    def draw(self, seed: int, source: int, batch: int, n_rays: int) -> tuple[np.ndarray, np.ndarray]:
+        assert self._pool is not None
+        chosen = np.random.default_rng((seed, source, batch)).integers(self.POOL, size=n_rays)
+        directions, weights = self._pool
+        return directions[chosen], weights[chosen] * np.float32(self.POOL / n_rays)
+
+
+def mirrored(scene: Scene) -> Scene:
+    """The hall with its large planes as mirrors."""
+    s = scene.surfaces
+    normal = np.cross(s.edge_u, s.edge_v)
+    area = np.linalg.norm(normal, axis=1)
+    normal /= area[:, None]
+    planes = np.concatenate([normal, -np.einsum("ij,ij->i", normal, s.origin)[:, None]], axis=1)
+    planes *= np.sign(planes[np.arange(len(planes)), np.abs(planes[:, :3]).argmax(axis=1)])[:, None]
+    large = np.flatnonzero(area > 40.0)
+    unique, which = np.unique(planes[large].round(6), axis=0, return_inverse=True)
+    mirror = np.full(len(area), -1, np.int32)
+    mirror[large] = which.reshape(-1)
+    return replace(scene, surfaces=replace(s, mirror=mirror), mirror_planes=unique)
+
+
+def beamed(scene: Scene) -> Scene:
+    """The source sends 20 dB less behind than ahead, narrower the higher the band."""
+    polar = np.linspace(0.0, np.pi, 37)[:, None]
+    sharpness = np.array([0.0, 0.5, 1, 2, 4, 8, 16, 32])
+    ahead = np.maximum(np.clip(np.cos(polar / 2), 0.0, 1.0) ** (2 * sharpness), 0.01)
+    balloon = np.broadcast_to(ahead[None, :, None], (1, 37, 36, 8)).copy()
+    return replace(scene, sources=replace(scene.sources, balloon=balloon))
+
+
+def with_radius(scene: Scene, radius: float) -> Scene:
+    return replace(scene, receivers=replace(scene.receivers, radius=radius))
+
+
+def one_component(scene: Scene, *arguments: object) -> object:
+    full = plan.sampling_plan(scene, *arguments)
+    return replace(full, probability=full.probability[:1], share=np.ones(1), names=full.names[:1])
+
+
+def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, int, list]]]]:
+    """Groups: what is kept (scene, image order), then its rivals (scene, image order, changes)."""
+    hall = mirrored(hall_scene(500, n_seats))
+    horn = beamed(hall)
+    RandomEmission(horn.sources, 0).fill()
+    rng = np.random.default_rng(3)
+    cloths = hung_hall(
+        np.concatenate([np.zeros((1, 12), bool), rng.random((7, 12)) < 0.4]), n_seats=n_seats // 4
+    )
+
+    def off_at(level: float) -> list:
+        return [(trace, "ROULETTE_BELOW", np.float32(level)), (replay, "ROULETTE_BELOW", np.float32(level))]
+
+    def cells_of(size: float) -> list:
+        return [(trace, "build_cells", partial(seats.build_cells, cell_size=size))]
+
+    return [
+        ("roulette from -20 dB", hall, 2, [
+            ("none, rays to the end of time", hall, 2, off_at(0.0)),
+            ("from -5 dB", hall, 2, off_at(0.32)),
+            ("from -10 dB", hall, 2, off_at(0.1)),
+            ("from -30 dB", hall, 2, off_at(0.001)),
+            ("from the start", hall, 2, off_at(2.0)),
+        ]),
+        ("image sources to order 2", hall, 2, [
+            ("direct sound only", hall, 0, []),
+            ("order 1", hall, 1, []),
+            ("order 3", hall, 3, []),
+        ]),
+        ("seat cells of 1.5 m", hall, 2, [
+            ("1 m", hall, 2, cells_of(1.0)),
+            ("3 m", hall, 2, cells_of(3.0)),
+        ]),
+        ("sphere radius 0.5 m", hall, 2, [
+            ("0.35 m", with_radius(hall, 0.35), 2, []),
+            ("0.7 m", with_radius(hall, 0.7), 2, []),
+            ("1 m", with_radius(hall, 1.0), 2, []),
+        ]),
+        ("horn: directions by its directivity, on a lattice", horn, 2, [
+            ("uniform, on a lattice", horn, 2, [(emission, "DEFENSIVE_SHARE", 1.0)]),
+            ("by directivity, at random", horn, 2, [(trace, "Emission", RandomEmission)]),
+            ("by directivity, no uniform share", horn, 2, [(emission, "DEFENSIVE_SHARE", 0.02)]),
+        ]),
+        ("8 masks of 12 cloths: mixture", cloths, 0, [
+            ("a single mean component", cloths, 0, [
+                (engine_module, "sampling_plan", one_component),
+                (engine_module, "trace_groups", lambda scene: [tuple(range(scene.n_scenarios))]),
+            ]),
+        ]),
+    ]  # fmt: skip
+
+
+def gathered(scene: Scene, how: int, n_batches: int, n_rays: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Late energy 50 ms to 0.5 s at 1 kHz with its relative error, (n_receivers,) each, and s."""
+    gatherer = challengers.Gatherer(scene, plan.sampling_plan(scene), 1.5, 1)
+    late = np.zeros((N_REPLICATES, scene.receivers.n_receivers, len(gatherer.edges) - 1, 8), np.float32)
+    gatherer.batch(how, np.zeros_like(late[0]), 10_000, 16, 1.0)
+    spent = -time.process_time()
+    for batch in range(N_REPLICATES * n_batches):
+        gatherer.batch(how, late[batch % N_REPLICATES], batch, n_rays, 1.0 / n_batches)
+    spent += time.process_time()
+    first, last = (int(np.argmin(np.abs(gatherer.edges - t))) for t in (0.05, 0.5))
+    window = late[:, :, first:last, 4].sum(axis=2, dtype=float)
+    mean = window.mean(axis=0)
+    return mean, window.std(axis=0, ddof=1) / np.sqrt(N_REPLICATES) / mean, spent
+
+
+def gathering(quick: bool) -> tuple[list, dict]:
+    """Spheres against connections and against cells without gaps, by the number of seats."""
+    rows, ratios = [], {}
+    names = {challengers.CONNECTIONS: "connections", challengers.BOXES: "cells without gaps"}
+    for n_seats in (1, 8, 600) if quick else (1, 4, 16, 64, 600):
+        scene = hall_scene(500, n_seats)
+        n_seats = scene.receivers.n_receivers
+        for how in (challengers.SPHERES, *names):
+            # Connections to hundreds of seats take for ever; a few seats tile no floor.
+            if how != challengers.SPHERES and (n_seats > 100) == (how == challengers.CONNECTIONS):
+                continue
+            # Connections cost a ray a seat: fewer rays for about the same time.
+            n_rays = 4096 if how != challengers.CONNECTIONS else max(64, 4096 // (1 + n_seats))
+            energy, error, spent = gathered(scene, how, 1 if quick and n_seats > 100 else 4, n_rays)
+            score = float(np.median(error)) * np.sqrt(spent)
+            if how == challengers.SPHERES:
+                kept, spheres, kept_error = score, energy, error
+                rows.append([f"{n_seats} seats: spheres", score, 1.0])
+                continue
+            z = (energy - spheres) / spheres / np.hypot(error, kept_error)
+            if np.median(np.abs(z)) > 3.0 or abs(np.mean(energy / spheres) - 1.0) > 0.1:
+                disagree(f"{names[how]} at {n_seats} seats, median |z| {np.median(np.abs(z)):.1f}")
+            cost = (score / kept) ** 2
+            rows.append([f"  {names[how]}", score, cost])
+            if how == challengers.BOXES:
+                # More volume is less noise, and more blur, in any shape.
+                cost *= challengers.volume_of_boxes(scene) / (4.0 / 3.0 * np.pi * scene.receivers.radius**3)
+                rows.append(["  the same, as if of a sphere's volume", score, cost])
+            ratios[f"{names[how]}, {n_seats} seats"] = cost
+    return rows, ratios
+
+
+def main() -> None:
+    options = arguments(__doc__)
+    n_seats, n_rounds = (150, 1) if options.quick else (600, 3)
+    rows, ratios, z = [], {}, []
+    measure(choices(20)[0][1], 2, 1, 1)
+    for kept, scene, order, rivals in choices(n_seats):
+        first = measure(scene, order, n_rounds, seed=1)
+        rows.append([kept, *map(float, first.score), first.seconds, ""])
+        for name, its_scene, its_order, changes in rivals:
+            with patched(*changes):
+                line = measure(its_scene, its_order, n_rounds, seed=2)
+            # A seat's sphere is a mean over its volume: another radius is another mean, so it is left out here.
+            if its_scene.receivers.radius == scene.receivers.radius:
+                z.append(z_scores(line, first).ravel())
+            cost = (line.score / first.score) ** 2
+            shown = " ".join(f"{c:.2f}" for c in cost)
+            rows.append([f"  {name}", *map(float, line.score), line.seconds, shown])
+            ratios[f"{kept} | {name}"] = float(np.exp(np.log(cost).mean()))
+    z = np.concatenate(z)
+    limit = stats.t.isf(FALSE_ALARM / 2 / z.size, N_REPLICATES - 1)
+    print(
+        f"{z.size} z scores of means over seats, rms {np.sqrt((z**2).mean()):.2f}, largest {np.abs(z).max():.1f} of {limit:.1f}"
+    )
+    if largest > limit:
+        disagree("a rival gives other figures")
+    table(["sd x sqrt(s)", *FIGURES, "s", "rays x time re kept: STI C50 T20 level"], rows)
+    print()
+    more, their_ratios = gathering(options.quick)
+    table(["late energy at 1 kHz, no log", "relative sd x sqrt(s)", "variance x time re spheres"], more)
+    finish({**ratios, **their_ratios})
+
+
+if __name__ == "__main__":
+    main()

@@ -258,9 +258,8 @@ def main() -> None:
             ratios[f"{kept} | {name}"] = float(np.exp(np.log(cost).mean()))
     z = np.concatenate(z)
     limit = stats.t.isf(FALSE_ALARM / 2 / z.size, N_REPLICATES - 1)
-    print(
-        f"{z.size} z scores of means over seats, rms {np.sqrt((z**2).mean()):.2f}, largest {np.abs(z).max():.1f} of {limit:.1f}"
-    )
+    rms, largest = np.sqrt((z**2).mean()), np.abs(z).max()
+    print(f"{z.size} z scores of means over seats, rms {rms:.2f}, largest {largest:.1f} of {limit:.1f}")
     if largest > limit:
         disagree("a rival gives other figures")
     table(["sd x sqrt(s)", *FIGURES, "s", "rays x time re kept: STI C50 T20 level"], rows)

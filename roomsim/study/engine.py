@@ -6,7 +6,7 @@ import copy
 import math
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -352,13 +352,16 @@ class Engine:
             self.noise_energy(scenarios, receivers, N_REPLICATES, self.n_rounds, logs),
         )
 
-    def with_scenarios(self, scene: Scene) -> Engine:
+    def with_scenarios(self, scene: Scene, like: Sequence[int] | np.ndarray | None = None) -> Engine:
         """The same paths, weighed for other scenarios: no new tracing.
 
         Parameters
         ----------
         scene : Scene
             Of the same surfaces, seats and sources; with any number of scenarios.
+        like : (n_scenarios,), optional
+            Index of the scenario of this engine whose paths each is weighed on, so that chance is common to both;
+            those expected to serve it best unless said.
 
         Raises
         ------
@@ -372,7 +375,10 @@ class Engine:
         # What was worked out from the old scene goes; the paths stay.
         vars(other).pop("source_power", None)
         other.scene, other.__dict__["image_paths"] = scene, paths
-        other.group_of = best_served(scene, [group.plan for group in self.groups])
+        if like is None:
+            other.group_of = best_served(scene, [group.plan for group in self.groups])
+        else:
+            other.group_of = self.group_of[np.asarray(like)]
         return other
 
     def whole_figures(self, metrics: list[str], n_batches: int) -> dict[str, np.ndarray]:

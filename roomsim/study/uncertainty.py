@@ -112,7 +112,9 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
         tables.append(draws(draw))
         if len(tables) < at_once and draw < n_draws - 1:
             continue
-        weighed = engine.with_scenarios(_side_by_side(scene, tables)).whole_figures([STI], BATCHES)[STI]
+        like = np.repeat(np.arange(n), len(tables))
+        other = engine.with_scenarios(_side_by_side(scene, tables), like)
+        weighed = other.whole_figures([STI], BATCHES)[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]

@@ -47,8 +47,8 @@ class Measured:
     """(n_replicates, n_windows, n_scenarios): mean over seats of the energy in each window."""
     variance: np.ndarray
     """(n_windows + 1, n_scenarios): mean over seats, relative for energies; of the index last."""
-    index: np.ndarray
-    """(2, n_receivers / EVERY, n_scenarios): value and standard error."""
+    plan: str
+    """What the planner decided."""
 
 
 def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
@@ -57,7 +57,7 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
     trace = -time.process_time()
     engine.add_rounds(n_rounds)
     trace += time.process_time()
-    weigh, level, variance, index = 0.0, [], [], []
+    weigh, level, variance = 0.0, [], []
     for scenarios, receivers in engine.blocks():
         if receivers != slice(0, scene.receivers.n_receivers):
             raise ValueError("seats in several blocks are not provided for here")
@@ -72,8 +72,10 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
         estimate = evaluate(some, scene.noise[scenarios], metrics=[STI])[STI].estimate()
         squared = (estimate.standard_error**2).mean(axis=0)
         variance.append(np.concatenate([relative.mean(axis=0), squared[None]]))
-        index.append(np.stack([estimate.value, estimate.standard_error]))
-    return Measured(trace, weigh, *(np.concatenate(x, axis=-1) for x in (level, variance, index)))
+    # Blocks follow the groups in which scenarios were traced.
+    order = np.argsort(np.concatenate([scenarios for scenarios, _ in engine.blocks()]))
+    level, variance = (np.concatenate(x, axis=-1)[..., order] for x in (level, variance))
+    return Measured(trace, weigh, level, variance, engine.describe())
 
 
 def _every(response: EnergyResponse, step: int) -> EnergyResponse:
@@ -151,7 +153,7 @@ def masks_of(n: int) -> np.ndarray:
 
 def cloths(quick: bool, rows: list, ratios: dict) -> None:
     n_seats = 150 if quick else 600
-    n_rounds = 1 if quick else 3
+    n_rounds = 1
     masks = masks_of(K)
     together = measure(hung_hall(masks, n_seats=n_seats), 1, n_rounds)
     if quick:
@@ -161,6 +163,7 @@ def cloths(quick: bool, rows: list, ratios: dict) -> None:
     else:
         chosen = np.arange(K)
     alone = [measure(hung_hall(masks[[k]], n_seats=n_seats), 100 + k, n_rounds) for k in chosen]
+    print(together.plan)
     check("cloths", np.array([z_scores(together, k, a) for k, a in zip(chosen, alone)]))
     seconds = np.array([a.trace + a.weigh for a in alone])
     times = K * seconds / (together.trace + together.weigh)
@@ -173,6 +176,7 @@ def cloths(quick: bool, rows: list, ratios: dict) -> None:
         worst = int(gain[:, w].argmin())
         label = f"{name}: worst of {len(chosen)} (mask {chosen[worst]}), nothing hung, median"
         rows.append([label, f"{gain[worst, w]:.3g}, {gain[0, w]:.3g}, {np.median(gain[:, w]):.3g}"])
+        rows.append(["  variance together / alone of the worst", float(1.0 / variance[worst, w])])
         ratios[f"cloths_worst_{name.replace(' ', '_')}"] = gain[worst, w]
     ratios["cloths_worst"] = gain.min()
 

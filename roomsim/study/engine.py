@@ -71,14 +71,14 @@ class TraceGroup:
             self.store.write(log)
         return log
 
-    def first_logs(self, n_batches: int, n_sources: int) -> Iterator[PathLog]:
+    def first_logs(self, n_batches: int, sources: Sequence[int]) -> Iterator[PathLog]:
         """The first batches of each source."""
-        return (self.log(source, batch) for batch in range(n_batches) for source in range(n_sources))
+        return (self.log(source, batch) for batch in range(n_batches) for source in sources)
 
-    def logs_of(self, replicate: int, n_rounds: int, n_sources: int) -> Iterator[PathLog]:
+    def logs_of(self, replicate: int, n_rounds: int, sources: Sequence[int]) -> Iterator[PathLog]:
         """The batches of a replicate, always in the same order."""
         batches = (number * N_REPLICATES + replicate for number in range(n_rounds))
-        return (self.log(source, batch) for batch in batches for source in range(n_sources))
+        return (self.log(source, batch) for batch in batches for source in sources)
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ class Engine:
         """(n_scenarios, 8) share of the rays that count for each scenario and band, in the paths so far."""
         shares = np.empty((self.scene.n_scenarios, N_BANDS))
         for group in self.groups:
-            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), self.n_sources)
+            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), range(self.n_sources))
             shares[group.scenarios] = effective_share(self.scene, group.plan, logs, group.scenarios)
         return shares
 
@@ -274,7 +274,16 @@ class Engine:
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
         group = self._group(scenarios)
-        return lambda replicate: group.logs_of(replicate, self.n_rounds, self.n_sources)
+        heard = self._heard(scenarios)
+        return lambda replicate: group.logs_of(replicate, self.n_rounds, heard)
+
+    def _heard(self, scenarios: np.ndarray) -> list[int]:
+        """Sources that sound in any of some scenarios, as programme or as noise: no others need be read."""
+        on = np.any(
+            [active[:, scenarios].any(axis=1) for active in (self.scene.sources.active, *self._noise_active)],
+            axis=0,
+        )
+        return [int(source) for source in np.flatnonzero(on)]
 
     def _with_early(self, late: np.ndarray, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         sums = sum_image_paths(
@@ -395,7 +404,7 @@ class Engine:
             group = self._group(scenarios)
 
             def logs(_: int) -> Iterator[PathLog]:
-                return group.first_logs(n_batches, self.n_sources)
+                return group.first_logs(n_batches, self._heard(scenarios))
 
             replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
             response = self._with_early(replay.late(1, n_batches, logs), scenarios, receivers)
@@ -464,7 +473,7 @@ class Engine:
     def _precise(self, reached: dict[str, tuple[float, float]]) -> Precise:
         n_lost, energy, positions = 0, 0.0, []
         for group in self.groups:
-            for log in group.first_logs(self.n_rounds * N_REPLICATES, self.n_sources):
+            for log in group.first_logs(self.n_rounds * N_REPLICATES, range(self.n_sources)):
                 n_lost += log.n_lost
                 energy += log.lost_energy
                 positions.append(log.lost_positions)

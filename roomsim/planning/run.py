@@ -42,8 +42,10 @@ N_NEW_LINES = 5
 OTHER_SEED = 1_000_003
 """Added to the study's seed for the paths of the finalists: what was lucky in the search is not so
 again."""
-N_ORDERS = 24
+N_ORDERS = 16
 """Orders tried for the average value of an element where there are too many sets to try all."""
+ALL_ORDERS_UP_TO = 256
+"""Sets; with more candidates than eight a sample of orders tells as much for less."""
 
 
 def plan_treatment(
@@ -193,7 +195,7 @@ class _Search:
         """Work out what the values of all candidates need; number of orders tried, None for all."""
         n = self.candidates.n
         players = [1 << i for i in range(n)]
-        n_orders = None if 1 << n <= self.most_sets else N_ORDERS
+        n_orders = None if 1 << n <= min(self.most_sets, ALL_ORDERS_UP_TO) else N_ORDERS
         valuation.ensure(sets_needed(players, n_orders=n_orders))
         return n_orders
 

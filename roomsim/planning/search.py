@@ -13,8 +13,8 @@ from .goals import Goal, ranking
 from .surrogate import Surrogate, fit, largest_sum, propose
 from .valuation import Valuation
 
-_PER_ROUND = 8
-"""Sets that the surrogate proposes, and neighbours that are tried, in a round."""
+_PROPOSALS, _NEIGHBOURS = 4, 8
+"""Sets that the surrogate proposes for the whole budget, and neighbours that are tried, in a round."""
 _QUIET_ROUNDS = 3
 """Rounds without anything better after which the search may end."""
 _SHARES_OF_BUDGET = (1.0, 0.75, 0.5, 0.3)
@@ -85,7 +85,7 @@ def _climb(
         new: list[int] = []
         for share, limit in zip(_SHARES_OF_BUDGET, budgets):
             known = [*valuation.sets, *new]
-            n = _PER_ROUND if share == 1.0 else 1
+            n = _PROPOSALS if share == 1.0 else 1
             new += propose(candidates, goals, surrogates, limit, known, n)
             new += _promising(candidates, valuation, goals, surrogates, limit, new)
         new = new[: most_sets - len(valuation)]
@@ -189,7 +189,7 @@ def _promising(
     bits = candidates.bits(near)
     guessed = {goal.figure.name: fitted.predict(bits) for goal, fitted in zip(goals, surrogates)}
     order = ranking(goals, guessed, candidates.cost(bits))
-    return [near[i] for i in order[:_PER_ROUND]]
+    return [near[i] for i in order[:_NEIGHBOURS]]
 
 
 def _is_local_best(candidates: Candidates, valuation: Valuation, mask: int, budget: float | None) -> bool:

@@ -5,7 +5,7 @@ It proposes sets, and never has the last word: what it proposes is worked out fr
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -21,8 +21,9 @@ _RIDGE = 10.0 ** np.arange(-6.0, 3.0)
 _PAIRS_AGAINST_MAIN = 4.0
 """Effects of pairs are smaller than those of elements: the same penalty would hold them too loosely
 (judged)."""
-_SECONDS = 20.0
-"""Of search for one proposal at most; the best found until then is taken."""
+_NODES = 1000
+"""Of the search tree for one proposal at most; the best found until then is taken. A limit of time would make
+results depend on the machine."""
 
 
 @dataclass(frozen=True)
@@ -79,11 +80,22 @@ def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
 class _Model:
     """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
 
-    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`.
+    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`. With whole numbers for x
+    the others come out whole by themselves: each is driven to one end by the aim, and held there by x.
+
+    Parameters
+    ----------
+    pairs : (i, k) -> whether the aims may want it small, and whether they may want it large
     """
 
-    def __init__(self, candidates: Candidates, budget: float | None, pairs: Sequence[tuple[int, int]] = ()):
-        self.n, self.pairs = candidates.n, list(pairs)
+    def __init__(
+        self,
+        candidates: Candidates,
+        budget: float | None,
+        pairs: Mapping[tuple[int, int], tuple[bool, bool]] | None = None,
+    ):
+        wanted = dict(pairs or {})
+        self.n, self.pairs = candidates.n, list(wanted)
         self.size = self.n + 1 + len(self.pairs)
         self._rows: list[np.ndarray] = []
         self._upper: list[float] = []
@@ -97,10 +109,12 @@ class _Model:
             self.at_most(price, budget - candidates.start_cost + 1e-9 * abs(budget))
         for hung in np.flatnonzero(candidates.hangs):
             self._relate({int(hung): 1.0, self.n: -1.0}, 0.0)
-        for number, (i, k) in enumerate(self.pairs, start=self.n + 1):
-            self._relate({number: 1.0, i: -1.0}, 0.0)
-            self._relate({number: 1.0, k: -1.0}, 0.0)
-            self._relate({i: 1.0, k: 1.0, number: -1.0}, 1.0)
+        for number, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
+            if large:
+                self._relate({number: 1.0, i: -1.0}, 0.0)
+                self._relate({number: 1.0, k: -1.0}, 0.0)
+            if small:
+                self._relate({i: 1.0, k: 1.0, number: -1.0}, 1.0)
 
     def at_most(self, weights: np.ndarray, bound: float) -> None:
         """weights . variables <= bound; weights may be shorter than the variables."""
@@ -120,7 +134,8 @@ class _Model:
 
     def weights_of(self, surrogate: Surrogate) -> np.ndarray:
         """(size,) of a surrogate without its constant."""
-        return np.concatenate([surrogate.main, [0.0], [surrogate.pair[i, k] for i, k in self.pairs]])
+        pairs = [surrogate.pair[i, k] for i, k in self.pairs]
+        return np.concatenate([surrogate.main, [0.0], pairs])
 
     def most(self, weights: np.ndarray) -> tuple[np.ndarray, float] | None:
         """The set (n,) bool with the largest weights . variables, and an upper bound of that; None if there
@@ -130,9 +145,9 @@ class _Model:
         done = milp(
             -whole,
             constraints=LinearConstraint(sparse.csr_array(np.array(self._rows)), ub=np.array(self._upper)),
-            integrality=np.ones(self.size),
+            integrality=np.arange(self.size) < self.n,
             bounds=Bounds(0.0, 1.0),
-            options={"time_limit": _SECONDS},
+            options={"node_limit": _NODES},
         )
         if done.x is None:
             return None
@@ -153,9 +168,7 @@ def propose(
     Goal after goal is driven as far as it goes, and may then fall behind by its tolerance for the sake of
     the next.
     """
-    weights = [np.abs(surrogate.pair) for surrogate in surrogates]
-    matter = np.any([pair > 1e-3 * max(float(pair.max()), 1e-300) for pair in weights], axis=0)
-    pairs = [(int(i), int(k)) for i, k in np.argwhere(matter)]
+    pairs = _pairs_that_matter([goal.figure.better * fitted.pair for goal, fitted in zip(goals, surrogates)])
     left_out = list(candidates.bits(known))
     found: list[int] = []
     for _ in range(n_sets):
@@ -178,6 +191,14 @@ def propose(
         left_out.append(best)
         found.append(sum(1 << int(i) for i in np.flatnonzero(best)))
     return found
+
+
+def _pairs_that_matter(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], tuple[bool, bool]]:
+    """Pairs with an effect worth speaking of in some goal, and in which directions."""
+    slight = [1e-3 * float(np.abs(pair).max()) for pair in effects]
+    small = np.any([pair < -limit for pair, limit in zip(effects, slight)], axis=0)
+    large = np.any([pair > limit for pair, limit in zip(effects, slight)], axis=0)
+    return {(int(i), int(k)): (bool(small[i, k]), bool(large[i, k])) for i, k in np.argwhere(small | large)}
 
 
 def largest_sum(candidates: Candidates, budget: float | None, weights: np.ndarray) -> float:

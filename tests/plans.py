@@ -1,0 +1,100 @@
+"""Studies and figures for tests of the search, without files and without rays. All data are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from roomsim.metrics.replicated import SeatStatistic
+from roomsim.planning.candidates import Candidates, candidates_of
+from roomsim.planning.goals import Figure, Goal
+from roomsim.planning.valuation import Valuation
+from roomsim.venue.document import (
+    ElementsDocument,
+    MaterialsDocument,
+    SourcesDocument,
+    Study,
+    StudyDocument,
+    VenueDocument,
+)
+
+N_HALF_SAMPLES, N_REPLICATES = 32, 20
+
+
+def drape(name: str, **more: Any) -> dict[str, Any]:
+    """A line of cloth; only what it takes counts here."""
+    line = {"name": name, "runs": [[[0.0, 0.0], [1.0, 0.0]]], "top": 3.0, "drop": 2.0, "fabric": "wool"}
+    return {**line, **more}
+
+
+def study_of(
+    drapes: Sequence[dict[str, Any]],
+    costs: dict[str, Any] | None = None,
+    plan: dict[str, Any] | None = None,
+    **elements: Any,
+) -> Study:
+    """A study whose only scenario besides the bare venue is "start", with the crowd."""
+    octaves = [0.1] * 8
+    crowd = {"name": "people", "areas": ["seats"], "material": "wood"}
+    every = {"schema": 1, "drape": list(drapes), "crowd": [crowd], **elements}
+    documents: dict[str, Any] = {
+        "document": StudyDocument.model_validate(
+            {
+                "schema": 1, "title": "t", "venue": "v", "elements": "e", "sources": "s", "noise": [30] * 8,
+                "costs": costs or {}, "plan": plan or {}, "scenario": [{"name": "start", "elements": ["people"]}],
+            }
+        ),
+        "venue": VenueDocument.model_validate(
+            {
+                "schema": 1, "name": "v", "mesh": {"file": "m.obj", "unit": "m", "up": "z"}, "surfaces": {"*": "wood"},
+                "audience": [{"name": "seats", "polygon": [[0, 0], [1, 0], [1, 1]]}],
+            }
+        ),
+        "elements": ElementsDocument.model_validate(every),
+        "sources": SourcesDocument.model_validate(
+            {"schema": 1, "source": [{"name": "talker", "position": [0, 0, 1], "level": [70] * 8}]}
+        ),
+        "materials": MaterialsDocument.model_validate(
+            {
+                "schema": 1, "material": {"wood": {"absorption": octaves, "scattering": octaves, "source": "invented"}},
+                "fabric": {"wool": {"flow_resistance": 600, "surface_mass": 0.5, "source": "invented"}},
+            }
+        ),
+    }  # fmt: skip
+    return Study(folder=Path("."), digests={}, **documents)
+
+
+def candidates_with(
+    costs: Sequence[float], budget: float | None, *, fixed: float = 0.0, plan: dict[str, Any] | None = None,
+    **limits: Any,
+) -> Candidates:  # fmt: skip
+    """Lines "a", "b", ... of these prices."""
+    names = [chr(ord("a") + i) for i in range(len(costs))]
+    lines = [drape(name, hire=float(cost)) for name, cost in zip(names, costs)]
+    money = {"fixed": fixed, **({} if budget is None else {"budget": budget}), **limits}
+    return candidates_of(study_of(lines, money, plan), {})
+
+
+FIGURE = Figure("gain", "gain", "", 1, None, 3, "", lambda seats: seats.mean(axis=0))
+
+
+def goal(tolerance: float = 0.0, target: float | None = None, name: str = "gain", better: int = 1) -> Goal:
+    figure = Figure(name, name, "", better, None, 3, "", lambda seats: seats.mean(axis=0))
+    return Goal(figure, target, tolerance)
+
+
+def exact(*functions: Callable[[int], float], names: Sequence[str] = ("gain",)) -> Valuation:
+    """A valuation in which a set, an int with a bit for each member, is worth just what functions say."""
+
+    def work(sets: Sequence[int]) -> dict[str, SeatStatistic]:
+        found = {}
+        for name, function in zip(names, functions):
+            value = np.array([function(mask) for mask in sets], dtype=float)
+            same = np.tile(value, (N_HALF_SAMPLES, 1))
+            found[name] = SeatStatistic(value, same, same, N_REPLICATES)
+        return found
+
+    return Valuation(work)

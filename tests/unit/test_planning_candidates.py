@@ -1,0 +1,161 @@
+"""No plan breaks a limit, and nothing that keeps all limits is turned down."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+from plans import candidates_with, drape, goal, study_of
+
+from roomsim.errors import SceneError
+from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
+from roomsim.planning.search import search
+from roomsim.planning.surrogate import fit, largest_sum, propose
+from roomsim.scene.scenarios import limits_broken
+
+NAMES = "abcde"
+whole = st.integers(0, 6)
+lines = st.lists(
+    st.fixed_dictionaries(
+        {
+            "hire": whole,
+            "rigging_hours": whole,
+            "roof_points": whole,
+            "point_load": whole,
+            "stock": st.dictionaries(st.sampled_from(["wool", "felt"]), whole, max_size=2),
+        }
+    ),
+    min_size=1,
+    max_size=5,
+)
+limits = st.fixed_dictionaries(
+    {"labour_rate": st.integers(0, 2), "fixed": st.integers(0, 3)},
+    optional={
+        "budget": st.integers(0, 20),
+        "hours_available": st.integers(0, 15),
+        "roof_points_available": st.integers(0, 12),
+        "point_load_limit": st.integers(0, 6),
+        "stock": st.fixed_dictionaries({"wool": st.integers(0, 12)}),
+    },
+)
+pair = st.lists(st.sampled_from(NAMES), min_size=2, max_size=3, unique=True)
+relations = st.fixed_dictionaries(
+    {},
+    optional={
+        "together": st.lists(pair, max_size=2),
+        "only_one_of": st.lists(pair, max_size=2),
+        "requires": st.dictionaries(st.sampled_from(NAMES), st.lists(st.sampled_from(NAMES), max_size=2), max_size=2),
+    },
+)  # fmt: skip
+
+
+def keeps_relations(chosen: set[str], plan: dict) -> bool:
+    """Said once more, in the words of sets."""
+    together = all(not chosen & set(group) or set(group) <= chosen for group in plan.get("together", ()))
+    one = all(len(chosen & set(group)) <= 1 for group in plan.get("only_one_of", ()))
+    needed = all(
+        name not in chosen or set(other) <= chosen for name, other in plan.get("requires", {}).items()
+    )
+    return together and one and needed
+
+
+@given(lines, limits, relations)
+@example(
+    [{"hire": 3, "rigging_hours": 0, "roof_points": 0, "point_load": 0, "stock": {}}],
+    {"budget": 4, "fixed": 2},
+    {},
+)
+def test_allowed_sets_are_those_that_break_no_limit_and_no_relation(drapes, costs, plan):
+    named = [drape(name, **line) for name, line in zip(NAMES, drapes)]
+    study = study_of(named, costs, plan)
+    names = [line["name"] for line in named]
+    expected = {
+        frozenset(chosen)
+        for size in range(len(names) + 1)
+        for chosen in combinations(names, size)
+        if keeps_relations(set(chosen), plan)
+        and not limits_broken(study, study_of_sets(study, start_of(study), [chosen]).document.scenario[0])
+    }
+    try:
+        candidates = candidates_of(study, {})
+    except SceneError:
+        assert expected <= {frozenset()}
+        return
+    found = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
+    assert {frozenset(candidates.members(int(mask))) for mask in found} == expected
+    for mask in candidates.all_sets():
+        assert bool(candidates.broken(int(mask))) == (
+            frozenset(candidates.members(int(mask))) not in expected
+        )
+
+
+@given(lines, limits, relations, st.integers(0, 2**31))
+def test_whatever_is_proposed_breaks_nothing(drapes, costs, plan, seed):
+    study = study_of([drape(name, **line) for name, line in zip(NAMES, drapes)], costs, plan)
+    try:
+        candidates = candidates_of(study, {})
+    except SceneError:
+        return
+    rng = np.random.default_rng(seed)
+    bits = candidates.all_bits()
+    surrogate = fit(bits, rng.normal(size=len(bits)))
+    budget = study.document.costs.budget
+    sets = propose(candidates, [goal()], [surrogate], budget, [], 3)
+    assert sets, "nothing at all is always allowed"
+    assert candidates.allowed(candidates.bits(sets)).all()
+    assert len(set(sets)) == len(sets)
+
+
+def test_cost_has_the_fixed_sum_once_and_only_if_something_hangs():
+    carpet = {"name": "carpet", "polygon": [[0, 0], [1, 0], [1, 1]], "material": "wood", "hire": 5.0}
+    study = study_of(
+        [drape("a", hire=10, rigging_hours=2), drape("b", hire=20)],
+        {"labour_rate": 3.0, "fixed": 100.0},
+        {"start_from": "start"},
+        floor_covering=[carpet],
+    )
+    candidates = candidates_of(study, {})
+    sets = [(), ("carpet",), ("a",), ("a", "b"), ("a", "b", "carpet")]
+    cost = candidates.cost(candidates.bits([candidates.mask(names) for names in sets]))
+    assert cost.tolist() == [0.0, 5.0, 116.0, 136.0, 141.0]
+
+
+def test_what_may_not_hang_is_no_candidate_and_says_why():
+    study = study_of([drape("a", point_load=80.0), drape("b"), drape("c")], {"point_load_limit": 75.0})
+    candidates = candidates_of(study, {"b": "it hangs in the exit"})
+    assert candidates.names == ("c",)
+    assert candidates.refused == {
+        "a": "80 kg on one roof point, where 75 kg are allowed",
+        "b": "it hangs in the exit",
+    }
+    with pytest.raises(SceneError, match=r"nothing to choose from.*exit"):
+        candidates_of(study_of([drape("b")]), {"b": "it hangs in the exit"})
+
+
+def test_start_that_breaks_a_limit_is_refused():
+    study = study_of([drape("a", hire=50.0), drape("b")], {"budget": 10.0}, {"start_from": "start"})
+    crowd = study.document.scenario[0].model_copy(update={"elements": ("people", "a")})
+    document = study.document.model_copy(update={"scenario": (crowd,)})
+    with pytest.raises(SceneError, match=r"budget 50 of 10"):
+        candidates_of(study.model_copy(update={"document": document}), {})
+
+
+def test_sum_over_any_allowed_set_is_bounded_exactly():
+    # Knapsack of Martello and Toth, Knapsack Problems (1990), Example 2.3 (from memory): best profit 107 of
+    # weights (31, 10, 20, 19, 4, 3, 6), profits (70, 20, 39, 37, 7, 5, 10), capacity 50.
+    candidates = candidates_with([31, 10, 20, 19, 4, 3, 6], 50.0)
+    assert largest_sum(candidates, 50.0, np.array([70.0, 20, 39, 37, 7, 5, 10])) == pytest.approx(
+        107.0, abs=1e-6
+    )
+
+
+def test_search_within_limits_of_every_kind():
+    from plans import exact
+
+    candidates = candidates_with([5, 4, 3], 8.0, plan={"only_one_of": [["a", "b"]]})
+    found = search(candidates, exact(lambda mask: mask.bit_count()), [goal()], 8.0, 64)
+    assert found.is_exhaustive
+    assert set(found.sets) == {0b000, 0b001, 0b010, 0b100, 0b101, 0b110}

@@ -7,6 +7,7 @@ the same paths, so that chance drops out of their differences and a few rays sho
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -28,9 +29,9 @@ from .results import InputUncertainty
 STI = "speech_transmission_index"
 
 BATCHES = 5
-"""Batches of paths a source that are weighed anew, some 20 000 rays: with chance common to all draws, the
-input uncertainty of the STI comes out the same to a few per cent of itself as with twenty times as many.
-Weighing them for one draw of one scenario costs about a hundredth of tracing one round."""
+"""Batches of paths that are weighed anew, shared out over the sources, one of each at least: some 20 000 rays.
+With chance common to all draws, the input uncertainty of the STI comes out the same to a few per cent of
+itself as with twenty times as many."""
 TABLE_BYTES = 128_000_000
 """Of factor tables held at a time."""
 
@@ -114,7 +115,7 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
             continue
         like = np.repeat(np.arange(n), len(tables))
         other = engine.with_scenarios(_side_by_side(scene, tables), like)
-        weighed = other.whole_figures([STI], BATCHES)[STI]
+        weighed = other.whole_figures([STI], math.ceil(BATCHES / engine.n_sources))[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]

@@ -170,6 +170,7 @@ def sum_arrivals(
     n_scenarios, n_bands = gain.shape
     n_receivers = len(early)
     energy = np.empty((n_scenarios, n_bands))
+    arriving = np.empty(n_bands)
     for p in range(len(receiver)):
         seat = np.int64(receiver[p]) - first_receiver
         if seat < 0 or seat >= n_receivers:
@@ -180,10 +181,11 @@ def sum_arrivals(
         where = np.int64((time + 1e-9) / tick)
         if where >= len(bin_of_tick):
             continue
+        for b in range(n_bands):
+            arriving[b] = emission[p, b] * math.exp(-air[b] * distance) / (distance * distance)
         for s in range(n_scenarios):
             for b in range(n_bands):
-                e = gain[s, b] * together[seat, s, b] * emission[p, b]
-                e *= math.exp(-air[b] * distance) / (distance * distance)
+                e = gain[s, b] * together[seat, s, b] * arriving[b]
                 for k in range(n_events[p]):
                     e *= table[events[p, k], s, b]
                 energy[s, b] = e

@@ -31,7 +31,7 @@ class ImagePaths:
 
     source: int
     receiver: np.ndarray
-    """(n_paths,) int32."""
+    """(n_paths,) int32, ascending."""
     order: np.ndarray
     """(n_paths,) int32, number of reflections; 0 is the direct sound."""
     length: np.ndarray

@@ -50,8 +50,11 @@ def interference(
             for p in members:
                 here = (p.receiver >= seats.start) & (p.receiver < seats.stop)
                 arriving = _arriving(scene, p, here, table[scenario], scenario)
-                np.add.at(together, p.receiver[here] - seats.start, arriving)
-                np.add.at(apart, p.receiver[here] - seats.start, np.abs(arriving) ** 2)
+                at, first = np.unique(p.receiver[here] - seats.start, return_index=True)
+                if len(at):
+                    # Paths come seat by seat: sums of runs, many times faster than adding path by path.
+                    together[at] += np.add.reduceat(arriving, first)
+                    apart[at] += np.add.reduceat(np.abs(arriving) ** 2, first)
             shape = (len(seats), COHERENT_BANDS, LINES_PER_BAND)
             sum_of_energies = apart.reshape(shape).sum(axis=2)
             energy_of_sum = (np.abs(together) ** 2).reshape(shape).sum(axis=2)

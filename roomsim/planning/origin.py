@@ -10,8 +10,8 @@ import numpy as np
 from ..bands import N_BANDS
 from ..estimate import Estimate, jackknife_of
 from ..scene.scene import Scene
-from ..study.engine import N_REPLICATES, Engine
-from ..tracing.blame import LateEnergy, late_by_last_surface
+from ..study.engine import Engine
+from ..tracing.blame import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
 
@@ -43,13 +43,7 @@ def blame_of(engine: Engine, study: Study, mesh: VenueMesh, scenario: int, after
     after : s after the first sound from which energy is late
     """
     scene = engine.scene
-    group = engine.groups[engine.group_of[scenario]]
-
-    late = late_by_last_surface(
-        scene, group.plan, engine.edges, engine.image_paths, scenario, after,
-        lambda replicate: group.logs_of(replicate, engine.n_rounds, engine.n_sources),
-        N_REPLICATES, engine.n_rounds, engine.threads,
-    )  # fmt: skip
+    late = engine.late_energy(scenario, after)
     switched_in = {*study.document.scenarios_in_order()[scenario].elements}
     names = surface_names(scene, study, mesh, switched_in)
     return _blame(late, scene, names, after)

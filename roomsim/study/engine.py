@@ -22,6 +22,7 @@ from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
 from ..physics.reverberation import eyring, fitzroy
 from ..scene.scene import Scene
+from ..tracing.blame import LateEnergy, late_by_last_surface
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
@@ -315,6 +316,14 @@ class Engine:
                 sums = sum_image_paths(scene, self.image_paths, whole, no_modulation, scenarios, receivers)
                 return late[:, :, 0] + sums.early[:, 0]
         return None
+
+    def late_energy(self, scenario: int, after: float) -> LateEnergy:
+        """Energy of one scenario later than `after`, s, by the surface that it came off last."""
+        chosen = np.array([scenario])
+        return late_by_last_surface(
+            self.scene, self._group(chosen).plan, self.edges, self.image_paths, scenario, after, self._logs_of(chosen),
+            N_REPLICATES, self.n_rounds, self.threads,
+        )  # fmt: skip
 
     @cached_property
     def source_power(self) -> np.ndarray:

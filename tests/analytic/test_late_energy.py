@@ -1,0 +1,126 @@
+"""Where late energy comes from: sums are those of the replay, and rooms whose answer is known give it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from agreement import assert_agrees
+from scenes import box_scene
+
+from roomsim.decay.response import index_of_edge
+from roomsim.estimate import jackknife_of
+from roomsim.scene.compile import compile_scene
+from roomsim.study.engine import Engine
+from roomsim.tracing.blame import last_surfaces
+from roomsim.venue.mesh import read_mesh
+from roomsim.venue.reading import read_study
+
+SIZE = (9.0, 7.0, 5.0)
+SEATS = [(6.0, 3.0, 1.2), (7.0, 5.0, 1.2), (3.0, 5.0, 1.2)]
+
+
+def from_replay(engine: Engine, scenario: int, after: float) -> tuple[np.ndarray, np.ndarray]:
+    """Late energy, mean over the seats of each area: traced (n_replicates, n_areas, 8), images (n_areas, 8)."""
+    receivers = engine.scene.receivers
+    found = engine.response(np.array([scenario]), slice(0, receivers.n_receivers))
+    first = index_of_edge(found.bin_edges, after)
+    traced = found.late[:, :, first:, 0].astype(float).sum(axis=2)
+    images = found.early[:, first:, 0].sum(axis=1)
+    areas = [receivers.area == a for a in range(len(receivers.area_names))]
+    return (
+        np.stack([traced[:, here].mean(axis=1) for here in areas], axis=1),
+        np.stack([images[here].mean(axis=0) for here in areas]),
+    )
+
+
+def traced(scene, n_rounds=1) -> Engine:
+    engine = Engine(scene, 3, 2, threads=1)
+    engine.add_rounds(n_rounds)
+    return engine
+
+
+@pytest.fixture(scope="module")
+def with_cloth(tmp_path_factory):
+    """A small room with cloth on a wall and hanging free, from files."""
+    from venues import write_shoebox
+
+    study = read_study(
+        write_shoebox(tmp_path_factory.mktemp("box"), (20.0, 12.0, 5.0), absorption=0.2, free_sheet=True)
+    )
+    return traced(compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder), tile=4.0))
+
+
+@pytest.mark.parametrize("after", [0.05, 0.08])
+@pytest.mark.parametrize("scenario", [0, 2, 3])
+def test_sums_over_surfaces_are_those_of_the_replay(with_cloth, scenario, after):
+    late = with_cloth.late_energy(scenario, after)
+    traced_sum, image_sum = from_replay(with_cloth, scenario, after)
+    # Both add up some 1e5 terms in single precision in different orders: relative 1e-7 times the root of that.
+    assert late.traced.sum(axis=2) == pytest.approx(traced_sum, rel=1e-4)
+    assert late.images.sum(axis=1) == pytest.approx(image_sum, rel=1e-9)
+    assert image_sum.max() > 0.0 or after > 0.05
+
+
+def test_control_another_time_gives_other_sums(with_cloth):
+    late = with_cloth.late_energy(0, 0.05)
+    traced_sum, _ = from_replay(with_cloth, 0, 0.08)
+    assert not np.allclose(late.traced.sum(axis=2), traced_sum, rtol=1e-2)
+
+
+def test_absent_cloth_is_to_blame_for_nothing_and_hung_cloth_for_something(with_cloth):
+    scene = with_cloth.scene
+    sheets = [i for i, patch in enumerate(scene.patches) if patch.is_sheet]
+    absent, hung = (with_cloth.late_energy(k, 0.05).replicates.mean(axis=0) for k in (0, 3))
+    assert scene.scenarios[3] == "sheet"
+    assert absent[:, sheets].sum() == 0.0
+    assert (hung[:, sheets].sum(axis=1) > 0.0).all()
+
+
+def test_only_the_wall_that_reflects_is_to_blame():
+    # All other surfaces are black, and the east wall scatters: what comes off it meets the seats, or is gone.
+    absorption = dict.fromkeys(("west", "south", "north", "floor", "ceiling"), 1.0) | {"east": 0.1}
+    scene = box_scene((14.0, 7.0, 5.0), absorption, 1.0, (2.0, 3.0, 2.0), [(2.5, 4.0, 1.2), (3.0, 2.0, 1.2)])
+    late = traced(scene).late_energy(0, 0.05).replicates.mean(axis=0)
+    east = next(i for i, patch in enumerate(scene.patches) if patch.name == "east")
+    assert late[0, east].min() > 0.0
+    assert np.delete(late[0], east, axis=0).max() == 0.0
+
+
+def test_even_room_blames_surfaces_by_their_area():
+    # Diffuse walls of one absorption: the field is nearly even, and each wall sends in proportion to its area. A
+    # wall next to the seats sends them more, so the seat stands in the middle of a cube, where symmetry makes it
+    # exact: a sixth each.
+    scene = box_scene((8.0, 8.0, 8.0), 0.1, 1.0, (4.5, 4.5, 4.5), [(4.0, 4.0, 4.0)], radius=0.6)
+    late = traced(scene, 2).late_energy(0, 0.05).replicates[:, 0, :6, 4]
+    share = jackknife_of(late, lambda energy: energy / energy.sum(axis=0))
+    # 6 comparisons with 19 degrees of freedom, false alarm 1e-6.
+    assert_agrees(share.value, share.standard_error, np.full(6, 1 / 6), n_checks=6, degrees_of_freedom=19)
+    assert share.standard_error.max() < 0.02  # sharp enough to tell a sixth from a fourth
+
+
+def test_last_surface_of_every_segment_as_a_loop_finds_it():
+    rng = np.random.default_rng(5)
+    ray_end = np.cumsum(rng.integers(1, 9, 200))
+    event = rng.integers(0, 30, ray_end[-1]).astype(np.uint16)
+    event[ray_end - 1] = 65535
+    expected, start = [], 0
+    for end in ray_end:
+        last = 99
+        for segment in range(start, end):
+            expected.append(last)
+            if event[segment] != 65535 and event[segment] % 3 != 2:
+                last = event[segment] // 3
+        start = end
+    assert last_surfaces(event, ray_end, 99).tolist() == expected
+
+
+def test_more_absorption_anywhere_never_raises_late_energy():
+    # The same paths and the same scattering: every weight is a product of factors that only fall.
+    walls = ("west", "east", "south", "north", "floor", "ceiling")
+    steps = [{wall: 0.1 + 0.3 * (k > i) for i, wall in enumerate(walls)} for k in range(7)]
+    absorption = {wall: [step[wall] for step in steps] for wall in walls}
+    engine = traced(box_scene(SIZE, absorption, 0.3, (2.0, 2.0, 1.6), SEATS))
+    late = np.stack([engine.late_energy(k, 0.05).replicates.sum(axis=2) for k in range(7)])
+    assert (np.diff(late, axis=0) <= 0.0).all()
+    # And it does fall, by more than single precision could.
+    assert (late[-1] < 0.9 * late[0]).all()

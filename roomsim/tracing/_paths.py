@@ -173,62 +173,27 @@ def trace_rays(
         is_image = True
         back_x, back_y, back_z = ox, oy, oz
         for bounce in range(MAX_SEGMENTS):
-            t, hit = closest_hit(
-                ox,
-                oy,
-                oz,
-                dx,
-                dy,
-                dz,
-                skip,
-                MISS,
-                nodes,
-                children,
-                packs,
-                primitives,
-                stack,
-                stack_entry,
-                lanes,
-            )
-            if hit < 0:
+            for attempt in range(2):
+                t, hit = closest_hit(
+                    ox, oy, oz, dx, dy, dz, skip, MISS,
+                    nodes, children, packs, primitives, stack, stack_entry, lanes,
+                )  # fmt: skip
+                if hit >= 0 or attempt == 1:
+                    break
                 # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
                 # a point on the way in.
                 ox, oy, oz = back_x, back_y, back_z
-                t, hit = closest_hit(
-                    ox,
-                    oy,
-                    oz,
-                    dx,
-                    dy,
-                    dz,
-                    skip,
-                    MISS,
-                    nodes,
-                    children,
-                    packs,
-                    primitives,
-                    stack,
-                    stack_entry,
-                    lanes,
-                )
-                if hit < 0:
-                    if totals[2] < N_LOST_KEPT:
-                        (
-                            lost_position[totals[2], 0],
-                            lost_position[totals[2], 1],
-                            lost_position[totals[2], 2],
-                        ) = ox, oy, oz
-                        (
-                            lost_direction[totals[2], 0],
-                            lost_direction[totals[2], 1],
-                            lost_direction[totals[2], 2],
-                        ) = dx, dy, dz
-                    totals[2] += 1
-                    lost_survival[ray] = survival
-                    event[n_segments] = END_OF_RAY
-                    n_deposits[n_segments] = 0
-                    n_segments += 1
-                    break
+            if hit < 0:
+                lost = totals[2]
+                if lost < N_LOST_KEPT:
+                    lost_position[lost, 0], lost_position[lost, 1], lost_position[lost, 2] = ox, oy, oz
+                    lost_direction[lost, 0], lost_direction[lost, 1], lost_direction[lost, 2] = dx, dy, dz
+                totals[2] += 1
+                lost_survival[ray] = survival
+                event[n_segments] = END_OF_RAY
+                n_deposits[n_segments] = 0
+                n_segments += 1
+                break
             kept_before = n_kept
             if not is_image:
                 if n_kept > deposit_room:

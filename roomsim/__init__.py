@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from .study.progress import Step
     from .study.results import Results
     from .study.status import Status
+    from .study.system import SystemReport
     from .venue.document import MaterialsDocument
 
 __version__ = "0.1.0"
@@ -394,6 +395,51 @@ def drape(
         raise PhysicalRangeError(f"{first['loc'][0]} = {first['input']!r}: {first['msg']}.") from fault
     air = Air() if described is None else Air(**described.venue.air.model_dump())
     return cloth_of(hung, find_fabric(known, fabric), air)
+
+
+def system_report(
+    study: FilePath,
+    scenario: str | None = None,
+    *,
+    aim: bool = False,
+    spread: float = 6.0,
+    splays: Sequence[float] = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0),
+    offset: float = 0.010,
+) -> SystemReport:
+    """What the sound system of a study does: what goes where, delays, levels, bass, headroom, loads.
+
+    Sound is followed to its first surface only; the room is an estimate here.
+
+    Parameters
+    ----------
+    study : path of the study file
+    scenario : whose sources and elements; the first listed unless given
+    aim : find better angles for the hangs that play, some ten seconds each
+    spread : dB that nine in ten seats shall stay within from 500 Hz to 4 kHz, for aiming
+    splays : degrees, angles between boxes that the rigging has
+    offset : s, by which fills and delays follow the mains
+
+    Raises
+    ------
+    DocumentError, MeshError, MaterialError, SceneError, PhysicalRangeError : the input is wrong
+    """
+    from .study.system import system_report as report_of
+
+    return report_of(study, scenario, aim_hangs=aim, spread=spread, splays=splays, offset=offset)
+
+
+def system_pictures(
+    report: SystemReport, folder: FilePath, *, formats: Sequence[str] = ("png", "svg")
+) -> list[Path]:
+    """Draw a system: what goes where, side views, level maps, order of arrivals, directivity.
+
+    Raises
+    ------
+    StoreError : the folder cannot be written
+    """
+    from .report.system_figures import write_system_figures
+
+    return write_system_figures(report, Path(folder), formats)
 
 
 def schema(kind: str) -> dict[str, Any]:

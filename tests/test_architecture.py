@@ -38,11 +38,11 @@ ROOMS: dict[str, tuple[str, ...]] = {
         f"report/{name}.py"
         for name in (
             *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "plan"),
-            *("planning_figures", "style"),
+            *("directivity_figures", "planning_figures", "style", "system_figures"),
         )
     ),
     "click": ("cli/",),
-    "rich": ("cli/", "report/tables.py", "report/planning_tables.py", "report/measured.py"),
+    "rich": ("cli/", "report/system_tables.py", "report/tables.py", "report/planning_tables.py", "report/measured.py"),
 }
 """Package -> beginnings of the paths in which it may be used."""
 

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import click
 
 from ..errors import RoomsimError
-from . import looking_up, measuring, reporting, studying
+from . import looking_up, measuring, reporting, studying, systems
 from .screen import error_object, give_json, print_error
 
 FINDINGS, USAGE, FAULT, INTERRUPTED = 1, 2, 5, 130
@@ -41,7 +41,7 @@ def application() -> None:
     """
 
 
-for command in (*studying.COMMANDS, *reporting.COMMANDS, *measuring.COMMANDS, *looking_up.COMMANDS):
+for command in (*studying.COMMANDS, *systems.COMMANDS, *reporting.COMMANDS, *measuring.COMMANDS, *looking_up.COMMANDS):
     application.add_command(command)
 
 

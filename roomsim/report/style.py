@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import matplotlib
 import numpy as np
@@ -21,7 +21,6 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from ..errors import StoreError
-from ..study.results import Results
 
 INK = "#1a1a1a"
 QUIET = "#707070"
@@ -146,7 +145,17 @@ def new_figure(size: tuple[float, float]) -> Figure:
     return figure
 
 
-def write_head(figure: Figure, results: Results, title: str, below: str = "") -> None:
+class Titled(Protocol):
+    """What has a study's title and a venue's name."""
+
+    @property
+    def title(self) -> str: ...
+
+    @property
+    def venue(self) -> str: ...
+
+
+def write_head(figure: Figure, results: Titled, title: str, below: str = "") -> None:
     """Study and venue, the title, and up to four lines below, from the upper left corner."""
     height = float(figure.get_size_inches()[1])
     above = f"{results.title}  ·  {results.venue}"
@@ -195,3 +204,8 @@ def _about(kind: str, title: str, description: str) -> dict[str, str | None]:
     if kind == "svg":
         return {"Title": title, "Description": description, "Creator": "roomsim", "Date": None}
     return {"Title": title, "Description": description, "Software": "roomsim"}
+
+
+def hertz(label: str) -> str:
+    """Name of an octave band as written beside a figure: "125" gives "125 Hz", "2k" gives "2 kHz"."""
+    return f"{label[:-1]} kHz" if label.endswith("k") else f"{label} Hz"

@@ -32,7 +32,9 @@ from .bass import BassField, bass_field
 from .coverage import DelayAdvice, FillAdvice, delay_advice, fill_advice
 from .direct import DirectSound, direct_sound
 from .landing import ROOF, WALLS, Room, WhatGoesWhere, what_goes_where
+from .patterns import BoxPattern, box_patterns
 from .rigging import Headroom, Load, headroom_of, loads_of
+from .section import Section, hang_section
 from .timing import ArrivalOrder, DelayProposal, arrival_order, propose_delays, with_delays
 
 
@@ -61,8 +63,12 @@ class SystemReport:
     scene: Scene
     scenario: int
     plan: PlanDrawing
-    mesh: np.ndarray
-    """(n_triangles, 3, 3) m, corners: side views cut it."""
+    sections: list[Section]
+    """Of the hangs that are on; of those that differ in place and azimuth alone the first."""
+    aimed_sections: dict[str, Section]
+    """The same with the angles found, by name; empty unless asked for."""
+    patterns: list[BoxPattern]
+    """Of the boxes that are on, each kind once."""
     on: np.ndarray
     """(n_sources,) bool, programme sources that play; noise sources do not count."""
     direct: DirectSound
@@ -84,6 +90,16 @@ class SystemReport:
     loads: list[Load]
     offset: float
     """s, by which fills and delays follow the mains."""
+
+    @property
+    def title(self) -> str:
+        """Of the study."""
+        return self.study.document.title
+
+    @property
+    def venue(self) -> str:
+        """Its name."""
+        return self.study.venue.name
 
     @property
     def name(self) -> str:
@@ -149,17 +165,21 @@ def system_report(
     power = source_power(scene)[on]
     estimate = seat_estimate(scene, direct, on, index)
     room = Room(scene, study, mesh)
+    hangs = [hang for hang in study.sources.hang if _is_on(hang.name, scene, on)]
     aims = {
         hang.name: _aimed(hang, study, scene, geometry, room, splays, spread)
-        for hang in study.sources.hang
-        if aim_hangs and _is_on(hang.name, scene, on)
+        for hang in (hangs if aim_hangs else ())
     }
     return SystemReport(
         study=study,
         scene=scene,
         scenario=index,
         plan=plan_drawing(study, mesh),
-        mesh=mesh.vertices[mesh.faces],
+        sections=[hang_section(study, scene, mesh, hang) for hang in _unlike(hangs)],
+        aimed_sections={name: hang_section(study, scene, mesh, found.hang) for name, found in aims.items()},
+        patterns=box_patterns(
+            study, {scene.sources.names[i] for i in np.flatnonzero(on)}, scene.speed_of_sound
+        ),
         on=on,
         direct=direct,
         goes=goes,
@@ -221,6 +241,23 @@ def _chosen_scenario(study: Study, name: str | None) -> tuple[int, Scenario]:
             return i, scenario
     names = [scenario.name for scenario in scenarios]
     raise SceneError(f"no scenario is called {wanted!r}", cure=suggestion(wanted, names))
+
+
+def _unlike(hangs: Sequence[Hang]) -> list[Hang]:
+    """The first of the hangs that differ in name, place in plan and azimuth alone."""
+    seen: dict[tuple[object, ...], Hang] = {}
+    for hang in hangs:
+        kind = (
+            hang.loudspeaker,
+            hang.count,
+            hang.splay,
+            hang.site_angle,
+            hang.top[0],
+            hang.top[2],
+            hang.gain,
+        )
+        seen.setdefault(kind, hang)
+    return list(seen.values())
 
 
 def _is_on(name: str, scene: Scene, on: np.ndarray) -> bool:

@@ -145,7 +145,11 @@ def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
     at_first = level[first, np.arange(n_seats)]
     with np.errstate(invalid="ignore"):
         lag = arrival - order[0]
-        excess = np.where(counts, level - at_first - precedence_limit(np.where(counts, lag, 0.0)), -np.inf)
+        limit = precedence_limit(np.where(counts, lag, 0.0))
+        # Two mains together are one image between them, not one that takes over from the other.
+        both_mains = (roles[chosen] == "main")[:, None] & (roles[chosen][first] == "main") & (lag <= LATEST)
+        limit = np.where(both_mains, HEARD, limit)
+        excess = np.where(counts, level - at_first - limit, -np.inf)
         lead = order[1] - order[0] if len(chosen) > 1 else np.full(n_seats, np.nan)
     excess[first, np.arange(n_seats)] = -np.inf
     late = (np.where(counts, lag, 0.0) > LATEST) & (excess > 0.0)

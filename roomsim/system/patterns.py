@@ -98,14 +98,16 @@ def _waveguide(
     frequency: np.ndarray,
     speed_of_sound: float,
 ) -> np.ndarray:
+    # Straight up an azimuth says nothing: what it takes off fades out over the last 30 degrees, without a step.
+    fade = np.clip((90.0 - np.abs(elevation)) / 30.0, 0.0, 1.0)[:, None]
     if isinstance(box, LineElement):
-        loss = coverage_loss(azimuth, box.coverage, box.width, frequency, speed_of_sound)
+        loss = fade * coverage_loss(azimuth, box.coverage, box.width, frequency, speed_of_sound)
         kl = 2.0 * np.pi * frequency * box.height / speed_of_sound
         upright = line(elevation[:, None], kl)
     else:
         width, height = box.size or (None, None)
         # Behind, the angle off the horizontal plane says little: the loss is then that of the azimuth.
-        loss = coverage_loss(azimuth, box.coverage[0], width, frequency, speed_of_sound)
+        loss = fade * coverage_loss(azimuth, box.coverage[0], width, frequency, speed_of_sound)
         loss = loss + coverage_loss(elevation, box.coverage[1], height, frequency, speed_of_sound)
         upright = np.ones(1)
     return upright * 10.0 ** (-np.minimum(loss, -box.rear_level) / 20.0)

@@ -1,0 +1,100 @@
+"""Polars, balloons and coverage angles of the boxes of a system."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from .. import bands
+from ..study.system import SystemReport
+from . import style
+
+
+def pattern_figure(report: SystemReport, first: int) -> Figure:
+    """Polars, balloon and coverage angle of up to three kinds of boxes."""
+    with style.rules():
+        shown = report.patterns[first : first + 3]
+        figure = style.new_figure(style.A4_LEVEL)
+        style.write_head(
+            figure, report, "Directivity of the boxes", "Levels re the axis, octave bands; 6 dB a ring."
+        )
+        colours = (style.SERIES[0], style.SERIES[2], style.SERIES[5], style.SERIES[3])
+        height = 0.77 / 3
+        for row, box in enumerate(shown):
+            base = 0.865 - (row + 1) * height
+            figure.text(0.04, base + height - 0.03, box.name, fontsize=10.0, weight="bold")
+            for column, (label, polar) in enumerate(
+                (("horizontal", box.horizontal), ("vertical", box.vertical))
+            ):
+                axes = figure.add_axes(
+                    (0.04 + 0.2 * column, base + 0.01, 0.19, height - 0.075), projection="polar"
+                )
+                _polar(axes, polar, colours)
+                axes.set_title(label, fontsize=7.5, pad=3)
+            for column, band in enumerate((3, 6)):
+                axes = figure.add_axes(
+                    (0.42 + 0.18 * column, base - 0.03, 0.21, height + 0.03), projection="3d"
+                )
+                _balloon(axes, box.sphere[..., band], box.elevation, box.azimuth)
+                axes.set_title(style.hertz(bands.LABELS[band]), fontsize=7.5, y=0.86)
+            axes = figure.add_axes((0.82, base + 0.05, 0.15, height - 0.11))
+            _coverage(axes, *box.coverage())
+        handles = [
+            Line2D([], [], color=c, label=style.hertz(bands.LABELS[b])) for b, c in zip((1, 3, 5, 6), colours)
+        ]
+        figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.04, 0.015), ncols=4)
+        return figure
+
+
+FLOOR = -30.0
+"""dB at the middle of polars and balloons."""
+
+
+def _polar(axes: Axes, polar: np.ndarray, colours: Iterable[str]) -> None:
+    angle = np.radians(np.append(np.arange(0.0, 360.0, 360.0 / len(polar)), 360.0))
+    for band, colour in zip((1, 3, 5, 6), colours):
+        closed = np.append(polar[:, band], polar[0, band])
+        axes.plot(angle, np.maximum(closed, FLOOR), color=colour, linewidth=1.0)
+    axes.set_ylim(FLOOR, 0.0)
+    axes.set_yticks(np.arange(FLOOR + 6.0, 1.0, 6.0), [])
+    axes.set_xticks(np.radians([0, 90, 180, 270]), ["0°", "90°", "180°", "−90°"], fontsize=6.0)
+    axes.tick_params(pad=-2)
+    axes.grid(color="#d8d8d8", linewidth=0.4)
+    axes.spines["polar"].set_linewidth(0.5)
+
+
+def _balloon(axes: Any, level: np.ndarray, elevation: np.ndarray, azimuth: np.ndarray) -> None:
+    radius = (np.maximum(level, FLOOR) - FLOOR) / -FLOOR
+    e, a = np.radians(elevation)[:, None], np.radians(azimuth)
+    x, y, z = radius * np.cos(e) * np.cos(a), radius * np.cos(e) * np.sin(a), radius * np.sin(e)
+    shade = matplotlib.colormaps["cividis"](np.clip((level - FLOOR) / -FLOOR, 0.0, 1.0))
+    axes.plot_surface(
+        x, y, z, facecolors=shade, rstride=1, cstride=1, linewidth=0.0, antialiased=False, shade=True
+    )
+    axes.set(xlim=(-1.0, 1.0), ylim=(-1.0, 1.0), zlim=(-1.0, 1.0))
+    axes.set_box_aspect((1, 1, 1), zoom=1.45)
+    axes.view_init(elev=18.0, azim=-50.0)
+    axes.set_axis_off()
+    axes.patch.set_alpha(0.0)
+    axes.plot([0.0, 1.2], [0.0, 0.0], [0.0, 0.0], color=style.INK, linewidth=0.8)
+
+
+def _coverage(axes: Axes, horizontal: np.ndarray, vertical: np.ndarray) -> None:
+    place = np.arange(8)
+    axes.plot(place, horizontal, "o-", color=style.SERIES[0], markersize=3, linewidth=1.0, label="horizontal")
+    axes.plot(place, vertical, "s--", color=style.SERIES[5], markersize=3, linewidth=1.0, label="vertical")
+    axes.set_yscale("log")
+    axes.set_ylim(5.0, 400.0)
+    axes.set_yticks([10, 30, 90, 180, 360], ["10", "30", "90", "180", "360"])
+    axes.minorticks_off()
+    axes.set_xticks(place, bands.LABELS, fontsize=6.0)
+    axes.set_title("coverage at −6 dB, degrees", fontsize=7.5)
+    axes.grid(color="#e4e4e4", linewidth=0.5)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(fontsize=6.0, loc="lower left")

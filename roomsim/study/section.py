@@ -1,0 +1,124 @@
+"""An upright section through a hang: the room, the boxes, where each looks, and the level along the audience."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..scene.receivers import area_outline, within
+from ..scene.scene import Scene
+from ..system.elements import band_energy, element_arrays
+from ..system.field import pressure_at
+from ..system.layout import Layout, layout_of
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh
+from ..venue.systems import Hang
+
+STEP = 0.25
+"""m between points along the audience."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """Seen from the side, in the plane of a hang's azimuth through its top.
+
+    Points are (distance ahead of the hang's top in plan, height), m.
+    """
+
+    name: str
+    lines: np.ndarray
+    """(n, 2, 2), the surfaces of the venue cut by the plane."""
+    boxes: np.ndarray
+    """(n_boxes, 4, 2), corners: top front, bottom front, bottom rear, top rear."""
+    axes: np.ndarray
+    """(n_boxes, 2, 2), from the middle of each front along its axis to the first surface."""
+    ears: np.ndarray
+    """(n_points, 2), along the audience areas at ear height; NaN between areas."""
+    level: np.ndarray
+    """(n_points, 8) dB, direct sound of this hang with the loss in the air; NaN between areas."""
+
+
+def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Section:
+    """The section of one hang."""
+    layout = layout_of(hang, study.sources.loudspeaker, scene.speed_of_sound)
+    ahead = np.array([np.cos(np.radians(hang.azimuth)), np.sin(np.radians(hang.azimuth))])
+    top = np.array(hang.top)
+    lines = _cut(mesh.vertices[mesh.faces], top, ahead)
+    points = _audience_points(study, mesh, top, ahead)
+    level = np.full((len(points), 8), np.nan)
+    known = np.isfinite(points).all(axis=1)
+    if known.any():
+        elements = element_arrays(layout, scene.speed_of_sound, study.sources_folder)
+        energy = band_energy(pressure_at(elements, points[known], scene.speed_of_sound))
+        distance = np.linalg.norm(points[known] - layout.reference, axis=1)
+        energy = energy * np.exp(-scene.air_attenuation * distance[:, None])
+        level[known] = 10.0 * np.log10(np.maximum(energy, 1e-30))
+    return Section(
+        name=hang.name,
+        lines=lines,
+        boxes=_flat(_corners(layout), top, ahead),
+        axes=_axes(layout, lines, top, ahead),
+        ears=_flat(points, top, ahead),
+        level=level,
+    )
+
+
+def _flat(points: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+    """(..., 3) points of the room as (..., 2) points of the section."""
+    return np.stack([(points[..., :2] - top[:2]) @ ahead, points[..., 2]], axis=-1)
+
+
+def _cut(triangles: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+    """(n, 2, 2) lines in which triangles (m, 3, 3) meet the plane."""
+    aside = np.array([-ahead[1], ahead[0]])
+    off = (triangles[..., :2] - top[:2]) @ aside
+    # A face that lies in the plane has neighbours that are cut in its edges.
+    off = np.where(np.abs(off) < 1e-9, 1e-9, off)
+    lines = []
+    for corners, sides in zip(triangles, off):
+        met = []
+        for i, j in ((0, 1), (1, 2), (2, 0)):
+            if sides[i] * sides[j] < 0.0:
+                met.append(corners[i] + (corners[j] - corners[i]) * sides[i] / (sides[i] - sides[j]))
+        if len(met) == 2:
+            lines.append(met)
+    return _flat(np.array(lines).reshape(-1, 2, 3), top, ahead)
+
+
+def _corners(layout: Layout) -> np.ndarray:
+    """(n_boxes, 4, 3) m."""
+    up, ahead = layout.frames[:, 0], layout.frames[:, 1]
+    half, deep = 0.5 * layout.loudspeaker.height * up, layout.loudspeaker.depth * ahead
+    front = layout.position
+    return np.stack([front + half, front - half, front - half - deep, front + half - deep], axis=1)
+
+
+def _axes(layout: Layout, lines: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+    """(n_boxes, 2, 2): each axis to the first line of the section that it meets."""
+    start = _flat(layout.position, top, ahead)
+    way = np.stack([layout.frames[:, 1, :2] @ ahead, layout.frames[:, 1, 2]], axis=1)
+    ends = []
+    for origin, along in zip(start, way):
+        edge = lines[:, 1] - lines[:, 0]
+        to = lines[:, 0] - origin
+        across = along[0] * edge[:, 1] - along[1] * edge[:, 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            far = (to[:, 0] * edge[:, 1] - to[:, 1] * edge[:, 0]) / across
+            place = (to[:, 0] * along[1] - to[:, 1] * along[0]) / across
+        hit = (far > 0.05) & (place >= -1e-9) & (place <= 1.0 + 1e-9)
+        ends.append(origin + along * (far[hit].min() if hit.any() else 100.0))
+    return np.stack([start, np.array(ends)], axis=1)
+
+
+def _audience_points(study: Study, mesh: VenueMesh, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+    """(n, 3) ears along the line of the hang, areas parted by NaN."""
+    distance = np.arange(-50.0, 200.0, STEP)
+    plan = top[:2] + distance[:, None] * ahead
+    parts = []
+    for audience in study.venue.audience:
+        outline, floor = area_outline(audience, mesh)
+        here = plan[within(outline, plan)]
+        if len(here) > 1:
+            parts += [np.column_stack([here, floor(here) + audience.ear_height]), np.full((1, 3), np.nan)]
+    return np.concatenate(parts) if parts else np.empty((0, 3))

@@ -1,0 +1,202 @@
+"""The report of a sound system: from files to tables, figures and the object for other programs."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from rich.console import Console
+from venues import rectangle_area, shoebox, write_venue
+
+import roomsim
+from roomsim.cli.application import execute
+from roomsim.report.system_object import system_object
+from roomsim.report.system_tables import system_table
+from roomsim.study.landing import PARTS
+from roomsim.venue.reading import read_study
+
+LEVELS = [70.0] * 8
+SOURCES = """
+[loudspeaker.line]
+height = 0.25
+depth = 0.4
+mass = 20
+maximum_level = 125
+level = [70, 74, 74, 72, 68, 64, 60, 56]
+directivity = { kind = "line_element", height = 0.24, coverage = 100 }
+source = "invented for tests"
+
+[loudspeaker.bass]
+height = 0.5
+depth = 0.8
+level = [80, 70, 50, 40, 30, 20, 10, 0]
+level_at_31 = 78
+directivity = { kind = "omnidirectional" }
+source = "invented for tests"
+
+[[hang]]
+name = "main"
+loudspeaker = "line"
+top = [2.0, 8.0, 6.0]
+count = 3
+splay = [3, 5]
+frame_mass = 10
+points = 2
+
+[[sub_stack]]
+name = "subs"
+loudspeaker = "bass"
+position = [2.0, 6.0, 0.0]
+floor = 0.0
+arrangement = { kind = "stack", count = 3, reversed = [2] }
+"""
+
+
+@pytest.fixture(scope="module")
+def study_path(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("hall")
+    sources = [
+        {
+            "name": "fill",
+            "role": "fill",
+            "position": [3.0, 8.0, 1.0],
+            "level": [60.0] * 8,
+            "signal": "programme",
+        },
+        {"name": "delay", "role": "delay", "position": [15.0, 8.0, 4.0], "level": LEVELS, "delay": 7.5},
+        {"name": "amp", "role": "noise", "position": [1.0, 9.0, 1.0], "level": LEVELS},
+    ]
+    areas = [
+        rectangle_area("seats", (5.0, 3.0, 25.0, 13.0), (10, 6)),
+        rectangle_area("mixer", (26.0, 7.5, 27.0, 8.5), (1, 1)),
+    ]
+    changes = [
+        {"name": "with delay", "switch_on": ["delay"], "roof_points": 1, "weight": 20, "point_load": 20}
+    ]
+    path = write_venue(
+        folder,
+        shoebox((30.0, 16.0, 8.0)),
+        audience=areas,
+        absorption=0.2,
+        sources=sources,
+        elements={"system_change": changes},
+        noise=40.0,
+    )
+    text = (folder / "sources.toml").read_text()
+    (folder / "sources.toml").write_text(text + SOURCES)
+    return path
+
+
+@pytest.fixture(scope="module")
+def report(study_path):
+    return roomsim.system_report(study_path, "with delay")
+
+
+def test_what_plays_and_what_counts(report):
+    names = [report.scene.sources.names[i] for i in report.sources_on]
+    assert names == ["fill", "delay", "main", "subs"]  # no noise source
+    bare = roomsim.system_report(report.study.folder / "study.toml", "bare")
+    assert [bare.scene.sources.names[i] for i in bare.sources_on] == ["fill", "main", "subs"]
+    assert report.listening_positions == [("mixer", 60)]
+
+
+def test_shares_sum_to_one(report):
+    assert np.abs(report.goes.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
+    assert np.abs(report.goes_whole.sum(axis=0) - 1.0).max() < 1e-12
+    # Bass of stacks on the floor and a hang that looks down differ in what they send to the roof.
+    rows = dict(zip([report.scene.sources.names[i] for i in report.sources_on], report.goes.share))
+    assert rows["main"][PARTS.index("roof"), 6] < rows["subs"][PARTS.index("roof"), 0]
+
+
+def test_delays_follow_from_the_paths(report):
+    """Mains at (2, 8, 5.6) and a delay at (15, 8, 4): at a seat behind it the difference is nearly 13 m."""
+    found = {report.scene.sources.names[p.source]: p for p in report.proposals}
+    c = report.scene.speed_of_sound
+    delay = found["delay"]
+    seat = report.scene.receivers.position[delay.seat]
+    layout = report.scene.sources.elements[report.scene.sources.names.index("main")].position
+    nearest = np.linalg.norm(seat - layout, axis=1).min()
+    needed = 1000 * (nearest - np.linalg.norm(seat - [15.0, 8.0, 4.0])) / c + 10.0
+    assert delay.proposed == pytest.approx(needed, abs=0.1 + 1e-9)  # upwards to the tenth
+    assert delay.delay == 7.5
+    assert delay.lag[0] >= 10.0 - 1e-9
+    assert (report.order_proposed.verdict == 0).mean() > (report.order.verdict == 0).mean()
+
+
+def test_levels_are_those_of_the_boxes(report):
+    """Far from a single source: level at 1 m less 20 lg r, without air at 125 Hz (below 0.01 dB on 30 m)."""
+    i = report.scene.sources.names.index("fill")
+    distance = np.linalg.norm(report.scene.receivers.position - [3.0, 8.0, 1.0], axis=1)
+    np.testing.assert_allclose(report.direct.level()[i, :, 1], 60.0 - 20 * np.log10(distance), atol=0.02)
+
+
+def test_headroom_and_loads(report):
+    head = {h.name: h for h in report.headroom}
+    # One box: octaves of 70 74 74 72 68 64 60 56 dB add up to 79.36; 12 dB of crest; 125 dB is its limit.
+    assert head["main"].level == pytest.approx(79.36, abs=0.02)
+    assert head["main"].headroom == pytest.approx(125.0 - 79.36 - 12.0, abs=0.02)
+    assert head["subs"].headroom is None
+    loads = {load.name: load for load in report.loads}
+    assert (loads["main"].mass, loads["main"].heaviest) == (70.0, 35.0)
+    assert loads["with delay"].heaviest == 20
+
+
+def test_bass_behind_a_reversed_box(report):
+    """2 + 1 equal boxes: 2 - 1 = 1 behind (computed table of gradient stacks): 5 to 9.5 dB of rejection."""
+    rejection = report.bass.rejection["subs"]
+    assert ((rejection > 4.0) & (rejection < 11.0)).all()
+    assert report.bass.labels == ("31.5", "63", "125")
+    assert np.isnan(report.bass.stage_below_seats).all()  # no group is called stage here
+
+
+def test_object_and_table(report):
+    found = json.loads(json.dumps(system_object(report), allow_nan=True))
+    channels = {row["channel"]: row for row in found["channels"]}
+    assert channels["delay"]["proposed_delay_ms"] > 30 and channels["delay"]["delay_ms"] == 7.5
+    assert channels["subs, box 2"]["polarity"] == "inverted"
+    assert found["levels"]["listening_positions"]["mixer"]["a_level"] > 50
+    console = Console(width=140, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    console.print(system_table(report))
+    text = console.export_text()
+    for words in (
+        "What goes where",
+        "Channels, to type into a processor",
+        "competent person signs",
+        "Rigging loads",
+    ):
+        assert words in text
+    assert "local rules decide" in " ".join(text.split())
+
+
+def test_figures_are_written(report, tmp_path):
+    paths = roomsim.system_pictures(report, tmp_path, formats=("png",))
+    names = {path.stem for path in paths}
+    assert {
+        "what_goes_where",
+        "side_view_1",
+        "level_maps",
+        "bass_maps",
+        "arrival_order",
+        "directivity_1",
+    } <= names
+    assert all(path.stat().st_size > 20_000 for path in paths)
+
+
+def test_command(study_path, tmp_path, capsys):
+    assert execute(["system", str(study_path), "--json", "--no-pictures", "--quiet"]) == 0
+    given = json.loads(capsys.readouterr().out)
+    assert given["command"] == "system" and given["system"]["scenario"] == "occupied"
+    assert execute(["system", str(study_path), "--scenario", "withdelay", "--no-pictures"]) == 3
+    assert "Did you mean 'with delay'?" in capsys.readouterr().err
+    assert execute(["system", str(study_path), "--splays", "1,x", "--no-pictures"]) == 2
+
+
+def test_aim_keeps_energy_off_the_roof(study_path):
+    report = roomsim.system_report(study_path, "bare", aim=True, splays=(0, 2, 4, 6, 8), spread=6.0)
+    found = report.aims["main"]
+    assert set(found.hang.splay) <= {0.0, 2.0, 4.0, 6.0, 8.0}
+    assert set(report.aimed_sections) == {"main"}
+    excess = [np.maximum(e.spread[3:7] - 6.0, 0.0).mean() for e in (found.before, found.after)]
+    assert excess[1] <= excess[0]
+    assert read_study(study_path).sources.hang[0].splay == (3.0, 5.0)  # nothing is written

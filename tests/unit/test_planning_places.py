@@ -1,0 +1,117 @@
+"""Tiles that change nothing, and new lines that hang where they may."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from venues import l_shape, rectangle_area, write_shoebox, write_venue
+
+from roomsim.scene.checks import check_venue
+from roomsim.scene.compile import compile_scene, with_scenarios_of
+from roomsim.scene.wall_lines import LONGEST, SHORTEST, suggested_lines
+from roomsim.venue.mesh import read_mesh
+from roomsim.venue.reading import read_study
+
+DOOR = {
+    "name": "door",
+    "kind": "exit",
+    "polygon": [[5.0, 0.0], [7.0, 0.0], [7.0, 1.5], [5.0, 1.5]],
+    "top": 2.1,
+}
+
+
+def opened(path):
+    study = read_study(path)
+    return study, read_mesh(study.venue.mesh, study.venue_folder)
+
+
+@pytest.fixture(scope="module")
+def box(tmp_path_factory):
+    """12 x 8 x 5 m with a door in the south wall and cloth on the whole east wall."""
+    return opened(
+        write_shoebox(tmp_path_factory.mktemp("box"), (12.0, 8.0, 5.0), free_sheet=True, zones=[DOOR])
+    )
+
+
+# --- tiles ----------------------------------------------------------------------------------------------
+
+
+def test_tiles_divide_surfaces_and_change_nothing(box):
+    study, mesh = box
+    whole, divided = compile_scene(study, mesh), compile_scene(study, mesh, tile=2.0)
+    assert len(divided.patches) > 3 * len(whole.patches)
+    for scene in (whole, divided):
+        area = np.array([patch.area for patch in scene.patches])
+        scene_absorption = np.einsum("p,pkb->kb", area, scene.absorption)
+        if scene is whole:
+            expected = scene_absorption
+    # Slivers of 1e-4 m2 may go to a neighbour: a hundred of them of some 400 m2.
+    assert scene_absorption == pytest.approx(expected, rel=1e-4)
+    assert len(divided.mirror_planes) == len(whole.mirror_planes)
+    # Free cloth stays whole; it is seen as a line.
+    assert max(patch.area for patch in divided.patches if not patch.is_sheet) < 2.0 * 2.0**2
+
+
+def test_a_compiled_scene_takes_on_other_scenarios(box):
+    study, mesh = box
+    scene = compile_scene(study, mesh)
+    turned = tuple(reversed(study.document.scenario))
+    other = study.model_copy(update={"document": study.document.model_copy(update={"scenario": turned})})
+    again, fresh = with_scenarios_of(scene, other, mesh), compile_scene(other, mesh)
+    assert again.scenarios == fresh.scenarios
+    assert np.array_equal(again.factors, fresh.factors)
+    assert np.array_equal(again.sources.active, fresh.sources.active)
+    assert np.array_equal(again.compare_with, fresh.compare_with)
+
+
+# --- lines ----------------------------------------------------------------------------------------------
+
+
+def test_new_lines_break_no_rule_and_leave_hung_cloth_alone(box):
+    study, mesh = box
+    hung = study.elements.drape
+    lines = suggested_lines(study, mesh, hung)
+    assert lines
+    door = shapely.Polygon(DOOR["polygon"])
+    for line in lines:
+        run = shapely.LineString(line.runs[0])
+        assert SHORTEST <= run.length <= LONGEST + 0.02  # ends are rounded to 10 mm
+        assert run.intersection(door).length < 0.05
+        x = np.array(line.runs[0])[:, 0]
+        assert x.max() < 11.0 or abs(x[0] - x[1]) > 1.0, "a second line along the hung east wall"
+        # Cloth as hung on the east wall: the drop is its own, or what the wall leaves.
+        assert line.stand_off == 0.15 and line.fabric == "test_wool"
+    covered = sum(shapely.LineString(line.runs[0]).length for line in lines)
+    # Two long walls of 12 m and one of 8 m; less the door of 2 m and what each wall is not a whole number of steps.
+    assert 2 * 12 + 8 - 2 - 4 * 0.5 - 0.6 < covered <= 2 * 12 + 8 - 2
+
+
+def test_check_finds_nothing_against_them(box):
+    study, mesh = box
+    lines = suggested_lines(study, mesh, study.elements.drape)
+    elements = study.elements.model_copy(update={"drape": (*study.elements.drape, *lines)})
+    found = check_venue(study.model_copy(update={"elements": elements}), mesh)
+    names = {line.name for line in lines}
+    assert not [
+        finding.text for finding in found if names & set(finding.elements) and finding.severity != "note"
+    ]
+
+
+def test_price_follows_the_square_metres_of_the_study_s_own_line(box):
+    study, mesh = box
+    own = next(drape for drape in study.elements.drape if drape.stand_off is not None)
+    metres = own.drop * sum(np.hypot(*(np.array(run[1]) - np.array(run[0]))) for run in own.runs)
+    for line in suggested_lines(study, mesh, study.elements.drape):
+        length = np.hypot(*(np.array(line.runs[0][1]) - np.array(line.runs[0][0])))
+        # Hire is rounded to whole money.
+        assert line.hire == pytest.approx(own.hire * length * line.drop / metres, abs=1.0)
+
+
+def test_walls_round_a_corner_get_lines_on_the_side_of_the_room(tmp_path):
+    areas = [rectangle_area("seats", (5.5, 1.0, 9.5, 3.0), (4, 2))]
+    study, mesh = opened(write_venue(tmp_path, l_shape(), audience=areas))
+    lines = suggested_lines(study, mesh, ())
+    room = shapely.Polygon([(0, 0), (12, 0), (12, 4), (5, 4), (5, 10), (0, 10)])
+    assert len(lines) >= 6
+    assert all(room.contains(shapely.LineString(line.runs[0]).centroid) for line in lines)

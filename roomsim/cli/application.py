@@ -31,6 +31,7 @@ def application() -> None:
       roomsim new hall              a small study with comments, to be changed
       roomsim check hall/study.toml what is wrong with it, before anything is computed
       roomsim run hall/study.toml   compute, compare, draw
+      roomsim plan hall/study.toml  which elements to choose, and what more money buys
     A run goes into a folder beside the study (hall/study.roomsim); the commands below read it again:
       roomsim compare hall/study.roomsim
       roomsim maps hall/study.roomsim --quantity T20 --band 125

@@ -20,6 +20,7 @@ from ..venue.document import (
     Study,
     SystemChange,
 )
+from ..venue.switching import playing
 
 BUDGET = "budget"
 _SLACK = 1e-9
@@ -145,6 +146,10 @@ def candidates_of(study: Study, refused: Mapping[str, str]) -> Candidates:
         if limit is not None and element.point_load > limit * (1.0 + _SLACK):
             load = f"{element.point_load:g} kg on one roof point, where {limit:g} kg are allowed"
             why.setdefault(element.name, load)
+        if isinstance(element, SystemChange) and not playing(
+            study.sources, study.elements, (*start.elements, element.name)
+        ):
+            why.setdefault(element.name, "with it nothing would play")
     chosen = tuple(element for element in wanted if element.name not in why)
     rows = [*_limit_rows(study, start, chosen), *_relation_rows(study, start, chosen)]
     # An element that no set may have is none to choose.

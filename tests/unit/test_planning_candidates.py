@@ -135,6 +135,41 @@ def test_what_may_not_hang_is_no_candidate_and_says_why():
         candidates_of(study_of([drape("b")]), {"b": "it hangs in the exit"})
 
 
+def test_changes_of_the_sound_system_are_candidates_by_name_and_do_not_contradict_each_other():
+    changes = [
+        {"name": "off", "switch_off": ["talker"]},
+        {"name": "second", "switch_on": ["second"], "power": 2.0},
+        {"name": "not second", "switch_off": ["second"], "hire": 1.0},
+    ]
+    names = ["off", "second", "not second", "a"]
+    sources = [{"name": name, "position": [0, 0, 1], "level": [70] * 8} for name in ("talker", "second")]
+    unnamed = study_of([drape("a")], system_change=changes)
+    assert candidates_of(unnamed, {}).names == ("a",)
+    study = study_of([drape("a")], {"power_available": 3.0}, {"candidates": names}, system_change=changes)
+    both = study.sources.model_validate({"schema": 1, "source": sources})
+    candidates = candidates_of(study.model_copy(update={"sources": both}), {})
+    assert candidates.refused == {"off": "with it nothing would play"}
+    allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
+    together = {frozenset(candidates.members(int(mask))) for mask in allowed}
+    assert frozenset({"a", "second"}) in together
+    assert not [chosen for chosen in together if {"second", "not second"} <= chosen]
+
+
+def test_example_of_the_guide_is_one_that_the_reader_takes():
+    import re
+    import tomllib
+    from pathlib import Path
+
+    from roomsim.venue.planning import Plan
+
+    guide = (Path(__file__).parents[2] / "docs" / "plan.md").read_text("utf-8")
+    written = tomllib.loads(re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)[0])["plan"]
+    plan = Plan.model_validate(written)
+    assert plan.goal[0].target == 0.95 and plan.requires == {"front carpet": ("D4 upstage",)}
+    # Every key of the table is explained by the example.
+    assert set(written) == set(Plan.model_fields) - {"reverberation_at_least"}
+
+
 def test_start_that_breaks_a_limit_is_refused():
     study = study_of([drape("a", hire=50.0), drape("b")], {"budget": 10.0}, {"start_from": "start"})
     crowd = study.document.scenario[0].model_copy(update={"elements": ("people", "a")})

@@ -41,10 +41,12 @@ def test_every_registered_check_is_a_test():
 
 
 def test_every_test_of_the_physics_is_registered():
-    """A new test in tests/analytic or tests/standards goes into tests/validation_registry.py, with its source."""
+    """A new test in tests/analytic or tests/standards goes into the registry, with its source, and the page is
+    written anew: `pytest --validation-report docs/validation.md` (some two minutes)."""
     others = {f"{file}::test_{name}" for file, names in OTHER_TESTS.items() for name in names}
     known = tests_in(["analytic", "standards"])
-    assert not (known - set(all_checks()) - others)
+    missing = sorted(known - set(all_checks()) - others)
+    assert not missing, f"to be added to tests/validation_registry.py: {missing}"
     assert others <= known, others - known  # what is gone is not to be excused
 
 

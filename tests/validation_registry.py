@@ -242,6 +242,53 @@ TOPICS = (
             ],
         ),
         (
+            "analytic/test_late_energy.py",
+            [
+                (
+                    "sums_over_surfaces_are_those_of_the_replay",
+                    "late energy by last surface adds up to that of the replay",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "last_surface_of_every_segment_as_a_loop_finds_it",
+                    "the surface met last, path by path",
+                    "plain loop",
+                    DERIVED,
+                ),
+                (
+                    "only_the_wall_that_reflects_is_to_blame",
+                    "one reflecting wall: all late energy is its",
+                    "room with a known answer",
+                    DERIVED,
+                ),
+                (
+                    "even_room_blames_surfaces_by_their_area",
+                    "even diffuse room: late energy by area",
+                    "diffuse field",
+                    DERIVED,
+                ),
+                (
+                    "absent_cloth_is_to_blame_for_nothing_and_hung_cloth_for_something",
+                    "cloth counts only where it hangs",
+                    "room with a known answer",
+                    DERIVED,
+                ),
+                (
+                    "control_another_time_gives_other_sums",
+                    "control: another time gives other sums",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "more_absorption_anywhere_never_raises_late_energy",
+                    "more absorption anywhere never raises late energy",
+                    "monotony, same paths",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "analytic/test_landing.py",
             [
                 (

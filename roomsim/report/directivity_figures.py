@@ -35,7 +35,7 @@ def pattern_figure(report: SystemReport, first: int) -> Figure:
                 axes = figure.add_axes(
                     (0.04 + 0.2 * column, base + 0.01, 0.19, height - 0.075), projection="polar"
                 )
-                _polar(axes, polar, colours)
+                _polar(axes, box.angle, polar, colours)
                 axes.set_title(label, fontsize=7.5, pad=3)
             for column, band in enumerate((3, 6)):
                 axes = figure.add_axes(
@@ -44,7 +44,7 @@ def pattern_figure(report: SystemReport, first: int) -> Figure:
                 _balloon(axes, box.sphere[..., band], box.elevation, box.azimuth)
                 axes.set_title(style.hertz(bands.LABELS[band]), fontsize=7.5, y=0.86)
             axes = figure.add_axes((0.82, base + 0.05, 0.15, height - 0.11))
-            _coverage(axes, *box.coverage())
+            _coverage(axes, *box.coverage)
         handles = [
             Line2D([], [], color=c, label=style.hertz(bands.LABELS[b])) for b, c in zip((1, 3, 5, 6), colours)
         ]
@@ -56,11 +56,9 @@ FLOOR = -30.0
 """dB at the middle of polars and balloons."""
 
 
-def _polar(axes: Axes, polar: np.ndarray, colours: Iterable[str]) -> None:
-    angle = np.radians(np.append(np.arange(0.0, 360.0, 360.0 / len(polar)), 360.0))
+def _polar(axes: Axes, angle: np.ndarray, polar: np.ndarray, colours: Iterable[str]) -> None:
     for band, colour in zip((1, 3, 5, 6), colours):
-        closed = np.append(polar[:, band], polar[0, band])
-        axes.plot(angle, np.maximum(closed, FLOOR), color=colour, linewidth=1.0)
+        axes.plot(np.radians(angle), np.maximum(polar[:, band], FLOOR), color=colour, linewidth=1.0)
     axes.set_ylim(FLOOR, 0.0)
     axes.set_yticks(np.arange(FLOOR + 6.0, 1.0, 6.0), [])
     axes.set_xticks(np.radians([0, 90, 180, 270]), ["0°", "90°", "180°", "−90°"], fontsize=6.0)

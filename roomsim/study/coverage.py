@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..physics.arrival import fill_spacing
-from ..scene.scene import Scene, SourceArrays
+from ..scene.scene import Scene
+from ..system.coverage import coverage_angles
 from ..venue.document import Source, Study
+from ..venue.loudspeakers import find_loudspeaker
 from ..venue.systems import Row, SubStack
 from .direct import DirectSound
 from .timing import speech_level
@@ -16,6 +18,10 @@ from .timing import speech_level
 FALL = 6.0
 """dB by which the mains may fall below their median over the seats before something must help (common
 practice)."""
+NEAREST_ROW = 0.3
+"""m ahead of a fill from which on seats count as before it."""
+WIDEST = 170.0
+"""Degrees: wider boxes have no edges to meet."""
 
 
 @dataclass(frozen=True)
@@ -71,72 +77,24 @@ def fill_advice(study: Study, scene: Scene, direct: DirectSound, on: np.ndarray)
     found = []
     described = {source.name: source for source in study.sources.all()}
     fills = [i for i in np.flatnonzero(on).tolist() if direct.roles[i] == "fill"]
-    singles = [i for i in fills if isinstance(described[scene.sources.names[i]], Source)]
+    singles = [i for i in fills if i not in scene.sources.elements]
     for i in fills:
         source = described[scene.sources.names[i]]
-        axes = scene.sources.axes[i]
         if isinstance(source, Source):
-            ahead, places = axes[0], scene.sources.position[[i]]
+            ahead, places, kind = scene.sources.axes[i][0], scene.sources.position[[i]], source.directivity
             others = [j for j in singles if j != i]
             gaps = np.linalg.norm(scene.sources.position[others] - places, axis=1)
             spacing = float(gaps.min()) if len(gaps) else None
-            coverage = _horizontal(scene.sources, i)
         else:
-            ahead, places = axes[1], scene.sources.elements[i].position
-            row = isinstance(source, SubStack) and isinstance(source.arrangement, Row)
-            spacing = source.arrangement.spacing if row else None  # type: ignore[union-attr]
-            coverage = _box_coverage(scene, i)
+            ahead, places = scene.sources.axes[i][1], scene.sources.elements[i].position
+            kind = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).directivity
+            row = source.arrangement if isinstance(source, SubStack) else None
+            spacing = row.spacing if isinstance(row, Row) else None
+        angles = coverage_angles(kind, scene.speed_of_sound, study.sources_folder)
+        coverage = float(angles[0, 5:7].mean())
         away = (scene.receivers.position[:, None] - places) @ ahead
-        before = away > 0.3
+        before = away > NEAREST_ROW
         distance = float(away[before].min()) if before.any() else float("nan")
-        found.append(
-            FillAdvice(
-                scene.sources.names[i],
-                coverage,
-                distance,
-                spacing,
-                float(fill_spacing(distance, min(coverage, 170))),
-            )
-        )
+        largest = float(fill_spacing(distance, min(coverage, WIDEST)))
+        found.append(FillAdvice(source.name, coverage, distance, spacing, largest))
     return found
-
-
-def _horizontal(sources: SourceArrays, i: int) -> float:
-    """Full angle between the -6 dB directions to the left and the right, degrees, mean of 2 and 4 kHz."""
-    balloon = sources.balloon[i][..., 5:7]
-    n_polar, n_azimuth, _ = balloon.shape
-    angles = np.linspace(0.0, 180.0, n_polar)
-    return float(
-        np.mean(
-            [
-                _edge(angles, side[:, b])
-                for side in (balloon[:, 0], balloon[:, n_azimuth // 2])
-                for b in (0, 1)
-            ]
-        )
-        * 2
-    )
-
-
-def _box_coverage(scene: Scene, i: int) -> float:
-    """The same for one box of a system: its table turns about up, from ahead towards left."""
-    elements = scene.sources.elements[i]
-    n_zenith, n_around, _ = elements.table.shape
-    octave = np.round(np.log10(elements.frequency / 1000.0) / 0.3).astype(int)
-    level_ring = elements.table[n_zenith // 2]
-    angles = np.arange(n_around // 2 + 1) * 360.0 / n_around
-    edges = []
-    for band in (1, 2):
-        ring = np.square(np.abs(level_ring[:, octave == band])).mean(axis=1)
-        ring = ring / ring[0]
-        edges += [
-            _edge(angles, ring[: n_around // 2 + 1]),
-            _edge(angles, np.append(ring[:1], ring[: n_around // 2 - 1 : -1])),
-        ]
-    return float(np.mean(edges) * 2)
-
-
-def _edge(angles: np.ndarray, gain: np.ndarray) -> float:
-    """First angle at which the energy is a quarter of that ahead; 180 where it never is."""
-    below = np.flatnonzero(gain < 10.0**-0.6)
-    return float(angles[below[0]]) if len(below) else 180.0

@@ -181,7 +181,7 @@ def test_audience_is_some_620_seats_on_their_own_floor(
     venue: document.VenueDocument, depot: tuple[trimesh.Trimesh, np.ndarray]
 ) -> None:
     mesh, groups = depot
-    seated, bar = venue.audience
+    seated, bar, _mix = venue.audience
     outline = shapely.Polygon(seated.polygon)
     rows, chairs = (24.0 / seated.seat_spacing[0], 16.0 / seated.seat_spacing[1])
     assert round(rows) * round(chairs) == 625

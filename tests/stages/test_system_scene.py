@@ -27,7 +27,7 @@ from roomsim.system.subs import level_map
 from roomsim.tracing.emission import directivity_towards, radiated
 from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.replay import time_zero
-from roomsim.venue.document import ElementsDocument, SourcesDocument
+from roomsim.venue.document import ElementsDocument, RoomParts, SourcesDocument, StudyDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -316,14 +316,22 @@ def test_a_directivity_file_of_a_box_is_checked_when_the_study_is_read(tmp_path:
 def test_examples_of_the_handbook_are_valid():
     page = (Path(__file__).parents[2] / "docs" / "system.md").read_text("utf-8")
     blocks = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
-    assert len(blocks) == 5
-    changes = [block for block in blocks if "[[system_change]]" in block]
-    written = "schema = 1\n" + "\n".join(block for block in blocks if block not in changes)
+    assert len(blocks) == 7
+    changes, parts, noise = (
+        [block for block in blocks if key in block] for key in ("[[system_change]]", "[parts]", "[noise_spectra]")
+    )
+    others = [*changes, *parts, *noise]
+    written = "schema = 1\n" + "\n".join(block for block in blocks if block not in others)
     sources = SourcesDocument.model_validate(tomllib.loads(written))
     assert len(sources.hang[0].splay) == 8 and sources.hang[0].box[0].number == 9
     assert sources.sub_stack[0].n_boxes() == 3 and set(sources.loudspeaker) == {"my_box"}
     elements = ElementsDocument.model_validate(tomllib.loads("schema = 1\n" + changes[0]))
     assert elements.system_change[0].power == 3.2
+    assert RoomParts.model_validate(tomllib.loads(parts[0])["parts"]).roof == ("roof_*", "truss_*")
+    rest = 'schema = 1\ntitle = "t"\nvenue = "v"\nelements = "e"\nsources = "s"\nscenario = [{ name = "a" }]\n'
+    study = StudyDocument.model_validate(tomllib.loads(rest + noise[0]))
+    # Rain of 57 dB at 1 kHz over NR 35: 10 lg(10^5.7 + 10^3.5) = 57.03.
+    assert study.noise_of(study.scenario[0])[4] == pytest.approx(57.03, abs=0.01)
 
 
 # --- checks and drawings --------------------------------------------------------------------------------

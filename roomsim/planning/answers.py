@@ -316,6 +316,7 @@ class Answers:
             area_names=found.area_names,
             share=_nested(found.share.value),
             half_width=_nested(found.share.half_width()),
+            overall=tuple(tuple(map(float, row)) for row in found.overall),
             density=tuple(map(float, found.density)),
         )
 

@@ -45,6 +45,9 @@ class Figure:
     """Name in the registry of metrics."""
     statistic: SeatFunction
     """(n_receivers, n_sets) or (n_receivers, n_sets, 8) -> (n_sets,)."""
+    low: float = -np.inf
+    high: float = np.inf
+    """Ends that no value can pass; taking a bias off may carry an estimate a little beyond."""
 
 
 def figures_of(study: Study) -> dict[str, Figure]:
@@ -57,7 +60,7 @@ def figures_of(study: Study) -> dict[str, Figure]:
 
     share = f"seats with STI {targets.sti:.2f} or more"
     rows = [
-        Figure("sti_share_of_seats", share, "%", 1, None, 2, STI, share_above(targets.sti)),
+        Figure("sti_share_of_seats", share, "%", 1, None, 2, STI, share_above(targets.sti), 0.0, 1.0),
         of_sti("sti_worst_decile", "STI of the worst tenth", quantile_of_seats(0.1)),
         of_sti("sti_median", "STI of the median seat", median_of_seats),
         Figure("level_spread", "level spread over the seats", "dB", -1, JND_LEVEL, 1, LEVEL, level_spread),
@@ -71,7 +74,7 @@ def figures_of(study: Study) -> dict[str, Figure]:
         if plan.reverberation_at_most is not None:
             outside = _outside_curve(chosen, plan.reverberation_at_most, plan.reverberation_at_least)
             text = f"reverberation outside the target curve, {words}"
-            rows.append(Figure(f"reverberation_{name}", text, "%", -1, JND_TIME, 2, T20, outside))
+            rows.append(Figure(f"reverberation_{name}", text, "%", -1, JND_TIME, 2, T20, outside, 0.0))
     return {row.name: row for row in rows}
 
 
@@ -149,14 +152,10 @@ HalfWidths = Callable[[str, int, Sequence[int]], np.ndarray]
 """Figure, a set, other sets -> half the 95 % interval of their differences to it."""
 
 
-def proposed(
-    goals: Sequence[Goal],
-    sets: Sequence[int],
-    values: Mapping[str, np.ndarray],
-    half_widths: HalfWidths,
-    burden: Sequence[tuple[float, ...]],
-) -> int:
-    """The cheapest of the sets that no goal tells apart from the best.
+def equals(
+    goals: Sequence[Goal], sets: Sequence[int], values: Mapping[str, np.ndarray], half_widths: HalfWidths
+) -> list[int]:
+    """The sets that no goal tells apart from the best, as places in `sets`.
 
     Goal after goal, sets that are worse than the best of those left by more than the goal's tolerance, and
     by more than chance explains, drop out.
@@ -165,11 +164,6 @@ def proposed(
     ----------
     values : figure -> (n_sets,)
     half_widths : see `HalfWidths`
-    burden : (n_sets,) what decides in the end, the least first: cost, hours, number of elements
-
-    Returns
-    -------
-    One of `sets`
     """
     left = list(range(len(sets)))
     for i, goal in enumerate(goals):
@@ -179,6 +173,23 @@ def proposed(
         within = np.maximum(goal.tolerance, np.nan_to_num(half, nan=0.0))
         behind = _behind(worth, best, left)
         left = [k for k, gap, room in zip(left, behind, within) if gap <= room or k == best]
+    return left
+
+
+def proposed(
+    goals: Sequence[Goal],
+    sets: Sequence[int],
+    values: Mapping[str, np.ndarray],
+    half_widths: HalfWidths,
+    burden: Sequence[tuple[float, ...]],
+) -> int:
+    """The one of `sets` that asks least among those that no goal tells apart from the best; see `equals`.
+
+    Parameters
+    ----------
+    burden : (n_sets,) what decides in the end, the least first: cost, hours, number of elements
+    """
+    left = equals(goals, sets, values, half_widths)
     return sets[min(left, key=lambda k: (burden[k], sets[k]))]
 
 

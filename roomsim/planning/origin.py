@@ -15,6 +15,8 @@ from ..tracing.blame import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
 
+HEARD = slice(3, 7)
+"""Bands 500 Hz to 4 kHz, which carry most of what is understood."""
 NO_SURFACE = "direct sound of other sources"
 
 
@@ -31,8 +33,10 @@ class Blame:
     area_names: tuple[str, ...]
     share: Estimate
     """(n_areas, n_surfaces, 8) of the late energy of an audience area in a band."""
+    overall: np.ndarray
+    """(n_surfaces, 8) of the late energy of all seats."""
     density: np.ndarray
-    """(n_patches,) share of the late energy of all areas at 500 Hz to 4 kHz, for each square metre."""
+    """(n_patches,) share of the late energy of all seats at 500 Hz to 4 kHz, for each square metre."""
 
 
 def blame_of(engine: Engine, study: Study, mesh: VenueMesh, scenario: int, after: float) -> Blame:
@@ -70,8 +74,8 @@ def _groups_called(study: Study, mesh: VenueMesh) -> dict[str, str]:
         for group, is_fitting in zip(mesh.group_names, fits):
             # The longest wildcard comes last and wins; an exact name wins over all.
             if is_fitting and called.get(group) != group:
-                called[group] = group if pattern == group else (plain or group).replace("_", " ")
-    return {group: called.get(group, group) for group in mesh.group_names}
+                called[group] = group if pattern == group else (plain or group)
+    return {group: called.get(group, group).replace("_", " ") for group in mesh.group_names}
 
 
 def _blame(late: LateEnergy, scene: Scene, names: Sequence[str], after: float) -> Blame:
@@ -83,18 +87,19 @@ def _blame(late: LateEnergy, scene: Scene, names: Sequence[str], after: float) -
     for i in range(len(labels)):
         by_label[:, :, i] = replicates[:, :, number == i].sum(axis=2)
     share = jackknife_of(by_label, _shares)
-    # The order of the list: mean over areas and the bands of speech.
-    falling = np.argsort(-np.nan_to_num(share.value[..., 2:7]).mean(axis=(0, 2)), kind="stable")
+    n_seats = np.bincount(scene.receivers.area, minlength=len(scene.receivers.area_names))
+    overall = _shares(np.einsum("a,akb->kb", n_seats, by_label.mean(axis=0)))
+    falling = np.argsort(-overall[:, HEARD].mean(axis=1), kind="stable")
     order = [int(i) for i in falling if np.nan_to_num(share.value[:, i]).max() > 0.0]
     metres = np.array([sides[number[:-1] == i].sum() for i in range(len(labels))])
-    whole = replicates.mean(axis=0)[:, :-1]
-    heard = _shares(whole.sum(axis=0))[:, 3:7].mean(axis=-1)
+    heard = _shares(np.einsum("a,apb->pb", n_seats, replicates.mean(axis=0)))[:-1, HEARD].mean(axis=-1)
     return Blame(
         after=after,
         surfaces=tuple(labels[i] for i in order),
         square_metres=metres[order],
         area_names=scene.receivers.area_names,
         share=Estimate(share.value[:, order], share.standard_error[:, order], share.n_replicates),
+        overall=overall[order],
         density=heard / np.maximum(sides, 1e-9),
     )
 

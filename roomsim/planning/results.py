@@ -199,6 +199,8 @@ class BlameRecord:
     share: tuple[tuple[tuple[float, ...], ...], ...]
     """[area][surface][band]."""
     half_width: tuple[tuple[tuple[float, ...], ...], ...]
+    overall: tuple[tuple[float, ...], ...]
+    """[surface][band], of all seats together."""
     density: tuple[float, ...]
     """Of each patch: share of the late energy at 500 Hz to 4 kHz, for each square metre."""
 

@@ -16,7 +16,7 @@ from ..study.progress import NoProgress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates, study_of_sets
-from .goals import Figure, Goal, proposed, ranking
+from .goals import Figure, Goal, equals, proposed, ranking
 from .valuation import Valuation
 
 BATCHES = 10
@@ -175,12 +175,7 @@ def robustness(
         worth = deciding.worth(moved[deciding.figure.name])
         leading = ranking(goals, moved, cost)[0]
         behind = max(float(worth[leading] - worth[at]), 0.0)
-        earlier = goals[: goals.index(deciding) + 1]
-        lags = [
-            float(goal.worth(moved[goal.figure.name]).max() - goal.worth(moved[goal.figure.name])[at])
-            for goal in earlier
-        ]
-        as_good = all(lag <= goal.tolerance for lag, goal in zip(lags, earlier))
+        as_good = at in equals(goals, sets, moved, valuation.half_widths)
         return Standing(case, choice, float(moved[deciding.figure.name][at]), behind), as_good
 
     cases = [stand(name, shift)[0] for name, shift in shifts.cases.items()]

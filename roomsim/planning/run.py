@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from pathlib import Path
 
 from ..errors import SceneError
 from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_scenarios_of
 from ..scene.drawing import plan_drawing
+from ..scene.footprints import free_sheets
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import suggested_lines
@@ -33,6 +35,8 @@ from .values import sets_needed
 
 N_TILES = 300
 """Parts into which the surfaces are divided to see where late energy comes from."""
+ALL_COMBINATIONS_UP_TO = 4
+"""Free-hanging candidates of which every combination has its say in how paths are drawn."""
 SMALLEST_TILE = 2.0
 """m; smaller parts would show chance."""
 MOST_FINALISTS = 12
@@ -118,7 +122,7 @@ class _Search:
     def answer(self) -> PlanResults:
         engine, reached = self._traced(self._pool_scene(), self.study.document.seed)
         work = traced_work(engine, self.study, self.mesh, self.candidates, self.figures)
-        valuation = Valuation(work, progress=self.progress)
+        valuation = Valuation(work, self.figures, progress=self.progress)
         searched = search(self.candidates, valuation, self.goals, self.budget, self.most_sets)
         n_orders = self._value_all(valuation)
         finalists = self._finalists(valuation, searched.sets)
@@ -126,9 +130,8 @@ class _Search:
 
         scene, extended, lines = self._final_scene(finalists)
         final, final_reached = self._traced(scene, (self.study.document.seed + OTHER_SEED) % 2**31)
-        direct = Valuation(
-            traced_work(final, extended, self.mesh, self.candidates, self.figures), progress=self.progress
-        )
+        again = traced_work(final, extended, self.mesh, self.candidates, self.figures)
+        direct = Valuation(again, self.figures, progress=self.progress)
         direct.ensure(finalists)
         plan, highest = self._chosen(direct, within_budget(self.candidates, finalists, self.budget))
         blame = self._blame(final, extended, finalists, plan)
@@ -160,10 +163,18 @@ class _Search:
     # --- paths ------------------------------------------------------------------------------------------
 
     def _pool_scene(self) -> Scene:
-        """All candidates in one geometry; paths are drawn for the start, each alone and all together."""
+        """All candidates in one geometry, and the sets for which paths are drawn.
+
+        What covers a surface changes the weight of a path, free cloth changes where it goes: so the
+        candidates alone, all together, and free ones in every combination, or in pairs if there are many.
+        """
         candidates = self.candidates
-        sets = [(), *((name,) for name in candidates.names), candidates.names]
-        return compile_scene(study_of_sets(self.study, candidates.start, sets), self.mesh)
+        free = [element.name for element in candidates.elements if free_sheets(element)]
+        sizes = range(len(free) + 1) if len(free) <= ALL_COMBINATIONS_UP_TO else (2,)
+        together = [chosen for size in sizes for chosen in combinations(free, size)]
+        sets = [(), *((name,) for name in candidates.names), *together, candidates.names]
+        pool = list(dict.fromkeys(sets))
+        return compile_scene(study_of_sets(self.study, candidates.start, pool), self.mesh)
 
     def _traced(self, scene: Scene, seed: int) -> tuple[Engine, Precise]:
         document = self.study.document

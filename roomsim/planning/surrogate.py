@@ -22,8 +22,8 @@ _PAIRS_AGAINST_MAIN = 4.0
 """Effects of pairs are smaller than those of elements: the same penalty would hold them too loosely
 (judged)."""
 _NODES = 1000
-"""Of the search tree for one proposal at most; the best found until then is taken. A limit of time would make
-results depend on the machine."""
+"""Of the search tree for one proposal at most; the best found until then is taken. A limit of time would
+make results depend on the machine."""
 
 
 @dataclass(frozen=True)
@@ -80,8 +80,9 @@ def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
 class _Model:
     """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
 
-    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`. With whole numbers for x
-    the others come out whole by themselves: each is driven to one end by the aim, and held there by x.
+    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`. With whole numbers
+    for x the others come out whole by themselves: each is driven to one end by the aim, and held there by
+    x.
 
     Parameters
     ----------

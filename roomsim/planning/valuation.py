@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,11 +27,18 @@ class Valuation:
     Parameters
     ----------
     work : works out sets that are not known yet
+    figures : those whose values have ends; others have none
     block : sets that it is given at a time at most
     """
 
-    def __init__(self, work: Work, block: int = SCENARIOS_PER_BLOCK, progress: Progress | None = None):
-        self._work, self._block = work, block
+    def __init__(
+        self,
+        work: Work,
+        figures: Mapping[str, Figure] | None = None,
+        block: int = SCENARIOS_PER_BLOCK,
+        progress: Progress | None = None,
+    ):
+        self._work, self._figures, self._block = work, dict(figures or {}), block
         self._progress = progress or NoProgress()
         self._place: dict[int, int] = {}
         self._known: dict[str, SeatStatistic] = {}
@@ -63,7 +71,12 @@ class Valuation:
 
     def estimate(self, figure: str, sets: Sequence[int]) -> Estimate:
         """(n_sets,)."""
-        return self.statistic(figure, sets).estimate()
+        found = self.statistic(figure, sets).estimate()
+        if figure not in self._figures:
+            return found
+        return replace(
+            found, value=np.clip(found.value, self._figures[figure].low, self._figures[figure].high)
+        )
 
     def difference(self, figure: str, sets: Sequence[int], against: Sequence[int]) -> Estimate:
         """(n_sets,) each set minus the one beside it in `against`."""

@@ -12,12 +12,12 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
+from .. import bands
 from ..planning.results import BlameRecord, PlanResults
 from . import style
 from .plan import HALO, draw_scale_bar, write
-from .planning_tables import blame_rows, set_text, short_names
+from .planning_tables import set_text, short_names
 
 LEVEL = 0.5
 """Upward part of the normal from which a surface belongs to floor or ceiling."""
@@ -25,8 +25,10 @@ ON_SHELL = 0.5
 """m from the box round the room within which an upright surface is part of its walls."""
 TALL = 2.0
 """m; other upright surfaces are shown with the wall behind them if they are higher than this."""
-PER = 10.0
-"""m2 to which shares are referred."""
+TIMES = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0)
+"""Steps of the colours, in terms of the average of all surfaces."""
+AXES = (0.03, 0.14, 0.94, 0.73)
+"""Of the net on its sheet."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class _Net:
 
     polygons: list[np.ndarray]
     density: np.ndarray
-    """(n,) share of the late energy for each square metre."""
+    """(n,) late energy for each square metre, the average of all surfaces being 1."""
     lines: list[np.ndarray]
     """Upright free cloth, in the floor plan."""
     line_density: np.ndarray
@@ -46,46 +48,34 @@ class _Net:
 
 def blame_figures(results: PlanResults) -> dict[str, Figure]:
     """A picture for the start and one for the proposed plan, on one scale: "start", "plan"."""
-    densities = [np.array(record.density) for record in results.blame]
-    every = PER * 100.0 * np.concatenate(densities)
-    top = float(np.quantile(every[every > 0.0], 0.98)) if (every > 0.0).any() else 1.0
-    edges = np.asarray(MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10]).tick_values(0.0, top))
     names = ["start" if record.option == results.start_option else "plan" for record in results.blame]
     with style.rules():
-        return {name: _sheet(results, record, edges) for name, record in zip(names, results.blame)}
+        return {name: _sheet(results, record) for name, record in zip(names, results.blame)}
 
 
-def _sheet(results: PlanResults, record: BlameRecord, edges: np.ndarray) -> Figure:
+def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
     figure = style.new_figure(style.A4_LEVEL)
     option = results.options[record.option]
-    worst = [
-        f"{name} {100.0 * max(area[1][0] for area in shares):.0f} %"
-        for name, _, shares in blame_rows(record)[:5]
-        if name != "all others"
-    ]
+    mid = [sum(record.overall[k][b] for b in bands.MID) / len(bands.MID) for k in range(len(record.surfaces))]
+    worst = sorted(zip(mid, record.surfaces), reverse=True)[:6]
     style.write_head(
         figure,
         results,  # type: ignore[arg-type]
         f"Where late sound comes from: {set_text(option, results)}",
-        f"Energy later than {1000.0 * record.after:.0f} ms by the surface that it came off last, 500 Hz to 4 kHz, all "
-        f"seats. Most at 500 Hz and 1 kHz in any area: {', '.join(worst)}.",
+        f"Energy later than {1000.0 * record.after:.0f} ms, by the surface that it came off last, all seats. At 500 Hz "
+        f"and 1 kHz:\n{', '.join(f'{name} {100.0 * share:.0f} %' for share, name in worst)}.",
     )
-    axes = figure.add_axes((0.03, 0.13, 0.94, 0.74))
+    axes = figure.add_axes(AXES)
     net = _net(results, record)
-    colours = matplotlib.colormaps["YlOrBr"].resampled(len(edges))
-    norm = BoundaryNorm(edges, len(edges), extend="max")
+    colours = matplotlib.colormaps["YlOrBr"].resampled(len(TIMES) + 1)
+    norm = BoundaryNorm(TIMES, len(TIMES) + 1, extend="both")
     faces = PolyCollection(
-        net.polygons,
-        array=PER * 100.0 * net.density,
-        cmap=colours,
-        norm=norm,
-        edgecolors="#8a8a8a",
-        linewidths=0.25,
+        net.polygons, array=net.density, cmap=colours, norm=norm, edgecolors="#8a8a8a", linewidths=0.25
     )
     axes.add_collection(faces)
     if net.lines:
         cloth = LineCollection(
-            net.lines, array=PER * 100.0 * net.line_density, cmap=colours, norm=norm, linewidths=4.0, zorder=5
+            net.lines, array=net.line_density, cmap=colours, norm=norm, linewidths=4.0, zorder=5
         )
         axes.add_collection(cloth)
     _draw_plan_lines(axes, results, option.elements)
@@ -112,9 +102,16 @@ def _sheet(results: PlanResults, record: BlameRecord, edges: np.ndarray) -> Figu
     width = float(high[0] - low[0])
     draw_scale_bar(axes, (float(low[0]), float(low[1])), 0.12 * width)
     bar = figure.colorbar(
-        faces, cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)), orientation="horizontal", extend="max"
+        faces,
+        cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)),
+        orientation="horizontal",
+        extend="both",
+        spacing="uniform",
     )
-    bar.set_label(f"% of the late energy for each {PER:g} m2 of surface", fontsize=7.0)
+    bar.set_ticks(TIMES, labels=[f"{edge:g}" for edge in TIMES])
+    bar.set_label(
+        "late energy off each square metre, 500 Hz to 4 kHz; average of all surfaces = 1", fontsize=7.0
+    )
     style.write_foot(
         figure,
         "Walls are folded outwards from the floor plan, their feet towards it; the ceiling is seen from above. Pink: "
@@ -138,7 +135,7 @@ def _net(results: PlanResults, record: BlameRecord) -> _Net:
     corners = np.array(results.outlines)
     patch = np.array(results.outline_patch)
     is_sheet = np.array(results.outline_is_sheet)
-    density = np.array(record.density)[patch]
+    density = np.array(record.density)[patch] * sum(record.square_metres)
     low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
@@ -157,7 +154,7 @@ def _net(results: PlanResults, record: BlameRecord) -> _Net:
 
     upper = middle[:, 2] > 0.5 * (low[2] + high[2])
     add(is_level & ~upper & ~is_sheet, lambda c: c[:, :2], -middle[:, 2])
-    away = np.array([high[0] + gap + (high[2] - low[2]) + gap - low[0], 0.0])
+    away = _beside_or_above(high - low, gap)
     add(is_level & upper & ~is_sheet, lambda c: c[:, :2] + away, middle[:, 2])
     walls = {
         "west": (0, -1, lambda c: np.stack([low[0] - gap - (c[:, 2] - low[2]), c[:, 1]], axis=1)),
@@ -180,8 +177,22 @@ def _net(results: PlanResults, record: BlameRecord) -> _Net:
     lines = [_seen_from_above(corners[i]) for i in np.flatnonzero(free)]
     points = np.concatenate(polygons)
     bounds = np.array([points.min(axis=0) - gap, points.max(axis=0) + gap])
-    labels = [(np.array([centre[0] + away[0], high[1] + 0.6 * gap]), "roof or ceiling, seen from above")]
+    labels = [(np.array([centre[0], high[1] + 0.6 * gap]) + away, "roof or ceiling, seen from above")]
     return _Net(polygons, np.array(shown), lines, density[free], labels, bounds)
+
+
+def _beside_or_above(size: np.ndarray, gap: float) -> np.ndarray:
+    """(2,) m by which the ceiling is moved off the floor, so that the whole can be drawn largest."""
+    depth = size[2] + gap
+    beside, above = np.array([size[0] + depth + gap, 0.0]), np.array([0.0, size[1] + depth + gap])
+    page = np.array([AXES[2] * style.A4_LEVEL[0], AXES[3] * style.A4_LEVEL[1]])
+    whole = size[:2] + 2.0 * depth
+    # Beside the east wall the ceiling adds its width, over the north wall its height.
+    scales = [
+        float((page / (whole + np.maximum(step - [depth, depth] + gap, 0.0))).min())
+        for step in (beside, above)
+    ]
+    return beside if scales[0] >= scales[1] else above
 
 
 def _seen_from_above(face: np.ndarray) -> np.ndarray:

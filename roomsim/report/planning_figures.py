@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from .blame_figure import blame_figures
 from .labels import write_names
 from .planning_tables import head_of, set_text, short_names
 
+MOST_NAMES = 5
+"""Points of a front that are named besides the start and what is proposed: the largest rises."""
 PROPOSED, HIGHEST = style.SERIES[5], style.SERIES[0]
 
 
@@ -53,8 +56,12 @@ def _factor(figure: FigureRecord) -> float:
 
 def _front_panel(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
     factor = _factor(goal)
+    dearest = max(results.options[i].cost for i in results.front[goal.name])
+    shown_up_to = 1.1 * max(dearest, results.budget or 0.0)
     for is_allowed, face, label in ((True, style.FAINT, "allowed"), (False, "none", "breaks a limit")):
-        chosen = [one for one in results.worked_out if one.is_allowed == is_allowed]
+        chosen = [
+            one for one in results.worked_out if one.is_allowed == is_allowed and one.cost <= shown_up_to
+        ]
         axes.plot(
             [one.cost for one in chosen],
             [factor * one.values[goal.name] for one in chosen],
@@ -96,7 +103,7 @@ def _front_panel(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
         axes.axvline(
             results.budget, color=style.QUIET, linewidth=0.8, linestyle=":", label="budget", zorder=1
         )
-    axes.set_title(goal.words, loc="left")
+    axes.set_title(textwrap.fill(goal.words, 40), loc="left")
     axes.set_xlabel(f"cost, {results.currency}")
     axes.set_ylabel(goal.unit or "STI")
     axes.margins(x=0.08, y=0.1)
@@ -122,7 +129,12 @@ def _draw_known(axes: Axes, cost: float, known: Known, factor: float, colour: st
 
 
 def _name_front(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
-    numbers = list(dict.fromkeys([*results.front[goal.name], results.proposed, results.highest]))
+    """Name the start, the proposed and the highest set, and the largest rises of the line."""
+    line = results.front[goal.name]
+    values = [goal.better * results.options[i].figures[goal.name].value for i in line]
+    rises = np.diff(values)
+    steepest = [line[k + 1] for k in np.argsort(-rises, kind="stable")[:MOST_NAMES]]
+    numbers = list(dict.fromkeys([results.start_option, results.proposed, results.highest, *steepest]))
     options = [results.options[i] for i in numbers]
     x = np.array([option.cost for option in options])
     y = _factor(goal) * np.array([option.figures[goal.name].value for option in options])
@@ -160,13 +172,16 @@ def values_figure(results: PlanResults) -> Figure:
                 "wspace": 0.08,
             },
         )[0]
+        better = results.figure(tables[0].figure).better or 1
+        by_value = sorted(tables[0].rows, key=lambda row: -better * row.average.value)
+        order = [row.element for row in by_value]
         for axes, table in zip(panels, tables):
-            _values_panel(axes, results, table, [row.element for row in tables[0].rows])
+            _values_panel(axes, results, table, order)
         handles, labels = panels[0].get_legend_handles_labels()
         figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.15, 0.42 / height), ncols=3)
         style.write_foot(
             figure,
-            "Gain over the start with this element alone, on average over all orders of adding the candidates "
+            "Gain over the start with this element alone, on average over the orders of adding the candidates "
             "(Shapley), and as the last of them, limits left aside. Bars: 95 % intervals, chance of the rays. "
             "Far apart: the elements take from each other.",
         )
@@ -199,7 +214,7 @@ def _values_panel(axes: Axes, results: PlanResults, table: ValueTable, order: Se
     axes.axvline(0.0, color=style.INK, linewidth=0.8)
     axes.set_yticks(places, [short_names(results)[element] for element in order])
     axes.set_ylim(len(order) - 0.5, -0.5)
-    axes.set_title(figure.words, loc="left")
+    axes.set_title(textwrap.fill(figure.words, 38), loc="left")
     axes.set_xlabel(f"gain, {figure.unit}" if figure.unit else f"gain in {head_of(figure).split(',')[0]}")
     axes.grid(axis="x", color="#e4e4e4", linewidth=0.6)
     axes.set_axisbelow(True)

@@ -435,8 +435,8 @@ def robustness_sheet(results: PlanResults) -> Sheet:
     if found.n_draws:
         note += (
             f" With every material drawn within its stated uncertainty ({found.n_draws} draws) the same set is "
-            f"proposed in {100.0 * found.stays_proposed:.0f} %, and is as good as any within the goals' tolerances "
-            f"in {100.0 * found.stays_as_good:.0f} %; in 95 % of the draws it is at most "
+            f"proposed in {100.0 * found.stays_proposed:.0f} %; in {100.0 * found.stays_as_good:.0f} % no goal tells "
+            f"it from the best; in 95 % of the draws it is at most "
             f"{amount(Known(found.behind, 0.0), figure)} behind the best."
         )
     heads = ("if", "would be proposed", f"plan's\n{figure.words}", "behind\nthe best")
@@ -468,11 +468,18 @@ def retraced_sheet(results: PlanResults) -> Sheet:
     return Sheet("Traced anew", tuple(heads), tuple(rows), 1, note)
 
 
+def blame_columns(record: BlameRecord) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    """Bands shown for each audience area: fewer where there are many areas."""
+    n_areas = len(record.area_names)
+    return BLAME_COLUMNS if n_areas <= 2 else BLAME_COLUMNS[:2] if n_areas == 3 else BLAME_COLUMNS[1:2]
+
+
 def blame_rows(record: BlameRecord) -> list[tuple[str, float, list[list[tuple[float, float]]]]]:
     """Surface, m2, and for each audience area and column the share and half its interval; small ones in one
     row."""
     rows: list[tuple[str, float, list[list[tuple[float, float]]]]] = []
-    rest = [[[0.0, 0.0] for _ in BLAME_COLUMNS] for _ in record.area_names]
+    columns = blame_columns(record)
+    rest = [[[0.0, 0.0] for _ in columns] for _ in record.area_names]
     rest_metres = 0.0
     for k, name in enumerate(record.surfaces):
         shares = [
@@ -482,7 +489,7 @@ def blame_rows(record: BlameRecord) -> list[tuple[str, float, list[list[tuple[fl
                     # Bands share their paths: their errors go together, and the mean of them is on the safe side.
                     sum(record.half_width[a][k][b] for b in chosen) / len(chosen),
                 )
-                for _, chosen in BLAME_COLUMNS
+                for _, chosen in columns
             ]
             for a in range(len(record.area_names))
         ]
@@ -516,7 +523,7 @@ def blame_sheet(results: PlanResults, record: BlameRecord) -> Sheet:
         for name, metres, shares in blame_rows(record)
     ]
     heads = ["surface met last", "m2", "% of\nall"]
-    heads += [f"{area},\n{words}" for area in record.area_names for words, _ in BLAME_COLUMNS]
+    heads += [f"{area},\n{words}" for area in record.area_names for words, _ in blame_columns(record)]
     note = (
         f"Per cent of the energy that comes later than {1000.0 * record.after:.0f} ms after the first sound, by the "
         "surface that it came off last. A surface with more of it than of the area is where cloth counts most; where "
@@ -532,7 +539,7 @@ def new_lines_sheet(results: PlanResults) -> Sheet:
     figures = [results.figure(goal.figure) for goal in results.goals]
     rows = [
         (
-            f"({line.run[0][0]:.1f}, {line.run[0][1]:.1f}) to ({line.run[1][0]:.1f}, {line.run[1][1]:.1f})",
+            f"({line.run[0][0]:.2f}, {line.run[0][1]:.2f}) to ({line.run[1][0]:.2f}, {line.run[1][1]:.2f})",
             f"{line.drop:g} m drop, top {line.top:g} m, {line.fabric}",
             f"{line.square_metres:.0f}",
             f"{100.0 * line.late_share:.1f}",

@@ -147,9 +147,10 @@ def test_blame_sums_to_one_and_cloth_takes_it_off_its_wall(found):
     for record in found.blame:
         share = np.array(record.share)
         assert share.sum(axis=1) == pytest.approx(1.0, abs=1e-6)
+        assert np.sum(record.overall, axis=0) == pytest.approx(1.0, abs=1e-6)
         assert len(record.density) > max(found.outline_patch)
-    wall = start.surfaces.index("wall_north")
-    covered = [plan.surfaces.index(name) for name in ("L1 large", "wall_north") if name in plan.surfaces]
+    wall = start.surfaces.index("wall north")
+    covered = [plan.surfaces.index(name) for name in ("L1 large", "wall north") if name in plan.surfaces]
     before = np.array(start.share)[0, wall, 4]
     after = np.array(plan.share)[0, covered, 4].sum()
     assert after < 0.7 * before

@@ -116,7 +116,7 @@ TOPICS = (
     topic(
         "Late part: rays",
         "Statistical: every value carries its standard error, and 'allowed' is what chance explains at the "
-        "false-alarm rate that the test states. Every one has a control that must fail.",
+        "false-alarm rate that the test states. Tests of laws have a control that must fail.",
         (
             "analytic/test_traced_energy.py",
             [

@@ -177,3 +177,5 @@ def test_source_and_seat_on_either_side_of_cloth_may_be_swapped():
     both = np.hypot(there_error, back_error)
     assert (both < 0.04 * there).all()
     assert_agrees(there, both, back, n_checks=2, degrees_of_freedom=19)
+    with pytest.raises(Disagreement):  # control: half as much again on one way
+        assert_agrees(there, both, 1.5 * back, n_checks=2, degrees_of_freedom=19)

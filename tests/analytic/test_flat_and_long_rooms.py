@@ -52,6 +52,9 @@ def test_mirror_planes(reflection):
     both = np.hypot(error, 5e-4 * exact)
     assert (both < 0.01 * exact).all()
     assert_agrees(value, both, exact, n_checks=6, degrees_of_freedom=15)
+    other = np.array([between_mirrors(r, 5.0, reflection + 0.02) for r in DISTANCES])
+    with pytest.raises(Disagreement):  # control: planes that absorb 0.02 less
+        assert_agrees(value, both, other, n_checks=6, degrees_of_freedom=15)
 
 
 @pytest.mark.parametrize("reflection", [0.9, 0.6])
@@ -94,6 +97,9 @@ def test_mirror_corridor():
     both = np.hypot(total.std(axis=0, ddof=1) / 4.0, 2e-3 * exact)
     assert (both < 0.02 * exact).all()
     assert_agrees(total.mean(axis=0), both, exact, n_checks=4, degrees_of_freedom=15)
+    further = exact * (np.array(distances) / (np.array(distances) + 1.0))
+    with pytest.raises(Disagreement):  # control: a fall by the distance law of a line, 1 m further on
+        assert_agrees(total.mean(axis=0), both, further, n_checks=4, degrees_of_freedom=15)
 
 
 # Room, windows of the slope, steps of the reference (that divide the sides), Eyring's time for a = 0.1.

@@ -12,6 +12,7 @@ import io
 import json
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from ..metrics.registry import METRICS
 from ..study.files import replace_file
 from ..study.results import Results
 from .cautions import cautions
+from .positions import position_rows
 from .rows import ComparisonRow, Figure, comparison_rows, reverberation_rows
 
 Cell = str | float | int | None
@@ -159,6 +161,7 @@ def comparison_object(results: Results) -> dict[str, Any]:
         "sti_target": results.sti_target,
         "share_target": results.share_target,
         "scenarios": [row.as_dict() for row in comparison_rows(results)],
+        "listening_positions": [asdict(row) for row in position_rows(results)],
         "warnings": list(results.warnings),
         "cautions": cautions(results),
         "provenance": results.provenance,

@@ -7,6 +7,7 @@ import math
 import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from rich import box
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -19,6 +20,7 @@ from ..metrics.registry import METRICS
 from ..study.compare import FAMILY_LEVEL
 from ..study.results import Results
 from .cautions import cautions
+from .positions import PositionRow, position_rows
 from .quantities import STI, T20
 from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, reverberation_rows
 
@@ -26,6 +28,12 @@ WIDE = 98
 """Columns from which all of a topic fits side by side."""
 NONE = "–"
 """Where there is nothing to say."""
+_FRAME: dict[str, Any] = {
+    "box": box.SIMPLE_HEAD,
+    "padding": (0, 1, 0, 0),
+    "pad_edge": False,
+    "show_edge": False,
+}
 
 
 # --- numbers --------------------------------------------------------------------------------------------
@@ -119,6 +127,9 @@ class ComparisonTable:
             for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
                 yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
             yield Padding(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"), (0, 0, 1, 0))
+        positions = position_rows(results)
+        if positions:
+            yield Padding(_position_table(positions), (0, 0, 1, 0))
         yield bullets("Over the limits", _broken(self.rows))
         yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
         yield bullets("Warnings", [clean(warning) for warning in results.warnings])
@@ -170,6 +181,24 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
         ),
     ]
     return seats, room
+
+
+def _position_table(rows: list[PositionRow]) -> Table:
+    """One line for each listening position and scenario."""
+    table = Table(title="Listening positions", title_justify="left", title_style="", **_FRAME)
+    table.add_column("position", overflow="fold")
+    table.add_column("scenario", overflow="fold")
+    for head in ("STI", "gain", "signal to noise,\ndB, 500–4k", "level,\ndB(A)"):
+        table.add_column(head, justify="right")
+    most = METRICS[STI].decimals
+    for row in rows:
+        gain = NONE
+        if row.gain is not None:
+            gain = with_interval(row.gain.value, row.gain.low, row.gain.high, most)
+        figures = (with_error(row.signal_to_noise, 1), with_error(row.level, 1))
+        names = (clean(row.position), f"{row.number} {clean(row.scenario)}")
+        table.add_row(*names, with_error(row.sti, most), gain, *figures)
+    return table
 
 
 def _certainty_columns() -> list[Column]:
@@ -240,7 +269,7 @@ def _percent(share: Figure) -> Figure:
 
 
 def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table = Table(**_FRAME)
     table.add_column("", justify="right", vertical="top", no_wrap=True)
     table.add_column("scenario", overflow="fold", min_width=12, ratio=None)
     for column in columns:
@@ -320,7 +349,7 @@ _ABOUT_TIMES = (
 
 
 def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table = Table(**_FRAME)
     table.add_column("scenario", overflow="fold", min_width=12)
     table.add_column("method", no_wrap=True)
     for band in chosen:

@@ -304,7 +304,7 @@ class Answers:
     def _search(self, found: Searched) -> SearchRecord:
         return SearchRecord(
             found.n_possible, found.n_worked_out, found.is_exhaustive, found.is_local_best, found.error, found.bound,
-            found.diminishing, tuple(_how_near(found, self.goals[0])),
+            found.diminishing, tuple(_how_near(found)),
         )  # fmt: skip
 
     def _blame(self, mask: int, found: Blame) -> BlameRecord:
@@ -354,16 +354,17 @@ def _nested(values: np.ndarray) -> tuple[tuple[tuple[float, ...], ...], ...]:
     return tuple(tuple(tuple(map(float, row)) for row in table) for table in values)
 
 
-def _how_near(found: Searched, goal: Goal) -> list[str]:
+def _how_near(found: Searched) -> list[str]:
     """How near to the best the answer is known to be."""
     if found.is_exhaustive:
         return [
             f"All {found.n_possible:,} sets that keep the limits (the budget apart) were worked out. There is no "
             "better one; which of those that are equal within their error is ahead is chance."
         ]
+    goal = found.goal
     words = [
         f"{found.n_worked_out:,} sets were worked out"
-        + (f" of {found.n_possible:,} that keep the limits" if found.n_possible else "")
+        + (f" of {found.n_possible:,} that keep the limits (the budget apart)" if found.n_possible else "")
         + ", chosen by a fitted model and by exchanging elements. A better one may have been missed."
     ]
     if found.is_local_best:
@@ -373,10 +374,12 @@ def _how_near(found: Searched, goal: Goal) -> list[str]:
         f"{goal.figure.words} (root mean square)."
     )
     if math.isfinite(found.bound):
-        share = "" if math.isnan(found.diminishing) else f" ({found.diminishing:.0%} of the cases seen)"
+        share = (
+            "" if math.isnan(found.diminishing) else f" ({100.0 * found.diminishing:.0f} % of the cases seen)"
+        )
         words.append(
             f"If no element adds more to a larger set than to a smaller one{share}, no allowed set is above the "
-            f"highest by more than {_amount(found.bound, goal)}."
+            f"highest by more than {_amount(found.bound, goal)} in {goal.figure.words}."
         )
     return words
 

@@ -32,8 +32,10 @@ class Searched:
     n_possible: int | None
     """Number of sets that break nothing but, maybe, the budget; None if they were not counted."""
     n_worked_out: int
+    goal: Goal
+    """What the next figures speak of: the first goal that the best does not reach."""
     error: float
-    """Of the surrogate of the first goal at sets it was not fitted to; NaN where none was needed."""
+    """Of the surrogate of the goal at sets it was not fitted to; NaN where none was needed."""
     is_local_best: bool
     """No single addition, removal or swap of one element improves on the best."""
     bound: float
@@ -61,7 +63,7 @@ def search(
         if len(possible) <= most_sets:
             valuation.ensure([int(mask) for mask in possible])
             sets = tuple(int(mask) for mask in possible)
-            return Searched(sets, True, len(sets), len(valuation), np.nan, True, 0.0, np.nan)
+            return Searched(sets, True, len(sets), len(valuation), goals[0], np.nan, True, 0.0, np.nan)
         n_possible: int | None = len(possible)
     else:
         n_possible = None
@@ -96,17 +98,27 @@ def _climb(
         if not new or (quiet >= _QUIET_ROUNDS and _is_local_best(candidates, valuation, best, budget)):
             break
     best = _best(candidates, valuation, goals, budget)
-    bound, diminishing = diminishing_bound(candidates, valuation, goals[0], best, budget)
+    aim = _not_reached(valuation, goals, best)
+    bound, diminishing = diminishing_bound(candidates, valuation, aim, best, budget)
     return Searched(
         sets=tuple(_allowed(candidates, valuation.sets)),
         is_exhaustive=False,
         n_possible=n_possible,
         n_worked_out=len(valuation),
-        error=_fitted(candidates, valuation, goals)[0].error,
+        goal=aim,
+        error=_fitted(candidates, valuation, [aim])[0].error,
         is_local_best=_is_local_best(candidates, valuation, best, budget),
         bound=bound,
         diminishing=diminishing,
     )
+
+
+def _not_reached(valuation: Valuation, goals: Sequence[Goal], best: int) -> Goal:
+    """The first goal with something left to gain."""
+    for goal in goals:
+        if not goal.is_reached(float(valuation.estimate(goal.figure.name, [best]).value[0])):
+            return goal
+    return goals[-1]
 
 
 def _budgets(candidates: Candidates, budget: float | None) -> list[float | None]:

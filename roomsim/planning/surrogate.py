@@ -205,4 +205,4 @@ def _pairs_that_matter(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], t
 def largest_sum(candidates: Candidates, budget: float | None, weights: np.ndarray) -> float:
     """Upper bound of the sum of weights (n,) over any allowed set."""
     answer = _Model(candidates, budget).most(weights)
-    return 0.0 if answer is None else max(answer[1], 0.0)
+    return 0.0 if answer is None else max(answer[1], 0.0) + 0.0

@@ -62,7 +62,7 @@ def write(folder: Path, **study) -> Path:
         "scenario": [{"name": "occupied", "elements": ["occupied"]}],
         **study,
     }
-    area = rectangle_area("seats", (0.3 * X, 0.2 * Y, 0.7 * X, 0.8 * Y), (4, 3))
+    area = rectangle_area("seats", (0.3 * X, 0.2 * Y, 0.7 * X, 0.8 * Y), (3, 3))
     return write_venue(
         folder,
         shoebox(SIZE),

@@ -62,28 +62,37 @@ def test_all_sets_are_worked_out_where_they_are_few():
 
 @pytest.mark.parametrize("seed", range(3))
 def test_search_of_a_part_comes_as_near_as_it_says(seed):
-    value, cost = covering(12, seed)
+    value, cost = covering(11, seed)
     budget = 0.4 * cost.sum()
     candidates = candidates_with(cost, budget)
     valuation = exact(value)
-    found = search(candidates, valuation, [goal()], budget, 160)
+    found = search(candidates, valuation, [goal()], budget, 120)
     assert not found.is_exhaustive
-    assert len(valuation) <= 160 + candidates.n  # the bound asks for a set more for each element left out
+    assert len(valuation) <= 120 + candidates.n  # the bound asks for a set more for each element left out
     best = max(value(mask) for mask in within_budget(candidates, found.sets, budget))
     truth = best_by_trying_all(candidates, value, budget)
     assert truth <= best + found.bound + ROUNDING
     assert found.diminishing == 1.0  # covering is submodular: no line ever adds more to a larger set
-    # Of some 2000 allowed sets less than a tenth was looked at; the best is found all the same.
+    # Of some 570 allowed sets a fifth was looked at; the best is found all the same.
     assert best == pytest.approx(truth, abs=ROUNDING)
+
+
+def test_goal_that_is_reached_leaves_the_word_to_the_next():
+    value, cost = covering(8, 2)
+    candidates = candidates_with(cost, None)
+    valuation = exact(lambda mask: min(1.0, 2.0 * value(mask)), value, names=("gain", "more"))
+    found = search(candidates, valuation, [goal(target=0.5), goal(name="more")], 0.5 * cost.sum(), 60)
+    assert found.goal.figure.name == "more"
+    assert found.bound > 0.0
 
 
 def test_control_as_many_sets_at_random_miss_the_best():
     missed = 0
     for seed in range(4):
-        value, cost = covering(12, seed)
+        value, cost = covering(11, seed)
         candidates = candidates_with(cost, 0.4 * cost.sum())
         allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
-        tried = np.random.default_rng(seed).choice(allowed, 160, replace=False)
+        tried = np.random.default_rng(seed).choice(allowed, 120, replace=False)
         missed += max(value(int(m)) for m in tried) < best_by_trying_all(candidates, value, None) - ROUNDING
     assert missed >= 2
 
@@ -104,7 +113,7 @@ def test_search_goes_beyond_what_can_be_listed():
     budget = 0.25 * cost.sum()
     candidates = candidates_with(cost, budget)
     valuation = exact(value)
-    found = search(candidates, valuation, [goal()], budget, 120)
+    found = search(candidates, valuation, [goal()], budget, 90)
     assert found.n_possible is None
     assert candidates.allowed(candidates.bits(within_budget(candidates, found.sets, budget))).all()
     best = max(value(mask) for mask in within_budget(candidates, found.sets, budget))

@@ -17,7 +17,7 @@ from .. import bands
 from ..planning.results import BlameRecord, PlanResults
 from . import style
 from .plan import HALO, draw_scale_bar, write
-from .planning_tables import set_text, short_names
+from .planning_words import set_text, short_names
 
 LEVEL = 0.5
 """Upward part of the normal from which a surface belongs to floor or ceiling."""

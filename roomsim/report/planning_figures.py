@@ -14,7 +14,7 @@ from ..planning.results import FigureRecord, Known, PlanResults, ValueTable
 from . import style
 from .blame_figure import blame_figures
 from .labels import write_names
-from .planning_tables import head_of, set_text, short_names
+from .planning_words import head_of, set_text, short_names
 
 MOST_NAMES = 5
 """Points of a front that are named besides the start and what is proposed: the largest rises."""

@@ -130,6 +130,8 @@ class Engine:
         self.groups: list[TraceGroup] = []
         self.group_of = np.zeros(scene.n_scenarios, int)
         self._root = store
+        # A source that sounds in no scenario costs nothing.
+        self.traced = self._heard(np.arange(scene.n_scenarios))
         for scenarios in trace_groups(scene):
             self._add_group(np.array(scenarios))
 
@@ -147,7 +149,7 @@ class Engine:
         """(n_scenarios, 8) share of the rays that count for each scenario and band, in the paths so far."""
         shares = np.empty((self.scene.n_scenarios, N_BANDS))
         for group in self.groups:
-            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), range(self.n_sources))
+            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), self.traced)
             shares[group.scenarios] = effective_share(self.scene, group.plan, logs, group.scenarios)
         return shares
 
@@ -201,16 +203,12 @@ class Engine:
     # --- paths ------------------------------------------------------------------------------------------
 
     @property
-    def n_sources(self) -> int:
-        return len(self.scene.sources.names)
-
-    @property
     def n_rays(self) -> int:
         return self.n_rounds * self._batches_a_round * RAYS_PER_BATCH
 
     @property
     def _batches_a_round(self) -> int:
-        return N_REPLICATES * self.n_sources * len(self.groups)
+        return N_REPLICATES * len(self.traced) * len(self.groups)
 
     @cached_property
     def image_paths(self) -> tuple[ImagePaths, ...]:
@@ -218,7 +216,7 @@ class Engine:
         zero = time_zero(self.scene)
         longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
         return find_image_paths(
-            self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry
+            self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry, self.traced
         )
 
     def add_rounds(self, n: int, deadline: float = math.inf) -> None:
@@ -227,7 +225,7 @@ class Engine:
             first = self.n_rounds * N_REPLICATES
             work = [
                 (group, source, first + i)
-                for group in self.groups for i in range(N_REPLICATES) for source in range(self.n_sources)
+                for group in self.groups for i in range(N_REPLICATES) for source in self.traced
             ]  # fmt: skip
             pool = ThreadPoolExecutor(self.threads)
             try:
@@ -330,7 +328,7 @@ class Engine:
         """(n_scenarios, 8) dB re 1 pW of all sources that are on, with 400 Pa s/m."""
         sources = self.scene.sources
         power = np.array(
-            [10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(self.n_sources)]
+            [10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(len(sources.names))]
         )
         with np.errstate(divide="ignore"):
             return 10 * np.log10(np.einsum("ik,ib->kb", sources.active, power))
@@ -482,7 +480,7 @@ class Engine:
     def _precise(self, reached: dict[str, tuple[float, float]]) -> Precise:
         n_lost, energy, positions = 0, 0.0, []
         for group in self.groups:
-            for log in group.first_logs(self.n_rounds * N_REPLICATES, range(self.n_sources)):
+            for log in group.first_logs(self.n_rounds * N_REPLICATES, self.traced):
                 n_lost += log.n_lost
                 energy += log.lost_energy
                 positions.append(log.lost_positions)

@@ -81,7 +81,7 @@ def departures(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.nd
     said: dict[bool, tuple[str, list[str]]] = {}
     for i in np.flatnonzero(ratio.max(axis=1) > DEPARTS):
         band = int(worst[i])
-        sentence, is_specular = _departure(scene, i, band, traced[i, band], statistical["kuttruff"][i, band])
+        sentence, is_specular = _departure(scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band])
         said.setdefault(is_specular, (sentence, []))[1].append(scene.scenarios[i])
     return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
 

@@ -115,7 +115,7 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
             continue
         like = np.repeat(np.arange(n), len(tables))
         other = engine.with_scenarios(_side_by_side(scene, tables), like)
-        weighed = other.whole_figures([STI], math.ceil(BATCHES / engine.n_sources))[STI]
+        weighed = other.whole_figures([STI], math.ceil(BATCHES / len(engine.traced)))[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]

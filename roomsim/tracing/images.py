@@ -75,9 +75,14 @@ def image_positions(source: np.ndarray, planes: np.ndarray, sequences: np.ndarra
 
 
 def find_image_paths(
-    scene: Scene, order: int, max_length: float, threads: int = 1, geometry: Geometry | None = None
+    scene: Scene,
+    order: int,
+    max_length: float,
+    threads: int = 1,
+    geometry: Geometry | None = None,
+    sources: Sequence[int] | None = None,
 ) -> tuple[ImagePaths, ...]:
-    """All direct and early specular paths, one record per source.
+    """All direct and early specular paths, one record per source (all unless said).
 
     Parameters
     ----------
@@ -121,7 +126,7 @@ def find_image_paths(
 
     found = []
     with ThreadPoolExecutor(threads) as pool:
-        for source in range(len(scene.sources.names)):
+        for source in range(len(scene.sources.names)) if sources is None else sources:
             images = image_positions(scene.sources.position[source], planes, sequences)
             starts = range(0, len(position), _CHUNK)
             parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), starts))

@@ -70,10 +70,8 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
                 yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
             seen.setdefault(what, scenario.name)
     if study and elements:
-        used = {name for scenario in study.scenario for name in scenario.elements} | {*study.plan.candidates}
+        # An element that no scenario uses is no fault: several studies may share one file of elements.
         for path, element in _elements(elements):
-            if element.name not in used:
-                yield "elements", path, f'"{element.name}" is in no scenario'
             for item in element.stock:
                 if study.costs.stock and item not in study.costs.stock:
                     text = f'"{item}" is not in the stock of the study. {suggestion(item, study.costs.stock)}'

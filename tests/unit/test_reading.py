@@ -112,14 +112,10 @@ def test_what_is_probably_not_meant_is_a_warning(study: Path) -> None:
     stock = change(study, "elements.toml", 'fabric = "test_wool"', entry) + 1
     with (study.parent / "study.toml").open("a") as file:
         file.write("[costs]\nstock = { wool = 100.0 }\n")
-    with (study.parent / "elements.toml").open("a") as file:
-        file.write('[[opening]]\nname = "doors"\ngroups = ["wall_east"]\n')
-    opening = (study.parent / "elements.toml").read_text().count("\n") - 2
     assert read_study(study).warnings == (
         f'study.toml:{line - 2}: scenario[3]: "both" is the same as "sheet"',
         f'elements.toml:{stock}: drape[0].stock.wol: "wol" is not in the stock of the study. '
         "Did you mean 'wool'?",
-        f'elements.toml:{opening}: opening[0]: "doors" is in no scenario',
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..scene.scene import Scene
 from . import _image_paths
+from ._memory import zeros
 from ._replay import TICK
 from .geometry import Geometry, pack_geometry
 from .interference import interference
@@ -162,10 +163,10 @@ def sum_image_paths(
     table = np.ascontiguousarray(chosen.reshape(-1, *chosen.shape[2:]))
     n_scenarios, n_receivers = table.shape[1], len(zero)
     first = range(scene.receivers.n_receivers)[receivers].start
-    early = np.zeros((n_receivers, len(edges) - 1, n_scenarios, 8))
+    early = zeros((n_receivers, len(edges) - 1, n_scenarios, 8), float)
     direct = np.zeros((n_receivers, n_scenarios, 8))
     moment = np.zeros_like(direct)
-    modulation = np.zeros((n_receivers, len(frequencies), n_scenarios, 8, 2))
+    modulation = zeros((n_receivers, len(frequencies), n_scenarios, 8, 2), float)
     together = interference(scene, paths, scenarios, receivers)
     for p in paths:
         _image_paths.sum_arrivals(

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
+from ._memory import zeros
 from ._replay import TICK, replay_batch, weight_sums
 from .paths import PathLog, SamplingPlan
 from .plan import ROULETTE_BELOW, split_of_events
@@ -104,11 +105,10 @@ class Replay:
         """Traced energy (n_replicates, n_receivers, n_bins, n_scenarios, 8) float32.
 
         `logs(replicate)` gives the logs of a replicate: `n_batches` of each source, in a fixed order, so that sums
-        repeat bit for bit. Replicates are shared out among `threads`; `tell` is called
-        after each.
+        repeat bit for bit. Replicates are shared out among `threads`; `tell` is called after each.
         """
         shape = (n_replicates, len(self._receivers), self._n_bins, len(self._scenarios) * N_BANDS)
-        late = np.zeros(shape, np.float32)
+        late = zeros(shape, np.float32)
 
         def fill(replicate: int) -> None:
             for log in logs(replicate):

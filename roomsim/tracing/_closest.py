@@ -1,4 +1,4 @@
-"""The one place where the form of the closest-hit search is chosen."""
+"""The one place where the form of the kernels' innermost steps is chosen: vectors or plain loops."""
 
 from __future__ import annotations
 
@@ -12,15 +12,24 @@ STACK_SIZE = 512
 """Waiting nodes: seven for each level of a tree of eight children a node."""
 
 if config.DISABLE_JIT:
-    from ._plain import closest_hit, hit_spheres, lowest_bit
+    from ._plain import add_product, closest_hit, hit_spheres, lowest_bit
 else:
     try:
         from ._intersect import closest_hit
-        from ._wide import hit_spheres, lowest_bit
+        from ._wide import add_product, hit_spheres, lowest_bit
     except ImportError:  # an llvmlite whose builder has moved on
-        from ._plain import closest_hit, hit_spheres, lowest_bit
+        from ._plain import add_product, closest_hit, hit_spheres, lowest_bit
 
-__all__ = ["MISS", "STACK_SIZE", "WIDTH", "closest_hit", "closest_hits", "hit_spheres", "lowest_bit"]
+__all__ = [
+    "MISS",
+    "STACK_SIZE",
+    "WIDTH",
+    "add_product",
+    "closest_hit",
+    "closest_hits",
+    "hit_spheres",
+    "lowest_bit",
+]
 
 
 @njit(**KERNEL_OPTIONS)

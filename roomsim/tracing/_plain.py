@@ -37,11 +37,22 @@ def lowest_bit(mask):
 
 
 @njit(**KERNEL_OPTIONS)
+def add_product(target, place, first, start, second):
+    """As `_wide.add_product`."""
+    for i in range(WIDTH):
+        target[place + i] += first[start + i] * second[i]
+
+
+@njit(**KERNEL_OPTIONS)
 def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
     """As `_wide.hit_spheres`."""
     mask = 0
     for k in range(WIDTH):
-        x, y, z = spheres[offset + k] - ox, spheres[offset + WIDTH + k] - oy, spheres[offset + 2 * WIDTH + k] - oz
+        x, y, z = (
+            spheres[offset + k] - ox,
+            spheres[offset + WIDTH + k] - oy,
+            spheres[offset + 2 * WIDTH + k] - oz,
+        )
         along = x * dx + y * dy + z * dz
         half_squared = spheres[offset + 3 * WIDTH + k] - (x * x + y * y + z * z - along * along)
         lanes[k], lanes[WIDTH + k] = along, half_squared

@@ -7,13 +7,16 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 from ..bands import N_BANDS
+from ._closest import add_product
 from ._memory import LINE, prefetch
 from ._paths import END_OF_RAY
 
 TICK = np.float32(0.005)
 """s, the unit of the table from time to bin."""
-_AHEAD = 6
+_AHEAD = 3
 """Deposits by which memory is asked for early."""
+_ASKED_FOR = 8 * LINE
+"""How much of a row: the processor sees by itself that the rest follows."""
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 
@@ -71,7 +74,7 @@ def replay_batch(
                             time = path_length[ahead] / speed_of_sound + delay - time_zero[seat]
                             tick = min(np.int64(max(time, _ZERO) / TICK), last_tick)
                             place = (seat * n_bins + bin_of_tick[tick]) * row
-                            for line in range(0, row, LINE):
+                            for line in range(0, min(row, _ASKED_FOR), LINE):
                                 prefetch(flat_late, place + line)
                     seat = np.int64(receiver[deposit]) - first_receiver
                     if 0 <= seat < n_receivers:
@@ -88,8 +91,8 @@ def replay_batch(
                                 )
                             base = (seat * n_bins + bin_of_tick[tick]) * row
                             for s in range(n_scenarios):
-                                for b in range(N_BANDS):
-                                    flat_late[base + s * N_BANDS + b] += weight[s * N_BANDS + b] * arriving[b]
+                                column = np.int64(s) * N_BANDS
+                                add_product(flat_late, base + column, weight, column, arriving)
                     deposit += 1
             e = event[segment]
             segment += 1

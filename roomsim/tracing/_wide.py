@@ -195,6 +195,26 @@ def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
 
 
 @intrinsic
+def add_product(typing, target, place, first, start, second):
+    """target[place + i] += first[start + i] * second[i] for the eight bands i: one multiply-add.
+
+    A loop says the same, but the compiler must then ask each time whether the arrays overlap.
+    """
+    signature = types.void(target, types.int64, first, types.int64, second)
+
+    def generate(context, builder, sig, arguments):
+        none = ir.Constant(_I64, 0)
+        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
+        weight = builder.gep(_data(context, builder, sig.args[2], arguments[2]), [arguments[3]])
+        factor = _data(context, builder, sig.args[4], arguments[4])
+        loaded = [_load(builder, place, none) for place in (weight, factor, to)]
+        _store(builder, _multiply_add(builder, *loaded), to)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
 def lowest_bit(typing, mask):
     """Index of the lowest set bit; undefined for zero."""
 

@@ -98,8 +98,9 @@ def _waveguide(
     frequency: np.ndarray,
     speed_of_sound: float,
 ) -> np.ndarray:
-    # Straight up an azimuth says nothing: what it takes off fades out over the last 30 degrees, without a step.
-    fade = np.clip((90.0 - np.abs(elevation)) / 30.0, 0.0, 1.0)[:, None]
+    # Straight up an azimuth says nothing: what it takes off fades out smoothly from 30 degrees to the pole.
+    towards = np.clip((np.abs(elevation) - 30.0) / 60.0, 0.0, 1.0)[:, None]
+    fade = 0.5 * (1.0 + np.cos(np.pi * towards))
     if isinstance(box, LineElement):
         loss = fade * coverage_loss(azimuth, box.coverage, box.width, frequency, speed_of_sound)
         kl = 2.0 * np.pi * frequency * box.height / speed_of_sound

@@ -45,11 +45,16 @@ def student_factor(n_replicates: int, confidence: float = 0.95) -> float:
 
 
 def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
-    """Delete-one jackknife: bias-corrected value and standard error.
+    """Value of all replicates together, with the standard error of the delete-one jackknife.
 
-    Efron and Tibshirani, An Introduction to the Bootstrap (1993), Equations (11.5) and (10.11). A
-    difference of two scenarios is estimated by handing in differences, so that the noise they share
-    cancels.
+    Efron and Tibshirani, An Introduction to the Bootstrap (1993), Equation (11.5). A difference of two
+    scenarios is estimated by handing in differences, so that the noise they share cancels.
+
+    The jackknife's correction for bias, Equation (10.11), is left out: where rays are few enough for the bias
+    of a figure to show, it adds more scatter than it takes off bias, and scatter that the error does not count.
+    In a hall with free-hanging cloths, at a standard error of the speech transmission index of 0.011, the
+    intervals of the corrected values hold the truth in 93 % of cases, those of the plain ones in 95 %; at 0.026
+    in 89 % and 94 %. The bias is then some 0.1 and 0.4 standard errors.
 
     Parameters
     ----------
@@ -67,7 +72,8 @@ def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
         variance = (n - 1) / n * ((left_out - mean) ** 2).sum(axis=0)
-        return Estimate(n * full - (n - 1) * mean, np.sqrt(variance), n)
+        # A value without an error is none.
+        return Estimate(full + 0.0 * mean, np.sqrt(variance), n)
 
 
 def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.ndarray]) -> Estimate:
@@ -101,7 +107,7 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) 
     Returns
     -------
     (n_half_samples, ...) float
-        Their mean is the bias-corrected value.
+        Their mean is `full`.
     """
     n = len(left_out)
     # A power of two above n: the columns of a Hadamard matrix are orthogonal, all but the first sum to zero.
@@ -109,7 +115,7 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) 
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
         moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) * np.sqrt(variance / (n * (n - 1)))
-        return n * full - (n - 1) * mean + moves
+        return full + moves
 
 
 def from_half_samples(
@@ -124,7 +130,7 @@ def from_half_samples(
     Parameters
     ----------
     value : (...) float
-        Statistic of the bias-corrected values.
+        Statistic of the values.
     moved : (n_half_samples, ...) float
         Statistic of each half-sample with moves of variance 1.
     moved_further : (n_half_samples, ...) float

@@ -30,7 +30,7 @@ class Replicated:
     """(n_replicates, ...), same shape behind."""
 
     def estimate(self) -> Estimate:
-        """Bias-corrected value and standard error at each seat."""
+        """Value and standard error at each seat."""
         return jackknife(self.full, self.left_out)
 
     def difference(self, reference: Replicated) -> Estimate:
@@ -70,7 +70,7 @@ class SeatStatistic:
     """A statistic over seats for each scenario, with balanced half-samples of the replicates."""
 
     value: np.ndarray
-    """(n_scenarios,) or (n_scenarios, 8), of the bias-corrected seats."""
+    """(n_scenarios,) or (n_scenarios, 8), of the seats."""
     moved: np.ndarray
     """(n_half_samples, ...), of each half-sample."""
     moved_further: np.ndarray

@@ -56,7 +56,8 @@ def plan_sheets(results: PlanResults) -> Iterator[Sheet]:
 
 def options_sheet(results: PlanResults) -> Sheet:
     """The finalists, by cost."""
-    figures = shown_figures(results)
+    # More do not fit beside each other; the file holds them all.
+    figures = shown_figures(results)[:5]
     first = figures[0]
     order = sorted(results.finalists, key=lambda i: results.options[i].cost)
     rows, strong = [], set()
@@ -71,11 +72,10 @@ def options_sheet(results: PlanResults) -> Sheet:
             strong.add(place)
         rows.append(
             (
-                set_text(option, results),
-                ", ".join([*marks, *(f"over: {words}" for words in option.broken)]),
+                ": ".join([*([", ".join(marks)] if marks else []), set_text(option, results)])
+                + "".join(f" (over: {words})" for words in option.broken),
                 money(option.cost),
-                f"{option.rigging_hours:g}",
-                str(option.roof_points),
+                f"{option.rigging_hours:g}, {option.roof_points}",
                 *(
                     amount(option.figures[figure.name], figure).replace(
                         f" {figure.unit}" if figure.unit == "s" else "\0", ""
@@ -87,14 +87,14 @@ def options_sheet(results: PlanResults) -> Sheet:
             )
         )
     heads = (
-        "set", "", f"cost,\n{clean(results.currency)}", "rigging\nh", "roof\npoints",
+        "set", f"cost,\n{clean(results.currency)}", "rigging h,\nroof points",
         *(head_of(figure) for figure in figures), f"gain,\n{first.words.split(' with')[0]}", "±\ninput",
     )  # fmt: skip
     note = (
         "Traced anew for these sets alone. ±: 95 %, chance of the rays; input: 95 % from absorption not being "
         "known better, of the gain."
     )
-    return Sheet("What can be had", heads, tuple(rows), 2, note, frozenset(strong))
+    return Sheet("What can be had", heads, tuple(rows), 1, note, frozenset(strong))
 
 
 def money_sheet(results: PlanResults) -> Sheet:

@@ -52,7 +52,11 @@ def _table(sheet: Sheet) -> Table:
     for i, head in enumerate(sheet.heads):
         is_words = i < sheet.n_left
         table.add_column(
-            Text(head), justify="left" if is_words else "right", no_wrap=not is_words, overflow="fold"
+            Text(head),
+            justify="left" if is_words else "right",
+            no_wrap=not is_words,
+            overflow="fold",
+            min_width=14 if is_words and i == 0 else None,
         )
     for i, row in enumerate(sheet.rows):
         table.add_row(*(Text(clean(cell)) for cell in row), style="bold" if i in sheet.strong else None)

@@ -27,8 +27,8 @@ WEIGHED_SHARE = 0.3
 """... but losses are foreseen for the first 6 dB: that fits those measured for intelligibility in a hall with twelve
 lines of cloth. Farther down, second moments are ruled by paths too rare to be drawn."""
 
-ROULETTE_BELOW = np.float32(0.01)
-"""Share of energy below which rays play Russian roulette: -20 dB. What comes later shapes the end of the decay only,
+ROULETTE_BELOW = np.float32(0.1)
+"""Share of energy below which rays play Russian roulette: -10 dB. What comes later shapes the end of the decay only,
 and fewer rays suffice for that."""
 
 

@@ -1023,8 +1023,8 @@ TOPICS = (
                 ("differences_of_statistics_over_seats", "intervals of differences", "binomial", DERIVED),
                 ("figures_at_a_seat", "intervals at a seat", "binomial", DERIVED),
                 (
-                    "few_rays_lift_the_index_and_the_jackknife_brings_it_down",
-                    "bias of few rays is taken off",
+                    "few_rays_lift_the_index_by_little_of_its_error",
+                    "bias of few rays is a small part of the error",
                     "synthetic responses",
                     DERIVED,
                 ),

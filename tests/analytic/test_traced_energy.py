@@ -86,7 +86,7 @@ def test_diffuse_sphere_decays_at_its_exact_rate(absorption):
     exact = SPHERE[absorption]
     start = 0.1
     stop = start + 2 * 0.05 * round(exact * 0.35 / 0.1 / 2 / 0.5) if absorption < 0.2 else start + 0.2
-    energy, edges = traced(scene, stop + 0.05, 16, 8000)
+    energy, edges = traced(scene, stop + 0.05, 16, 16000)
     times = slope_time(edges, energy.mean(axis=1)[..., 0, 0], start, stop)
     # The facets' shape: a subdivision-3 icosphere has 0.75 % less volume and 0.4 % less surface, so paths are
     # shorter by 0.35 %; allowed for by scaling, with the mesh's own 4 V / S.

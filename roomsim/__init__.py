@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .planning.results import PlanResults
     from .report.planning_tables import PlanTables
-    from .report.tables import ComparisonTable
+    from .report.tables import ComparisonTable, ReverberationTable
     from .scene.factors import Cloth
     from .scene.findings import Finding
     from .study.measured import MeasuredComparison
@@ -172,6 +172,18 @@ def compare(results: Results | FilePath) -> ComparisonTable:
     from .report.tables import comparison_table
 
     return comparison_table(_finished(results))
+
+
+def statistics(results: Results | FilePath) -> ReverberationTable:
+    """What statistical formulas say of the room, beside the traced times: print it, or take its `rows`.
+
+    Raises
+    ------
+    StoreError : there are no results where they should lie
+    """
+    from .report.tables import reverberation_table
+
+    return reverberation_table(_finished(results))
 
 
 def export(results: Results | FilePath, folder: FilePath) -> list[Path]:

@@ -129,6 +129,7 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
         "reverberation_time_t20": estimate(t20, 0.02),
         "clarity_c50": estimate(c50.mean(axis=0), 0.05),
         "sound_pressure_level": estimate(level.mean(axis=0), 0.05),
+        "articulation_loss": estimate(10.0 * t20[:, 4], 0.2),
         "sti_median": estimate(median, 0.003),
         "sti_worst_decile": estimate(worst, 0.004),
         "sti_share_of_seats": estimate(share, 0.012),
@@ -173,6 +174,11 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
         room=room,
         room_gains=room_gains,
         statistical={"sabine": t20 * 1.12, "eyring": t20 * 1.02, "kuttruff": t20 * 0.97},
+        diffuse_room={
+            "schroeder_frequency": 20.0 * np.sqrt(t20),
+            "critical_distance": 10.0 / np.sqrt(t20),
+            "articulation_loss": 3.0 * t20,
+        },
         warnings=("Drape does little below 125 Hz: bass reverberation is nearly unchanged.",),
         plan=PlanDrawing(
             walls=(outline, *columns),

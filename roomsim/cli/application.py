@@ -42,7 +42,13 @@ def application() -> None:
     """
 
 
-for command in (*studying.COMMANDS, *systems.COMMANDS, *reporting.COMMANDS, *measuring.COMMANDS, *looking_up.COMMANDS):
+for command in (
+    *studying.COMMANDS,
+    *systems.COMMANDS,
+    *reporting.COMMANDS,
+    *measuring.COMMANDS,
+    *looking_up.COMMANDS,
+):
     application.add_command(command)
 
 

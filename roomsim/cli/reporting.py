@@ -22,8 +22,13 @@ formats = click.option(
 
 @click.command()
 @finished
+@click.option(
+    "--statistics",
+    is_flag=True,
+    help="Print instead what statistical formulas say of the room beside the traced reverberation times.",
+)
 @with_screen
-def compare(screen: Screen, results: Path) -> None:
+def compare(screen: Screen, results: Path, statistics: bool) -> None:
     """Print the comparison of all scenarios.
 
     For each scenario: STI of the median seat and of the worst decile, share of seats served, reverberation,
@@ -34,11 +39,12 @@ def compare(screen: Screen, results: Path) -> None:
     """
     from .. import compare as comparison_of
     from .. import load
+    from .. import statistics as statistics_of
     from ..report.export import comparison_object
 
     study = load(results)
     screen.give(comparison=comparison_object(study))
-    screen.show(comparison_of(study))
+    screen.show(statistics_of(study) if statistics else comparison_of(study))
 
 
 @click.command()

@@ -183,11 +183,6 @@ class ReverberationRow:
     """For a formula: further from the traced time than one just noticeable difference and chance together."""
 
 
-def _place(method: str) -> int:
-    """The order in which the formulas are listed, best known first."""
-    return list(FORMULAS).index(method) if method in FORMULAS else len(FORMULAS)
-
-
 JUST_NOTICEABLE = 0.05
 """Of reverberation times, as a share of the value (ISO 3382-1:2009, Table A.1, from memory)."""
 
@@ -201,7 +196,7 @@ def reverberation_rows(results: Results) -> list[ReverberationRow]:
         times = tuple(figure(traced, (i, band)) for band in range(bands.N_BANDS))
         rows.append(ReverberationRow(record.name, "traced", times, (False,) * bands.N_BANDS))
         allowed = JUST_NOTICEABLE * traced.value[i] + half[i]
-        for name in sorted(results.statistical, key=_place):
+        for name in [name for name in FORMULAS if name in results.statistical]:
             estimate = results.statistical[name]
             off = np.abs(estimate[i] - traced.value[i]) > allowed
             times = tuple(Figure(float(time), 0.0) for time in estimate[i])

@@ -22,7 +22,7 @@ from ..study.results import Results
 from .cautions import cautions
 from .positions import PositionRow, position_rows
 from .quantities import STI, T20
-from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, reverberation_rows
+from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, figure, reverberation_rows
 
 WIDE = 98
 """Columns from which all of a topic fits side by side."""
@@ -339,6 +339,12 @@ class ReverberationTable:
         for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
             yield Padding(_reverberation_table(self.rows, chosen), (0, 0, 1, 0))
         yield Text(_ABOUT_TIMES, "dim")
+        if self._results.diffuse_room:
+            yield Text("")
+            yield Text("Of a diffuse room", "bold")
+            yield Text("")
+            yield Padding(_room_table(self._results), (0, 0, 1, 0))
+            yield Text(_ABOUT_ROOM, "dim")
 
 
 _ABOUT_TIMES = (
@@ -346,6 +352,32 @@ _ABOUT_TIMES = (
     "difference (5 %) and chance together. The formulas assume a diffuse field and know nothing of where the "
     "absorption is; where they part from the traced times, trust these."
 )
+
+
+_ABOUT_ROOM = (
+    "Schroeder frequency: below it no figure here means much. Critical distance at 1 kHz: direct and reverberant sound "
+    "are equally strong there. Articulation loss of consonants: by Peutz at 2 kHz, from room and strongest source at "
+    "the median seat's distance, and traced, from the STI (Farrel Becker), mean over the seats. All but the last "
+    "column assume a diffuse field; noise counts in the last alone."
+)
+
+
+def _room_table(results: Results) -> Table:
+    table = Table(**_FRAME)
+    table.add_column("scenario", overflow="fold", min_width=8)
+    for head in ("Schroeder\nHz", "critical\nm", "Peutz\n%", "traced\n%"):
+        table.add_column(head, justify="right", no_wrap=True)
+    traced = results.room["articulation_loss"]
+    figures = results.diffuse_room
+    for i, record in enumerate(results.scenarios):
+        table.add_row(
+            clean(record.name),
+            f"{figures['schroeder_frequency'][i].max():.0f}",
+            f"{figures['critical_distance'][i, 4]:.1f}",
+            f"{figures['articulation_loss'][i, 5]:.0f}",
+            with_error(figure(traced, (i,)), 1),
+        )
+    return table
 
 
 def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]) -> Table:

@@ -86,5 +86,8 @@ class Results:
     currency: str
     provenance: dict[str, str] = field(default_factory=dict)
     """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""
+    diffuse_room: dict[str, np.ndarray] = field(default_factory=dict)
+    """Further figures of a diffuse room, (n_scenarios, 8): "schroeder_frequency", Hz, "critical_distance", m,
+    "articulation_loss" by Peutz, %."""
     input_uncertainty: InputUncertainty | None = None
     """None where no draws were asked for."""

@@ -24,6 +24,7 @@ from ..scene.drawing import PlanDrawing
 from . import hdf5
 from .files import replace_file
 from .results import InputUncertainty, Results, ScenarioRecord
+from .statistical import ROOM_FIGURES
 
 KIND = "roomsim results"
 SCHEMA = 1
@@ -138,6 +139,9 @@ def _fill(file: h5py.File, results: Results) -> None:
     for name, times in results.statistical.items():
         words = f"reverberation time, diffuse-field estimate: {name}"
         _put(statistical, name, times, ("scenario", "band"), "s", words)
+    diffuse = file.create_group("diffuse_room")
+    for name, values in results.diffuse_room.items():
+        _put(diffuse, name, values, ("scenario", "band"), *ROOM_FIGURES[name])
     _put_text(file, "warnings", json.dumps(results.warnings), "JSON: list of sentences")
     plan = json.dumps(asdict(results.plan), default=np.ndarray.tolist)
     _put_text(file, "plan", plan, "JSON: lines of the plan, m")
@@ -257,6 +261,7 @@ def _read(file: h5py.File) -> Results:
         for name, axes in _ESTIMATES.items()
     }
     times = {name: hdf5.array(statistical, name, "<f8", (n_scenarios, N_BANDS)) for name in statistical}
+    diffuse = hdf5.subgroup(file, "diffuse_room")
     return Results(
         title=hdf5.attribute(file, "title", str),
         venue=hdf5.attribute(file, "venue", str),
@@ -267,6 +272,7 @@ def _read(file: h5py.File) -> Results:
         cells=hdf5.array(file, "cells", "<f8", (n_receivers, 4, 2)),
         **estimates,
         statistical=times,
+        diffuse_room={name: hdf5.array(diffuse, name, "<f8", (n_scenarios, N_BANDS)) for name in diffuse},
         warnings=warnings,
         plan=_plan(hdf5.text(file, "plan")),
         sti_target=hdf5.attribute(file, "sti_target", float),

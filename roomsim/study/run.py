@@ -27,7 +27,7 @@ from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
 from .progress import NoProgress, Progress
 from .results import InputUncertainty, Results
-from .statistical import broken_assumptions, departures, statistical_times
+from .statistical import bent_decays, broken_assumptions, departures, room_figures, statistical_times
 from .store import StudyStore
 from .uncertainty import STI, absorption_draws, input_uncertainty
 
@@ -154,10 +154,12 @@ def assemble(
         room=compared.room,
         room_gains=compared.room_gains,
         statistical=statistical,
+        diffuse_room=room_figures(scene, best),
         warnings=(
             *run_warnings(study, reached, findings),
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
+            *bent_decays(scene.scenarios, compared.room),
         ),
         plan=plan_drawing(study, mesh),
         sti_target=targets.sti,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..bands import NOMINAL
 from ..decay.enclosure import enclosure_of
+from ..estimate import Estimate
+from ..metrics.room import is_bent
+from ..physics.distance import articulation_loss_peutz, critical_distance
 from ..physics.reverberation import (
     arau_puchades,
     assumptions,
@@ -17,8 +20,10 @@ from ..physics.reverberation import (
     kuttruff,
     millington,
     sabine,
+    schroeder_frequency,
 )
 from ..scene.scene import Scene
+from ..tracing.emission import radiated
 
 FORMULAS = {
     "sabine": sabine,
@@ -28,6 +33,74 @@ FORMULAS = {
     "fitzroy": fitzroy,
     "arau_puchades": arau_puchades,
 }
+
+
+ROOM_FIGURES = {
+    "schroeder_frequency": ("Hz", "below it single modes stand out"),
+    "critical_distance": ("m", "direct and reverberant sound are equally strong there, all sources on"),
+    "articulation_loss": ("%", "of consonants, by Peutz, at the median seat's distance"),
+}
+"""Further figures of a diffuse room: unit, and what it is."""
+HEARD_BESIDE = 10.0
+"""dB of power below the strongest source down to which another counts as one more (judged)."""
+
+
+def room_figures(scene: Scene, reverberation_time: np.ndarray) -> dict[str, np.ndarray]:
+    """(n_scenarios, 8) of each of `ROOM_FIGURES`, for a diffuse field.
+
+    Critical distance and articulation loss take the strongest source of each band with its directivity factor, and
+    as many sources as come within `HEARD_BESIDE` of its power. NaN in a scenario where nothing plays.
+
+    Parameters
+    ----------
+    reverberation_time : (n_scenarios, 8) float, s, the best there is
+    """
+    sources = scene.sources
+    radiated_share = np.array([radiated(sources, i) for i in range(len(sources.names))])
+    q = 4.0 * np.pi * sources.balloon.max(axis=(1, 2)) / radiated_share
+    power = np.einsum("ik,ib->kib", sources.active, 10.0 ** (sources.level / 10.0) * radiated_share)
+    strongest = power.argmax(axis=1)
+    plays = power.max(axis=1) > 0.0
+    n_heard = (power >= power.max(axis=1, keepdims=True) / 10.0 ** (HEARD_BESIDE / 10.0)).sum(axis=1)
+    directivity = np.take_along_axis(q, strongest, axis=0)
+    away = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2)
+    nearest = np.where((sources.active > 0.0)[None], away[:, :, None], np.inf).min(axis=1)
+    distance = np.median(nearest, axis=0)[:, None]
+    area = np.broadcast_to(enclosure_of(scene).absorption_area, plays.shape)
+    with np.errstate(invalid="ignore"):
+        loss = articulation_loss_peutz(distance, reverberation_time, scene.volume, directivity, n_heard - 1)
+    return {
+        "schroeder_frequency": np.asarray(schroeder_frequency(reverberation_time, scene.volume)),
+        "critical_distance": np.where(plays, critical_distance(area, directivity / n_heard), np.nan),
+        "articulation_loss": np.where(plays, loss, np.nan),
+    }
+
+
+BENT_BANDS = slice(1, 7)
+"""125 Hz to 4 kHz."""
+
+
+def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[str]:
+    """Sentences on decays with more than one slope, each with its scenarios: the curvature of ISO 3382-2, Annex B,
+    mean over the seats, surely above 10 %."""
+    curvature = room["curvature"]
+    bent = is_bent(curvature)[:, BENT_BANDS]
+    concerned = np.flatnonzero(bent.sum(axis=1))
+    if not len(concerned):
+        return []
+    names = [scenarios[int(k)] for k in concerned]
+    i = int(concerned[0])
+    band = BENT_BANDS.start + int(np.where(bent[i], curvature.value[i, BENT_BANDS], -np.inf).argmax())
+    early, t20, t30 = (
+        room[name].value[i, band]
+        for name in ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
+    )
+    sentence = (
+        f"The decay is bent at {NOMINAL[band]:g} Hz: EDT {early:.2g} s, T20 {t20:.2g} s, T30 {t30:.2g} s. It has more "
+        "than one slope, as where sound lingers in a part of the room or between bare surfaces: quote no single "
+        "reverberation time, and judge speech by EDT, clarity and STI."
+    )
+    return [_with_scenarios(sentence, names, len(scenarios))]
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:
@@ -81,7 +154,9 @@ def departures(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.nd
     said: dict[bool, tuple[str, list[str]]] = {}
     for i in np.flatnonzero(ratio.max(axis=1) > DEPARTS):
         band = int(worst[i])
-        sentence, is_specular = _departure(scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band])
+        sentence, is_specular = _departure(
+            scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band]
+        )
         said.setdefault(is_specular, (sentence, []))[1].append(scene.scenarios[i])
     return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
 

@@ -384,7 +384,9 @@ class SourcesDocument(Model):
     @model_validator(mode="after")
     def _something_sounds(self) -> SourcesDocument:
         if not self.all():
-            raise ValueError("a source is missing: nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]")
+            raise ValueError(
+                "a source is missing: nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]"
+            )
         return self
 
     def all(self) -> tuple[Source | Hang | SubStack, ...]:

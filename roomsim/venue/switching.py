@@ -58,7 +58,5 @@ def switching_faults(
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
             yield "study", (*path, "elements") if at else path, text
         elif not set(playing(sources, elements, scenario.elements)) - noise:
-            text = (
-                f'nothing plays in scenario "{scenario.name}": every source waits for a system change or is noise'
-            )
+            text = f'nothing plays in scenario "{scenario.name}": every source waits for a system change or is noise'
             yield "study", path, text

@@ -212,6 +212,13 @@ def test_foreign_folder_is_not_written_into(done, tmp_path, capsys):
 # --- what reads a finished study ------------------------------------------------------------------------
 
 
+def test_compare_tells_the_statistical_estimates(done, folder, capsys):
+    assert execute(["compare", str(folder), "--statistics"]) == 0
+    said = capsys.readouterr().out
+    for words in ("Sabine", "Arau-Puchades", "Critical distance", "Peutz", "Schroeder"):
+        assert words in said
+
+
 def test_compare_says_what_the_run_said(done, folder, capsys):
     assert execute(["compare", str(folder)]) == 0
     assert capsys.readouterr().out == done[1].stdout

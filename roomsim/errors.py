@@ -77,6 +77,10 @@ class StoreError(RoomsimError):
     exit_code = 4
 
 
+DAMAGED_FILE = (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
+"""All that the HDF5 library, NumPy and JSON raise on damaged or hostile files."""
+
+
 def suggestion(wrong: str, known: Iterable[str]) -> str:
     """Sentence that lists the near misses of `wrong` among the `known` names, or all of them if few."""
     names = sorted(set(known))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +25,21 @@ def is_compiled() -> bool:
     return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.nbi"))
 
 
+@contextmanager
+def at_work(screen: Screen, folder: Path) -> Iterator[Display]:
+    """Display of a computation that traces into `folder`; says what compiling costs, and what Ctrl-C leaves."""
+    if not is_compiled():
+        screen.remark(
+            "First run here: the engine is compiled, which takes up to a minute. Later runs start at once."
+        )
+    try:
+        with Display(screen) as display:
+            yield display
+    except KeyboardInterrupt:
+        screen.warn(f"what was traced is kept in {folder}; the same command goes on from there.")
+        raise
+
+
 def plan_and_report(
     screen: Screen,
     study: Path,
@@ -38,14 +55,10 @@ def plan_and_report(
     from ..study.run import default_folder
 
     folder = out or default_folder(study)
-    try:
-        with Display(screen) as display:
-            results = plan(
-                study, folder, sti_error=sti_error, most_sets=most_sets, threads=threads, progress=display
-            )
-    except KeyboardInterrupt:
-        screen.warn(f"what was traced is kept in {folder}; the same command goes on from there.")
-        raise
+    with at_work(screen, folder) as display:
+        results = plan(
+            study, folder, sti_error=sti_error, most_sets=most_sets, threads=threads, progress=display
+        )
     files = [folder / "plan.h5", *export_plan(results, folder / "tables")]
     if pictures:
         screen.remark("Drawing ...")
@@ -81,18 +94,10 @@ def run_and_report(
     from ..study.run import default_folder
 
     folder = out or default_folder(study)
-    if not is_compiled():
-        screen.remark(
-            "First run here: the engine is compiled, which takes up to a minute. Later runs start at once."
+    with at_work(screen, folder) as display:
+        results = run_study(
+            study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=display
         )
-    try:
-        with Display(screen) as display:
-            results = run_study(
-                study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=display
-            )
-    except KeyboardInterrupt:
-        screen.warn(f"what was traced is kept in {folder}; the same command goes on from there.")
-        raise
     screen.show(compare(results))
     files = [folder / "results.h5", *export(results, folder / "tables")]
     if pictures:

@@ -163,15 +163,15 @@ def kuttruff(room: Enclosure, path_variance: float = 0.4) -> np.ndarray:
     return room.time(room.total_area * corrected + room.air_area)
 
 
-ESTIMATES: dict[str, Callable[[Enclosure], np.ndarray]] = {
-    "Sabine": sabine,
-    "Eyring": eyring,
-    "Millington-Sette": millington,
-    "Fitzroy": fitzroy,
-    "Arau-Puchades": arau_puchades,
-    "Kuttruff": kuttruff,
+FORMULAS: dict[str, Callable[[Enclosure], np.ndarray]] = {
+    "sabine": sabine,
+    "eyring": eyring,
+    "kuttruff": kuttruff,
+    "millington": millington,
+    "fitzroy": fitzroy,
+    "arau_puchades": arau_puchades,
 }
-"""All estimates of the reverberation time by name. Fitzroy and Arau-Puchades need `Enclosure.facing`."""
+"""All estimates of the reverberation time, best known first. Fitzroy and Arau-Puchades need `Enclosure.facing`."""
 
 
 def furnished(room: Enclosure, object_areas: Any = 0.0, object_volume: float = 0.0) -> np.ndarray:

@@ -12,7 +12,6 @@ from ..scene.compile import with_scenarios_of
 from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
 from ..study.engine import Engine
-from ..study.progress import NoProgress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates, study_of_sets
@@ -104,7 +103,6 @@ def shifts_of(
         scene = with_scenarios_of(engine.scene, of_sets, mesh, variation)
         # Each set on the paths on which it is weighed as stated: else chance would not drop out of the shift.
         again = as_stated.with_scenarios(scene, like=range(len(sets)))
-        again.progress = NoProgress()
         seats = again.whole_figures(metrics, BATCHES)
         engine.progress.advance()
         return {name: _over(figure.statistic, seats[figure.metric]) for name, figure in figures.items()}

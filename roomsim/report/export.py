@@ -11,7 +11,7 @@ import csv
 import io
 import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -42,10 +42,6 @@ def export_results(results: Results, folder: Path) -> list[Path]:
     ------
     StoreError : the folder cannot be made or written
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
     contents = {
         "seats.csv": csv_bytes(seat_table(results)),
         "comparison.csv": csv_bytes(comparison_csv_table(results)),
@@ -53,6 +49,20 @@ def export_results(results: Results, folder: Path) -> list[Path]:
         "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode()
         + b"\n",
     }
+    return write_files(folder, contents)
+
+
+def write_files(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
+    """Write files, name -> bytes, into a folder that is made if it is missing; return their paths.
+
+    Raises
+    ------
+    StoreError : the folder cannot be made or written
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
     for name, content in contents.items():
         replace_file(folder / name, content)
     return [folder / name for name in contents]

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..errors import StoreError
 from ..planning.plan_file import as_plain
 from ..planning.results import PlanResults
-from ..study.files import replace_file
-from .export import Cell, csv_bytes, json_bytes
+from .export import Cell, csv_bytes, json_bytes, write_files
 from .planning_tables import plan_tables
 
 
@@ -20,18 +18,12 @@ def export_plan(results: PlanResults, folder: Path) -> list[Path]:
     ------
     StoreError : the folder cannot be made or written
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
     contents = {
         "plan.json": json_bytes(as_plain(results)),
         "plan_sets.csv": csv_bytes(sets_table(results)),
         "plan.txt": plan_tables(results).text().encode(),
     }
-    for name, content in contents.items():
-        replace_file(folder / name, content)
-    return [folder / name for name in contents]
+    return write_files(folder, contents)
 
 
 def sets_table(results: PlanResults) -> Iterator[list[Cell]]:

@@ -9,9 +9,9 @@ import numpy as np
 
 from .. import bands
 from ..estimate import Estimate
+from ..physics.reverberation import FORMULAS
 from ..study.compare import Verdict, verdicts
 from ..study.results import Results
-from ..study.statistical import FORMULAS
 from .quantities import T20
 
 

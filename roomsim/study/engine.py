@@ -26,7 +26,7 @@ from ..tracing.blame import LateEnergy, late_by_last_surface
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog, SamplingPlan
-from ..tracing.plan import best_served, sampling_plan, trace_groups
+from ..tracing.plan import ROULETTE_BELOW, best_served, sampling_plan, trace_groups
 from ..tracing.replay import Replay, effective_share, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
@@ -96,8 +96,6 @@ class Precise:
     n_lost: int
     lost_energy: float
     """Share of the emitted energy that left through gaps in the mesh."""
-    lost_positions: np.ndarray
-    """(n, 3), where the first of them left from."""
 
 
 class Engine:
@@ -129,6 +127,7 @@ class Engine:
         self.n_rounds = 0
         self.groups: list[TraceGroup] = []
         self.group_of = np.zeros(scene.n_scenarios, int)
+        self._n_lost, self._lost_energy = 0, 0.0
         self._root = store
         # A source that sounds in no scenario costs nothing.
         self.traced = self._heard(np.arange(scene.n_scenarios))
@@ -166,6 +165,9 @@ class Engine:
                 self.progress.message(
                     f"Few of the rays count for {names}: traced apart, with the same random numbers."
                 )
+                self.progress.start("Tracing", self.n_rounds * N_REPLICATES * len(self.traced))
+                for round_number in range(self.n_rounds):
+                    self._trace(self.groups[-1:], round_number)
 
     def describe(self) -> str:
         """How scenarios share paths, in a sentence: what the planner decided."""
@@ -195,7 +197,7 @@ class Engine:
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "roulette": np.stack([plan.staying, plan.keeping]),
+            "roulette": np.stack([plan.staying, plan.keeping]), "roulette_below": float(ROULETTE_BELOW),
         }  # fmt: skip
         limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, plan.n_components)
         return store.paths(digest(parts), limits)
@@ -222,22 +224,25 @@ class Engine:
     def add_rounds(self, n: int, deadline: float = math.inf) -> None:
         """Trace `n` more rounds, fewer if the clock (time.monotonic) passes `deadline`; whole rounds only."""
         for _ in range(n):
-            first = self.n_rounds * N_REPLICATES
-            work = [
-                (group, source, first + i)
-                for group in self.groups for i in range(N_REPLICATES) for source in self.traced
-            ]  # fmt: skip
-            pool = ThreadPoolExecutor(self.threads)
-            try:
-                # The store is the memory: logs are read again, batch by batch, when they are weighed.
-                for _log in pool.map(lambda address: address[0].log(*address[1:]), work):
-                    self.progress.advance()
-            finally:
-                # Interrupted: the batches in flight are finished and kept, the others are left.
-                pool.shutdown(cancel_futures=True)
+            self._trace(self.groups, self.n_rounds)
             self.n_rounds += 1
             if time.monotonic() > deadline:
                 return
+
+    def _trace(self, groups: Sequence[TraceGroup], round_number: int) -> None:
+        """Have one round of some groups at hand, and count what it lost."""
+        batches = range(round_number * N_REPLICATES, (round_number + 1) * N_REPLICATES)
+        work = [(group, source, batch) for group in groups for batch in batches for source in self.traced]
+        pool = ThreadPoolExecutor(self.threads)
+        try:
+            # The store is the memory: logs are read again, batch by batch, when they are weighed.
+            for log in pool.map(lambda address: address[0].log(*address[1:]), work):
+                self._n_lost += log.n_lost
+                self._lost_energy += log.lost_energy
+                self.progress.advance()
+        finally:
+            # Interrupted: the batches in flight are finished and kept, the others are left.
+            pool.shutdown(cancel_futures=True)
 
     # --- evaluation -------------------------------------------------------------------------------------
 
@@ -397,10 +402,13 @@ class Engine:
             other.group_of = self.group_of[np.asarray(like)]
         return other
 
-    def whole_figures(self, metrics: list[str], n_batches: int) -> dict[str, np.ndarray]:
+    def whole_figures(
+        self, metrics: list[str], n_batches: int, tell: Callable[[], None] = lambda: None
+    ) -> dict[str, np.ndarray]:
         """Figures of all seats and scenarios from the first batches of each source, in one sum, without errors.
 
-        For differences on the same paths: chance is common to both sides there. Axes as in `evaluate`.
+        For differences on the same paths: chance is common to both sides there. Axes as in `evaluate`. `tell` is
+        called after each block.
         """
         n_batches = min(n_batches, self.n_rounds * N_REPLICATES)
         n_receivers, n_scenarios = self.scene.receivers.n_receivers, self.scene.n_scenarios
@@ -423,31 +431,25 @@ class Engine:
                 whole[name][receivers, scenarios] = figure
 
         # Room is there for the responses of all replicates of one block: here for one of as many blocks.
-        blocks = self.blocks()
-        self.progress.start("Input uncertainty", len(blocks))
         with ThreadPoolExecutor(min(self.threads, N_REPLICATES)) as pool:
-            for _ in pool.map(fill, blocks):
-                self.progress.advance()
+            for _ in pool.map(fill, self.blocks()):
+                tell()
         return whole
 
     def run_to(self, precision: Precision) -> Precise:
         """Add rounds until the standard errors asked for are met or the budget is spent."""
         started = time.monotonic()
         deadline = started + 60 * precision.max_minutes
-        most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
         wanted = 1
         self.progress.message(self.describe())
         while True:
             self.progress.start("Tracing", (wanted - self.n_rounds) * self._batches_a_round)
             self.add_rounds(wanted - self.n_rounds, deadline)
             if self.n_rounds == 1:
-                n_groups = len(self.groups)
                 self._set_apart_the_badly_served()
-                if len(self.groups) > n_groups:
-                    self.n_rounds = 0
-                    continue
             reached = self._standard_errors(precision)
             excess = max(error / wanted for error, wanted in reached.values())
+            most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
             if excess <= 1.0 or self.n_rounds >= most or time.monotonic() > deadline:
                 return self._precise(reached)
             # The error falls with the root of the rays; a tenth more makes one step enough as a rule.
@@ -478,13 +480,6 @@ class Engine:
         return reached
 
     def _precise(self, reached: dict[str, tuple[float, float]]) -> Precise:
-        n_lost, energy, positions = 0, 0.0, []
-        for group in self.groups:
-            for log in group.first_logs(self.n_rounds * N_REPLICATES, self.traced):
-                n_lost += log.n_lost
-                energy += log.lost_energy
-                positions.append(log.lost_positions)
-        share = energy / (self.n_rounds * self._batches_a_round)
         missed = []
         for name, (error, wanted) in reached.items():
             if error > wanted:
@@ -498,9 +493,8 @@ class Engine:
             missed=tuple(missed),
             n_rounds=self.n_rounds,
             n_rays=self.n_rays,
-            n_lost=n_lost,
-            lost_energy=share,
-            lost_positions=np.concatenate(positions)[:64],
+            n_lost=self._n_lost,
+            lost_energy=self._lost_energy / (self.n_rounds * self._batches_a_round),
         )
 
 

@@ -20,7 +20,7 @@ from typing import TypeVar
 import h5py
 import numpy as np
 
-from ..errors import StoreError
+from ..errors import DAMAGED_FILE, StoreError
 
 TEXT = h5py.string_dtype("utf-8")
 
@@ -44,17 +44,8 @@ class ContentError(Exception):
     aside."""
 
 
-UNREADABLE = (
-    ContentError,
-    OSError,
-    RuntimeError,
-    LookupError,
-    ValueError,
-    TypeError,
-    AttributeError,
-    ArithmeticError,
-)
-"""All that the HDF5 library, NumPy and JSON raise on damaged or hostile files."""
+UNREADABLE = (ContentError, *DAMAGED_FILE)
+"""What reading a damaged or hostile file ends in."""
 
 
 def file_image(kind: str, schema: int, fill: Callable[[h5py.File], None]) -> bytes:

@@ -12,28 +12,9 @@ from ..decay.enclosure import enclosure_of
 from ..estimate import Estimate
 from ..metrics.room import is_bent
 from ..physics.distance import articulation_loss_peutz, critical_distance
-from ..physics.reverberation import (
-    arau_puchades,
-    assumptions,
-    eyring,
-    fitzroy,
-    kuttruff,
-    millington,
-    sabine,
-    schroeder_frequency,
-)
+from ..physics.reverberation import FORMULAS, assumptions, schroeder_frequency
 from ..scene.scene import Scene
 from ..tracing.emission import radiated
-
-FORMULAS = {
-    "sabine": sabine,
-    "eyring": eyring,
-    "kuttruff": kuttruff,
-    "millington": millington,
-    "fitzroy": fitzroy,
-    "arau_puchades": arau_puchades,
-}
-
 
 ROOM_FIGURES = {
     "schroeder_frequency": ("Hz", "below it single modes stand out"),

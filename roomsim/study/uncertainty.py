@@ -115,7 +115,9 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
             continue
         like = np.repeat(np.arange(n), len(tables))
         other = engine.with_scenarios(_side_by_side(scene, tables), like)
-        weighed = other.whole_figures([STI], math.ceil(BATCHES / len(engine.traced)))[STI]
+        engine.progress.start("Input uncertainty", len(other.blocks()))
+        n_batches = math.ceil(BATCHES / len(engine.traced))
+        weighed = other.whole_figures([STI], n_batches, engine.progress.advance)[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]

@@ -17,13 +17,6 @@ _TOLERANCE = 1e-3
 _PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
 
 
-@njit(inline="always", **_PRECISE)
-def mirrored(x, y, z, plane):
-    """Point mirrored in plane (4,): unit normal and offset."""
-    twice = 2.0 * (plane[0] * x + plane[1] * y + plane[2] * z + plane[3])
-    return x - twice * plane[0], y - twice * plane[1], z - twice * plane[2]
-
-
 @njit(**_PRECISE)
 def walk_leg(
     px, py, pz, qx, qy, qz, wanted, skip, geometry_nodes, children, packs, primitives, patch_of, mirror_of, is_sheet,

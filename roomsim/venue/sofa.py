@@ -20,7 +20,7 @@ import h5py
 import numpy as np
 from scipy.spatial import cKDTree
 
-from roomsim.errors import DocumentError
+from roomsim.errors import DAMAGED_FILE, DocumentError
 
 CONVENTION = "FreeFieldDirectivityTF"
 LARGEST_FILE = 512_000_000
@@ -76,15 +76,7 @@ def read_sofa(path: str | Path) -> SphereTransfer:
             return _read(file)
     except _FileFault as fault:
         raise DocumentError(f"{path.name}: {fault}") from None
-    except (
-        OSError,
-        RuntimeError,
-        LookupError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        ArithmeticError,
-    ) as error:
+    except DAMAGED_FILE as error:
         said = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise DocumentError(f"{path.name}: not a readable SOFA (HDF5) file: {said}") from None
 

@@ -12,6 +12,7 @@ from roomsim.study.hdf5 import SEAL_LENGTH, sealed
 from roomsim.tracing.paths import PathLog
 
 N_PATCHES, N_RECEIVERS, N_COMPONENTS = 7, 40, 3
+SHEET = np.array([-1, -1, 0, -1, -1, 1, -1])
 
 
 def invented_log(source: int = 0, batch: int = 0, n_rays: int = 50) -> PathLog:
@@ -32,6 +33,7 @@ def invented_log(source: int = 0, batch: int = 0, n_rays: int = 50) -> PathLog:
         emission=rng.random((n_rays, 8), dtype=np.float32),
         event=event,
         n_deposits=n_deposits,
+        share=rng.random(np.count_nonzero(SHEET[event[event < 3 * N_PATCHES] // 3] >= 0), dtype=np.float32) + 0.1,
         receiver=rng.integers(0, N_RECEIVERS, total).astype(np.uint32),
         path_length=rng.random(total, dtype=np.float32) * 300,
         chord=rng.random(total, dtype=np.float32),

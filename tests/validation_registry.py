@@ -257,6 +257,12 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
+                    "last_surface_of_a_branch_is_that_of_the_way_it_came",
+                    "the surface met last, where paths branch",
+                    "by hand",
+                    DERIVED,
+                ),
+                (
                     "only_the_wall_that_reflects_is_to_blame",
                     "one reflecting wall: all late energy is its",
                     "room with a known answer",
@@ -1059,6 +1065,24 @@ TOPICS = (
                 (
                     "control_weights_of_the_wrong_density_are_noticed",
                     "control: wrong weights are noticed",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "control_shares_that_branches_do_not_have_are_noticed",
+                    "control: wrong shares of branches are noticed",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths",
+                    "branches through cloth = paths of the hall without it",
+                    "each other",
+                    DERIVED,
+                ),
+                (
+                    "a_ray_with_too_many_branches_goes_one_way_or_the_other",
+                    "room for one branch at a time = each scenario traced alone",
                     "each other",
                     DERIVED,
                 ),

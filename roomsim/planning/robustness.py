@@ -97,13 +97,10 @@ def shifts_of(
 
     n_draws = study.document.uncertainty.draws
     engine.progress.start("Trying other absorption", 1 + len(CASES) + n_draws)
-    as_stated = engine.with_scenarios(with_scenarios_of(engine.scene, of_sets, mesh))
 
     def weighed(variation: Variation | None) -> dict[str, np.ndarray]:
         scene = with_scenarios_of(engine.scene, of_sets, mesh, variation)
-        # Each set on the paths on which it is weighed as stated: else chance would not drop out of the shift.
-        again = as_stated.with_scenarios(scene, like=range(len(sets)))
-        seats = again.whole_figures(metrics, BATCHES)
+        seats = engine.with_scenarios(scene).whole_figures(metrics, BATCHES)
         engine.progress.advance()
         return {name: _over(figure.statistic, seats[figure.metric]) for name, figure in figures.items()}
 

@@ -25,9 +25,9 @@ from ..scene.scene import Scene
 from ..tracing.blame import LateEnergy, late_by_last_surface
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
-from ..tracing.paths import PathLog, SamplingPlan
-from ..tracing.plan import ROULETTE_BELOW, best_served, sampling_plan, trace_groups
-from ..tracing.replay import Replay, effective_share, time_bins, time_zero
+from ..tracing.paths import PathLog
+from ..tracing.plan import sampling_plan
+from ..tracing.replay import Replay, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .progress import NoProgress, Progress
@@ -38,48 +38,13 @@ RAYS_PER_BATCH = 4096
 """Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
 BLOCK_BYTES = 1_500_000_000
 """Of traced energies held at a time."""
-SCENARIOS_PER_BLOCK = 16
+SCENARIOS_PER_BLOCK = 64
 """Weighed side by side: enough to pay for reading the paths, few enough for their energies to stay near."""
-LEAST_EFFECTIVE_SHARE = 0.03
-"""Of rays: scenarios below it, in any band from 125 Hz to 4 kHz, are traced apart from those that they were to share
-paths with."""
-ENGINE_VERSION = 1
+ENGINE_VERSION = 2
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
 
 Logs = Callable[[int], Iterable[PathLog]]
 """The paths of a replicate."""
-
-
-@dataclass
-class TraceGroup:
-    """Scenarios that share paths, and those paths: read again from the store or held in memory."""
-
-    scenarios: np.ndarray
-    plan: SamplingPlan
-    tracer: Tracer
-    store: PathStore | None
-    memory: dict[tuple[int, int], PathLog]
-
-    def log(self, source: int, batch: int) -> PathLog:
-        """A batch: from the store if it is there and sound, else traced (and kept)."""
-        if self.store is None:
-            if (source, batch) not in self.memory:
-                self.memory[source, batch] = self.tracer.trace(source, batch, RAYS_PER_BATCH)
-            return self.memory[source, batch]
-        log = self.store.read(source, batch)
-        if log is None:
-            log = self.tracer.trace(source, batch, RAYS_PER_BATCH)
-            self.store.write(log)
-        return log
-
-    def first_logs(self, n_batches: int, sources: Sequence[int]) -> Iterator[PathLog]:
-        """The first batches of each source."""
-        return (self.log(source, batch) for batch in range(n_batches) for source in sources)
-
-    def logs_of(self, replicate: int, n_rounds: int, sources: Sequence[int]) -> Iterator[PathLog]:
-        """The batches of a replicate, always in the same order."""
-        batches = (number * N_REPLICATES + replicate for number in range(n_rounds))
-        return (self.log(source, batch) for batch in batches for source in sources)
 
 
 @dataclass(frozen=True)
@@ -102,9 +67,8 @@ class Engine:
     """One scene, its sampling plan, its paths so far and what follows from them.
 
     Batch b of a source belongs to replicate b mod `N_REPLICATES`; rounds of `N_REPLICATES` batches a source are
-    added until the precision is met. Scenarios that hang too different cloth are traced in groups of their own,
-    with the same random numbers. What is computed depends on the seed and the number of rounds alone, never on
-    threads, blocks or interruptions.
+    added until the precision is met. All scenarios share all paths. What is computed depends on the seed and the
+    number of rounds alone, never on threads, blocks or interruptions.
 
     Parameters
     ----------
@@ -125,81 +89,38 @@ class Engine:
         self.progress = progress or NoProgress()
         self.edges = time_bins(followed_for(scene))
         self.n_rounds = 0
-        self.groups: list[TraceGroup] = []
-        self.group_of = np.zeros(scene.n_scenarios, int)
         self._n_lost, self._lost_energy = 0, 0.0
-        self._root = store
         # A source that sounds in no scenario costs nothing.
         self.traced = self._heard(np.arange(scene.n_scenarios))
-        for scenarios in trace_groups(scene):
-            self._add_group(np.array(scenarios))
-
-    def _add_group(self, scenarios: np.ndarray) -> None:
-        plan = sampling_plan(self.scene, scenarios)
-        if self.groups:
-            tracer = self.groups[0].tracer.with_plan(plan)
-        else:
-            tracer = Tracer(self.scene, plan, self.seed, self.image_order, float(self.edges[-1]))
-        paths = None if self._root is None else self._path_store(self._root, plan)
-        self.group_of[scenarios] = len(self.groups)
-        self.groups.append(TraceGroup(scenarios, plan, tracer, paths, {}))
-
-    def effective_shares(self) -> np.ndarray:
-        """(n_scenarios, 8) share of the rays that count for each scenario and band, in the paths so far."""
-        shares = np.empty((self.scene.n_scenarios, N_BANDS))
-        for group in self.groups:
-            logs = group.first_logs(min(4, N_REPLICATES * self.n_rounds), self.traced)
-            shares[group.scenarios] = effective_share(self.scene, group.plan, logs, group.scenarios)
-        return shares
-
-    def _set_apart_the_badly_served(self) -> None:
-        """Give scenarios that few of the rays count for a group, and rays, of their own."""
-        badly = self.effective_shares()[:, 1:7].min(axis=1) < LEAST_EFFECTIVE_SHARE
-        for number, group in enumerate(list(self.groups)):
-            apart = group.scenarios[badly[group.scenarios]]
-            if 0 < len(apart) < len(group.scenarios):
-                kept = group.scenarios[~badly[group.scenarios]]
-                self.groups[number] = replace(group, scenarios=kept)
-                self._add_group(apart)
-                names = ", ".join(f"'{self.scene.scenarios[i]}'" for i in apart)
-                self.progress.message(
-                    f"Few of the rays count for {names}: traced apart, with the same random numbers."
-                )
-                self.progress.start("Tracing", self.n_rounds * N_REPLICATES * len(self.traced))
-                for round_number in range(self.n_rounds):
-                    self._trace(self.groups[-1:], round_number)
+        self.plan = sampling_plan(scene)
+        self.tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
+        self._store = None if store is None else self._path_store(store)
+        self._memory: dict[tuple[int, int], PathLog] = {}
 
     def describe(self) -> str:
-        """How scenarios share paths, in a sentence: what the planner decided."""
-        n = self.scene.n_scenarios
-        if len(self.groups) == 1:
-            plan = self.groups[0].plan
-            return (
-                f"All {n} scenarios share one set of paths; none needs more than {plan.loss:.1f} times the "
-                "rays it would alone."
-            )
-        sizes = ", ".join(str(len(group.scenarios)) for group in self.groups)
-        loss = max(group.plan.loss for group in self.groups)
+        """How scenarios share paths, in a sentence: what the plan of sampling is."""
+        branching = (
+            " At free-hanging cloth a path branches where scenarios differ." if (self.plan.sheet >= 0).any() else ""
+        )
         return (
-            f"The {n} scenarios hang too different cloth to share one set of paths: {len(self.groups)} sets ({sizes} "
-            f"scenarios), all with the same random numbers; none needs more than {loss:.1f} times the rays it would "
-            "alone."
+            f"All {self.scene.n_scenarios} scenarios share one set of paths; none needs more than {self.plan.loss:.1f} "
+            f"times the rays it would alone.{branching}"
         )
 
-    def _path_store(self, store: StudyStore, plan: SamplingPlan) -> PathStore:
-        scene, surfaces = self.scene, self.scene.surfaces
+    def _path_store(self, store: StudyStore) -> PathStore:
+        scene, surfaces, plan = self.scene, self.scene.surfaces, self.plan
         parts: dict[str, Part] = {
             "engine": ENGINE_VERSION, "seed": self.seed, "image_order": self.image_order, "rays": RAYS_PER_BATCH,
             "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
             "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,
-            "sheets": np.array([patch.is_sheet for patch in scene.patches]),
             "plan": plan.probability, "shares": plan.share,
+            "sheets": plan.sheet, "wish": plan.wish, "states": plan.state_at_start,
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "roulette": np.stack([plan.staying, plan.keeping]), "roulette_below": float(ROULETTE_BELOW),
+            "roulette": np.stack([plan.staying, plan.keeping]), "roulette_below": plan.roulette_below,
         }  # fmt: skip
-        limits = LogLimits(len(scene.patches), scene.receivers.n_receivers, plan.n_components)
+        limits = LogLimits(plan.sheet, scene.receivers.n_receivers, plan.n_components)
         return store.paths(digest(parts), limits)
 
     # --- paths ------------------------------------------------------------------------------------------
@@ -210,7 +131,28 @@ class Engine:
 
     @property
     def _batches_a_round(self) -> int:
-        return N_REPLICATES * len(self.traced) * len(self.groups)
+        return N_REPLICATES * len(self.traced)
+
+    def log(self, source: int, batch: int) -> PathLog:
+        """A batch: from the store if it is there and sound, else traced (and kept)."""
+        if self._store is None:
+            if (source, batch) not in self._memory:
+                self._memory[source, batch] = self.tracer.trace(source, batch, RAYS_PER_BATCH)
+            return self._memory[source, batch]
+        log = self._store.read(source, batch)
+        if log is None:
+            log = self.tracer.trace(source, batch, RAYS_PER_BATCH)
+            self._store.write(log)
+        return log
+
+    def _first_logs(self, n_batches: int, sources: Sequence[int]) -> Iterator[PathLog]:
+        """The first batches of each source."""
+        return (self.log(source, batch) for batch in range(n_batches) for source in sources)
+
+    def _logs_of_replicate(self, replicate: int, sources: Sequence[int]) -> Iterator[PathLog]:
+        """The batches of a replicate, always in the same order."""
+        batches = (number * N_REPLICATES + replicate for number in range(self.n_rounds))
+        return (self.log(source, batch) for batch in batches for source in sources)
 
     @cached_property
     def image_paths(self) -> tuple[ImagePaths, ...]:
@@ -218,25 +160,25 @@ class Engine:
         zero = time_zero(self.scene)
         longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
         return find_image_paths(
-            self.scene, self.image_order, longest, self.threads, self.groups[0].tracer.geometry, self.traced
+            self.scene, self.image_order, longest, self.threads, self.tracer.geometry, self.traced
         )
 
     def add_rounds(self, n: int, deadline: float = math.inf) -> None:
         """Trace `n` more rounds, fewer if the clock (time.monotonic) passes `deadline`; whole rounds only."""
         for _ in range(n):
-            self._trace(self.groups, self.n_rounds)
+            self._trace(self.n_rounds)
             self.n_rounds += 1
             if time.monotonic() > deadline:
                 return
 
-    def _trace(self, groups: Sequence[TraceGroup], round_number: int) -> None:
-        """Have one round of some groups at hand, and count what it lost."""
+    def _trace(self, round_number: int) -> None:
+        """Have one round at hand, and count what it lost."""
         batches = range(round_number * N_REPLICATES, (round_number + 1) * N_REPLICATES)
-        work = [(group, source, batch) for group in groups for batch in batches for source in self.traced]
+        work = [(source, batch) for batch in batches for source in self.traced]
         pool = ThreadPoolExecutor(self.threads)
         try:
             # The store is the memory: logs are read again, batch by batch, when they are weighed.
-            for log in pool.map(lambda address: address[0].log(*address[1:]), work):
+            for log in pool.map(lambda address: self.log(*address), work):
                 self._n_lost += log.n_lost
                 self._lost_energy += log.lost_energy
                 self.progress.advance()
@@ -247,13 +189,13 @@ class Engine:
     # --- evaluation -------------------------------------------------------------------------------------
 
     def blocks(self) -> list[tuple[np.ndarray, slice]]:
-        """(scenarios, receivers) that are worked out together: same paths, same sources on, few enough to fit."""
+        """(scenarios, receivers) that are worked out together: same sources on, few enough to fit."""
         playing = [self.scene.sources.active, *self._noise_active]
         n_receivers, n_bins = self.scene.receivers.n_receivers, len(self.edges) - 1
         one = N_REPLICATES * n_bins * N_BANDS * 4
         alike: dict[tuple[int, ...], list[int]] = {}
         for i, on in enumerate((np.concatenate(playing) > 0).T):
-            alike.setdefault((self.group_of[i], *on), []).append(i)
+            alike.setdefault(tuple(on), []).append(i)
         blocks = []
         for scenarios in alike.values():
             for start in range(0, len(scenarios), SCENARIOS_PER_BLOCK):
@@ -262,24 +204,17 @@ class Engine:
                 blocks += [(run, slice(r, min(r + step, n_receivers))) for r in range(0, n_receivers, step)]
         return blocks
 
-    def _group(self, scenarios: np.ndarray) -> TraceGroup:
-        numbers = set(self.group_of[scenarios])
-        if len(numbers) != 1:
-            raise ValueError("the scenarios of a block must share their paths")
-        return self.groups[numbers.pop()]
-
     def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         """Energy response of one block."""
-        replay = Replay(self.scene, self._group(scenarios).plan, self.edges, scenarios, receivers)
+        replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
         late = replay.late(
             N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads, self.progress.advance
         )
         return self._with_early(late, scenarios, receivers)
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
-        group = self._group(scenarios)
         heard = self._heard(scenarios)
-        return lambda replicate: group.logs_of(replicate, self.n_rounds, heard)
+        return lambda replicate: self._logs_of_replicate(replicate, heard)
 
     def _heard(self, scenarios: np.ndarray) -> list[int]:
         """Sources that sound in any of some scenarios, as programme or as noise: no others need be read."""
@@ -313,7 +248,7 @@ class Engine:
                 # The noise sources alone, as if they were the programme.
                 scene = replace(self.scene, sources=replace(self.scene.sources, active=active))
                 whole = self.edges[[0, -1]]
-                replay = Replay(scene, self._group(scenarios).plan, whole, scenarios, receivers)
+                replay = Replay(scene, self.plan, whole, scenarios, receivers)
                 late = replay.late(n_replicates, n_batches, logs, self.threads)
                 no_modulation = MODULATION_FREQUENCIES[:0]
                 sums = sum_image_paths(scene, self.image_paths, whole, no_modulation, scenarios, receivers)
@@ -324,7 +259,7 @@ class Engine:
         """Energy of one scenario later than `after`, s, by the surface that it came off last."""
         chosen = np.array([scenario])
         return late_by_last_surface(
-            self.scene, self._group(chosen).plan, self.edges, self.image_paths, scenario, after, self._logs_of(chosen),
+            self.scene, self.plan, self.edges, self.image_paths, scenario, after, self._logs_of(chosen),
             N_REPLICATES, self.n_rounds, self.threads,
         )  # fmt: skip
 
@@ -373,33 +308,26 @@ class Engine:
             self.noise_energy(scenarios, receivers, N_REPLICATES, self.n_rounds, logs),
         )
 
-    def with_scenarios(self, scene: Scene, like: Sequence[int] | np.ndarray | None = None) -> Engine:
+    def with_scenarios(self, scene: Scene) -> Engine:
         """The same paths, weighed for other scenarios: no new tracing.
 
         Parameters
         ----------
         scene : Scene
             Of the same surfaces, seats and sources; with any number of scenarios.
-        like : (n_scenarios,), optional
-            Index of the scenario of this engine whose paths each is weighed on, so that chance is common to both;
-            those expected to serve it best unless said.
 
         Raises
         ------
         ValueError : an event is possible in it that no path of this engine could have taken
         """
-        never = np.logical_and.reduce([(group.plan.probability == 0.0).all(axis=0) for group in self.groups])
-        if scene.factors.shape[:2] != never.shape or (scene.factors[never] > 0.0).any():
+        possible = self.plan.possible
+        if scene.factors.shape[:2] != possible.shape or (scene.factors[~possible] > 0.0).any():
             raise ValueError("these scenarios need events that the paths were not traced for")
         paths = self.image_paths
         other = copy.copy(self)
         # What was worked out from the old scene goes; the paths stay.
         vars(other).pop("source_power", None)
         other.scene, other.__dict__["image_paths"] = scene, paths
-        if like is None:
-            other.group_of = best_served(scene, [group.plan for group in self.groups])
-        else:
-            other.group_of = self.group_of[np.asarray(like)]
         return other
 
     def whole_figures(
@@ -416,12 +344,11 @@ class Engine:
 
         def fill(block: tuple[np.ndarray, slice]) -> None:
             scenarios, receivers = block
-            group = self._group(scenarios)
 
             def logs(_: int) -> Iterator[PathLog]:
-                return group.first_logs(n_batches, self._heard(scenarios))
+                return self._first_logs(n_batches, self._heard(scenarios))
 
-            replay = Replay(self.scene, group.plan, self.edges, scenarios, receivers)
+            replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
             response = self._with_early(replay.late(1, n_batches, logs), scenarios, receivers)
             noise_energy = self.noise_energy(scenarios, receivers, 1, n_batches, logs)
             levels = (self.scene.noise[scenarios], self.source_power[scenarios])
@@ -445,8 +372,6 @@ class Engine:
         while True:
             self.progress.start("Tracing", (wanted - self.n_rounds) * self._batches_a_round)
             self.add_rounds(wanted - self.n_rounds, deadline)
-            if self.n_rounds == 1:
-                self._set_apart_the_badly_served()
             reached = self._standard_errors(precision)
             excess = max(error / wanted for error, wanted in reached.values())
             most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
@@ -499,7 +424,7 @@ class Engine:
 
 
 def followed_for(scene: Scene) -> float:
-    """s for which energy is followed: long enough for a fall of 35 dB in the most reverberant scenario and band.
+    """s for which energy is followed: past a fall of 60 dB in the most reverberant scenario and band.
 
     Eyring's reverberation time where the absorption is even. Where it is not and little is scattered, sound
     outlives it between the surfaces that absorb least: Fitzroy's time tells by how much, up to twice. A fifth

@@ -30,7 +30,7 @@ import h5py
 import numpy as np
 
 from ..errors import StoreError
-from ..tracing.paths import PathLog
+from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
 from . import hdf5
 from .files import UNFINISHED, replace_file, unwritable
 from .results import Results
@@ -41,8 +41,6 @@ __all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_resul
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 1
 DAMAGED = ".damaged"
-RAY_ENDED = np.iinfo(np.uint16).max
-"""Event code of a ray's last segment."""
 
 _ARRAYS: dict[str, tuple[str, tuple[int | None, ...]]] = {
     "ray_end": ("<i8", (None,)),
@@ -50,6 +48,7 @@ _ARRAYS: dict[str, tuple[str, tuple[int | None, ...]]] = {
     "emission": ("<f4", (None, 8)),
     "event": ("<u2", (None,)),
     "n_deposits": ("<u2", (None,)),
+    "share": ("<f4", (None,)),
     "receiver": ("<u4", (None,)),
     "path_length": ("<f4", (None,)),
     "chord": ("<f4", (None,)),
@@ -88,7 +87,8 @@ def digest(parts: Mapping[str, Part]) -> str:
 class LogLimits:
     """What the indices in a path log may point at: the compiled replay does not check them again."""
 
-    n_patches: int
+    sheet: np.ndarray
+    """(n_patches,) int, not negative where a patch is a free-hanging sheet."""
     n_receivers: int
     n_components: int
 
@@ -315,16 +315,35 @@ def _unreadable(path: Path, fault: OSError) -> StoreError:
 def _check_indices(log: PathLog, limits: LogLimits) -> None:
     """Lengths agree and no index points past its end."""
     ends, n_deposits = log.ray_end, len(log.receiver)
+    n_patches = len(limits.sheet)
+    goes_on = log.event != END_OF_RAY
+    event = log.event & ~np.uint16(BRANCHED)
+    # Branches that wait after each segment, one less for every ray before: -1 when the ray itself has ended.
+    waiting = np.cumsum(np.where(goes_on, log.event >= BRANCHED, -1), dtype=np.int64)
     sound = (
         len(ends) == len(log.component) == len(log.emission) == log.n_rays
         and len(log.n_deposits) == log.n_segments
         and len(log.path_length) == len(log.chord) == n_deposits == log.n_deposits.sum(dtype=np.int64)
         and len(log.lost_positions) == len(log.lost_directions)
         and (ends[-1] if len(ends) else 0) == log.n_segments
-        and bool(np.all(np.diff(ends, prepend=0) >= 0))
-        and bool(np.all((log.event < 3 * limits.n_patches) | (log.event == RAY_ENDED)))
+        and bool(np.all(np.diff(ends, prepend=0) > 0))
+        and bool(np.all((event < 3 * n_patches) | ~goes_on))
+        and len(log.share) == np.count_nonzero(limits.sheet[event[goes_on] // 3] >= 0)
+        and bool(np.all(log.share > 0.0))
+        and _branches_fit(waiting, ends)
         and bool(np.all(log.receiver < limits.n_receivers))
         and bool(np.all(log.component < limits.n_components))
     )
     if not sound:
         raise hdf5.ContentError("its counts and indices do not fit together")
+
+
+def _branches_fit(waiting: np.ndarray, ends: np.ndarray) -> bool:
+    """True if every ray ends where no branch of it waits any more, and nowhere else.
+
+    waiting : (n_segments,) branches that wait after each segment, less the number of rays that have ended
+    """
+    of_ray = waiting + np.repeat(np.arange(len(ends)), np.diff(ends, prepend=0))
+    last = np.zeros(len(waiting), bool)
+    last[ends - 1] = True
+    return bool(np.all(np.where(last, of_ray == -1, (of_ray >= 0) & (of_ray <= MAX_BRANCHES))))

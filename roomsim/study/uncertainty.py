@@ -113,8 +113,7 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
         tables.append(draws(draw))
         if len(tables) < at_once and draw < n_draws - 1:
             continue
-        like = np.repeat(np.arange(n), len(tables))
-        other = engine.with_scenarios(_side_by_side(scene, tables), like)
+        other = engine.with_scenarios(_side_by_side(scene, tables))
         engine.progress.start("Input uncertainty", len(other.blocks()))
         n_batches = math.ceil(BATCHES / len(engine.traced))
         weighed = other.whole_figures([STI], n_batches, engine.progress.advance)[STI]

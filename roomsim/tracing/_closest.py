@@ -12,13 +12,13 @@ STACK_SIZE = 512
 """Waiting nodes: seven for each level of a tree of eight children a node."""
 
 if config.DISABLE_JIT:
-    from ._plain import add_product, closest_hit, hit_spheres, lowest_bit
+    from ._plain import add_product, closest_hit, hit_spheres, keep_larger, lowest_bit, scale_row
 else:
     try:
         from ._intersect import closest_hit
-        from ._wide import add_product, hit_spheres, lowest_bit
+        from ._wide import add_product, hit_spheres, keep_larger, lowest_bit, scale_row
     except ImportError:  # an llvmlite whose builder has moved on
-        from ._plain import add_product, closest_hit, hit_spheres, lowest_bit
+        from ._plain import add_product, closest_hit, hit_spheres, keep_larger, lowest_bit, scale_row
 
 __all__ = [
     "MISS",
@@ -28,7 +28,9 @@ __all__ = [
     "closest_hit",
     "closest_hits",
     "hit_spheres",
+    "keep_larger",
     "lowest_bit",
+    "scale_row",
 ]
 
 

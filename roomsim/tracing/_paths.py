@@ -8,13 +8,13 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, hit_spheres, lowest_bit
-from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, ray_key, uniform
+from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, hit_spheres, keep_larger, lowest_bit
+from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
+from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
-END_OF_RAY = 65535
 N_LOST_KEPT = 64
-MAX_SEGMENTS = 4096
-"""Per ray; a path of 10 s with 0.8 m between hits."""
+MAX_HITS = 4096
+"""Of a path; 10 s with 0.8 m between hits."""
 _TWO_PI = np.float32(2.0 * math.pi)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
@@ -116,21 +116,37 @@ def deposit_along(
     return n_deposits
 
 
+@njit(inline="always", **KERNEL_OPTIONS)
+def largest_product(state, wish, sheet, way, lanes):
+    """Largest of state[i] * wish[sheet, way, i]; the number of states is a multiple of eight."""
+    n_states = len(state)
+    start = (np.int64(sheet) * 2 + way) * n_states
+    for k in range(WIDTH):
+        lanes[k] = _ZERO
+    for first in range(0, n_states, WIDTH):
+        keep_larger(lanes, state, np.int64(first), wish, start + first)
+    largest = _ZERO
+    for k in range(WIDTH):
+        largest = max(largest, lanes[k])
+    return largest
+
+
 @njit(**KERNEL_OPTIONS)
 def trace_rays(
-    seed, source, first_ray, begin, origin, directions, geometry, cells, share_until, threshold, is_sheet, staying,
-    keeping, roulette_below, image_order, max_length,
-    ray_end, component, event, n_deposits, receiver, path_length, chord,
+    seed, source, first_ray, begin, origin, directions, geometry, cells, share_until, threshold, sheet_of, wish,
+    state_at_start, staying, keeping, roulette_below, image_order, max_length,
+    ray_end, component, event, n_deposits, share, receiver, path_length, chord,
     lost_position, lost_direction, lost_survival, totals,
 ):  # fmt: skip
     """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
 
     share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2)
-    float32: below the first a ray is reflected specularly, below the second
-    diffusely, else it goes through. staying, keeping (n_patches,) float32: once the product of `staying` has fallen
-    below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs as
-    in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the
-    share of energy with which a ray was lost, else 0. totals (3,) int64: segments, deposits, lost rays.
+    float32: below the first a ray is reflected specularly, below the second diffusely, else it goes through.
+    sheet_of (n_patches,) int32, wish (n_sheets * 2 * n_states) and state_at_start (n_states,) float32: how rays branch
+    at free-hanging sheets, see SamplingPlan. staying, keeping (n_patches,) float32: once the product of `staying` has
+    fallen below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs
+    as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the share of energy with which a ray was
+    lost, else 0. totals (4,) int64: segments, deposits, lost rays, shares.
 
     Returns the number of the first ray that did not fit.
     """
@@ -144,18 +160,22 @@ def trace_rays(
     start, member, spheres, radius = cells.start, cells.member, cells.spheres, cells.radius
     x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
     n_x, n_y, cell_size = cells.shape[0], cells.shape[1], cells.cell_size
-    n_components = len(threshold)
+    n_components, n_states = len(threshold), len(state_at_start)
     stack = np.empty(STACK_SIZE, np.int32)
     stack_entry = np.empty(STACK_SIZE, np.float32)
     lanes = np.empty(2 * WIDTH, np.float32)
     stamp = np.full(len(radius), -1, np.int64)
-    n_segments, n_kept = totals[0], totals[1]
+    state = np.empty(n_states, np.float32)
+    # Branches that wait: where and how the ray came to the sheet, and what it will be there.
+    waiting = np.empty((MAX_BRANCHES, 9), np.float32)
+    waiting_count = np.empty((MAX_BRANCHES, 4), np.int64)
+    waiting_key = np.empty(MAX_BRANCHES, np.uint64)
+    waiting_state = np.empty((MAX_BRANCHES, n_states), np.float32)
+    n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
     deposit_room = len(receiver) - len(radius)
 
     for ray in range(begin, len(directions)):
-        if n_segments + MAX_SEGMENTS > len(event):
-            return ray
-        segment_at_start, kept_at_start = n_segments, n_kept
+        segment_at_start, kept_at_start, lost_at_start, shares_at_start = n_segments, n_kept, totals[2], n_shares
         address = first_ray + ray
         surface_key = ray_key(seed, SURFACE, source, address)
         sheet_key = ray_key(seed, SHEET, source, address)
@@ -169,10 +189,22 @@ def trace_rays(
         dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
         skip = np.int32(-1)
         travelled, survival = _ZERO, _ONE
-        n_specular = 0
+        n_specular = np.int64(0)
         is_image = True
         back_x, back_y, back_z = ox, oy, oz
-        for bounce in range(MAX_SEGMENTS):
+        for k in range(n_states):
+            state[k] = state_at_start[k]
+        n_waiting = 0
+        # Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves all that follows as it is.
+        bounce, n_sheets_met, n_hits = np.int64(0), np.int64(0), np.int64(0)
+        while True:
+            if n_segments + 2 > len(event) or n_shares + 2 > len(share) or n_kept > deposit_room:
+                # Not even one more segment with all seats would fit: give the ray back and let the caller make room.
+                totals[0], totals[1], totals[2], totals[3] = (
+                    segment_at_start, kept_at_start, lost_at_start, shares_at_start,
+                )  # fmt: skip
+                lost_survival[ray] = _ZERO
+                return ray
             for attempt in range(2):
                 t, hit = closest_hit(
                     ox, oy, oz, dx, dy, dz, skip, MISS,
@@ -183,48 +215,98 @@ def trace_rays(
                 # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
                 # a point on the way in.
                 ox, oy, oz = back_x, back_y, back_z
-            if hit < 0:
+            ends = hit < 0
+            if ends:
                 lost = totals[2]
                 if lost < N_LOST_KEPT:
                     lost_position[lost, 0], lost_position[lost, 1], lost_position[lost, 2] = ox, oy, oz
                     lost_direction[lost, 0], lost_direction[lost, 1], lost_direction[lost, 2] = dx, dy, dz
                 totals[2] += 1
-                lost_survival[ray] = survival
-                event[n_segments] = END_OF_RAY
+                lost_survival[ray] = max(lost_survival[ray], survival)
                 n_deposits[n_segments] = 0
-                n_segments += 1
-                break
-            kept_before = n_kept
-            if not is_image:
-                if n_kept > deposit_room:
-                    # Not even one seat each would fit: give the ray back and let the caller make room.
-                    totals[0], totals[1] = segment_at_start, kept_at_start
-                    return ray
-                n_kept = deposit_along(
-                    ox, oy, oz, dx, dy, dz, t, travelled, n_kept, address * MAX_SEGMENTS + bounce,
-                    start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
-                    receiver, path_length, chord,
-                )  # fmt: skip
-            n_deposits[n_segments] = n_kept - kept_before
-            travelled += t
-            back_x, back_y, back_z = (
-                ox + (t - _PULL_BACK) * dx,
-                oy + (t - _PULL_BACK) * dy,
-                oz + (t - _PULL_BACK) * dz,
-            )
-            ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
-            skip = hit
-            patch = patch_of[hit]
-            survival *= staying[patch]
-            ends = travelled > max_length or bounce == MAX_SEGMENTS - 1
-            if survival < roulette_below:
-                ends = ends or uniform(surface_key, 4 * bounce + 3) >= keeping[patch]
+                patch = np.int32(0)
+            else:
+                kept_before = n_kept
+                if not is_image:
+                    n_kept = deposit_along(
+                        ox, oy, oz, dx, dy, dz, t, travelled, n_kept, n_segments,
+                        start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
+                        receiver, path_length, chord,
+                    )  # fmt: skip
+                n_deposits[n_segments] = n_kept - kept_before
+                travelled += t
+                back_x, back_y, back_z = (
+                    ox + (t - _PULL_BACK) * dx,
+                    oy + (t - _PULL_BACK) * dy,
+                    oz + (t - _PULL_BACK) * dz,
+                )
+                ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
+                skip = hit
+                patch = patch_of[hit]
+                survival *= staying[patch]
+                n_hits += 1
+                ends = travelled > max_length or n_hits == MAX_HITS
+            sheet = sheet_of[patch]
+            if not ends and survival < roulette_below:
+                u = uniform(sheet_key, 2 * n_sheets_met + 1) if sheet >= 0 else uniform(surface_key, 4 * bounce + 3)
+                ends = u >= keeping[patch]
+            if not ends and sheet >= 0:
+                through = largest_product(state, wish, sheet, 0, lanes)
+                back = largest_product(state, wish, sheet, 1, lanes)
+                if through + back > _ONE and n_waiting == MAX_BRANCHES:
+                    through, back = through / (through + back), back / (through + back)
+                # Both from one number: as close to the mean number of branches as can be.
+                u = uniform(sheet_key, 2 * n_sheets_met)
+                goes_through, comes_back = u < through, u >= _ONE - back
+                n_sheets_met += 1
+                if comes_back:
+                    waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2] = ox, oy, oz
+                    waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5] = dx, dy, dz
+                    waiting[n_waiting, 6], waiting[n_waiting, 7], waiting[n_waiting, 8] = travelled, survival, back
+                    waiting_count[n_waiting, 0], waiting_count[n_waiting, 1] = hit, n_specular
+                    waiting_count[n_waiting, 2], waiting_count[n_waiting, 3] = n_hits, is_image
+                    # Keys of its own, whether or not another branch goes through.
+                    waiting_key[n_waiting] = ray_key(sheet_key, SHEET, n_sheets_met, 0)
+                    inverse, place = _ONE / back, (np.int64(sheet) * 2 + 1) * n_states
+                    for k in range(n_states):
+                        waiting_state[n_waiting, k] = state[k] * wish[place + k] * inverse
+                    n_waiting += 1
+                if goes_through:
+                    event[n_segments] = 3 * patch + 2 + (BRANCHED if comes_back else 0)
+                    n_segments += 1
+                    share[n_shares] = through
+                    n_shares += 1
+                    inverse, place = _ONE / through, np.int64(sheet) * 2 * n_states
+                    for k in range(n_states):
+                        state[k] *= wish[place + k] * inverse
+                    continue
+                ends = not comes_back
             if ends:
                 event[n_segments] = END_OF_RAY
                 n_segments += 1
-                break
+                if n_waiting == 0:
+                    break
+                n_deposits[n_segments] = 0
+            if ends or sheet >= 0:
+                # Take up the branch that has waited least: the one just put there, if nothing went through.
+                n_waiting -= 1
+                ox, oy, oz = waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2]
+                dx, dy, dz = waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5]
+                back_x, back_y, back_z = ox - _PULL_BACK * dx, oy - _PULL_BACK * dy, oz - _PULL_BACK * dz
+                travelled, survival = waiting[n_waiting, 6], waiting[n_waiting, 7]
+                share[n_shares] = waiting[n_waiting, 8]
+                n_shares += 1
+                hit = np.int32(waiting_count[n_waiting, 0])
+                n_specular, n_hits = waiting_count[n_waiting, 1], waiting_count[n_waiting, 2]
+                is_image = waiting_count[n_waiting, 3] != 0
+                surface_key = waiting_key[n_waiting]
+                sheet_key = mix(surface_key + _GOLDEN)
+                bounce, n_sheets_met = np.int64(0), np.int64(0)
+                for k in range(n_states):
+                    state[k] = waiting_state[n_waiting, k]
+                skip, patch = hit, patch_of[hit]
 
-            u = uniform(sheet_key if is_sheet[patch] else surface_key, 4 * bounce)
+            u = uniform(surface_key, 4 * bounce)
             if u >= threshold[drawn, patch, 1]:
                 event[n_segments] = 3 * patch + 2
             else:
@@ -245,6 +327,7 @@ def trace_rays(
                     u1, u2 = uniform(surface_key, 4 * bounce + 1), uniform(surface_key, 4 * bounce + 2)
                     dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
             n_segments += 1
+            bounce += 1
         ray_end[ray] = n_segments
-        totals[0], totals[1] = n_segments, n_kept
+        totals[0], totals[1], totals[3] = n_segments, n_kept, n_shares
     return len(directions)

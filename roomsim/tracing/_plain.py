@@ -12,6 +12,8 @@ from numba import njit
 from .._jit import KERNEL_OPTIONS
 
 WIDTH = 8
+PAIR = 16
+"""Bands of two scenarios, which fill a line of the cache and, on the best processors, a vector."""
 _LEAST = np.float32(1e-12)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
@@ -39,8 +41,23 @@ def lowest_bit(mask):
 @njit(**KERNEL_OPTIONS)
 def add_product(target, place, first, start, second):
     """As `_wide.add_product`."""
-    for i in range(WIDTH):
+    for i in range(PAIR):
         target[place + i] += first[start + i] * second[i]
+
+
+@njit(**KERNEL_OPTIONS)
+def scale_row(target, place, factor, table, a, b, c, d, e, f):
+    """As `_wide.scale_row`."""
+    for i in range(PAIR):
+        early, late = table[a + i] * table[b + i] * table[c + i], table[d + i] * table[e + i] * table[f + i]
+        target[place + i] *= factor * early * late
+
+
+@njit(**KERNEL_OPTIONS)
+def keep_larger(lanes, first, start, second, at):
+    """As `_wide.keep_larger`."""
+    for i in range(WIDTH):
+        lanes[i] = max(lanes[i], first[start + i] * second[at + i])
 
 
 @njit(**KERNEL_OPTIONS)

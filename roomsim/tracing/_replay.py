@@ -7,64 +7,94 @@ from numba import njit
 
 from .._jit import KERNEL_OPTIONS
 from ..bands import N_BANDS
-from ._closest import add_product
+from ..scene.scene import TRANSMITTED
+from ._closest import add_product, scale_row
 from ._memory import LINE, prefetch
-from ._paths import END_OF_RAY
+from ._plain import PAIR
+from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
 TICK = np.float32(0.005)
 """s, the unit of the table from time to bin."""
 _AHEAD = 3
 """Deposits by which memory is asked for early."""
-_ASKED_FOR = 8 * LINE
+_ASKED_FOR = 16 * LINE
 """How much of a row: the processor sees by itself that the rest follows."""
+N_DUE = 6
+"""Events that `scale_row` multiplies in at once."""
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, table, probability, component_share, staying, keeping, roulette_below,
+    late, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying, keeping, roulette_below,
     gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
-    ray_end, component, emission, event, n_deposits, receiver, path_length, chord,
+    ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
 ):  # fmt: skip
-    """Add one batch of paths to `late` (n_receivers, n_bins, n_scenarios * 8) float32.
+    """Add one batch of paths to `late` (n_receivers, n_bins, n_pairs * 16) float32.
 
-    table (3 * n_patches, n_scenarios * 8) float32: factor of each event. probability (n_components, 3 * n_patches)
-    float32; component_share (n_components,) float32. staying, keeping (3 * n_patches,) float32 and
-    roulette_below: as for the tracer, event by event; the
-    product of `staying` is formed in the same order, so that both see the roulette begin at the same hit.
-    gain (n_scenarios * 8) float32: source level as energy, 0 where off. scale: one over the number of
+    weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32: factor of each event, the last row all ones. is_blank
+    (3 * n_patches, n_pairs) bool: pairs of scenarios to which an event leaves nothing in any band; has_blank
+    (3 * n_patches,) bool: there are such. is_sheet, staying, keeping (3 * n_patches,) and roulette_below: as for the
+    tracer, event by event; the product of `staying` is formed in the same order, so that both see the roulette begin
+    at the same hit. probability (n_components, 3 * n_patches) float32; component_share (n_components,) float32.
+    gain (n_pairs * 16) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
     block of receivers, which starts at receiver number `first_receiver`.
     """
     n_receivers, n_bins, row = late.shape
-    n_scenarios = row // N_BANDS
+    n_pairs = row // PAIR
     n_components = probability.shape[0]
-    weight = np.empty(row, np.float32)
-    path_probability = np.empty(n_components, np.float32)
-    arriving = np.empty(N_BANDS, np.float32)
+    # Of the ray, and of its branches that wait. Scenarios go in pairs; those that have lost all are listed no more.
+    listed = np.empty((MAX_BRANCHES + 1, n_pairs), np.int64)
+    n_listed = np.empty(MAX_BRANCHES + 1, np.int64)
+    path_probability = np.empty((MAX_BRANCHES + 1, n_components), np.float32)
+    survived = np.empty(MAX_BRANCHES + 1, np.float32)
+    arriving = np.empty(PAIR, np.float32)
+    # Events whose factors are still to be multiplied in: some at a time spare most of the reading and writing.
+    ones = (np.int64(len(table)) - 1) * row
+    due = np.full(N_DUE, ones, np.int64)
+    n_due, factor = 0, _ONE
     last_tick = len(bin_of_tick) - 1
     last_metre = len(air) - 2
     # Flat, because a view of a row would be counted in and out at every segment.
     flat_late, flat_table = late.reshape(-1), table.reshape(-1)
     n_all = len(receiver)
-    segment, deposit = np.int64(0), np.int64(0)
+    segment, deposit, n_shares = np.int64(0), np.int64(0), np.int64(0)
     for ray in range(len(ray_end)):
         drawn = component[ray]
-        for s in range(n_scenarios):
-            for b in range(N_BANDS):
-                weight[s * N_BANDS + b] = gain[s * N_BANDS + b] * emission[ray, b] * scale
+        for s in range(n_pairs):
+            listed[0, s] = s
+        for j in range(row):
+            weights[j] = gain[j] * emission[ray, j % N_BANDS] * scale
+        here, n_here = np.int64(0), np.int64(n_pairs)
         for m in range(n_components):
-            path_probability[m] = component_share[m]
+            path_probability[0, m] = component_share[m]
         survival = _ONE
         while segment < ray_end[ray]:
-            n_here = n_deposits[segment]
-            if n_here > 0:
+            e = event[segment]
+            goes_on, branches = e != END_OF_RAY, False
+            if goes_on and e >= BRANCHED:
+                e -= np.uint16(BRANCHED)
+                branches = True
+            is_deposited = n_deposits[segment] > 0
+            if n_due > 0 and (is_deposited or branches or n_due == N_DUE):
+                level = here * row
+                for i in range(n_here):
+                    column = listed[here, i] * PAIR
+                    scale_row(
+                        weights, level + column, factor, flat_table, due[0] + column, due[1] + column,
+                        due[2] + column, due[3] + column, due[4] + column, due[5] + column,
+                    )  # fmt: skip
+                due[:] = ones
+                n_due, factor = 0, _ONE
+            if is_deposited:
+                level = here * row
                 total = _ZERO
                 for m in range(n_components):
-                    total += path_probability[m]
+                    total += path_probability[here, m]
                 balance = _ONE / total
-                for _ in range(n_here):
+                for _ in range(n_deposits[segment]):
                     # The rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting
                     # for them would take two thirds of the replay.
                     ahead = deposit + _AHEAD
@@ -84,63 +114,79 @@ def replay_batch(
                         if tick <= last_tick:
                             metre = min(np.int64(length), last_metre)
                             part = length - np.float32(metre)
-                            share = chord[deposit] * balance
+                            received = chord[deposit] * balance
                             for b in range(N_BANDS):
-                                arriving[b] = share * (
+                                arriving[b] = received * (
                                     air[metre, b] + part * (air[metre + 1, b] - air[metre, b])
                                 )
+                                arriving[N_BANDS + b] = arriving[b]
                             base = (seat * n_bins + bin_of_tick[tick]) * row
-                            for s in range(n_scenarios):
-                                column = np.int64(s) * N_BANDS
-                                add_product(flat_late, base + column, weight, column, arriving)
+                            for i in range(n_here):
+                                column = listed[here, i] * PAIR
+                                add_product(flat_late, base + column, weights, level + column, arriving)
                     deposit += 1
-            e = event[segment]
             segment += 1
-            if e == END_OF_RAY:
+            if not goes_on:
+                # On with the branch that has waited least; what was due is lost with the one that ended.
+                due[:] = ones
+                n_due, factor = 0, _ONE
+                if here > 0:
+                    here -= 1
+                    n_here, survival = n_listed[here], survived[here]
                 continue
+            if branches:
+                # The one that goes through is worked on above the one that waits.
+                n_listed[here], survived[here] = n_here, survival
+                above = here + 1
+                for i in range(n_here):
+                    s = listed[here, i]
+                    listed[above, i] = s
+                    for j in range(s * PAIR, (s + 1) * PAIR):
+                        weights[above * row + j] = weights[here * row + j]
+                for m in range(n_components):
+                    path_probability[above, m] = path_probability[here, m]
+                here = above
             # Everything is kept relative to the component that drew the ray, so that numbers stay near one.
             inverse = _ONE / probability[drawn, e]
-            survival *= staying[e]
-            gained = inverse / keeping[e] if survival < roulette_below else inverse
-            base = np.int64(e) * row
-            for j in range(row):
-                weight[j] *= flat_table[base + j] * gained
             if n_components > 1:
                 for m in range(n_components):
-                    path_probability[m] *= probability[m, e] * inverse
+                    path_probability[here, m] *= probability[m, e] * inverse
+            due[n_due] = np.int64(e) * row
+            n_due += 1
+            factor *= inverse
+            survival *= staying[e]
+            if survival < roulette_below:
+                factor /= keeping[e]
+            if is_sheet[e]:
+                factor /= share[n_shares]
+                n_shares += 1
+            if has_blank[e]:
+                n_left = np.int64(0)
+                for i in range(n_here):
+                    s = listed[here, i]
+                    if not is_blank[e, s]:
+                        listed[here, n_left] = s
+                        n_left += 1
+                n_here = n_left
 
 
 @njit(**KERNEL_OPTIONS)
-def weight_sums(
-    wish, probability, component_share, staying, until, ray_end, component, event, total, squares
-):
-    """Add the weights of paths, followed until `staying` has multiplied down to `until`, to `total` and `squares`.
-
-    wish (3 * n_patches, n_states) float32: probability with which each state would draw each event itself. The weight
-    of a path for a state is its probability there over that with which it was drawn.
-    """
-    n_components, n_states = len(component_share), wish.shape[1]
-    weight = np.empty(n_states)
-    path_probability = np.empty(n_components)
-    first = np.int64(0)
+def last_reflections(ray_end, event, none, last):
+    """Write to last (n_segments,) int64 the patch that each segment was last reflected at, `none` before the first."""
+    waiting = np.empty(MAX_BRANCHES, np.int64)
+    segment = np.int64(0)
     for ray in range(len(ray_end)):
-        drawn = component[ray]
-        weight[:] = 1.0
-        for m in range(n_components):
-            path_probability[m] = component_share[m]
-        survival = 1.0
-        for segment in range(first, ray_end[ray]):
-            e = event[segment]
-            if e == END_OF_RAY or survival < until:
-                break
-            survival *= staying[e]
-            inverse = _ONE / probability[drawn, e]
-            for j in range(n_states):
-                weight[j] *= wish[e, j] * inverse
-            for m in range(n_components):
-                path_probability[m] *= probability[m, e] * inverse
-        first = ray_end[ray]
-        balance = 1.0 / path_probability.sum()
-        for j in range(n_states):
-            total[j] += weight[j] * balance
-            squares[j] += (weight[j] * balance) ** 2
+        here, n_waiting = np.int64(none), 0
+        while segment < ray_end[ray]:
+            last[segment] = here
+            e = np.int64(event[segment])
+            segment += 1
+            if e == END_OF_RAY:
+                if n_waiting > 0:
+                    n_waiting -= 1
+                    here = waiting[n_waiting]
+            elif e >= BRANCHED:
+                waiting[n_waiting] = here
+                n_waiting += 1
+            elif e % 3 != TRANSMITTED:
+                here = e // 3

@@ -18,7 +18,7 @@ from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-from ._plain import WIDTH
+from ._plain import PAIR, WIDTH
 
 NODE_FLOATS = 6 * WIDTH
 PACK_FLOATS = 13 * WIDTH
@@ -26,27 +26,28 @@ PACK_FLOATS = 13 * WIDTH
 _FLOAT = ir.FloatType()
 _I1, _I32, _I64 = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, WIDTH)
+_PAIR = ir.VectorType(_FLOAT, PAIR)
 # Not "nnan" or "ninf": an empty slot divides by zero and must compare false.
 _FAST = ("contract", "nsz", "arcp")
 
 
-def _splat(builder, scalar):
-    undefined = ir.Constant(_VECTOR, ir.Undefined)
+def _splat(builder, scalar, kind=_VECTOR):
+    undefined = ir.Constant(kind, ir.Undefined)
     first = builder.insert_element(undefined, scalar, ir.Constant(_I32, 0))
-    return builder.shuffle_vector(first, undefined, ir.Constant(ir.VectorType(_I32, WIDTH), [0] * WIDTH))
+    return builder.shuffle_vector(first, undefined, ir.Constant(ir.VectorType(_I32, kind.count), [0] * kind.count))
 
 
 def _constant(value):
     return ir.Constant(_VECTOR, [value] * WIDTH)
 
 
-def _load(builder, base, offset):
-    address = builder.bitcast(builder.gep(base, [offset]), _VECTOR.as_pointer())
+def _load(builder, base, offset, kind=_VECTOR):
+    address = builder.bitcast(builder.gep(base, [offset]), kind.as_pointer())
     return builder.load(address, align=4)
 
 
-def _store(builder, vector, base):
-    builder.store(vector, builder.bitcast(base, _VECTOR.as_pointer()), align=4)
+def _store(builder, vector, base, kind=_VECTOR):
+    builder.store(vector, builder.bitcast(base, kind.as_pointer()), align=4)
 
 
 def _data(context, builder, array_type, array):
@@ -196,7 +197,7 @@ def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
 
 @intrinsic
 def add_product(typing, target, place, first, start, second):
-    """target[place + i] += first[start + i] * second[i] for the eight bands i: one multiply-add.
+    """target[place + i] += first[start + i] * second[i] for the eight bands i of two scenarios: one multiply-add.
 
     A loop says the same, but the compiler must then ask each time whether the arrays overlap.
     """
@@ -207,8 +208,47 @@ def add_product(typing, target, place, first, start, second):
         to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
         weight = builder.gep(_data(context, builder, sig.args[2], arguments[2]), [arguments[3]])
         factor = _data(context, builder, sig.args[4], arguments[4])
-        loaded = [_load(builder, place, none) for place in (weight, factor, to)]
-        _store(builder, _multiply_add(builder, *loaded), to)
+        loaded = [_load(builder, place, none, _PAIR) for place in (weight, factor, to)]
+        _store(builder, _multiply_add(builder, *loaded), to, _PAIR)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def scale_row(typing, target, place, factor, table, a, b, c, d, e, f):
+    """target[place + i] *= factor times table[x + i] for all x of a to f, for the eight bands i of two scenarios."""
+    signature = types.void(target, types.int64, types.float32, table, *[types.int64] * 6)
+
+    def generate(context, builder, sig, arguments):
+        none = ir.Constant(_I64, 0)
+        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
+        base = _data(context, builder, sig.args[3], arguments[3])
+        factors = [_load(builder, base, place, _PAIR) for place in arguments[4:]]
+        factors.append(
+            builder.fmul(_load(builder, to, none, _PAIR), _splat(builder, arguments[2], _PAIR), flags=_FAST)
+        )
+        # Multiplied in pairs, so that none waits long for another.
+        while len(factors) > 1:
+            factors.append(builder.fmul(factors.pop(0), factors.pop(0), flags=_FAST))
+        _store(builder, factors[0], to, _PAIR)
+        return context.get_dummy_value()
+
+    return signature, generate
+
+
+@intrinsic
+def keep_larger(typing, lanes, first, start, second, at):
+    """lanes[i] = max(lanes[i], first[start + i] * second[at + i]) for eight i."""
+    signature = types.void(lanes, first, types.int64, second, types.int64)
+
+    def generate(context, builder, sig, arguments):
+        none = ir.Constant(_I64, 0)
+        kept = _data(context, builder, sig.args[0], arguments[0])
+        one = _load(builder, _data(context, builder, sig.args[1], arguments[1]), arguments[2])
+        other = _load(builder, _data(context, builder, sig.args[3], arguments[3]), arguments[4])
+        product = builder.fmul(one, other, flags=_FAST)
+        _store(builder, _maximum(builder, product, _load(builder, kept, none)), kept)
         return context.get_dummy_value()
 
     return signature, generate

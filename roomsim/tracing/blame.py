@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..scene.scene import TRANSMITTED, ReceiverArrays, Scene
-from ._paths import END_OF_RAY
-from ._replay import TICK
+from ._replay import TICK, last_reflections
 from .images import ImagePaths
 from .interference import interference
 from .paths import PathLog, SamplingPlan
@@ -91,14 +90,9 @@ def last_surfaces(event: np.ndarray, ray_end: np.ndarray, none: int) -> np.ndarr
     ----------
     event, ray_end : as in `PathLog`
     """
-    number = np.arange(len(event))
-    reflected = (event != END_OF_RAY) & (event % 3 != TRANSMITTED)
-    latest = np.maximum.accumulate(np.where(reflected, number, -1))
-    before = np.concatenate([[-1], latest[:-1]]).astype(np.int64)
-    start = np.concatenate([[0], ray_end[:-1]])
-    first = np.repeat(start, np.diff(np.concatenate([[0], ray_end])))
-    patch = event[np.maximum(before, 0)].astype(np.int64) // 3
-    return np.where(before >= first, patch, none)
+    last = np.empty(len(event), np.int64)
+    last_reflections(ray_end, event, none, last)
+    return last
 
 
 def _booked(

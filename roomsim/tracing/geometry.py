@@ -8,6 +8,7 @@ import numpy as np
 
 from ..scene.scene import SurfaceArrays
 from . import _tree
+from ._memory import on_lines
 from ._plain import WIDTH
 
 BRUTE_FORCE_BELOW = 24
@@ -35,15 +36,6 @@ class Geometry(NamedTuple):
     """(n_primitives,) int32."""
     mirror: np.ndarray
     """(n_primitives,) int32."""
-
-
-def _aligned(array: np.ndarray) -> np.ndarray:
-    """Copy that starts on a cache line."""
-    raw = np.empty(array.nbytes + 64, np.uint8)
-    start = -raw.ctypes.data % 64
-    view = raw[start : start + array.nbytes].view(array.dtype).reshape(array.shape)
-    view[...] = array
-    return view
 
 
 def primitive_rows(surfaces: SurfaceArrays) -> np.ndarray:
@@ -141,10 +133,10 @@ def pack_geometry(
                     children[i, slot] = -len(members)
     packs, primitives = _pack(rows, members)
     return Geometry(
-        nodes=_aligned(np.ascontiguousarray(nodes).reshape(-1)),
-        children=_aligned(children.reshape(-1)),
-        packs=_aligned(packs.reshape(-1)),
-        primitives=_aligned(primitives.reshape(-1)),
+        nodes=on_lines(np.ascontiguousarray(nodes).reshape(-1)),
+        children=on_lines(children.reshape(-1)),
+        packs=on_lines(packs.reshape(-1)),
+        primitives=on_lines(primitives.reshape(-1)),
         normals=np.ascontiguousarray(rows[:, :3], dtype=np.float32),
         patch=surfaces.patch.astype(np.int32),
         mirror=surfaces.mirror.astype(np.int32),

@@ -10,6 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..scene.scene import TRANSMITTED
+
+END_OF_RAY = 65535
+"""Event where a ray, or a branch of it, ended."""
+BRANCHED = 32768
+"""Added to the event of a ray that went through a sheet and of which another branch, reflected there, follows."""
+MAX_BRANCHES = 128
+"""Of a ray that wait at a time. Should there be more, a ray goes one way or the other."""
+
 
 @dataclass(frozen=True)
 class PathLog:
@@ -17,6 +26,10 @@ class PathLog:
 
     Rays follow each other; within a ray segments follow each other. Segment i of a ray ends in `event[i]`; the
     deposits made along a segment come before its event.
+
+    At a free-hanging sheet a ray may branch. The branch that went through comes first, its event marked by the
+    highest bit; where it ends, the next segment is one without length or deposits, whose event is the reflection at
+    the latest sheet whose other branch still waits.
     """
 
     source: int
@@ -32,9 +45,13 @@ class PathLog:
     """(n_rays, 8) float32, squared directivity over the density of the direction drawn, divided by the number of
     rays: their sum over rays estimates the integral of the squared directivity over the sphere, sr."""
     event: np.ndarray
-    """(n_segments,) uint16, 3 * patch + event (specular, diffuse, transmitted); 65535 where the ray ended there."""
+    """(n_segments,) uint16, 3 * patch + event (specular, diffuse, transmitted), `BRANCHED` more where another branch
+    waits; `END_OF_RAY` where the ray or its branch ended."""
     n_deposits: np.ndarray
     """(n_segments,) uint16, number of deposits along the segment."""
+    share: np.ndarray
+    """(number of events at free-hanging sheets,) float32: mean number of branches that go on in the way of this event,
+    through the sheet or back from it, given that the ray got there."""
     receiver: np.ndarray
     """(n_deposits,) uint32."""
     path_length: np.ndarray
@@ -64,21 +81,47 @@ class SamplingPlan:
     A ray draws from one of a few components; in the replay its weight is divided by the mean over components of
     the probability of its path (balance heuristic: Veach, Robust Monte Carlo Methods (1997), section 9.2.2), so
     no weight exceeds one over the share of a component times that of a trace made for one scenario alone.
+
+    At a free-hanging sheet a ray goes through, or back, or branches and does both. What decides are states: one
+    scenario in one band each, and the energy that it sends on. Paths are followed as densely as the state wants them
+    that wants them most, so no state's weights grow at a sheet, however many scenarios hang it or leave it out. (It is
+    splitting and Russian roulette, with the largest weight among the states as importance: Lux and Koblinger, Monte
+    Carlo Particle Transport Methods (1991), chapter 5, from memory.)
     """
 
     probability: np.ndarray
-    """(n_components, n_patches, 3) float64, sums to 1 over events."""
+    """(n_components, n_patches, 3) float64, sums to 1 over events; at a sheet over the two reflections, and 1 for what
+    goes through."""
     share: np.ndarray
     """(n_components,) float64, share of rays that draw from each; sums to 1."""
     names: tuple[str, ...]
     """What each component stands for."""
+    sheet: np.ndarray
+    """(n_patches,) int32, number of the free-hanging sheet, -1 where a patch is none."""
+    wish: np.ndarray
+    """(n_sheets, 2, n_states) float32: energy that each state sends through and back, relative to the most that any
+    state keeps there. The number of states is a multiple of eight; those too many are zero."""
+    state_at_start: np.ndarray
+    """(n_states,) float32: 1, less for the state that stands for scenarios yet unknown."""
     staying: np.ndarray
     """(n_patches,) float32, share of energy that a ray is taken to keep at a hit; its product over the hits so far
     says when the roulette begins."""
     keeping: np.ndarray
     """(n_patches,) float32, probability of going on at a hit once the roulette has begun."""
-    loss: float = 1.0
+    roulette_below: float
+    """Share of energy below which it is played."""
+    loss: float
     """How many times the rays of a trace of its own the scenario and band served worst is expected to need."""
+
+    @property
+    def possible(self) -> np.ndarray:
+        """(n_patches, 3) bool: events that paths can have taken."""
+        possible: np.ndarray = np.any(self.probability > 0.0, axis=0)
+        is_sheet = self.sheet >= 0
+        through, back = np.any(self.wish > 0.0, axis=2).T
+        possible[is_sheet, TRANSMITTED] = through
+        possible[is_sheet] &= np.stack([back, back, through], axis=1)
+        return possible
 
     @property
     def n_components(self) -> int:

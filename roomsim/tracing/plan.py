@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..bands import LABELS
-from ..scene.scene import Scene
+from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED, Scene
 from .paths import SamplingPlan
 
 Selected = Sequence[int] | np.ndarray
@@ -19,43 +19,55 @@ LEAST_PROBABILITY = 0.02
 """Of any event that is possible in some scenario: no path may be impossible for all components."""
 LEAST_SHARE = 0.01
 """Of rays for any component."""
-REPLAY_SHARE = 0.2
-"""What reading, weighing and keeping the paths of a group costs, as a share of tracing it."""
 _DEPTH = np.log(100.0)
 """Paths are followed in the mind down to -20 dB, so that late ones have components that serve them ..."""
 WEIGHED_SHARE = 0.3
 """... but losses are foreseen for the first 6 dB: that fits those measured for intelligibility in a hall with twelve
 lines of cloth. Farther down, second moments are ruled by paths too rare to be drawn."""
+MAX_STATES = 255
+"""That decide how rays branch; beyond it, those are chosen that are least alike."""
+UNKNOWN_SHARE = 0.05
+"""Of the energy of the others that a state of its own is given, which wants at each sheet what any state wants there.
+It sees to it that no path is impossible, nor too rare, for scenarios that the same paths are weighed for later."""
+LEAST_FACTOR = 1e-3
+"""Below it, energies at a sheet are alike when states are compared."""
 
-ROULETTE_BELOW = np.float32(0.1)
-"""Share of energy below which rays play Russian roulette: -10 dB. What comes later shapes the end of the decay only,
-and fewer rays suffice for that."""
+ROULETTE = (0.1, 0.5)
+"""Share of energy below which rays play Russian roulette, -10 dB: what comes later shapes the end of the decay only,
+and fewer rays suffice for that. Then the power of the energy kept with which they go on: a half halves the rate at
+which rays die out against the rate at which energy does, so weights fall while rays become fewer."""
+ROULETTE_OF_BRANCHES = (0.3, 0.75)
+"""The same where paths branch: the late ones do so most and are shared least, so they cost more."""
 
 
-def _roulette(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarray]:
-    """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette.
+def _roulette(scene: Scene, scenarios: Selected, branches: bool) -> tuple[np.ndarray, np.ndarray, float]:
+    """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette;
+    share of energy below which it is played.
 
-    The share is the mean over bands of the most reflective scenario. Going on with its square root halves the rate
-    at which rays die out against the rate at which energy does, so weights fall while rays become fewer.
+    The share is the mean over bands of the most reflective scenario.
     """
     kept = scene.factors[:, :, list(scenarios)].sum(axis=1).max(axis=1)
     staying = np.clip(kept[:, 1:7].mean(axis=1), 0.05, 1.0).astype(np.float32)
-    return staying, np.sqrt(staying)
+    below, power = ROULETTE_OF_BRANCHES if branches else ROULETTE
+    return staying, staying ** np.float32(power), below
 
 
 def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPlan:
-    """Mixture of event probabilities for some scenarios of a scene (all unless said).
+    """How rays are traced for some scenarios of a scene (all unless said).
 
-    A state is one scenario in one band: it wants events drawn in proportion to the energies that it sends there.
-    For a path of n hits drawn from probabilities q, the second moment of the weight of a state with wishes p is
-    about (sum over patches of hit share * sum over events of p^2 / q)^n. Components are added one by one, each for
-    the state that is served worst, and rays are shared out so that the states are served as well as can be.
+    For the mixture, a state is one scenario in one band: it wants events drawn in proportion to the energies that it
+    sends there. For a path of n hits drawn from probabilities q, the second moment of the weight of a state with
+    wishes p is about (sum over patches of hit share * sum over events of p^2 / q)^n. Components are added one by one,
+    each for the state that is served worst, and rays are shared out so that the states are served as well as can be.
     """
     served = range(scene.n_scenarios) if scenarios is None else scenarios
+    is_sheet = _is_sheet(scene)
     wishes, labels = _wishes(scene, served)
     hit_share = _hit_share(scene)
     n_hits = _n_hits(scene, hit_share, served)
     possible: np.ndarray = np.any(scene.factors > 0, axis=(2, 3))
+    # Whether a ray goes through a sheet is not for the components to say.
+    possible[is_sheet, TRANSMITTED] = False
 
     components = [_floored(wishes.mean(axis=0), possible)]
     names = ["mean"]
@@ -71,61 +83,55 @@ def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPl
         moments.append(_log_moment_of_hit(wishes, components[-1], hit_share))
     share = _best_shares(n_hits * np.array(moments))
     loss = math.exp(_log_cost(WEIGHED_SHARE * n_hits * np.array(moments), share).max())
-    return SamplingPlan(np.array(components), share, tuple(names), *_roulette(scene, served), loss)
+    probability = np.array(components)
+    probability[:, is_sheet, TRANSMITTED] = 1.0
+    sheet, wish, state_at_start = _branching(scene, served)
+    branches = bool(np.any(wish[..., state_at_start == 1.0].max(axis=2, initial=0.0).sum(axis=1) > 1.0 + 1e-6))
+    staying, keeping, below = _roulette(scene, served, branches)
+    return SamplingPlan(
+        probability, share, tuple(names), sheet, wish, state_at_start, staying, keeping, below, loss
+    )
 
 
-def trace_groups(scene: Scene) -> list[tuple[int, ...]]:
-    """Scenarios that are best traced together: a partition of all of them, each group in ascending order.
+def _branching(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Number of the sheet of each patch, wishes there, and states at the start, as in `SamplingPlan`."""
+    is_sheet = _is_sheet(scene)
+    number = np.where(is_sheet, np.cumsum(is_sheet) - 1, -1).astype(np.int32)
+    factors = scene.factors[is_sheet][:, :, list(scenarios)]
+    sent = np.stack([factors[:, TRANSMITTED], factors[:, SPECULAR] + factors[:, DIFFUSE]], axis=1)
+    most = sent.sum(axis=1).max(axis=(1, 2), initial=0.0)
+    sent = sent / np.where(most > 0.0, most, 1.0)[:, None, None, None]
+    states = _least_alike(sent.reshape(-1, sent.shape[2] * sent.shape[3]).T)
+    unknown = states.max(axis=0, initial=0.0).reshape(sent.shape[:2])
+    # Together no more than one branch: else its paths would become ever more.
+    unknown /= np.maximum(unknown.sum(axis=1, keepdims=True), 1e-6)
+    n_states = len(states) + 1
+    padded = 8 * math.ceil(n_states / 8)
+    wish = np.zeros((padded, *sent.shape[:2]), np.float32)
+    wish[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
+    wish[n_states - 1] = unknown
+    start = np.zeros(padded, np.float32)
+    start[: n_states - 1] = 1.0
+    start[n_states - 1] = UNKNOWN_SHARE
+    return number, np.ascontiguousarray(np.moveaxis(wish, 0, -1)), start
 
-    A group costs one trace times what its worst scenario loses by sharing it. Groups are halved while that pays:
-    around the two scenarios that are least alike in the cloth that they hang. Scenarios that differ only in what
-    covers surfaces share all paths exactly and always stay together.
+
+def _least_alike(states: np.ndarray) -> np.ndarray:
+    """(at most MAX_STATES, n) of the rows of (n_states, n) factors: all different ones, or those farthest apart.
+
+    Each next one is the farthest from all before (Gonzalez, Theoretical Computer Science 38 (1985), 293), in the
+    sum of logarithms, since factors multiply along a path.
     """
-    sheets = np.array([patch.is_sheet for patch in scene.patches])
-    passing = scene.factors[sheets, 2].mean(axis=2).T if sheets.any() else np.zeros((scene.n_scenarios, 0))
-    whole = tuple(range(scene.n_scenarios))
-    waiting, settled = [(whole, sampling_plan(scene, whole).loss)], []
-    while waiting:
-        group, loss = waiting.pop()
-        halves = _halves(group, passing)
-        if halves is not None:
-            parts = [(half, sampling_plan(scene, half).loss) for half in halves]
-            if sum(part_loss + REPLAY_SHARE for _, part_loss in parts) < loss + REPLAY_SHARE:
-                waiting += parts
-                continue
-        settled.append(group)
-    return sorted(settled)
-
-
-def best_served(scene: Scene, plans: Sequence[SamplingPlan]) -> np.ndarray:
-    """(n_scenarios,) number of the plan that is expected to serve each scenario of a scene best."""
-    if len(plans) == 1:
-        return np.zeros(scene.n_scenarios, int)
-    hit_share = _hit_share(scene)
-    best = np.empty(scene.n_scenarios, int)
-    for i in range(scene.n_scenarios):
-        wishes, _ = _wishes(scene, [i])
-        n_hits = _n_hits(scene, hit_share, [i])
-        costs = []
-        for plan in plans:
-            moments = np.array([_log_moment_of_hit(wishes, q, hit_share) for q in plan.probability])
-            costs.append(_log_cost(n_hits * moments, plan.share).max())
-        best[i] = int(np.argmin(costs))
-    return best
-
-
-def _halves(group: tuple[int, ...], passing: np.ndarray) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
-    """A group in two, by which of the two least alike scenarios each is closer to; None if all are alike."""
-    own = passing[list(group)]
-    # From the mean to the farthest, from there to the farthest again: the two ends, without trying all pairs.
-    one = int(((own - own.mean(axis=0)) ** 2).sum(axis=1).argmax())
-    from_one = ((own - own[one]) ** 2).sum(axis=1)
-    other = int(from_one.argmax())
-    if from_one[other] < 1e-6:
-        return None
-    nearer = from_one <= ((own - own[other]) ** 2).sum(axis=1)
-    first = tuple(s for s, here in zip(group, nearer) if here)
-    return first, tuple(s for s, here in zip(group, nearer) if not here)
+    _, first = np.unique(np.round(states, 2), axis=0, return_index=True)
+    states = states[np.sort(first)]
+    if len(states) <= MAX_STATES:
+        return states
+    place = np.log(np.maximum(states, LEAST_FACTOR))
+    chosen, apart = [0], np.full(len(states), np.inf)
+    while len(chosen) < MAX_STATES:
+        apart = np.minimum(apart, np.abs(place - place[chosen[-1]]).sum(axis=1))
+        chosen.append(int(apart.argmax()))
+    return states[np.sort(chosen)]
 
 
 def _log_cost(log_moment: np.ndarray, share: np.ndarray) -> np.ndarray:
@@ -148,24 +154,33 @@ def _best_shares(log_moment: np.ndarray) -> np.ndarray:
     return share
 
 
+def _is_sheet(scene: Scene) -> np.ndarray:
+    return np.array([patch.is_sheet for patch in scene.patches])
+
+
 def _hit_share(scene: Scene) -> np.ndarray:
     """(n_patches,) share of all hits, as in a diffuse field: by area."""
     area = np.array([patch.area * patch.sides for patch in scene.patches])
     return area / area.sum()
 
 
-def split_of_events(scene: Scene, scenarios: Selected) -> np.ndarray:
-    """(n_patches, 3, n_scenarios, 8): the energies that a hit sends on, as shares of what it does not absorb."""
+def _wishes(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, list[str]]:
+    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name.
+
+    At a sheet those of the reflections alone; a state in which it reflects nothing takes what comes.
+    """
+    is_sheet = _is_sheet(scene)
     factors = scene.factors[:, :, list(scenarios)]
     total = factors.sum(axis=1, keepdims=True)
-    return np.where(
-        total > 1e-6, factors / np.maximum(total, 1e-6), np.array([0.5, 0.5, 0.0])[None, :, None, None]
-    )
-
-
-def _wishes(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, list[str]]:
-    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name."""
-    split = split_of_events(scene, scenarios)
+    # What absorbs everything has no wish.
+    none = np.array([0.5, 0.5, 0.0])[None, :, None, None]
+    split = np.where(total > 1e-6, factors / np.maximum(total, 1e-6), none)
+    split[is_sheet, TRANSMITTED] = 0.0
+    back = split[is_sheet].sum(axis=1, keepdims=True)
+    own = split[is_sheet] / np.maximum(back, 1e-6)
+    known = back > 1e-6
+    others = (own * known).sum(axis=(2, 3), keepdims=True) / np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
+    split[is_sheet] = np.where(known, own, others)
     states = np.moveaxis(split, (2, 3), (0, 1)).reshape(-1, *split.shape[:2])
     labels = [f"{scene.scenarios[i]} {band} Hz" for i in scenarios for band in LABELS]
     rounded = np.round(states, 2).reshape(len(states), -1)
@@ -191,4 +206,5 @@ def _floored(probability: np.ndarray, possible: np.ndarray) -> np.ndarray:
 def _log_moment_of_hit(wishes: np.ndarray, q: np.ndarray, hit_share: np.ndarray) -> np.ndarray:
     """(n_states,) log of the second moment of the weight that one hit adds, drawn from q (n_patches, 3)."""
     ratio = np.where(q > 0, wishes**2 / np.where(q > 0, q, 1.0), 0.0).sum(axis=2)
+    # What absorbs everything adds nothing.
     return np.log(np.maximum(ratio @ hit_share, 1.0))

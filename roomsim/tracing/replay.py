@@ -9,10 +9,10 @@ import numpy as np
 
 from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
-from ._memory import zeros
-from ._replay import TICK, replay_batch, weight_sums
-from .paths import PathLog, SamplingPlan
-from .plan import ROULETTE_BELOW, split_of_events
+from ._memory import on_lines, zeros
+from ._plain import PAIR
+from ._replay import TICK, replay_batch
+from .paths import MAX_BRANCHES, PathLog, SamplingPlan
 
 Selection = slice | Sequence[int] | np.ndarray
 """Of scenarios."""
@@ -22,11 +22,11 @@ def time_bins(duration: float) -> np.ndarray:
     """Edges (n_bins + 1,) s of the time bins up to at least `duration`.
 
     Fine where clarity is decided and the modulation transfer asks for it, coarser in the tail, where the energy
-    changes little within a bin: 5 ms to 100 ms, 10 ms to 300 ms, 25 ms to 1 s, 50 ms to 2 s, 100 ms to 4 s,
-    then 200 ms.
+    changes little within a bin: 5 ms to 0.1 s, 10 ms to 0.3 s, 25 ms to 0.6 s, 50 ms to 1.2 s, 100 ms to 2.4 s, 200 ms
+    to 4.8 s, then 400 ms.
     """
     edges = [0.0]
-    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 1.0), (0.05, 2.0), (0.1, 4.0), (0.2, np.inf)):
+    for step, end in ((0.005, 0.1), (0.01, 0.3), (0.025, 0.6), (0.05, 1.2), (0.1, 2.4), (0.2, 4.8), (0.4, np.inf)):
         while edges[-1] < min(end, duration) - 1e-9:
             edges.append(edges[-1] + step)
     # Whole ticks, free of accumulated rounding.
@@ -67,12 +67,18 @@ class Replay:
         self._bin_of_tick = bins_of_ticks(edges)
         self._n_bins = len(edges) - 1
         chosen = scene.factors[:, :, scenarios]
-        self._table = np.ascontiguousarray(chosen.reshape(-1, chosen.shape[2] * N_BANDS), dtype=np.float32)
+        factors = _in_pairs(chosen.reshape(-1, chosen.shape[2] * N_BANDS))
+        ones = np.ones((1, factors.shape[1]))
+        self._table = on_lines(np.concatenate([factors, ones]).astype(np.float32))
+        self._is_blank = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
+        self._has_blank = self._is_blank.any(axis=1)
+        self._is_sheet = np.repeat(plan.sheet >= 0, 3)
         self._share = plan.share.astype(np.float32)
         self._probability = np.ascontiguousarray(
             plan.probability.reshape(plan.n_components, -1), dtype=np.float32
         )
         self._staying, self._keeping = np.repeat(plan.staying, 3), np.repeat(plan.keeping, 3)
+        self._roulette_below = np.float32(plan.roulette_below)
         zero = time_zero(scene)[receivers, scenarios]
         if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
             raise ValueError("the scenarios of a block must share their time zero")
@@ -80,18 +86,19 @@ class Replay:
         longest = int(np.ceil((edges[-1] + zero.max()) * scene.speed_of_sound)) + 3
         self._air = np.exp(-np.arange(longest)[:, None] * scene.air_attenuation).astype(np.float32)
 
-    def _add(self, late: np.ndarray, log: PathLog, scale: float) -> None:
+    def _add(self, late: np.ndarray, weights: np.ndarray, log: PathLog, scale: float) -> None:
         sources = self._scene.sources
         gain = source_gain(sources, log.source)[self._scenarios]
         if not gain.any():
             return
         replay_batch(
-            late, self._table, self._probability, self._share, self._staying, self._keeping, ROULETTE_BELOW,
-            gain.reshape(-1).astype(np.float32), np.float32(scale), self._air,
+            late, weights, self._table, self._has_blank, self._is_blank, self._is_sheet, self._probability, self._share,
+            self._staying, self._keeping, self._roulette_below,
+            _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),
-            log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.receiver, log.path_length,
-            log.chord,
+            log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.share, log.receiver,
+            log.path_length, log.chord,
         )  # fmt: skip
 
     def late(
@@ -107,37 +114,21 @@ class Replay:
         `logs(replicate)` gives the logs of a replicate: `n_batches` of each source, in a fixed order, so that sums
         repeat bit for bit. Replicates are shared out among `threads`; `tell` is called after each.
         """
-        shape = (n_replicates, len(self._receivers), self._n_bins, len(self._scenarios) * N_BANDS)
+        shape = (n_replicates, len(self._receivers), self._n_bins, self._table.shape[1])
         late = zeros(shape, np.float32)
 
         def fill(replicate: int) -> None:
+            weights = on_lines(np.empty((MAX_BRANCHES + 1) * shape[3], np.float32))
             for log in logs(replicate):
-                self._add(late[replicate], log, 1.0 / n_batches)
+                self._add(late[replicate], weights, log, 1.0 / n_batches)
 
         with ThreadPoolExecutor(threads) as pool:
             for _ in pool.map(fill, range(n_replicates)):
                 tell()
-        return late.reshape(*shape[:3], len(self._scenarios), N_BANDS)
+        return late.reshape(*shape[:3], -1, N_BANDS)[..., : len(self._scenarios), :]
 
 
-def effective_share(
-    scene: Scene, plan: SamplingPlan, logs: Iterable[PathLog], scenarios: Sequence[int] | np.ndarray
-) -> np.ndarray:
-    """(n_scenarios, 8) share of the rays that count for each of some scenarios and bands.
-
-    Kish's effective sample size over the number of rays, (sum w)^2 / (n sum w^2), with the weights of the paths down
-    to -10 dB: Kish, Survey Sampling (1965), section 11.7 (from memory). 1 is a trace made for that scenario and band
-    alone.
-    """
-    wishes = split_of_events(scene, scenarios)
-    wish = np.ascontiguousarray(wishes.reshape(wishes.shape[0] * 3, -1), dtype=np.float32)
-    probability = np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32)
-    total, squares, n_rays = np.zeros(wish.shape[1]), np.zeros(wish.shape[1]), 0
-    for log in logs:
-        weight_sums(
-            wish, probability, plan.share.astype(np.float32), np.repeat(plan.staying, 3), 0.1, log.ray_end,
-            log.component, log.event, total, squares,
-        )  # fmt: skip
-        n_rays += log.n_rays
-    with np.errstate(invalid="ignore"):
-        return (total**2 / (n_rays * squares)).reshape(len(scenarios), N_BANDS)
+def _in_pairs(rows: np.ndarray) -> np.ndarray:
+    """(n, n_scenarios * 8) with a scenario of zeros more if their number is odd."""
+    missing = -rows.shape[1] % PAIR
+    return np.pad(rows, ((0, 0), (0, missing))) if missing else rows

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import copy
-
 import numpy as np
 
 from ..errors import SceneError
@@ -12,8 +10,7 @@ from . import _paths
 from ._closest import closest_hits
 from .emission import Emission
 from .geometry import pack_geometry
-from .paths import PathLog, SamplingPlan
-from .plan import ROULETTE_BELOW
+from .paths import BRANCHED, PathLog, SamplingPlan
 from .seats import build_cells
 
 ROOM_PER_RAY = 128
@@ -36,10 +33,10 @@ class Tracer:
     """
 
     def __init__(self, scene: Scene, plan: SamplingPlan, seed: int, image_order: int, duration: float):
-        if 3 * len(scene.patches) >= _paths.END_OF_RAY:
+        if 3 * len(scene.patches) >= BRANCHED:
             raise SceneError(
                 f"the scene has {len(scene.patches)} different surface patches; the engine holds "
-                f"{_paths.END_OF_RAY // 3 - 1}",
+                f"{BRANCHED // 3}",
                 cure="Merge surface groups of equal material in the mesh.",
             )
         self.scene, self.seed, self.image_order = scene, seed, image_order
@@ -48,22 +45,12 @@ class Tracer:
         self.cells = build_cells(scene.receivers, self.radius)
         sources = scene.sources
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
-        self._is_sheet = np.array([patch.is_sheet for patch in scene.patches])
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
         self._max_length = np.float32(duration * scene.speed_of_sound + farthest)
-        self._follow(plan)
-
-    def _follow(self, plan: SamplingPlan) -> None:
         self.plan = plan
         self._threshold = _thresholds(plan.probability)
         self._share_until = np.cumsum(plan.share).astype(np.float32)
-        self._staying, self._keeping = plan.staying, plan.keeping
-
-    def with_plan(self, plan: SamplingPlan) -> Tracer:
-        """Tracer of the same scene with the same random numbers, but another plan."""
-        other = copy.copy(self)
-        other._follow(plan)
-        return other
+        self._wish = plan.wish.reshape(-1)
 
     def _free_radius(self) -> np.ndarray:
         """(n_receivers,) m: the sphere of each seat, smaller where a surface is nearer than the radius asked for.
@@ -97,42 +84,43 @@ class Tracer:
         directions, emission = self._emission[source].draw(self.seed, source, batch, n_rays)
         ray_end = np.empty(n_rays, np.int64)
         component = np.empty(n_rays, np.uint8)
-        room = max(n_rays * ROOM_PER_RAY, 2 * _paths.MAX_SEGMENTS)
+        room = n_rays * ROOM_PER_RAY
         event, n_deposits = np.empty(room, np.uint16), np.empty(room, np.uint16)
         n_seats = self.scene.receivers.n_receivers
+        share = np.empty(room // 8, np.float32)
         seats_room = max(room // 4, 2 * n_seats)
         receiver = np.empty(seats_room, np.uint32)
         path_length, chord = np.empty(seats_room, np.float32), np.empty(seats_room, np.float32)
         lost_position = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
         lost_direction = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
         lost_survival = np.zeros(n_rays, np.float32)
-        totals = np.zeros(3, np.int64)
+        totals = np.zeros(4, np.int64)
         done = 0
         while True:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
-                directions, self.geometry, self.cells, self._share_until, self._threshold, self._is_sheet,
-                self._staying,
-                self._keeping, ROULETTE_BELOW, self.image_order, self._max_length,
-                ray_end, component, event, n_deposits, receiver, path_length, chord,
+                directions, self.geometry, self.cells, self._share_until, self._threshold,
+                self.plan.sheet, self._wish, self.plan.state_at_start, self.plan.staying, self.plan.keeping,
+                np.float32(self.plan.roulette_below), self.image_order, self._max_length,
+                ray_end, component, event, n_deposits, share, receiver, path_length, chord,
                 lost_position, lost_direction, lost_survival, totals,
             )  # fmt: skip
             if done == n_rays:
                 break
             # Make room in proportion to the rays still to come.
             grow = 1.1 * n_rays / max(done, 1) if done else 2.0
-            event, n_deposits = _grown(event, grow), _grown(n_deposits, grow)
+            event, n_deposits, share = _grown(event, grow), _grown(n_deposits, grow), _grown(share, grow)
             receiver, path_length, chord = (
                 _grown(receiver, grow),
                 _grown(path_length, grow),
                 _grown(chord, grow),
             )
-        n_segments, n_kept, n_lost = (int(x) for x in totals)
+        n_segments, n_kept, n_lost, n_shares = (int(x) for x in totals)
         mean_emission = emission.mean(axis=1)
         return PathLog(
             source=source, batch=batch, n_rays=n_rays, ray_end=ray_end, component=component, emission=emission,
             event=event[:n_segments].copy(), n_deposits=n_deposits[:n_segments].copy(),
-            receiver=receiver[:n_kept].copy(),
+            share=share[:n_shares].copy(), receiver=receiver[:n_kept].copy(),
             path_length=path_length[:n_kept].copy(), chord=chord[:n_kept].copy(), n_lost=n_lost,
             lost_energy=float((lost_survival * mean_emission).sum() / mean_emission.sum()),
             lost_positions=lost_position[: min(n_lost, len(lost_position))].copy(),

@@ -130,20 +130,24 @@ def hall_with_cloth(walls, cloth, source, receivers, scattering=0.3):
 
 
 def test_reflection_scattering_and_transmission_keep_every_ray_whole():
-    """Nothing absorbs, and the cloth splits sound three ways: each ray keeps its energy to rounding."""
+    """Nothing absorbs, and the cloth splits sound three ways, the same in all bands: each ray keeps its energy."""
     scene = hall_with_cloth(0.0, (0.25, 0.15, 0.6), (2.0, 3.0, 1.5), [(7.0, 5.0, 1.2)])
     plan = sampling_plan(scene)
     log = Tracer(scene, plan, 3, 0, 0.3).trace(0, 0, 500)
     factors = scene.factors.reshape(-1, 1, 8)[:, 0]
-    begin, n_passed = 0, 0
+    begin, n_passed, n_shares = 0, 0, 0
     for ray, end in enumerate(log.ray_end):
         events = log.event[begin : end - 1]
         drawn = plan.probability[log.component[ray]].reshape(-1)[events]
-        weight = np.prod(factors[events] / drawn[:, None], axis=0)
-        np.testing.assert_allclose(weight, 1.0, rtol=1e-12)  # some 30 products, each rounded to 1e-16
+        at_cloth = np.count_nonzero(events // 3 == 6)
+        share = log.share[n_shares : n_shares + at_cloth].astype(float)
+        n_shares += at_cloth
+        weight = np.prod(factors[events] / drawn[:, None], axis=0) / share.prod()
+        np.testing.assert_allclose(weight, 1.0, rtol=1e-5)  # some 30 products, shares rounded to 6e-8 each
         n_passed += int((events == 3 * 6 + 2).sum())
         begin = end
     assert n_passed > 500  # the cloth was met, and passed
+    assert n_shares == len(log.share)
 
 
 def test_a_lossless_hall_with_cloth_fills_evenly():

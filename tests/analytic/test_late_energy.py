@@ -124,3 +124,14 @@ def test_more_absorption_anywhere_never_raises_late_energy():
     assert (np.diff(late, axis=0) <= 0.0).all()
     # And it does fall, by more than single precision could.
     assert (late[-1] < 0.9 * late[0]).all()
+
+
+def test_last_surface_of_a_branch_is_that_of_the_way_it_came():
+    """Floor (patch 4), through a sheet (7) to a wall (5), through another (8) and the end; then back from the second
+    sheet, and from the first: 32768 marks where a branch waits, 65535 an end."""
+    through, back, waits, end = 2, 0, 32768, 65535
+    event = np.array(
+        [3 * 4, 3 * 7 + through + waits, 3 * 5, 3 * 8 + through + waits, end, 3 * 8 + back, end, 3 * 7 + back, end],
+        np.uint16,
+    )
+    assert last_surfaces(event, np.array([9]), 99).tolist() == [99, 4, 4, 5, 5, 5, 8, 4, 7]

@@ -15,14 +15,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, invented_log
+from path_logs import N_COMPONENTS, N_RECEIVERS, SHEET, invented_log
 
 from roomsim.study import files, store
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")
 
-LIMITS = LogLimits(N_PATCHES, N_RECEIVERS, N_COMPONENTS)
+LIMITS = LogLimits(SHEET, N_RECEIVERS, N_COMPONENTS)
 DIGEST = digest({"seed": 1})
 N_RAYS = 3000
 """Enough for a file of half a megabyte: writing one takes a while."""

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
+from numba import njit
 from scenes import box_parallelograms, box_scene, omnidirectional, scene_of, seats, surface_factors
 
+from roomsim._jit import KERNEL_OPTIONS
 from roomsim.scene.scene import Patch, Scene
-from roomsim.tracing.plan import best_served, sampling_plan, trace_groups
-from roomsim.tracing.replay import Replay, effective_share, time_bins
+from roomsim.tracing import _paths
+from roomsim.tracing.paths import BRANCHED, END_OF_RAY
+from roomsim.tracing.plan import sampling_plan
+from roomsim.tracing.replay import Replay, time_bins
 from roomsim.tracing.trace import Tracer
 
 N_BATCHES, N_RAYS = 24, 3000
@@ -112,6 +116,82 @@ def test_control_weights_of_the_wrong_density_are_noticed():
         )
 
 
+def test_control_shares_that_branches_do_not_have_are_noticed():
+    """Taking every branch for certain, as if a ray were never parted nor stopped at cloth."""
+    scene = hall_with_sheets(MASKS)
+    plan = sampling_plan(scene)
+    edges = time_bins(0.7)
+    tracer = Tracer(scene, plan, 1, 1, float(edges[-1]))
+    replay = Replay(scene, plan, edges, slice(0, 4), slice(0, len(SEATS)))
+
+    def wrong(batch):
+        log = tracer.trace(0, batch, N_RAYS)
+        assert (log.share < 1.0).mean() > 0.15
+        return [replace(log, share=np.ones_like(log.share))]
+
+    value, error = value_and_error(windows(replay.late(N_BATCHES, 1, wrong, 2)))
+    right, right_error = value_and_error(windows(late_energy(hall_with_sheets([MASKS[2]]), seed=52)))
+    with pytest.raises(Disagreement):
+        assert_agrees(
+            value[:, 2],
+            np.hypot(error[:, 2], right_error[:, 0]),
+            right[:, 0],
+            n_checks=128,
+            degrees_of_freedom=23,
+        )
+
+
+def test_cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths():
+    """The branch that goes through everything is the path of the hall without cloth, number for number."""
+    masks = [(0, 0, 0), (1, 1, 1)]
+    hung = hall_with_sheets(masks)
+    even = np.repeat(hung.factors[:, :, :, 4:5], 8, axis=3)
+    hung = replace(hung, factors=even)
+    bare = hall_with_sheets(masks[:1])
+    six = slice(0, 6)
+    surfaces = bare.surfaces
+    bare = replace(
+        bare, factors=even[six, :, :1], patches=bare.patches[:6],
+        surfaces=type(surfaces)(*(getattr(surfaces, field.name)[six] for field in fields(surfaces))),
+    )  # fmt: skip
+    plan = sampling_plan(hung)
+    edges = time_bins(0.7)
+    seats_on = slice(0, len(SEATS))
+    log = Tracer(hung, plan, 1, 1, float(edges[-1])).trace(0, 0, N_RAYS)
+    assert (log.event >= BRANCHED).sum() > N_RAYS  # branches there were, control of what follows
+    own = sampling_plan(bare)
+    # The same roulette; all else is the bare hall's own.
+    own = replace(own, staying=plan.staying[six], keeping=plan.keeping[six], roulette_below=plan.roulette_below)
+    alone = Tracer(bare, own, 1, 1, float(edges[-1])).trace(0, 0, N_RAYS)
+    assert len(alone.event) < 0.8 * len(log.event)
+    together = Replay(hung, plan, edges, [0], seats_on).late(1, 1, lambda _: [log])
+    by_itself = Replay(bare, own, edges, [0], seats_on).late(1, 1, lambda _: [alone])
+    # Single precision carries a ray past an edge on its other side once in 1e5 hits; it goes its own way from there.
+    np.testing.assert_allclose(together.sum(axis=(1, 2)), by_itself.sum(axis=(1, 2)), rtol=2e-3)
+    difference = np.abs(together - by_itself).sum() / by_itself.sum()
+    assert difference < 5e-3
+    # Control: the hung hall on these very paths.
+    other = Replay(hung, plan, edges, [1], seats_on).late(1, 1, lambda _: [log])
+    assert np.abs(other - by_itself).sum() / by_itself.sum() > 0.1
+
+
+def test_a_ray_with_too_many_branches_goes_one_way_or_the_other(monkeypatch):
+    """With room for a single waiting branch, energies are those of tracing alone."""
+    monkeypatch.setattr(_paths, "MAX_BRANCHES", 1)
+    cramped = njit(**{**KERNEL_OPTIONS, "cache": False})(_paths.trace_rays.py_func)
+    monkeypatch.setattr(_paths, "trace_rays", cramped)
+    scene = hall_with_sheets(MASKS)
+    log = Tracer(scene, sampling_plan(scene), 1, 1, 0.7).trace(0, 0, N_RAYS)
+    waiting = np.cumsum(np.where(log.event == END_OF_RAY, -1, log.event >= BRANCHED))
+    assert (waiting + np.repeat(np.arange(N_RAYS), np.diff(log.ray_end, prepend=0))).max() == 1
+    together, error = value_and_error(windows(late_energy(scene)))
+    for i in (0, 2):
+        alone, alone_error = value_and_error(windows(late_energy(hall_with_sheets([MASKS[i]]), seed=70 + i)))
+        both = np.hypot(error[:, i], alone_error[:, 0])
+        # Joint false-alarm rate 1e-6 over 2 scenarios, 4 windows, 8 bands.
+        assert_agrees(together[:, i], both, alone[:, 0], n_checks=64, degrees_of_freedom=23)
+
+
 def test_a_scenario_that_changes_nothing_differs_by_exactly_nothing():
     late = late_energy(hall_with_sheets([(0, 1, 0), (0, 1, 0), (1, 0, 0)]), n_batches=4)
     assert np.array_equal(late[..., 0, :], late[..., 1, :])
@@ -165,58 +245,3 @@ def test_error_falls_with_the_root_of_the_rays():
         errors.append(np.sqrt((per_seat.var(axis=0, ddof=1) / per_seat.mean(axis=0) ** 2).mean()))
     slope = np.log(errors[1] / errors[0]) / np.log(16)
     assert slope == pytest.approx(-0.5, abs=0.1)
-
-
-def test_effective_share_is_one_for_a_trace_made_for_one_state_and_falls_with_sharing():
-    alike = box_scene((22, 12, 7), 0.15, 0.5, (3, 5, 2), SEATS)
-    plan = sampling_plan(alike)
-    log = Tracer(alike, plan, 1, 1, 0.7).trace(0, 0, 2000)
-    np.testing.assert_allclose(
-        effective_share(alike, plan, [log], [0]), 1.0, rtol=1e-4
-    )  # rounding, single precision
-    cloth = hall_with_sheets(MASKS)
-    plan = sampling_plan(cloth)
-    logs = [Tracer(cloth, plan, 1, 1, 0.7).trace(0, b, 2000) for b in range(2)]
-    shares = effective_share(cloth, plan, logs, range(4))
-    assert shares.shape == (4, 8) and (shares > 0.02).all() and (shares < 0.95).all()
-    alone = hall_with_sheets([MASKS[2]])
-    own = sampling_plan(alone)
-    own_logs = [Tracer(alone, own, 1, 1, 0.7).trace(0, b, 2000) for b in range(2)]
-    assert effective_share(alone, own, own_logs, [0])[0].mean() > shares[2].mean()
-
-
-def test_scenarios_without_free_cloth_always_share_their_paths():
-    scene = box_scene((22, 12, 7), [0.05, 0.1, 0.5, 0.9], np.linspace(0.1, 0.7, 8), (3, 5, 2), SEATS)
-    assert trace_groups(scene) == [(0, 1, 2, 3)]
-
-
-def test_scenarios_that_hang_nothing_and_everything_are_traced_apart():
-    """Forty cloths in a row: no path of one scenario is worth much for the other."""
-    n = 40
-    origin, u, v = box_parallelograms((42, 12, 7))
-    x = np.linspace(1, 41, n)
-    origin = np.concatenate([origin, [[p, 0, 0] for p in x]])
-    u, v = (
-        np.concatenate([u, np.tile([0, 12.0, 0], (n, 1))]),
-        np.concatenate([v, np.tile([0, 0, 7.0], (n, 1))]),
-    )
-    walls = surface_factors(np.full((6, 4, 8), 0.1), np.full((6, 4, 8), 0.3))
-    hung = np.array([0, 0, 1, 1], bool)[None, None, :, None]
-    sheet = np.where(
-        hung, np.array([0.5, 0.2, 0.1])[None, :, None, None], np.array([0, 0, 1.0])[None, :, None, None]
-    )
-    patches = [Patch(f"wall {i}", f"wall {i}", (), 200.0, False) for i in range(6)]
-    patches += [Patch(f"cloth {i}", f"cloth {i}", (f"cloth {i}",), 84.0, True) for i in range(n)]
-    factors = np.concatenate([walls, np.broadcast_to(sheet, (n, 3, 4, 8))])
-    scene = scene_of(
-        origin,
-        u,
-        v,
-        np.arange(6 + n),
-        patches,
-        factors,
-        omnidirectional((3, 5, 2), n_scenarios=4),
-        seats(SEATS),
-    )
-    assert trace_groups(scene) == [(0, 1), (2, 3)]
-    assert list(best_served(scene, [sampling_plan(scene, g) for g in [(2, 3), (0, 1)]])) == [1, 1, 0, 0]

@@ -16,13 +16,13 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
-from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, invented_log, reseal
+from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, SHEET, invented_log, reseal
 
 from roomsim.errors import StoreError
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
 from roomsim.tracing.paths import PathLog
 
-LIMITS = LogLimits(N_PATCHES, N_RECEIVERS, N_COMPONENTS)
+LIMITS = LogLimits(SHEET, N_RECEIVERS, N_COMPONENTS)
 DIGEST = digest({"seed": 1})
 
 
@@ -180,6 +180,33 @@ def _promise_more_deposits(path: Path) -> None:
     _forge(path, dataclasses.replace(log, n_deposits=n_deposits))
 
 
+def _let_a_branch_wait_for_ever(path: Path) -> None:
+    log = invented_log()
+    event = log.event.copy()
+    event[np.flatnonzero(event != 65535)[0]] |= 32768
+    _forge(path, dataclasses.replace(log, event=event))
+
+
+def _end_a_ray_twice(path: Path) -> None:
+    log = invented_log()
+    event = log.event.copy()
+    middle = np.flatnonzero(~np.isin(event // 3, np.flatnonzero(SHEET >= 0)) & (event != 65535))[0]
+    event[middle] = 65535
+    _forge(path, dataclasses.replace(log, event=event))
+
+
+def _follow_no_branch(path: Path) -> None:
+    log = invented_log()
+    share = log.share.copy()
+    share[2] = 0.0
+    _forge(path, dataclasses.replace(log, share=share))
+
+
+def _lose_a_share(path: Path) -> None:
+    log = invented_log()
+    _forge(path, dataclasses.replace(log, share=log.share[:-1]))
+
+
 def _forge(path: Path, log: PathLog) -> None:
     PathStore(path.parent, DIGEST, LIMITS, lambda text: None).write(log)
 
@@ -195,6 +222,10 @@ DAMAGE = {
     "component too high": _name_no_component,
     "ray backwards": _go_back_in_a_ray,
     "too few deposits": _promise_more_deposits,
+    "a branch that never ends": _let_a_branch_wait_for_ever,
+    "an end too many": _end_a_ray_twice,
+    "a share of nothing": _follow_no_branch,
+    "too few shares": _lose_a_share,
 }
 
 

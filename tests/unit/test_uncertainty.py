@@ -201,22 +201,14 @@ def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
     np.testing.assert_allclose(few, many, rtol=0.05)
 
 
-def test_draws_are_weighed_on_the_paths_of_the_scenario_that_they_vary(hall, monkeypatch):
-    """Also where scenarios are traced in groups: absorption as stated shifts nothing, to the last bit."""
+def test_absorption_as_stated_shifts_nothing(hall):
+    """To the last bit, whatever else is weighed beside it."""
     study, _, scene, _ = hall
-    monkeypatch.setattr("roomsim.study.engine.trace_groups", lambda scene: [(0, 2), (1, 3, 4)])
-    # As if a draw were served better by the paths of the other group.
-    monkeypatch.setattr(
-        "roomsim.study.engine.best_served", lambda scene, plans: np.arange(scene.n_scenarios) % len(plans)
-    )
     engine = Engine(scene, study.document.seed, study.document.image_order, threads=2)
-    assert len(engine.groups) == 2
     engine.n_rounds = 1
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
     found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5)
     np.testing.assert_array_equal(found.seats[STI], 0.0)
-    # Control: left to itself it would take the other paths.
-    assert (engine.with_scenarios(scene).group_of != engine.group_of).any()
 
 
 def test_the_spread_is_that_of_direct_differences():

@@ -101,11 +101,12 @@ def closest_hit(
             while mask != 0:
                 k = lowest_bit(mask)
                 mask &= mask - 1
-                if lanes[_at(k)] < nearest:
-                    candidate = primitives[_at(pack * WIDTH + k)]
-                    if candidate != skip:
-                        nearest = lanes[_at(k)]
-                        best = candidate
+                # Of hits at equal distance, on an edge that two share, the lower number counts: paths must not
+                # depend on the order in which the tree holds its primitives.
+                t = lanes[_at(k)]
+                candidate = primitives[_at(pack * WIDTH + k)]
+                if candidate != skip and (t < nearest or (t == nearest and candidate < best)):
+                    nearest, best = t, candidate
         while True:
             if depth == 0:
                 return nearest, best

@@ -103,7 +103,7 @@ def closest_hit(
                 if member[p, k] < 0 or member[p, k] == skip or slope == _ZERO:
                     continue
                 t = -height / slope
-                if not _CLOSEST < t < nearest:
+                if not _CLOSEST < t <= nearest or (t == nearest and member[p, k] > best):
                     continue
                 x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
                 u = pack[p, 4, k] * x + pack[p, 5, k] * y + pack[p, 6, k] * z + pack[p, 7, k]

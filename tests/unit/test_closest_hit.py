@@ -133,6 +133,32 @@ def test_rays_along_the_axes_and_through_edges_and_corners(form):
         )  # to face, edge or corner; ulp of single precision
 
 
+def box_in_parts(parts):
+    """Origins and edges of the faces of a cube of 4 m, each cut into `parts` squared; sizes are exact in binary."""
+    origin, u, v = box_parallelograms((4, 4, 4))
+    steps = [(i / parts, j / parts) for i in range(parts) for j in range(parts)]
+    cut = np.concatenate([origin + i * u + j * v for i, j in steps])
+    return cut, np.tile(u / parts, (parts**2, 1)), np.tile(v / parts, (parts**2, 1))
+
+
+@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("last_first", [False, True])
+def test_of_hits_at_equal_distance_the_lower_number_counts(form, last_first):
+    # Each ray ends on the line between two parts of a face: paths must not depend on where in the tree they stand.
+    parts = box_in_parts(4)
+    surfaces = surfaces_of(*(p[::-1] for p in parts) if last_first else parts)
+    near_side = surfaces.origin + 0.5 * surfaces.edge_u
+    far_side = near_side + surfaces.edge_v
+    within_face = np.isin(near_side, (0.0, 4.0)).sum(axis=1) == 1
+    ends = near_side[within_face]
+    directions = ((ends - 2.0) / np.linalg.norm(ends - 2.0, axis=1)[:, None]).astype(np.float32)
+    _, primitive = run(
+        form, surfaces, np.full_like(directions, 2.0), directions, np.full(len(ends), -1, np.int32)
+    )
+    lowest = [np.flatnonzero((near_side == p).all(axis=1) | (far_side == p).all(axis=1))[0] for p in ends]
+    assert len(ends) == 6 * 12 and primitive.tolist() == lowest
+
+
 @pytest.mark.parametrize("form", DRIVERS)
 def test_a_ray_does_not_hit_the_primitive_it_starts_on_nor_pass_a_thin_sheet(form):
     # Two sheets 1 mm apart inside a box: from one, the next hit is the other, never itself and never behind it.

@@ -73,13 +73,12 @@ def closest_hit(
     ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     nearest, best = far, np.int32(-1)
     depth = 0
-    if len(child) == 0:
-        for waiting in range(len(member)):
-            stack[waiting] = -1 - waiting
-        depth = len(member)
-    else:
+    if len(child) > 0:
         stack[0] = 0
         depth = 1
+    # The first pack belongs to no node and comes before the tree.
+    stack[depth] = -1
+    depth += 1
     while depth > 0:
         depth -= 1
         node = np.int64(stack[depth])

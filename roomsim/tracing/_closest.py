@@ -9,7 +9,7 @@ from .._jit import KERNEL_OPTIONS
 from ._plain import MISS, WIDTH
 
 STACK_SIZE = 512
-"""Waiting nodes: seven for each level of a tree of eight children a node."""
+"""Nodes and packs that wait: at most seven for each level of a tree of eight children a node."""
 
 if config.DISABLE_JIT:
     from ._plain import add_product, closest_hit, hit_spheres, keep_larger, lowest_bit, scale_row

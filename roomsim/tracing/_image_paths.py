@@ -19,7 +19,7 @@ _PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
 
 @njit(**_PRECISE)
 def walk_leg(
-    px, py, pz, qx, qy, qz, wanted, skip, geometry_nodes, children, packs, primitives, patch_of, mirror_of, is_sheet,
+    px, py, pz, qx, qy, qz, wanted, skip, nodes, children, packs, primitives, patch_of, mirror_of, is_sheet,
     events, n_events, stack, stack_entry, lanes,
 ):  # fmt: skip
     """Go from p to q. With `wanted` >= 0, q must lie on a primitive of that mirror; with -1 the way to q must be
@@ -36,7 +36,7 @@ def walk_leg(
         t, hit = closest_hit(
             np.float32(px + gone * dx), np.float32(py + gone * dy), np.float32(pz + gone * dz),
             np.float32(dx), np.float32(dy), np.float32(dz), skip, far,
-            geometry_nodes, children, packs, primitives, stack, stack_entry, lanes,
+            nodes, children, packs, primitives, stack, stack_entry, lanes,
         )  # fmt: skip
         if hit < 0:
             return n_events, np.int32(-1), wanted < 0

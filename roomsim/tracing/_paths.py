@@ -49,7 +49,8 @@ def lambert_direction(nx, ny, nz, u1, u2):
     return dx, dy, dz
 
 
-@njit(**KERNEL_OPTIONS)
+# Inlined for the same reason as `closest_hit`: a tenth of a segment.
+@njit(forceinline=True, **KERNEL_OPTIONS)
 def deposit_along(
     ox, oy, oz, dx, dy, dz, length, travelled, n_deposits, segment,
     start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,

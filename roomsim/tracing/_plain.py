@@ -90,13 +90,12 @@ def closest_hit(
     ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     nearest, best = far, np.int32(-1)
     depth = 0
-    if len(child) == 0:
-        for waiting in range(len(member)):
-            stack[waiting] = -1 - waiting
-        depth = len(member)
-    else:
+    if len(child) > 0:
         stack[0] = 0
         depth = 1
+    # The first pack belongs to no node and comes before the tree.
+    stack[depth] = -1
+    depth += 1
     while depth > 0:
         depth -= 1
         node = np.int64(stack[depth])
@@ -120,7 +119,7 @@ def closest_hit(
                 if member[p, k] < 0 or member[p, k] == skip or slope == _ZERO:
                     continue
                 t = -height / slope
-                if not _CLOSEST < t < nearest:
+                if not _CLOSEST < t <= nearest or (t == nearest and member[p, k] > best):
                     continue
                 x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
                 u = pack[p, 4, k] * x + pack[p, 5, k] * y + pack[p, 6, k] * z + pack[p, 7, k]

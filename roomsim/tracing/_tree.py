@@ -1,4 +1,4 @@
-"""Building the bounding-volume tree: binned surface-area heuristic, then eight children a node."""
+"""Building the bounding-volume tree: binned surface-area heuristic, then the best eight children a node."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from .._jit import KERNEL_OPTIONS
+from ._plain import WIDTH
 
 _N_BINS = 32
 _BUILD = {**KERNEL_OPTIONS, "fastmath": False}
@@ -18,14 +19,15 @@ def _half_area(lower, upper):
 
 
 @njit(inline="always", **_BUILD)
-def packs_for(n):
-    """Vector tests that n primitives take: what a leaf costs goes in steps of eight."""
-    return (n + 7) // 8
+def _packs_expected(n):
+    """Vector tests that n primitives will take: full packs, and half a pack for the last one, whose filling is not
+    known yet."""
+    return n / WIDTH + 0.5
 
 
 @njit(**_BUILD)
 def _best_split(lower, upper, centre, order, start, count):
-    """(cost, axis, position) of the best plane among 32 bins an axis; axis -1 if all centres coincide.
+    """(axis, position) of the best plane among 32 bins an axis; axis -1 if all centres coincide.
 
     MacDonald and Booth (1990), surface-area heuristic; binned as in Wald, On fast construction of SAH-based
     bounding volume hierarchies (2007).
@@ -66,31 +68,32 @@ def _best_split(lower, upper, centre, order, start, count):
                 run_low[a], run_high[a] = min(run_low[a], low[b, a]), max(run_high[a], high[b, a])
             if run == 0 or n_left[b - 1] == 0:
                 continue
-            cost = packs_for(n_left[b - 1]) * area_left[b - 1] + packs_for(run) * _half_area(
+            cost = _packs_expected(n_left[b - 1]) * area_left[b - 1] + _packs_expected(run) * _half_area(
                 run_low, run_high
             )
             if cost < best_cost:
                 best_cost, best_axis, best_position = cost, axis, c_low + b / scale
-    return best_cost, best_axis, best_position
+    return best_axis, best_position
 
 
 @njit(**_BUILD)
-def build_binary(lower, upper, leaf_size, node_cost):
-    """Binary tree over boxes.
+def build_binary(lower, upper):
+    """Binary tree over boxes, down to single ones.
 
-    Returns node boxes (n, 3) twice, left child (-1 for a leaf; the right one follows it), first primitive and
-    count per node, and the order of the primitives.
+    Returns node boxes (n, 3) twice, left child (-1 for a leaf; the right one follows it, both after their parent),
+    first primitive and count per node, and the order of the primitives.
     """
     n = len(lower)
     order = np.arange(n)
     centre = 0.5 * (lower + upper)
-    box_low = np.empty((2 * n, 3))
-    box_high = np.empty((2 * n, 3))
-    left = np.full(2 * n, -1)
-    first = np.zeros(2 * n, np.int64)
-    count = np.zeros(2 * n, np.int64)
+    n_nodes = 2 * n - 1
+    box_low = np.empty((n_nodes, 3))
+    box_high = np.empty((n_nodes, 3))
+    left = np.full(n_nodes, -1)
+    first = np.zeros(n_nodes, np.int64)
+    count = np.zeros(n_nodes, np.int64)
     count[0] = n
-    n_nodes = 1
+    free = 1
     stack = [0]
     while len(stack) > 0:
         node = stack.pop()
@@ -102,10 +105,7 @@ def build_binary(lower, upper, leaf_size, node_cost):
             box_low[node, a], box_high[node, a] = low, high
         if k == 1:
             continue
-        cost, axis, position = _best_split(lower, upper, centre, order, start, k)
-        area = _half_area(box_low[node], box_high[node])
-        if k <= leaf_size and (axis < 0 or cost + node_cost * area >= packs_for(k) * area):
-            continue
+        axis, position = _best_split(lower, upper, centre, order, start, k)
         middle = start
         if axis >= 0:
             for j in range(start, start + k):
@@ -114,52 +114,77 @@ def build_binary(lower, upper, leaf_size, node_cost):
                     middle += 1
         if middle == start or middle == start + k:
             middle = start + k // 2
-        left[node] = n_nodes
-        first[n_nodes], count[n_nodes] = start, middle - start
-        first[n_nodes + 1], count[n_nodes + 1] = middle, start + k - middle
-        stack.append(n_nodes)
-        stack.append(n_nodes + 1)
-        n_nodes += 2
-    return box_low[:n_nodes], box_high[:n_nodes], left[:n_nodes], first[:n_nodes], count[:n_nodes], order
+        left[node] = free
+        first[free], count[free] = start, middle - start
+        first[free + 1], count[free + 1] = middle, start + k - middle
+        stack.append(free)
+        stack.append(free + 1)
+        free += 2
+    return box_low, box_high, left, first, count, order
 
 
 @njit(**_BUILD)
-def widen(box_low, box_high, left, width):
-    """Collapse a binary tree to `width` children a node by opening the child with the largest surface first.
+def widen(box_low, box_high, left, count):
+    """Collapse a binary tree to nodes of eight children and leaves of up to eight primitives, at the least expected
+    number of steps.
 
-    Returns (n_wide, width) binary node of each child, -1 where empty, and (n_wide, width) index of its wide node,
-    -1 for a leaf. Wide nodes are in depth-first order.
+    A step, testing a node or a leaf, is taken by the rays that meet its box: in proportion to its surface. What a
+    subtree costs as k children of the node above is the best sharing-out of k among its halves, or the subtree in
+    one piece: a leaf or a node of its own. Dynamic programming from the leaves up, as in Wald, Benthin and Boulos,
+    Getting rid of packets (2008), and Ylitie, Karras and Laine, Efficient incoherent ray traversal on GPUs
+    through compressed wide BVHs (2017).
+
+    Returns (n_wide, 8) binary node of each child, largest surface first, -1 where empty, and (n_wide, 8) index of its
+    wide node, -1 for a leaf. Wide nodes are in depth-first order.
     """
     n = len(left)
-    children = np.full((n, width), -1)
-    wide_index = np.full((n, width), -1)
-    n_wide = 1
-    stack = [(0, 0)]
-    while len(stack) > 0:
-        binary, wide = stack.pop()
-        if left[binary] < 0:
-            children[wide, 0] = binary
+    area = np.empty(n)
+    cost = np.empty((n, WIDTH + 1))
+    to_left = np.zeros((n, WIDTH + 1), np.int8)
+    is_leaf = np.empty(n, np.bool_)
+    for i in range(n - 1, -1, -1):
+        area[i] = _half_area(box_low[i], box_high[i])
+        if left[i] < 0:
+            cost[i, :], is_leaf[i] = area[i], True
             continue
-        k = 2
-        children[wide, 0], children[wide, 1] = left[binary], left[binary] + 1
-        while k < width:
-            best, best_area = -1, -1.0
-            for c in range(k):
-                node = children[wide, c]
-                if left[node] >= 0:
-                    area = _half_area(box_low[node], box_high[node])
-                    if area > best_area:
-                        best, best_area = c, area
-            if best < 0:
-                break
-            opened = children[wide, best]
-            children[wide, best] = left[opened]
-            children[wide, k] = left[opened] + 1
-            k += 1
-        for c in range(k):
+        for k in range(2, WIDTH + 1):
+            cost[i, k] = np.inf
+            for j in range(1, k):
+                shared = cost[left[i], j] + cost[left[i] + 1, k - j]
+                if shared < cost[i, k]:
+                    cost[i, k], to_left[i, k] = shared, j
+        as_node = area[i] + cost[i, WIDTH]
+        is_leaf[i] = count[i] <= WIDTH and area[i] <= as_node
+        cost[i, 1] = area[i] if is_leaf[i] else as_node
+        for k in range(2, WIDTH + 1):
+            cost[i, k] = min(cost[i, k], cost[i, 1])  # in one piece
+
+    children = np.full((n, WIDTH), -1)
+    wide_index = np.full((n, WIDTH), -1)
+    n_wide = 1
+    waiting = [(0, 0)]
+    while len(waiting) > 0:
+        binary, wide = waiting.pop()
+        shares = [(binary, WIDTH)]
+        k_found = 0
+        while len(shares) > 0:
+            node, k = shares.pop()
+            if cost[node, k] < cost[node, 1]:
+                j = np.int64(to_left[node, k])
+                shares.append((left[node], j))
+                shares.append((left[node] + 1, k - j))
+                continue
+            # Larger boxes first: of two that a ray starts in, the larger is likelier to hold the hit.
+            slot = k_found
+            while slot > 0 and area[children[wide, slot - 1]] < area[node]:
+                children[wide, slot] = children[wide, slot - 1]
+                slot -= 1
+            children[wide, slot] = node
+            k_found += 1
+        for c in range(k_found):
             node = children[wide, c]
-            if left[node] >= 0:
+            if not is_leaf[node]:
                 wide_index[wide, c] = n_wide
-                stack.append((node, n_wide))
+                waiting.append((node, n_wide))
                 n_wide += 1
     return children[:n_wide], wide_index[:n_wide]

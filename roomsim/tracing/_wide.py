@@ -123,8 +123,8 @@ def hit_boxes(
 
 @intrinsic
 def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, nearest, distance):
-    """Bit mask of the primitives of a pack that the ray meets between `closest` and `nearest`; their distances go
-    to `distance`."""
+    """Bit mask of the primitives of a pack that the ray meets beyond `closest` and not beyond `nearest`; their
+    distances go to `distance`."""
     signature = types.int32(packs, types.int64, *[types.float32] * 8, distance)
 
     def generate(context, builder, sig, arguments):
@@ -150,7 +150,7 @@ def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, neare
         u = builder.fadd(along(4, point), row(7), flags=_FAST)
         v = builder.fadd(along(8, point), row(11), flags=_FAST)
 
-        lanes = builder.and_(builder.fcmp_ordered(">", t, lower), builder.fcmp_ordered("<", t, upper))
+        lanes = builder.and_(builder.fcmp_ordered(">", t, lower), builder.fcmp_ordered("<=", t, upper))
         for coordinate in (u, v):
             inside = builder.and_(
                 builder.fcmp_ordered(">=", coordinate, zero), builder.fcmp_ordered("<=", coordinate, one)

@@ -11,8 +11,8 @@ from . import _tree
 from ._memory import on_lines
 from ._plain import WIDTH
 
-BRUTE_FORCE_BELOW = 24
-"""Under this number of primitives testing all packs beats walking a tree."""
+FIRST_PACK_SHARE = 0.5
+"""Of all area: as long as the eight largest primitives hold more, testing them first pays."""
 
 OVERLAP = 2e-5
 """m by which primitives are enlarged, so that no ray slips between neighbours: some ulp of single precision at
@@ -23,11 +23,11 @@ class Geometry(NamedTuple):
     """What the closest-hit kernels read. A NamedTuple, because numba takes it as one argument."""
 
     nodes: np.ndarray
-    """(n_nodes * 48,) float32; empty for brute force."""
+    """(n_nodes * 48,) float32; empty where all primitives fit into the first pack."""
     children: np.ndarray
     """(n_nodes * 8,) int32: wide node, or -1 - pack for a leaf."""
     packs: np.ndarray
-    """(n_packs * 104,) float32."""
+    """(n_packs * 104,) float32. The first holds the largest primitives, which stand in no leaf, or nothing."""
     primitives: np.ndarray
     """(n_packs * 8,) int32, index into the scene's primitives."""
     normals: np.ndarray
@@ -67,31 +67,25 @@ def primitive_rows(surfaces: SurfaceArrays) -> np.ndarray:
     return rows
 
 
-def _pack(rows: np.ndarray, members: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    packs = np.zeros((len(members), 13, WIDTH), np.float32)
+def _pack(rows: np.ndarray, members: np.ndarray) -> np.ndarray:
+    """(n_packs, 13, 8) float32 of the primitives `members` (n_packs, 8), -1 in an empty slot."""
+    slots = np.zeros((*members.shape, 13), np.float32)
     # An empty slot is a plane that nothing can lie on: limit below any u + v.
-    packs[:, 2] = 1.0
-    packs[:, 3] = 1e30
-    packs[:, 12] = -1.0
-    primitives = np.full((len(members), WIDTH), -1, np.int32)
-    for pack, ids, chosen in zip(packs, primitives, members):
-        pack[:, : len(chosen)] = rows[chosen].T
-        ids[: len(chosen)] = chosen
-    return packs, primitives
+    slots[..., 2] = 1.0
+    slots[..., 3] = 1e30
+    slots[..., 12] = -1.0
+    filled = members >= 0
+    slots[filled] = rows[members[filled]]
+    return slots.transpose(0, 2, 1)
 
 
-def pack_geometry(
-    surfaces: SurfaceArrays,
-    *,
-    leaf_size: int = WIDTH,
-    node_cost: float = 0.4,
-    brute_force: bool | None = None,
-) -> Geometry:
-    """Tree over all primitives, or plain packs if there are few.
+def pack_geometry(surfaces: SurfaceArrays) -> Geometry:
+    """The largest primitives in the first pack, a tree over all others.
 
-    `brute_force` forces the choice, for tests and benchmarks.
+    The first pack is tested on every ray. In most rooms a few surfaces take most of the hits (in a diffuse field, in
+    proportion to area), and in the tree the boxes round them would lie round much of all else. Where the largest take
+    less than half, as with walls cut into many patches, the first pack stays empty.
     """
-    n = surfaces.n_primitives
     rows = primitive_rows(surfaces)
     corners = np.stack(
         [
@@ -104,40 +98,50 @@ def pack_geometry(
     # Rounding of the slab test in single precision stays well below this, relative to the size of the venue.
     margin = 1e-6 * np.abs(corners).max() + 2 * OVERLAP
     lower, upper = corners.min(axis=0) - margin, corners.max(axis=0) + margin
+    area = np.linalg.norm(np.cross(surfaces.edge_u, surfaces.edge_v), axis=1)
+    area = np.where(surfaces.is_triangle, 0.5 * area, area)
+    by_area = np.argsort(-area, kind="stable")
+    n_first = WIDTH if area[by_area[:WIDTH]].sum() > FIRST_PACK_SHARE * area.sum() else 0
+    largest, others = by_area[:n_first], np.sort(by_area[n_first:])
 
-    if brute_force is None:
-        brute_force = n < BRUTE_FORCE_BELOW
-    if brute_force:
-        # Largest first: a near large wall shortens the ray for all later packs.
-        order = np.argsort(-np.linalg.norm(np.cross(surfaces.edge_u, surfaces.edge_v), axis=1), kind="stable")
-        members = [order[i : i + WIDTH] for i in range(0, n, WIDTH)]
-        nodes = np.empty((0, 6, WIDTH), np.float32)
-        children = np.empty((0, WIDTH), np.int32)
-    else:
-        box_low, box_high, left, first, count, order = _tree.build_binary(lower, upper, leaf_size, node_cost)
-        wide, wide_index = _tree.widen(box_low, box_high, left, WIDTH)
-        nodes = np.empty((len(wide), 6, WIDTH), np.float32)
-        nodes[:, :3], nodes[:, 3:] = 1e30, -1e30
-        children = np.zeros((len(wide), WIDTH), np.int32)
-        members = []
-        for i, kids in enumerate(wide):
-            for slot, binary in enumerate(kids):
-                if binary < 0:
-                    continue
-                nodes[i, :3, slot] = np.nextafter(box_low[binary].astype(np.float32), np.float32(-np.inf))
-                nodes[i, 3:, slot] = np.nextafter(box_high[binary].astype(np.float32), np.float32(np.inf))
-                if wide_index[i, slot] >= 0:
-                    children[i, slot] = wide_index[i, slot]
-                else:
-                    members.append(order[first[binary] : first[binary] + count[binary]])
-                    children[i, slot] = -len(members)
-    packs, primitives = _pack(rows, members)
+    nodes, children, leaves = _tree_over(lower[others], upper[others])
+    members = np.full((1 + len(leaves), WIDTH), -1, np.int32)
+    members[0, : len(largest)] = largest
+    members[1:] = np.where(leaves >= 0, others[leaves], -1)
     return Geometry(
-        nodes=on_lines(np.ascontiguousarray(nodes).reshape(-1)),
+        nodes=on_lines(nodes.reshape(-1)),
         children=on_lines(children.reshape(-1)),
-        packs=on_lines(packs.reshape(-1)),
-        primitives=on_lines(primitives.reshape(-1)),
+        packs=on_lines(_pack(rows, members).reshape(-1)),
+        primitives=on_lines(members.reshape(-1)),
         normals=np.ascontiguousarray(rows[:, :3], dtype=np.float32),
         patch=surfaces.patch.astype(np.int32),
         mirror=surfaces.mirror.astype(np.int32),
     )
+
+
+def _tree_over(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Nodes (n_nodes, 6, 8) float32 and children (n_nodes, 8) int32 of the tree over boxes (n, 3), as `Geometry` has
+    them, and (n_leaves, 8) which boxes each leaf holds, -1 in an empty slot. The first leaf is pack 1."""
+    if len(lower) == 0:
+        return (
+            np.empty((0, 6, WIDTH), np.float32),
+            np.empty((0, WIDTH), np.int32),
+            np.empty((0, WIDTH), np.int64),
+        )
+    box_low, box_high, left, first, count, order = _tree.build_binary(lower, upper)
+    child, wide_index = _tree.widen(box_low, box_high, left, count)
+    there = (child >= 0)[:, None, :]
+    # An empty slot is a box that nothing can enter.
+    low = np.nextafter(box_low[child].astype(np.float32), np.float32(-np.inf)).transpose(0, 2, 1)
+    high = np.nextafter(box_high[child].astype(np.float32), np.float32(np.inf)).transpose(0, 2, 1)
+    nodes = np.concatenate(
+        [np.where(there, low, np.float32(1e30)), np.where(there, high, np.float32(-1e30))], axis=1
+    )
+    is_leaf = (child >= 0) & (wide_index < 0)
+    leaf = child[is_leaf]
+    place = first[leaf][:, None] + np.arange(WIDTH)
+    filled = np.arange(WIDTH) < count[leaf][:, None]
+    leaves = np.where(filled, order[np.minimum(place, len(order) - 1)], -1)
+    children = np.maximum(wide_index, 0).astype(np.int32)
+    children[is_leaf] = -2 - np.arange(len(leaf))
+    return nodes, children, leaves

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 
-import numba
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 
 _DECIBEL = 10.0 / math.log(10.0)
 
 
-@numba.njit(**KERNEL_OPTIONS)
+@njit(**KERNEL_OPTIONS)
 def _add_piece(sums: np.ndarray, t_a: float, level_a: float, t_b: float, level_b: float) -> None:
     """Add a straight piece of decay to (6,) integrals over time of 1, t, level, t^2, t level, level^2."""
     width = t_b - t_a
@@ -24,7 +23,7 @@ def _add_piece(sums: np.ndarray, t_a: float, level_a: float, t_b: float, level_b
     sums[5] += width * (level_a * level_a + level_a * level_b + level_b * level_b) / 3.0
 
 
-@numba.njit(**KERNEL_OPTIONS)
+@njit(**KERNEL_OPTIONS)
 def _integrate(
     edges: np.ndarray, remaining: np.ndarray, rate: float, cuts: np.ndarray, sums: np.ndarray
 ) -> None:
@@ -65,7 +64,7 @@ def _integrate(
         t_a, level_a = t_b, level_b
 
 
-@numba.njit(**KERNEL_OPTIONS)
+@njit(**KERNEL_OPTIONS)
 def _decay_regressions(
     edges: np.ndarray,
     energy: np.ndarray,

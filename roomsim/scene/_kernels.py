@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 
 NEAREST = 1e-7
 """m from its start within which a ray meets nothing: it may start on two faces in one place."""

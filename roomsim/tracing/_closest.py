@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import config, njit
+from numba import config
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 from ._plain import MISS, WIDTH
 
 STACK_SIZE = 512

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 from ._closest import STACK_SIZE, WIDTH, closest_hit
 
 MAX_EVENTS = 24

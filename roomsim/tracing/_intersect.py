@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH, hit_boxes, hit_primitives, lowest_bit
 
 CLOSEST = np.float32(1e-5)

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, hit_spheres, keep_larger, lowest_bit
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES

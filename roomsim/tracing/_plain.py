@@ -7,9 +7,8 @@ is switched off), and it is what the fast form is held to.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 
 WIDTH = 8
 PAIR = 16

@@ -7,9 +7,8 @@ often a run was stopped, and any single ray can be traced again alone.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 
 EMISSION, SURFACE, SHEET = 1, 2, 3
 """Streams: emission, events at surfaces, events at free-hanging sheets. The last is apart so that traces with

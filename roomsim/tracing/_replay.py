@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
-from .._jit import KERNEL_OPTIONS
+from .._jit import KERNEL_OPTIONS, njit
 from ..bands import N_BANDS
 from ..scene.scene import TRANSMITTED
 from ._closest import add_product, scale_row
@@ -33,11 +32,12 @@ def replay_batch(
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_pairs * 16) float32.
 
-    weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32: factor of each event, the last row all ones. is_blank
-    (3 * n_patches, n_pairs) bool: pairs of scenarios to which an event leaves nothing in any band; has_blank
-    (3 * n_patches,) bool: there are such. is_sheet, staying, keeping (3 * n_patches,) and roulette_below: as for the
-    tracer, event by event; the product of `staying` is formed in the same order, so that both see the roulette begin
-    at the same hit. probability (n_components, 3 * n_patches) float32; component_share (n_components,) float32.
+    weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32:
+    factor of each event, the last row all ones. is_blank (3 * n_patches, n_pairs) bool: pairs of scenarios to which an
+    event leaves nothing in any band; has_blank (3 * n_patches,) bool: there are such. is_sheet, staying, keeping (3 *
+    n_patches,) and roulette_below: as for the tracer, event by event; the product of `staying` is formed in the same
+    order, so that both see the roulette begin at the same hit. probability (n_components, 3 * n_patches) float32;
+    component_share (n_components,) float32.
     gain (n_pairs * 16) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
     block of receivers, which starts at receiver number `first_receiver`.

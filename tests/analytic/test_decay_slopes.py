@@ -43,8 +43,8 @@ def coupled_decay(volumes, absorption_areas, aperture):
 )
 def test_coupled_rooms(volumes, areas, aperture, early, late, share):
     fit = two_slopes(EDGES, coupled_decay(volumes, areas, aperture))
-    # The curve is straight in dB between edges instead of bent: with 25 ms, and 50 ms late in the decay, 0.002 dB at most,
-    # as the misfit shows; over the 20 dB that decide each slope that is 1e-4 of the faster time, and of the
+    # The curve is straight in dB between edges instead of bent: with 25 ms, and 50 ms late in the decay, 0.002 dB
+    # at most, as the misfit shows; over the 20 dB that decide each slope that is 1e-4 of the faster time, and of the
     # slower one as much again for what the share takes up.
     assert fit.misfit < 0.002
     assert fit.early_time / early == pytest.approx(1.0, rel=0, abs=3e-4)

@@ -134,7 +134,7 @@ def gather(
                 elif how == SPHERES or not last_diffuse:
                     n = deposit_along(
                         ox, oy, oz, dx, dy, dz, t, travelled, 0, (first_ray + ray) * 4096 + bounce,
-                        cells.start, cells.member, cells.spheres, cells.radius, cells.origin[0], cells.origin[1],
+                        cells.start, cells.member, cells.spheres, cells.per_volume, cells.origin[0], cells.origin[1],
                         cells.layer[0], cells.layer[1], cells.shape[0], cells.shape[1], cells.cell_size, stamp,
                         lanes, receiver, path_length, chord,
                     )  # fmt: skip

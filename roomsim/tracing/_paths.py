@@ -52,7 +52,7 @@ def lambert_direction(nx, ny, nz, u1, u2):
 @njit(forceinline=True, **KERNEL_OPTIONS)
 def deposit_along(
     ox, oy, oz, dx, dy, dz, length, travelled, n_deposits, segment,
-    start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
+    start, member, spheres, per_volume, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
     receiver, path_length, chord,
 ):  # fmt: skip
     """Write a deposit for each seat sphere that the segment passes; returns the new number of deposits.
@@ -94,10 +94,9 @@ def deposit_along(
                 half = math.sqrt(lanes[WIDTH + k])
                 enter, leave = max(lanes[k] - half, _ZERO), min(lanes[k] + half, length)
                 if leave > enter:
-                    r = radius[seat]
                     receiver[n_deposits] = seat
                     path_length[n_deposits] = travelled + np.float32(0.5) * (enter + leave)
-                    chord[n_deposits] = (leave - enter) / (np.float32(4.0 / 3.0 * math.pi) * r * r * r)
+                    chord[n_deposits] = (leave - enter) * per_volume[seat]
                     n_deposits += 1
         if next_x < next_y:
             if next_x > end:
@@ -157,14 +156,14 @@ def trace_rays(
         geometry.primitives,
     )
     normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
-    start, member, spheres, radius = cells.start, cells.member, cells.spheres, cells.radius
+    start, member, spheres, per_volume = cells.start, cells.member, cells.spheres, cells.per_volume
     x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
     n_x, n_y, cell_size = cells.shape[0], cells.shape[1], cells.cell_size
     n_components, n_states = len(threshold), len(state_at_start)
     stack = np.empty(STACK_SIZE, np.int32)
     stack_entry = np.empty(STACK_SIZE, np.float32)
     lanes = np.empty(2 * WIDTH, np.float32)
-    stamp = np.full(len(radius), -1, np.int64)
+    stamp = np.full(len(per_volume), -1, np.int64)
     state = np.empty(n_states, np.float32)
     # Branches that wait: where and how the ray came to the sheet, and what it will be there.
     waiting = np.empty((MAX_BRANCHES, 9), np.float32)
@@ -172,7 +171,7 @@ def trace_rays(
     waiting_key = np.empty(MAX_BRANCHES, np.uint64)
     waiting_state = np.empty((MAX_BRANCHES, n_states), np.float32)
     n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
-    deposit_room = len(receiver) - len(radius)
+    deposit_room = len(receiver) - len(per_volume)
 
     for ray in range(begin, len(directions)):
         segment_at_start, kept_at_start, lost_at_start, shares_at_start = n_segments, n_kept, totals[2], n_shares
@@ -230,7 +229,7 @@ def trace_rays(
                 if not is_image:
                     n_kept = deposit_along(
                         ox, oy, oz, dx, dy, dz, t, travelled, n_kept, n_segments,
-                        start, member, spheres, radius, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
+                        start, member, spheres, per_volume, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
                         receiver, path_length, chord,
                     )  # fmt: skip
                 n_deposits[n_segments] = n_kept - kept_before

@@ -22,8 +22,8 @@ class SeatCells(NamedTuple):
     """(n_packs * 8,) int32, receiver; 0 in an empty slot."""
     spheres: np.ndarray
     """(n_packs * 32,) float32: per pack 4 rows of 8, centre x, y, z (m) and squared radius, -1 in an empty slot."""
-    radius: np.ndarray
-    """(n_receivers,) float32, m."""
+    per_volume: np.ndarray
+    """(n_receivers,) float32, 1/m3, one over the volume of each sphere."""
     origin: np.ndarray
     """(2,) float32, m."""
     layer: np.ndarray
@@ -66,7 +66,7 @@ def build_cells(receivers: ReceiverArrays, radius: np.ndarray, cell_size: float 
         start=np.cumsum([0] + [-(-len(cell) // WIDTH) for cell in members]).astype(np.int32),
         member=member.reshape(-1),
         spheres=spheres.reshape(-1),
-        radius=radius.astype(np.float32),
+        per_volume=(3.0 / (4.0 * np.pi * radius**3)).astype(np.float32),
         origin=low[:2].astype(np.float32),
         layer=np.array([low[2], high[2]], dtype=np.float32),
         shape=shape.astype(np.int32),

@@ -145,7 +145,7 @@ def threads(quick: bool) -> tuple[list, dict]:
         started = time.perf_counter()
         engine.add_rounds(1)
         traced = time.perf_counter()
-        late = np.concatenate([engine.response(*block).late for block in engine.blocks()], axis=3)
+        late = np.concatenate([engine.response(*block).late.copy() for block in engine.blocks()], axis=3)
         return traced - started, time.perf_counter() - traced, late
 
     best = {n: [np.inf, np.inf] for n in (1, 2)}

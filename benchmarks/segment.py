@@ -28,7 +28,7 @@ N_SEATS = 600
 DURATION = 3.0
 """s."""
 SCENARIOS = (1, 4, 16, 64)
-BLOCK = 16
+BLOCK = 64
 """Scenarios weighed at a time, as the engine does."""
 SEED = 1
 

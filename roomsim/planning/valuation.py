@@ -10,7 +10,7 @@ import numpy as np
 from ..estimate import Estimate
 from ..metrics.replicated import SeatStatistic
 from ..scene.compile import with_scenarios_of
-from ..study.engine import SCENARIOS_PER_BLOCK, Engine
+from ..study.engine import FEWEST_SCENARIOS, Engine
 from ..study.progress import NoProgress, Progress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
@@ -35,7 +35,7 @@ class Valuation:
         self,
         work: Work,
         figures: Mapping[str, Figure] | None = None,
-        block: int = SCENARIOS_PER_BLOCK,
+        block: int = FEWEST_SCENARIOS,
         progress: Progress | None = None,
     ):
         self._work, self._figures, self._block = work, dict(figures or {}), block

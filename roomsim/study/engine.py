@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import math
 import os
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -27,7 +28,7 @@ from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.plan import sampling_plan
-from ..tracing.replay import Replay, time_bins, time_zero
+from ..tracing.replay import Replay, Room, time_bins, time_zero
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .progress import NoProgress, Progress
@@ -36,10 +37,12 @@ from .store import LogLimits, Part, PathStore, StudyStore, digest
 N_REPLICATES = 20
 RAYS_PER_BATCH = 4096
 """Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
-BLOCK_BYTES = 1_500_000_000
+BLOCK_BYTES = 800_000_000
 """Of traced energies held at a time."""
-SCENARIOS_PER_BLOCK = 64
-"""Weighed side by side: enough to pay for reading the paths, few enough for their energies to stay near."""
+FEWEST_SCENARIOS, MOST_SCENARIOS = 16, 64
+"""Weighed side by side: enough to pay for reading the paths, few enough for their weights to stay near."""
+SUMS_AT_A_TIME = 4
+"""That may hold as much memory as the replicates of one block."""
 ENGINE_VERSION = 2
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
 
@@ -96,6 +99,7 @@ class Engine:
         self.tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
         self._store = None if store is None else self._path_store(store)
         self._memory: dict[tuple[int, int], PathLog] = {}
+        self._room = Room()
 
     def describe(self) -> str:
         """How scenarios share paths, in a sentence: what the plan of sampling is."""
@@ -188,27 +192,32 @@ class Engine:
 
     # --- evaluation -------------------------------------------------------------------------------------
 
-    def blocks(self) -> list[tuple[np.ndarray, slice]]:
+    def blocks(self, n_replicates: int = N_REPLICATES) -> list[tuple[np.ndarray, slice]]:
         """(scenarios, receivers) that are worked out together: same sources on, few enough to fit."""
         playing = [self.scene.sources.active, *self._noise_active]
         n_receivers, n_bins = self.scene.receivers.n_receivers, len(self.edges) - 1
-        one = N_REPLICATES * n_bins * N_BANDS * 4
+        one = n_replicates * n_bins * N_BANDS * 4
         alike: dict[tuple[int, ...], list[int]] = {}
         for i, on in enumerate((np.concatenate(playing) > 0).T):
             alike.setdefault(tuple(on), []).append(i)
         blocks = []
         for scenarios in alike.values():
-            for start in range(0, len(scenarios), SCENARIOS_PER_BLOCK):
-                run = np.array(scenarios[start : start + SCENARIOS_PER_BLOCK])
+            # Fewer scenarios rather than fewer seats, as long as there are enough to pay for reading the paths.
+            most = int(np.clip(BLOCK_BYTES // (one * n_receivers), FEWEST_SCENARIOS, MOST_SCENARIOS))
+            for run in np.array_split(scenarios, math.ceil(len(scenarios) / most)):
                 step = max(1, min(n_receivers, int(BLOCK_BYTES / (one * len(run)))))
                 blocks += [(run, slice(r, min(r + step, n_receivers))) for r in range(0, n_receivers, step)]
         return blocks
 
+    def blocks_of_sums(self) -> list[tuple[np.ndarray, slice]]:
+        """The same for sums over all replicates: larger, but so that several threads can have one each."""
+        return self.blocks(SUMS_AT_A_TIME)
+
     def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
-        """Energy response of one block."""
+        """Energy response of one block; it holds until the next one is asked for, and is overwritten then."""
         replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
         late = replay.late(
-            N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads, self.progress.advance
+            N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads, self.progress.advance, self._room
         )
         return self._with_early(late, scenarios, receivers)
 
@@ -341,6 +350,7 @@ class Engine:
         n_batches = min(n_batches, self.n_rounds * N_REPLICATES)
         n_receivers, n_scenarios = self.scene.receivers.n_receivers, self.scene.n_scenarios
         whole: dict[str, np.ndarray] = {}
+        of_thread = threading.local()
 
         def fill(block: tuple[np.ndarray, slice]) -> None:
             scenarios, receivers = block
@@ -349,7 +359,9 @@ class Engine:
                 return self._first_logs(n_batches, self._heard(scenarios))
 
             replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-            response = self._with_early(replay.late(1, n_batches, logs), scenarios, receivers)
+            room = of_thread.__dict__.setdefault("room", Room())
+            late = replay.late(1, n_batches, logs, room=room)
+            response = self._with_early(late, scenarios, receivers)
             noise_energy = self.noise_energy(scenarios, receivers, 1, n_batches, logs)
             levels = (self.scene.noise[scenarios], self.source_power[scenarios])
             part = evaluate_whole(response, *levels, metrics, noise_energy)
@@ -357,9 +369,8 @@ class Engine:
                 whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
                 whole[name][receivers, scenarios] = figure
 
-        # Room is there for the responses of all replicates of one block: here for one of as many blocks.
         with ThreadPoolExecutor(min(self.threads, N_REPLICATES)) as pool:
-            for _ in pool.map(fill, self.blocks()):
+            for _ in pool.map(fill, self.blocks_of_sums()):
                 tell()
         return whole
 

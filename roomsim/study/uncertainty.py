@@ -114,7 +114,7 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
         if len(tables) < at_once and draw < n_draws - 1:
             continue
         other = engine.with_scenarios(_side_by_side(scene, tables))
-        engine.progress.start("Input uncertainty", len(other.blocks()))
+        engine.progress.start("Input uncertainty", len(other.blocks_of_sums()))
         n_batches = math.ceil(BATCHES / len(engine.traced))
         weighed = other.whole_figures([STI], n_batches, engine.progress.advance)[STI]
         weighed = weighed.reshape(-1, n, len(tables))

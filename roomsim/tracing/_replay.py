@@ -26,12 +26,14 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying, keeping, roulette_below,
+    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying, keeping, roulette_below,
     gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_pairs * 16) float32.
 
+    What is in a bin before its first deposit does not count: is_begun (n_receivers * n_bins,) bool says where there
+    was one. So arrays need not be zeroed before, which takes as long as the deposits do where those are few.
     weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32:
     factor of each event, the last row all ones. is_blank (3 * n_patches, n_pairs) bool: pairs of scenarios to which an
     event leaves nothing in any band; has_blank (3 * n_patches,) bool: there are such. is_sheet, staying, keeping (3 *
@@ -120,7 +122,12 @@ def replay_batch(
                                     air[metre, b] + part * (air[metre + 1, b] - air[metre, b])
                                 )
                                 arriving[N_BANDS + b] = arriving[b]
-                            base = (seat * n_bins + bin_of_tick[tick]) * row
+                            cell = seat * n_bins + bin_of_tick[tick]
+                            base = cell * row
+                            if not is_begun[cell]:
+                                is_begun[cell] = True
+                                for j in range(base, base + row):
+                                    flat_late[j] = _ZERO
                             for i in range(n_here):
                                 column = listed[here, i] * PAIR
                                 add_product(flat_late, base + column, weights, level + column, arriving)

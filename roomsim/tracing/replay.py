@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
@@ -52,6 +53,22 @@ def source_gain(sources: SourceArrays, source: int) -> np.ndarray:
     return sources.active[source][:, None] * 10.0 ** (sources.level[source] / 10.0)
 
 
+class Room:
+    """Memory for energies, kept from one replay to the next: getting it from the system can take as long as filling
+    it."""
+
+    def __init__(self) -> None:
+        self._numbers = zeros((0,), np.float32)
+
+    def shaped(self, shape: tuple[int, ...]) -> np.ndarray:
+        """Array of this shape, float32, with whatever was in it before."""
+        n = math.prod(shape)
+        if len(self._numbers) < n:
+            self._numbers = zeros((0,), np.float32)  # given back first
+            self._numbers = zeros((n,), np.float32)
+        return self._numbers[:n].reshape(shape)
+
+
 class Replay:
     """Weighs paths for one block of scenarios and receivers.
 
@@ -86,13 +103,15 @@ class Replay:
         longest = int(np.ceil((edges[-1] + zero.max()) * scene.speed_of_sound)) + 3
         self._air = np.exp(-np.arange(longest)[:, None] * scene.air_attenuation).astype(np.float32)
 
-    def _add(self, late: np.ndarray, weights: np.ndarray, log: PathLog, scale: float) -> None:
+    def _add(
+        self, late: np.ndarray, is_begun: np.ndarray, weights: np.ndarray, log: PathLog, scale: float
+    ) -> None:
         sources = self._scene.sources
         gain = source_gain(sources, log.source)[self._scenarios]
         if not gain.any():
             return
         replay_batch(
-            late, weights, self._table, self._has_blank, self._is_blank, self._is_sheet, self._probability, self._share,
+            late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet, self._probability, self._share,
             self._staying, self._keeping, self._roulette_below,
             _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
@@ -108,19 +127,23 @@ class Replay:
         logs: Callable[[int], Iterable[PathLog]],
         threads: int = 1,
         tell: Callable[[], None] = lambda: None,
+        room: Room | None = None,
     ) -> np.ndarray:
         """Traced energy (n_replicates, n_receivers, n_bins, n_scenarios, 8) float32.
 
         `logs(replicate)` gives the logs of a replicate: `n_batches` of each source, in a fixed order, so that sums
-        repeat bit for bit. Replicates are shared out among `threads`; `tell` is called after each.
+        repeat bit for bit. Replicates are shared out among `threads`; `tell` is called after each. With a
+        `room` the energies are in it, until the next ones are; without it they have memory of their own.
         """
         shape = (n_replicates, len(self._receivers), self._n_bins, self._table.shape[1])
-        late = zeros(shape, np.float32)
+        late = (room or Room()).shaped(shape)
 
         def fill(replicate: int) -> None:
+            is_begun = np.zeros(shape[1] * shape[2], bool)
             weights = on_lines(np.empty((MAX_BRANCHES + 1) * shape[3], np.float32))
             for log in logs(replicate):
-                self._add(late[replicate], weights, log, 1.0 / n_batches)
+                self._add(late[replicate], is_begun, weights, log, 1.0 / n_batches)
+            late[replicate].reshape(len(is_begun), -1)[~is_begun] = 0.0
 
         with ThreadPoolExecutor(threads) as pool:
             for _ in pool.map(fill, range(n_replicates)):

@@ -117,7 +117,10 @@ def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: in
             [], [], color=style.FAINT, linewidth=1.4, label=f"{results.scenarios[0].name}, for comparison"
         )
     axes.set_title(
-        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"), loc="left", weight="bold"
+        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"),
+        loc="left",
+        y=1.0,
+        weight="bold",
     )
     axes.set_xticks(places, bands.LABELS)
     axes.set_ylim(bottom=0.0)

@@ -26,6 +26,8 @@ from .rows import COVERAGE_FACTOR
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
 """Above each map of a sheet, inches."""
+_TIP = 0.06
+"""Length of the pointed ends of a colour bar, share of what lies between them."""
 
 
 def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | None = None) -> Figure:
@@ -52,8 +54,9 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
                 if layer.is_gain
                 else layer.shown.title
             )
+            # Where a title has no height given, all labels of the axes are laid out to find one.
             axes.set_title(
-                f"{title}\n{_over_seats(results, scenario, layer)}", loc="left", x=0.012, fontsize=8.0
+                f"{title}\n{_over_seats(results, scenario, layer)}", loc="left", x=0.012, y=1.0, fontsize=8.0
             )
             axes.apply_aspect()
             place = axes.get_position()
@@ -213,13 +216,13 @@ def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float,
         cax=bar_axes,
         ticks=scale.edges,
         extend="both",
-        extendfrac=0.06,
+        extendfrac=_TIP,
     )
     bar.ax.set_yticklabels([scale.label(edge) for edge in scale.edges])
     bar.ax.tick_params(labelsize=6.5, length=2)
     bar.outline.set_linewidth(0.6)
     change = f"{layer.shown.change} in " if layer.is_gain else ""
-    bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", pad=9)
+    bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", y=1.0 + _TIP, pad=9)
     if scale.classes:
         centres = 0.5 * (scale.edges[1:] + scale.edges[:-1])
         inside = np.concatenate([[scale.edges[0] - 0.02], centres, [scale.edges[-1] + 0.02]])

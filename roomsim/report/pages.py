@@ -171,7 +171,7 @@ def _what_hangs(results: Results, scenario: int) -> str:
     record = results.scenarios[scenario]
     said = [f"{record.description.rstrip('.')}."] if record.description else []
     said.append("With " + ", ".join(record.elements) + "." if record.elements else "The venue as it is.")
-    lines = textwrap.wrap(" ".join(said), 120, max_lines=3, placeholder=" …")
+    lines = []
     if record.cost or record.weight or record.roof_points:
         lines.append(
             f"Cost {record.cost:,.0f} {results.currency}, {record.rigging_hours:g} h of rigging, "
@@ -180,7 +180,10 @@ def _what_hangs(results: Results, scenario: int) -> str:
         )
     if record.limits_broken:
         lines.append("Breaks a limit: " + "; ".join(record.limits_broken) + ".")
-    return "\n".join(lines)
+    # Four lines have room above the map.
+    return "\n".join(
+        [*textwrap.wrap(" ".join(said), 132, max_lines=4 - len(lines), placeholder=" …"), *lines]
+    )
 
 
 def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = False) -> str:

@@ -221,6 +221,15 @@ def test_page_says_what_it_shows():
     assert "competent person" in words
 
 
+def test_long_description_stays_clear_of_the_map():
+    long = dataclasses.replace(RESULTS.scenarios[6], description="What is said at length. " * 30)
+    results = dataclasses.replace(RESULTS, scenarios=(*RESULTS.scenarios[:6], long, RESULTS.scenarios[7]))
+    below = pages.map_page(results, 6).texts[2].get_text().split("\n")
+    assert len(below) == 4
+    assert "…" in below[1]
+    assert [line.split()[0] for line in below[2:]] == ["Cost", "Breaks"]
+
+
 def test_insignificant_gain_over_all_seats_is_called_so():
     gains = dict(RESULTS.room_gains)
     known = gains["sti_median"]

@@ -1,8 +1,8 @@
-"""How long until something happens: import, help, a first result from compiled code on disk, and a cold first run of
-the demo, everything still to be compiled.
+"""How long until something happens: import, help, and `roomsim run` of the demo as README has it, to its own precision
+and with all pictures: cold, everything still to be compiled; with compiled code on disk; the same without pictures.
 
 Each in a new interpreter. Wall and processor time (children's, threads added up); the goal for the cold run is wall
-time on two idle cores.
+time on two idle cores. With --quick a small room in place of the demo, without pictures.
 """
 
 from __future__ import annotations
@@ -28,10 +28,9 @@ engine = Engine(scene(100, 20, 2), 1, 0)
 engine.add_rounds(1)
 print(engine.evaluate(["speech_transmission_index"])["speech_transmission_index"].full.mean())
 """
-RUN = """
-import sys, roomsim
-results = roomsim.run(sys.argv[1], sys.argv[2], sti_error=float(sys.argv[3]))
-print(results.room["speech_transmission_index"].value[0])
+WHOLE = """
+from roomsim.cli import main
+main(sys.argv[1:-1])
 """
 BY_KERNEL = """
 import atexit, collections, json, sys, time
@@ -71,6 +70,14 @@ def run(*command: str, cache: str | None = None) -> tuple[float, float, str]:
     return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, done.stdout
 
 
+def outcome(folder: Path) -> dict[str, bytes]:
+    """Tables and pictures of a run."""
+    files = [*folder.glob("tables/*.csv"), *folder.glob("pictures/*")]
+    if not any(file.suffix == ".png" for file in files):
+        disagree(f"no pictures in {folder}")
+    return {file.name: file.read_bytes() for file in files}
+
+
 def best(turns: int, *command: str, cache: str | None = None) -> tuple[float, float]:
     return min(run(*command, cache=cache)[:2] for _ in range(turns))
 
@@ -101,14 +108,17 @@ def main() -> None:
             )
             again = run(python, "-c", SMALL, cache=cache)[2]
         else:
-            command = (str(DEMO), str(Path(folder) / "cold"), "0.05", times)
-            *spent, first = run(python, "-c", BY_KERNEL + RUN, *command, cache=cache)
-            note("demo, first round of rays, cold", *spent, "demo_cold_s")
-            command = (str(DEMO), str(Path(folder) / "warm"), "0.05")
-            *spent, again = run(python, "-c", RUN, *command, cache=cache)
-            note("demo, first round of rays, compiled code on disk", *spent, "demo_cached_s")
+            cold, warm, plain = (Path(folder) / name for name in ("cold", "warm", "plain"))
+            command = ("run", str(DEMO), "--quiet", "--out")
+            *spent, _ = run(python, "-c", BY_KERNEL + WHOLE, *command, str(cold), times, cache=cache)
+            note("demo, whole, cold", *spent, "demo_cold_s")
+            *spent, _ = run(python, "-m", "roomsim", *command, str(warm), cache=cache)
+            note("demo, whole, compiled code on disk", *spent, "demo_cached_s")
+            *spent, _ = run(python, "-m", "roomsim", *command, str(plain), "--no-pictures", cache=cache)
+            note("the same without pictures", *spent, "demo_no_pictures_s")
+            first, again = outcome(cold), outcome(warm)
         if first != again:
-            disagree(f"cold {first} and cached {again}")
+            disagree("the cold run and the one from compiled code gave different results")
         kernels = json.loads(Path(times).read_text())
     for name, (seconds, signatures) in sorted(kernels.items(), key=lambda item: -item[1][0])[:12]:
         rows.append([f"  compiling {name}, {signatures} times", "", seconds])

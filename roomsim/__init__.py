@@ -227,18 +227,18 @@ def maps(
     RoomsimError : unknown quantity, band or scenario
     StoreError : the folder cannot be written
     """
-    from .report.pages import write_maps
+    from .report.pages import map_pictures
+    from .report.pictures import write_pictures
     from .report.quantities import find_band, find_scenarios
 
     known = _finished(results)
-    return write_maps(
+    pictures = map_pictures(
         known,
-        Path(folder),
         metrics=quantities,
         band=None if band is None else find_band(band),
         scenarios=None if scenarios is None else find_scenarios(known, scenarios),
-        formats=formats,
     )
+    return write_pictures(known, pictures, Path(folder), formats)
 
 
 def charts(
@@ -250,9 +250,11 @@ def charts(
     ------
     StoreError : the folder cannot be written
     """
-    from .report.figures import write_figures
+    from .report.figures import chart_pictures
+    from .report.pictures import write_pictures
 
-    return write_figures(_finished(results), Path(folder), formats)
+    known = _finished(results)
+    return write_pictures(known, chart_pictures(known), Path(folder), formats)
 
 
 def plan(

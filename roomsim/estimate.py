@@ -84,7 +84,7 @@ def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.nd
     return jackknife(statistic(total / n), left_out)
 
 
-def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) -> np.ndarray:
+def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> list[np.ndarray]:
     """Values as other sets of replicates might have given them.
 
     A statistic with steps, such as the share of seats above a target, must be moved by as much as the values
@@ -101,12 +101,12 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) 
         Statistic of all replicates together.
     left_out : (n_replicates, ...) float
         Statistic with one replicate left out each time.
-    variance : float
+    variances : float
         Of the moves, in units of the squared standard error.
 
     Returns
     -------
-    (n_half_samples, ...) float
+    (n_half_samples, ...) float for each variance
         Their mean is `full`.
     """
     n = len(left_out)
@@ -114,8 +114,8 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, variance: float = 1.0) 
     signs = linalg.hadamard(2 ** int(np.ceil(np.log2(n + 1))))[:, 1 : n + 1]
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
-        moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1) * np.sqrt(variance / (n * (n - 1)))
-        return full + moves
+        moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1)
+        return [full + moves * np.sqrt(variance / (n * (n - 1))) for variance in variances]
 
 
 def from_half_samples(

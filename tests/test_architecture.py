@@ -37,7 +37,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "matplotlib": tuple(
         f"report/{name}.py"
         for name in (
-            *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "plan"),
+            *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "pictures", "plan"),
             *("directivity_figures", "planning_figures", "style", "system_figures"),
         )
     ),

@@ -88,7 +88,7 @@ def run_and_report(
     pictures: bool,
 ) -> int:
     """Run a study and write everything that comes out of it; return the exit code."""
-    from .. import charts, compare, export, maps
+    from .. import compare, export
     from .. import run as run_study
     from ..report.export import comparison_object
     from ..study.run import default_folder
@@ -101,8 +101,13 @@ def run_and_report(
     screen.show(compare(results))
     files = [folder / "results.h5", *export(results, folder / "tables")]
     if pictures:
+        from ..report.figures import chart_pictures
+        from ..report.pages import map_pictures
+        from ..report.pictures import write_pictures
+
         screen.remark("Drawing maps and charts ...")
-        files += [*maps(results, folder / "pictures"), *charts(results, folder / "pictures")]
+        drawn = [*map_pictures(results), *chart_pictures(results)]
+        files += write_pictures(results, drawn, folder / "pictures", processes=threads)
     is_met = results.provenance.get("precision_met") == "yes"
     screen.give(
         folder=folder,

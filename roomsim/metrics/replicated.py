@@ -52,7 +52,7 @@ class Replicated:
 
     def over_seats(self, statistic: SeatFunction) -> SeatStatistic:
         """A statistic over seats, such as `median_of_seats`, `quantile_of_seats(0.1)`, `share_above(0.5)`."""
-        moved, further = (half_samples(self.full, self.left_out, variance) for variance in (1.0, 2.0))
+        moved, further = half_samples(self.full, self.left_out, 1.0, 2.0)
         return SeatStatistic(
             value=statistic(self.estimate().value),
             moved=np.stack([statistic(one) for one in moved]),

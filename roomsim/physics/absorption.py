@@ -13,6 +13,7 @@ better than 1e-4.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -275,8 +276,12 @@ def _octave_and_angles(centre: float, air: Air, depth: float) -> tuple[np.ndarra
 
 def _gauss(order: int, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
     """Gauss-Legendre nodes from `low` to `high` and weights that sum to 1."""
-    node, weight = special.roots_legendre(order)
+    node, weight = _legendre(order)
     return low + 0.5 * (high - low) * (node + 1.0), 0.5 * weight
+
+
+# Every cloth of every scenario comes to a few dozen orders, and each takes the eigenvalues of a matrix.
+_legendre = lru_cache(special.roots_legendre)
 
 
 def _check_cloth(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -25,59 +26,68 @@ def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
 
     The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
     """
+    return [draw(results) for draw in reverberation_draws(results, metric)]
+
+
+def reverberation_draws(results: Results, metric: str = T20) -> list[Callable[[Results], Figure]]:
+    """What draws each of the sheets, on which there are at most twelve panels."""
     n = len(results.scenarios)
     n_sheets = -(-n // _PANELS_PER_SHEET)
     per_sheet = -(-n // n_sheets)
-    with style.rules():
-        return [
-            _reverberation_sheet(
-                results, metric, range(i * per_sheet, min(n, (i + 1) * per_sheet)), i, n_sheets
-            )
-            for i in range(n_sheets)
-        ]
+    return [
+        partial(
+            _reverberation_sheet,
+            metric=metric,
+            chosen=range(i * per_sheet, min(n, (i + 1) * per_sheet)),
+            number=i,
+            n_sheets=n_sheets,
+        )
+        for i in range(n_sheets)
+    ]
 
 
 def _reverberation_sheet(results: Results, metric: str, chosen: range, number: int, n_sheets: int) -> Figure:
-    figure = style.new_figure(style.A4_LEVEL)
-    count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
-    style.write_head(figure, results, f"Reverberation time per octave band{count}")
-    n_columns = min(len(chosen), 4 if len(chosen) > 6 else 3)
-    n_rows = -(-len(chosen) // n_columns)
-    panels = figure.subplots(
-        n_rows,
-        n_columns,
-        sharex=True,
-        sharey=True,
-        squeeze=False,
-        gridspec_kw={
-            "left": 0.06,
-            "right": 0.97,
-            "bottom": 0.16,
-            "top": 0.87,
-            "hspace": 0.24,
-            "wspace": 0.07,
-        },
-    )
-    for axes in panels.ravel()[len(chosen) :]:
-        axes.remove()
-    for axes, scenario in zip(panels.ravel(), chosen):
-        _reverberation_panel(axes, results, metric, scenario)
-    for i, axes in enumerate(panels.ravel()[: len(chosen)]):
-        # Where a panel below is missing the labels of the band axis stand under this one.
-        if i + n_columns >= len(chosen):
-            axes.tick_params(labelbottom=True)
-            axes.set_xlabel("octave band, Hz")
-        if i % n_columns == 0:
-            axes.set_ylabel(f"{METRICS[metric].symbol}, s")
-    handles, labels = panels[0, 0].get_legend_handles_labels()
-    handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
-    figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
-    style.write_foot(
-        figure,
-        "Bars: 95 % intervals of the mean over seats, chance of the calculation only. The statistical "
-        "estimates assume a diffuse field; where they part from the traced values, it is not diffuse.",
-    )
-    return figure
+    with style.rules():
+        figure = style.new_figure(style.A4_LEVEL)
+        count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
+        style.write_head(figure, results, f"Reverberation time per octave band{count}")
+        n_columns = min(len(chosen), 4 if len(chosen) > 6 else 3)
+        n_rows = -(-len(chosen) // n_columns)
+        panels = figure.subplots(
+            n_rows,
+            n_columns,
+            sharex=True,
+            sharey=True,
+            squeeze=False,
+            gridspec_kw={
+                "left": 0.06,
+                "right": 0.97,
+                "bottom": 0.16,
+                "top": 0.87,
+                "hspace": 0.24,
+                "wspace": 0.07,
+            },
+        )
+        for axes in panels.ravel()[len(chosen) :]:
+            axes.remove()
+        for axes, scenario in zip(panels.ravel(), chosen):
+            _reverberation_panel(axes, results, metric, scenario)
+        for i, axes in enumerate(panels.ravel()[: len(chosen)]):
+            # Where a panel below is missing the labels of the band axis stand under this one.
+            if i + n_columns >= len(chosen):
+                axes.tick_params(labelbottom=True)
+                axes.set_xlabel("octave band, Hz")
+            if i % n_columns == 0:
+                axes.set_ylabel(f"{METRICS[metric].symbol}, s")
+        handles, labels = panels[0, 0].get_legend_handles_labels()
+        handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
+        figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
+        style.write_foot(
+            figure,
+            "Bars: 95 % intervals of the mean over seats, chance of the calculation only. The statistical "
+            "estimates assume a diffuse field; where they part from the traced values, it is not diffuse.",
+        )
+        return figure
 
 
 def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: int) -> None:
@@ -117,7 +127,10 @@ def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: in
             [], [], color=style.FAINT, linewidth=1.4, label=f"{results.scenarios[0].name}, for comparison"
         )
     axes.set_title(
-        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"), loc="left", weight="bold"
+        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"),
+        loc="left",
+        y=1.0,
+        weight="bold",
     )
     axes.set_xticks(places, bands.LABELS)
     axes.set_ylim(bottom=0.0)

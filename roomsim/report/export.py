@@ -16,6 +16,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from .. import bands
 from ..errors import StoreError
 from ..estimate import Estimate
@@ -27,6 +29,9 @@ from .positions import position_rows
 from .rows import ComparisonRow, Figure, comparison_rows, reverberation_rows
 
 Cell = str | float | int | None
+
+DIGITS = "%.6g"
+"""More than any error supports, and too few to carry rounding noise."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -43,7 +48,7 @@ def export_results(results: Results, folder: Path) -> list[Path]:
     StoreError : the folder cannot be made or written
     """
     contents = {
-        "seats.csv": csv_bytes(seat_table(results)),
+        "seats.csv": seats_csv(results),
         "comparison.csv": csv_bytes(comparison_csv_table(results)),
         "reverberation.csv": csv_bytes(reverberation_csv_table(results)),
         "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode()
@@ -70,9 +75,13 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
 
 def csv_bytes(rows: Iterable[Iterable[Cell]]) -> bytes:
     """Rows of cells as a CSV file."""
+    return _csv_text(rows).encode("utf-8-sig")
+
+
+def _csv_text(rows: Iterable[Iterable[Cell]]) -> str:
     text = io.StringIO()
     csv.writer(text).writerows([_cell(cell) for cell in row] for row in rows)
-    return text.getvalue().encode("utf-8-sig")
+    return text.getvalue()
 
 
 def json_bytes(content: object) -> bytes:
@@ -85,34 +94,42 @@ def _cell(cell: Cell) -> str:
         return "'" + cell if cell.startswith(FORMULA_STARTS) else cell
     if cell is None or not math.isfinite(cell):
         return ""
-    # Six digits are more than any error supports, and too few to carry rounding noise.
-    return str(cell) if isinstance(cell, int) else f"{cell:.6g}"
+    return str(cell) if isinstance(cell, int) else DIGITS % cell
 
 
-def seat_table(results: Results) -> Iterator[list[Cell]]:
-    """Head and rows of seats.csv."""
-    columns = [*_columns(results.seats, ""), *_columns(results.gains, "gain ")]
-    yield ["seat", "area", "x, m", "y, m", "z, m", "scenario", *(head for head, _, _ in columns)]
+def seats_csv(results: Results) -> bytes:
+    """seats.csv, as `export_results` describes it."""
+    blocks = [*_blocks(results.seats, ""), *_blocks(results.gains, "gain ")]
+    heads = [head for block_heads, _ in blocks for head in block_heads]
+    lines = [_csv_text([["seat", "area", "x, m", "y, m", "z, m", "scenario", *heads]])]
+    # There are millions of figures: a row of them is written at once.
+    form = ",".join([DIGITS] * len(heads))
     for seat, position in enumerate(results.positions):
-        area = results.area_names[int(results.area[seat])]
-        place: list[Cell] = [seat + 1, area, *(float(x) for x in position)]
-        for i, record in enumerate(results.scenarios):
-            figures = (float(values[(seat, i, *band)]) for _, values, band in columns)
-            yield [*place, record.name, *figures]
+        place = [seat + 1, results.area_names[int(results.area[seat])], *position.tolist()]
+        figures = np.concatenate([values[seat] for _, values in blocks], axis=1)
+        figures[~np.isfinite(figures)] = np.nan
+        for record, row in zip(results.scenarios, figures.tolist()):
+            start = _csv_text([[*place, record.name]]).removesuffix("\r\n")
+            lines.append(f"{start},{(form % tuple(row)).replace('nan', '')}\r\n")
+    return "".join(lines).encode("utf-8-sig")
 
 
-def _columns(figures: dict[str, Estimate], prefix: str) -> Iterator[tuple[str, Any, tuple[int, ...]]]:
-    """Head, array and band index of each column, in the order of the registry."""
+def _blocks(figures: dict[str, Estimate], prefix: str) -> Iterator[tuple[list[str], np.ndarray]]:
+    """Heads (n_columns,) and figures (n_receivers, n_scenarios, n_columns) of each quantity in the order of the
+    registry: per band, the value and its standard error."""
     for name in METRICS:
         if name not in figures:
             continue
         metric, estimate = METRICS[name], figures[name]
         unit = f", {metric.unit}" if metric.unit else ""
-        for band in range(bands.N_BANDS) if metric.per_band else (None,):
-            where = "" if band is None else f" {bands.LABELS[band]}"
-            index = () if band is None else (band,)
-            yield f"{prefix}{metric.symbol}{where}{unit}", estimate.value, index
-            yield f"{prefix}{metric.symbol}{where} standard error{unit}", estimate.standard_error, index
+        wheres = [f" {label}" for label in bands.LABELS] if metric.per_band else [""]
+        heads = [
+            f"{prefix}{metric.symbol}{where}{what}{unit}"
+            for where in wheres
+            for what in ("", " standard error")
+        ]
+        pairs = np.stack([estimate.value, estimate.standard_error], axis=-1)
+        yield heads, pairs.reshape(*pairs.shape[:2], -1)
 
 
 def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,8 +12,9 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 from ..metrics.registry import METRICS
 from ..study.results import Results
 from . import style
-from .band_figures import reverberation_sheets
+from .band_figures import reverberation_draws
 from .labels import write_names
+from .pictures import Picture
 from .quantities import STI
 from .rows import COVERAGE_FACTOR
 
@@ -266,27 +265,17 @@ def seats_figure(results: Results) -> Figure:
         return figure
 
 
-def write_figures(results: Results, folder: Path, formats: Sequence[str] = ("png", "svg")) -> list[Path]:
-    """Write all charts of a study into a folder and return their paths.
-
-    Raises
-    ------
-    StoreError : the folder cannot be made or written
-    """
-    paths: list[Path] = []
-    sheets = reverberation_sheets(results)
-    charts = {
+def chart_pictures(results: Results) -> list[Picture]:
+    """All charts of a study."""
+    sheets = reverberation_draws(results)
+    draws = {
         f"reverberation_{i + 1}" if len(sheets) > 1 else "reverberation": s for i, s in enumerate(sheets)
     }
-    charts |= {
-        "intelligibility": intelligibility_figure(results),
-        "value": value_figure(results),
-        "seats": seats_figure(results),
-    }
-    for name, figure in charts.items():
-        about = f"{name.replace('_', ' ')}, {results.title}, {results.venue}"
-        paths += style.save_figure(figure, folder, name, formats, about)
-    return paths
+    draws |= {"intelligibility": intelligibility_figure, "value": value_figure, "seats": seats_figure}
+    return [
+        Picture(name, f"{name.replace('_', ' ')}, {results.title}, {results.venue}", draw)
+        for name, draw in draws.items()
+    ]
 
 
 def _about_doubt(results: Results) -> str:

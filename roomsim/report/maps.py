@@ -106,7 +106,7 @@ def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer, is
     for i in np.unique(step[known]):
         colour = layer.scale.colours(int(i))
         shape = _outline(results.cells[known & (step == i)])
-        axes.add_patch(PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
+        _add(axes, PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
     _hatch(axes, results.cells[~known], "xxxxxx", style.QUIET)
     if layer.is_gain:
         unclear = layer.not_significant(scenario)
@@ -124,7 +124,13 @@ def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:
         marks = PathPatch(
             _outline(cells), facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2
         )
-        axes.add_patch(marks)
+        _add(axes, marks)
+
+
+def _add(axes: Axes, shape: PathPatch) -> None:
+    # The plan sets the limits. `add_patch` would look for them along each of the thousands of edges, which takes
+    # longer than drawing them.
+    axes.add_artist(shape)
 
 
 def _outline(cells: np.ndarray) -> Path:

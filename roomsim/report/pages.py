@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 import textwrap
 import unicodedata
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -19,6 +19,7 @@ from ..study.compare import verdicts
 from ..study.results import Results
 from . import style
 from .maps import MapLayer, draw_map, map_layer
+from .pictures import Picture
 from .plan import draw_direction, draw_scale_bar, extent
 from .quantities import STI, find_quantity
 from .rows import COVERAGE_FACTOR
@@ -26,6 +27,8 @@ from .rows import COVERAGE_FACTOR
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
 """Above each map of a sheet, inches."""
+_TIP = 0.06
+"""Length of the pointed ends of a colour bar, share of what lies between them."""
 
 
 def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | None = None) -> Figure:
@@ -52,8 +55,9 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
                 if layer.is_gain
                 else layer.shown.title
             )
+            # Where a title has no height given, all labels of the axes are laid out to find one.
             axes.set_title(
-                f"{title}\n{_over_seats(results, scenario, layer)}", loc="left", x=0.012, fontsize=8.0
+                f"{title}\n{_over_seats(results, scenario, layer)}", loc="left", x=0.012, y=1.0, fontsize=8.0
             )
             axes.apply_aspect()
             place = axes.get_position()
@@ -75,50 +79,64 @@ def map_sheets(
 
     A sheet of gains leaves out scenarios that are compared with themselves.
     """
+    draws = _sheet_draws(results, map_layer(results, metric, band=band, gain=gain), scenarios)
+    return [draw(results) for draw in draws]
+
+
+def _sheet_draws(
+    results: Results, layer: MapLayer, scenarios: Iterable[int] | None
+) -> list[Callable[[Results], Figure]]:
     chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
-    if gain:
+    if layer.is_gain:
         chosen = [i for i in chosen if results.scenarios[i].compare_with != i]
     n_sheets = -(-len(chosen) // _PANELS_PER_SHEET)
     per_sheet = -(-len(chosen) // max(n_sheets, 1))
-    with style.rules():
-        layer = map_layer(results, metric, band=band, gain=gain)
-        return [
-            _sheet(results, layer, chosen[i * per_sheet : (i + 1) * per_sheet], i, n_sheets)
-            for i in range(n_sheets)
-        ]
+    return [
+        partial(
+            _sheet,
+            layer=layer,
+            chosen=chosen[i * per_sheet : (i + 1) * per_sheet],
+            number=i,
+            n_sheets=n_sheets,
+        )
+        for i in range(n_sheets)
+    ]
 
 
 def _sheet(results: Results, layer: MapLayer, chosen: list[int], number: int, n_sheets: int) -> Figure:
-    figure = style.new_figure(style.A4_LEVEL)
-    count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
-    title = layer.shown.title
-    if layer.is_gain:
-        title = f"{layer.shown.change.capitalize()} in {title[0].lower()}{title[1:]}"
-    style.write_head(figure, results, f"{title}{count}", "The same scale in every map.")
-    left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
-    n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
-    width, height = (right - left) / n_columns, (top - bottom) / n_rows
-    low, high = extent(results, strip=False)
-    needed = 0.97 * width * 11.69 * (high - low)[1] / (high - low)[0] + _TITLE_ROOM
-    height = min(height, (needed + 0.16) / 8.27)
-    letters = int(width * 11.69 * 72.0 / 5.2)
-    for i, scenario in enumerate(chosen):
-        column, row = i % n_columns, i // n_columns
-        box = (left + column * width, top - (row + 1) * height, 0.97 * width, height - _TITLE_ROOM / 8.27)
-        axes = figure.add_axes(box, anchor="NW")
-        draw_map(axes, results, scenario, layer, names=False)
-        record = results.scenarios[scenario]
-        name = record.name
+    with style.rules():
+        figure = style.new_figure(style.A4_LEVEL)
+        count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
+        title = layer.shown.title
         if layer.is_gain:
-            name += f" against “{results.scenarios[record.compare_with].name}”"
-        name = textwrap.shorten(name, letters, placeholder=" …")
-        axes.annotate(name, (0, 1), (6, 10), "axes fraction", "offset points", fontsize=8.0, weight="bold")
-        line = _over_seats(results, scenario, layer, short=True)
-        axes.annotate(line, (0, 1), (6, 1), "axes fraction", "offset points", fontsize=6.5)
-    _colour_bar(figure, layer, (0.915, 0.24, 0.014, 0.56))
-    _share_key(figure, results, axes)
-    _foot(figure, results, [layer])
-    return figure
+            title = f"{layer.shown.change.capitalize()} in {title[0].lower()}{title[1:]}"
+        style.write_head(figure, results, f"{title}{count}", "The same scale in every map.")
+        left, right, bottom, top = 0.035, 0.90, 0.10, 0.895
+        n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
+        width, height = (right - left) / n_columns, (top - bottom) / n_rows
+        low, high = extent(results, strip=False)
+        needed = 0.97 * width * 11.69 * (high - low)[1] / (high - low)[0] + _TITLE_ROOM
+        height = min(height, (needed + 0.16) / 8.27)
+        letters = int(width * 11.69 * 72.0 / 5.2)
+        for i, scenario in enumerate(chosen):
+            column, row = i % n_columns, i // n_columns
+            box = (left + column * width, top - (row + 1) * height, 0.97 * width, height - _TITLE_ROOM / 8.27)
+            axes = figure.add_axes(box, anchor="NW")
+            draw_map(axes, results, scenario, layer, names=False)
+            record = results.scenarios[scenario]
+            name = record.name
+            if layer.is_gain:
+                name += f" against “{results.scenarios[record.compare_with].name}”"
+            name = textwrap.shorten(name, letters, placeholder=" …")
+            axes.annotate(
+                name, (0, 1), (6, 10), "axes fraction", "offset points", fontsize=8.0, weight="bold"
+            )
+            line = _over_seats(results, scenario, layer, short=True)
+            axes.annotate(line, (0, 1), (6, 1), "axes fraction", "offset points", fontsize=6.5)
+        _colour_bar(figure, layer, (0.915, 0.24, 0.014, 0.56))
+        _share_key(figure, results, axes)
+        _foot(figure, results, [layer])
+        return figure
 
 
 def _share_key(figure: Figure, results: Results, axes: Axes) -> None:
@@ -153,7 +171,7 @@ def _what_hangs(results: Results, scenario: int) -> str:
     record = results.scenarios[scenario]
     said = [f"{record.description.rstrip('.')}."] if record.description else []
     said.append("With " + ", ".join(record.elements) + "." if record.elements else "The venue as it is.")
-    lines = textwrap.wrap(" ".join(said), 120, max_lines=3, placeholder=" …")
+    lines = []
     if record.cost or record.weight or record.roof_points:
         lines.append(
             f"Cost {record.cost:,.0f} {results.currency}, {record.rigging_hours:g} h of rigging, "
@@ -162,7 +180,10 @@ def _what_hangs(results: Results, scenario: int) -> str:
         )
     if record.limits_broken:
         lines.append("Breaks a limit: " + "; ".join(record.limits_broken) + ".")
-    return "\n".join(lines)
+    # Four lines have room above the map.
+    return "\n".join(
+        [*textwrap.wrap(" ".join(said), 132, max_lines=4 - len(lines), placeholder=" …"), *lines]
+    )
 
 
 def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = False) -> str:
@@ -213,13 +234,13 @@ def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float,
         cax=bar_axes,
         ticks=scale.edges,
         extend="both",
-        extendfrac=0.06,
+        extendfrac=_TIP,
     )
     bar.ax.set_yticklabels([scale.label(edge) for edge in scale.edges])
     bar.ax.tick_params(labelsize=6.5, length=2)
     bar.outline.set_linewidth(0.6)
     change = f"{layer.shown.change} in " if layer.is_gain else ""
-    bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", pad=9)
+    bar.ax.set_title(f"{change}{layer.shown.axis}", fontsize=7.0, loc="left", y=1.0 + _TIP, pad=9)
     if scale.classes:
         centres = 0.5 * (scale.edges[1:] + scale.edges[:-1])
         inside = np.concatenate([[scale.edges[0] - 0.02], centres, [scale.edges[-1] + 0.02]])
@@ -308,45 +329,42 @@ def _note(results: Results, layers: Sequence[MapLayer]) -> str:
     return " ".join(parts)
 
 
-def write_maps(
+def map_pictures(
     results: Results,
-    folder: Path,
     *,
     metrics: Sequence[str] = (STI,),
     band: int | None = None,
     scenarios: Sequence[int] | None = None,
-    formats: Sequence[str] = ("png", "svg"),
-) -> list[Path]:
-    """Write the sheets of all scenarios and a page for each into a folder; return the paths.
+) -> list[Picture]:
+    """The sheets of all scenarios and a page for each.
 
     Parameters
     ----------
     metrics : names or symbols of quantities known per seat
     band : index of the octave band of quantities per band; 500 Hz and 1 kHz averaged unless given
     scenarios : indices into `results.scenarios`; all unless given
-    formats : "png", "svg", "pdf"
 
     Raises
     ------
     RoomsimError : a quantity is unknown
-    StoreError : the folder cannot be made or written
     """
     chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
-    paths: list[Path] = []
+    pictures: list[Picture] = []
     for metric in [find_quantity(metric, results.seats) for metric in metrics]:
-        key = map_layer(results, metric, band=band).shown.key
         for gain in (False, True):
-            sheets = map_sheets(results, metric, band=band, gain=gain, scenarios=chosen)
-            for i, sheet in enumerate(sheets):
+            layer = map_layer(results, metric, band=band, gain=gain)
+            key = layer.shown.key
+            sheets = _sheet_draws(results, layer, chosen)
+            for i, draw in enumerate(sheets):
                 name = f"{key}_{'gain' if gain else 'all'}" + (f"_{i + 1}" if len(sheets) > 1 else "")
                 about = f"Maps of {key} in all scenarios, {results.title}, {results.venue}"
-                paths += style.save_figure(sheet, folder, name, formats, about)
+                pictures.append(Picture(name, about, draw))
         for i in chosen:
             scenario = results.scenarios[i].name
             about = f"Map of {key}, scenario {scenario}, {results.title}, {results.venue}"
             name = f"{key}_{i:02d}_{file_name(scenario)}"
-            paths += style.save_figure(map_page(results, i, metric, band=band), folder, name, formats, about)
-    return paths
+            pictures.append(Picture(name, about, partial(map_page, scenario=i, metric=metric, band=band)))
+    return pictures
 
 
 def file_name(text: str) -> str:

@@ -39,6 +39,9 @@ MARKERS = ("o", "s", "D", "^", "v", "P", "X", "h")
 RESOLUTION = 200
 """Dots per inch of PNG files."""
 
+COMPRESSION = 3
+"""Of PNG files, zlib's level: the usual 6 takes a third longer and makes them a twelfth smaller."""
+
 A4_UPRIGHT = (8.27, 11.69)
 A4_LEVEL = (11.69, 8.27)
 """Paper sizes, inches (ISO 216)."""
@@ -186,7 +189,12 @@ def save_figure(
             path = folder / f"{name}.{kind}"
             try:
                 folder.mkdir(parents=True, exist_ok=True)
-                figure.savefig(path, format=kind, dpi=RESOLUTION, metadata=_about(kind, name, description))
+                more: dict[str, Any] = (
+                    {"pil_kwargs": {"compress_level": COMPRESSION}} if kind == "png" else {}
+                )
+                figure.savefig(
+                    path, format=kind, dpi=RESOLUTION, metadata=_about(kind, name, description), **more
+                )
             except OSError as fault:
                 raise StoreError(
                     f"cannot write the picture: {fault.strerror or fault}",

@@ -84,7 +84,7 @@ def test_a_difference_of_equals_is_exactly_nothing():
 def test_half_samples_of_a_mean_have_the_variance_of_the_jackknife(n, seed, variance):
     replicates = np.random.default_rng(seed).normal(3.0, 2.0, (n, 4))
     full, left_out = replicates.mean(axis=0), left_out_of(replicates, lambda x: x.mean(axis=0))
-    moved = half_samples(full, left_out, variance)
+    (moved,) = half_samples(full, left_out, variance)
     want = jackknife(full, left_out)
     np.testing.assert_allclose(moved.mean(axis=0), want.value, rtol=1e-10)  # rounding
     spread = np.sqrt(((moved - want.value) ** 2).mean(axis=0))
@@ -96,7 +96,7 @@ def test_half_samples_move_replicates_independently():
     # With one replicate off zero at a time, moves of different replicates are orthogonal over half-samples.
     n = 20
     replicates = np.eye(n)
-    moved = half_samples(replicates.mean(axis=0), left_out_of(replicates, lambda x: x.mean(axis=0)))
+    (moved,) = half_samples(replicates.mean(axis=0), left_out_of(replicates, lambda x: x.mean(axis=0)), 1.0)
     moves = moved - moved.mean(axis=0)
     covariance = moves.T @ moves / len(moves)
     want = np.cov(replicates.T, ddof=1) / n
@@ -106,7 +106,7 @@ def test_half_samples_move_replicates_independently():
 def test_from_half_samples_of_a_linear_statistic_is_the_jackknife():
     replicates = np.random.default_rng(4).normal(size=(20, 50))
     full, left_out = replicates.mean(axis=0), left_out_of(replicates, lambda x: x.mean(axis=0))
-    moved, further = half_samples(full, left_out), half_samples(full, left_out, 2.0)
+    moved, further = half_samples(full, left_out, 1.0, 2.0)
     got = from_half_samples(full.mean(), moved.mean(axis=1), further.mean(axis=1), 20)
     want = jackknife(full.mean(), left_out.mean(axis=1))
     assert abs(got.value - want.value) < 1e-12  # rounding

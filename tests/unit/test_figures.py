@@ -9,6 +9,7 @@ import pytest
 from invented_results import invented_results
 from matplotlib.text import Text
 
+import roomsim
 from roomsim.report import band_figures, figures, style
 from roomsim.report.labels import write_names
 from roomsim.report.quantities import STI, T20
@@ -174,7 +175,7 @@ def test_seats_that_cannot_be_evaluated_do_not_count():
 
 
 def test_all_charts_are_written(tmp_path):
-    paths = figures.write_figures(RESULTS, tmp_path, formats=("svg",))
+    paths = roomsim.charts(RESULTS, tmp_path, formats=("svg",))
     assert sorted(path.name for path in paths) == [
         "intelligibility.svg",
         "reverberation.svg",

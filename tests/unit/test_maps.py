@@ -14,6 +14,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.text import Text
 
+import roomsim
 from roomsim.errors import RoomsimError, StoreError
 from roomsim.estimate import Estimate
 from roomsim.metrics.speech import rating_letter
@@ -220,6 +221,15 @@ def test_page_says_what_it_shows():
     assert "competent person" in words
 
 
+def test_long_description_stays_clear_of_the_map():
+    long = dataclasses.replace(RESULTS.scenarios[6], description="What is said at length. " * 30)
+    results = dataclasses.replace(RESULTS, scenarios=(*RESULTS.scenarios[:6], long, RESULTS.scenarios[7]))
+    below = pages.map_page(results, 6).texts[2].get_text().split("\n")
+    assert len(below) == 4
+    assert "…" in below[1]
+    assert [line.split()[0] for line in below[2:]] == ["Cost", "Breaks"]
+
+
 def test_insignificant_gain_over_all_seats_is_called_so():
     gains = dict(RESULTS.room_gains)
     known = gains["sti_median"]
@@ -246,8 +256,8 @@ def test_sheets_hold_twelve_maps_and_leave_out_what_is_not_compared():
 
 
 def test_same_results_give_the_same_bytes(tmp_path):
-    first = pages.write_maps(RESULTS, tmp_path / "a", scenarios=[1], formats=("svg", "png"))
-    second = pages.write_maps(RESULTS, tmp_path / "b", scenarios=[1], formats=("svg", "png"))
+    first = roomsim.maps(RESULTS, tmp_path / "a", scenarios=["back wall"], formats=("svg", "png"))
+    second = roomsim.maps(RESULTS, tmp_path / "b", scenarios=["back wall"], formats=("svg", "png"))
     assert [path.name for path in first] == [path.name for path in second]
     assert len(first) == 6
     for one, other in zip(first, second):
@@ -260,7 +270,7 @@ def test_same_results_give_the_same_bytes(tmp_path):
 def test_names_may_hold_anything(tmp_path):
     odd = dataclasses.replace(RESULTS.scenarios[1], name="Süd & <wand> $5 _{x}$ ../..")
     results = dataclasses.replace(RESULTS, scenarios=(RESULTS.scenarios[0], odd, *RESULTS.scenarios[2:]))
-    paths = pages.write_maps(results, tmp_path, scenarios=[1], formats=("svg",))
+    paths = roomsim.maps(results, tmp_path, scenarios=[odd.name], formats=("svg",))
     assert "sti_01_sud_wand_5_x.svg" in [path.name for path in paths]
     assert all(path.parent == tmp_path for path in paths)
 
@@ -281,7 +291,7 @@ def test_unknown_quantity_lists_near_misses():
 def test_folder_that_cannot_be_made_is_named(tmp_path):
     (tmp_path / "taken").write_text("a file")
     with pytest.raises(StoreError, match="taken"):
-        pages.write_maps(RESULTS, tmp_path / "taken", scenarios=[0])
+        roomsim.maps(RESULTS, tmp_path / "taken")
 
 
 def test_codes_serve_as_short_names():

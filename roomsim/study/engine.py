@@ -37,7 +37,7 @@ from .store import LogLimits, Part, PathStore, StudyStore, digest
 N_REPLICATES = 20
 RAYS_PER_BATCH = 4096
 """Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
-BLOCK_BYTES = 800_000_000
+BLOCK_BYTES = 1_250_000_000
 """Of traced energies held at a time."""
 FEWEST_SCENARIOS, MOST_SCENARIOS = 16, 64
 """Weighed side by side: enough to pay for reading the paths, few enough for their weights to stay near."""

@@ -26,7 +26,8 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying, keeping, roulette_below,
+    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying,
+    keeping, roulette_below,
     gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
 ):  # fmt: skip

@@ -84,9 +84,9 @@ class SamplingPlan:
 
     At a free-hanging sheet a ray goes through, or back, or branches and does both. What decides are states: one
     scenario in one band each, and the energy that it sends on. Paths are followed as densely as the state wants them
-    that wants them most, so no state's weights grow at a sheet, however many scenarios hang it or leave it out. (It is
-    splitting and Russian roulette, with the largest weight among the states as importance: Lux and Koblinger, Monte
-    Carlo Particle Transport Methods (1991), chapter 5, from memory.)
+    that wants them most, so no state's weights run away at a sheet, however many scenarios hang it or leave it out.
+    (It is splitting and Russian roulette, with the largest weight among the states as importance: Lux and Koblinger,
+    Monte Carlo Particle Transport Methods (1991), chapter 5, from memory.)
     """
 
     probability: np.ndarray
@@ -102,7 +102,7 @@ class SamplingPlan:
     """(n_sheets, 2, n_states) float32: energy that each state sends through and back, relative to the most that any
     state keeps there. The number of states is a multiple of eight; those too many are zero."""
     state_at_start: np.ndarray
-    """(n_states,) float32: 1, less for the state that stands for scenarios yet unknown."""
+    """(n_states,) float32: 1, less for states that need not be served as well."""
     staying: np.ndarray
     """(n_patches,) float32, share of energy that a ray is taken to keep at a hit; its product over the hits so far
     says when the roulette begins."""

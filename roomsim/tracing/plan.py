@@ -26,9 +26,14 @@ WEIGHED_SHARE = 0.3
 lines of cloth. Farther down, second moments are ruled by paths too rare to be drawn."""
 MAX_STATES = 255
 """That decide how rays branch; beyond it, those are chosen that are least alike."""
+N_ANCHORS = 8
+"""States, those least alike, that are served as well as by a trace of their own. ..."""
+OTHERS_SHARE = 0.3
+"""... The others count with this share of their energy: most of what they want, they share with an anchor, and paths
+for each of them alone cost more than they are worth until late in the decay."""
 UNKNOWN_SHARE = 0.05
-"""Of the energy of the others that a state of its own is given, which wants at each sheet what any state wants there.
-It sees to it that no path is impossible, nor too rare, for scenarios that the same paths are weighed for later."""
+"""The same for a state that wants at each sheet what any state wants there. It sees to it that no path is impossible,
+nor too rare, for scenarios that the same paths are weighed for later."""
 LEAST_FACTOR = 1e-3
 """Below it, energies at a sheet are alike when states are compared."""
 
@@ -86,8 +91,7 @@ def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPl
     probability = np.array(components)
     probability[:, is_sheet, TRANSMITTED] = 1.0
     sheet, wish, state_at_start = _branching(scene, served)
-    branches = bool(np.any(wish[..., state_at_start == 1.0].max(axis=2, initial=0.0).sum(axis=1) > 1.0 + 1e-6))
-    staying, keeping, below = _roulette(scene, served, branches)
+    staying, keeping, below = _roulette(scene, served, int(np.count_nonzero(state_at_start == 1.0)) > 1)
     return SamplingPlan(
         probability, share, tuple(names), sheet, wish, state_at_start, staying, keeping, below, loss
     )
@@ -111,27 +115,26 @@ def _branching(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarra
     wish[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
     wish[n_states - 1] = unknown
     start = np.zeros(padded, np.float32)
-    start[: n_states - 1] = 1.0
-    start[n_states - 1] = UNKNOWN_SHARE
+    start[: n_states - 1] = OTHERS_SHARE
+    start[:N_ANCHORS] = 1.0
+    start[n_states - 1 :] = UNKNOWN_SHARE
     return number, np.ascontiguousarray(np.moveaxis(wish, 0, -1)), start
 
 
 def _least_alike(states: np.ndarray) -> np.ndarray:
-    """(at most MAX_STATES, n) of the rows of (n_states, n) factors: all different ones, or those farthest apart.
+    """(at most MAX_STATES, n) of the rows of (n_states, n) factors, all different, those farthest apart first.
 
     Each next one is the farthest from all before (Gonzalez, Theoretical Computer Science 38 (1985), 293), in the
     sum of logarithms, since factors multiply along a path.
     """
     _, first = np.unique(np.round(states, 2), axis=0, return_index=True)
     states = states[np.sort(first)]
-    if len(states) <= MAX_STATES:
-        return states
     place = np.log(np.maximum(states, LEAST_FACTOR))
     chosen, apart = [0], np.full(len(states), np.inf)
-    while len(chosen) < MAX_STATES:
+    while len(chosen) < min(MAX_STATES, len(states)):
         apart = np.minimum(apart, np.abs(place - place[chosen[-1]]).sum(axis=1))
         chosen.append(int(apart.argmax()))
-    return states[np.sort(chosen)]
+    return states[chosen]
 
 
 def _log_cost(log_moment: np.ndarray, share: np.ndarray) -> np.ndarray:

@@ -111,8 +111,8 @@ class Replay:
         if not gain.any():
             return
         replay_batch(
-            late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet, self._probability, self._share,
-            self._staying, self._keeping, self._roulette_below,
+            late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet,
+            self._probability, self._share, self._staying, self._keeping, self._roulette_below,
             _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),

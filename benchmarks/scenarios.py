@@ -87,7 +87,7 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
 def _weigh_in_one_sum(engine: Engine) -> float:
     n_batches, room = N_REPLICATES * engine.n_rounds, Room()
     logs = [engine.log(0, batch) for batch in range(n_batches)]
-    for turn in range(2):
+    for _ in range(2):
         began = time.process_time()
         for scenarios, receivers in engine.blocks_of_sums():
             replay = Replay(engine.scene, engine.plan, engine.edges, scenarios, receivers)

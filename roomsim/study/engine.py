@@ -39,15 +39,10 @@ RAYS_PER_BATCH = 4096
 """Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
 BLOCK_BYTES = 1_250_000_000
 """Of traced energies held at a time."""
-FEWEST_SCENARIOS, MOST_SCENARIOS = 16, 64
-"""Weighed side by side: enough to pay for reading the paths, few enough for their weights to stay near."""
-SUMS_AT_A_TIME = 4
-"""That may hold as much memory as the replicates of one block."""
-ENGINE_VERSION = 2
-"""Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
-
-Logs = Callable[[int], Iterable[PathLog]]
-"""The paths of a replicate."""
+MOST_SCENARIOS = 64
+"""Weighed side by side: reading the paths costs as much as weighing some ten."""
+FEWEST_SCENARIOS = 16
+"""That it pays to weigh side by side, and as many as are evaluated at once: their sums stay near the processor."""
 
 
 @dataclass(frozen=True)
@@ -215,11 +210,13 @@ class Engine:
 
     def response(self, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         """Energy response of one block; it holds until the next one is asked for, and is overwritten then."""
+        return self._with_early(self._late(scenarios, receivers), scenarios, receivers)
+
+    def _late(self, scenarios: np.ndarray, receivers: slice) -> np.ndarray:
         replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-        late = replay.late(
+        return replay.late(
             N_REPLICATES, self.n_rounds, self._logs_of(scenarios), self.threads, self.progress.advance, self._room
         )
-        return self._with_early(late, scenarios, receivers)
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
         heard = self._heard(scenarios)
@@ -291,25 +288,26 @@ class Engine:
         blocks = self.blocks()
         # Weighing the paths and evaluating take about as long as each other.
         self.progress.start(stage, 2 * N_REPLICATES * len(blocks))
-        for scenarios, receivers in blocks:
-            part = self._evaluate_block(scenarios, receivers, metrics)
+        for block, receivers in blocks:
+            for scenarios, late in _few_at_a_time(block, self._late(block, receivers)):
+                part = self._evaluate(self._with_early(late, scenarios, receivers), scenarios, receivers, metrics)
+                for name, figure in part.items():
+                    if name not in whole:
+                        behind = figure.full.shape[2:]
+                        whole[name] = Replicated(
+                            np.empty((*shape, *behind)), np.empty((N_REPLICATES, *shape, *behind), np.float32)
+                        )
+                    whole[name].full[receivers, scenarios] = figure.full
+                    whole[name].left_out[:, receivers, scenarios] = figure.left_out
             self.progress.advance(N_REPLICATES)
-            for name, figure in part.items():
-                if name not in whole:
-                    behind = figure.full.shape[2:]
-                    whole[name] = Replicated(
-                        np.empty((*shape, *behind)), np.empty((N_REPLICATES, *shape, *behind), np.float32)
-                    )
-                whole[name].full[receivers, scenarios] = figure.full
-                whole[name].left_out[:, receivers, scenarios] = figure.left_out
         return whole
 
-    def _evaluate_block(
-        self, scenarios: np.ndarray, receivers: slice, metrics: list[str] | None
+    def _evaluate(
+        self, response: EnergyResponse, scenarios: np.ndarray, receivers: slice, metrics: list[str] | None
     ) -> dict[str, Replicated]:
         logs = self._logs_of(scenarios)
         return evaluate(
-            self.response(scenarios, receivers),
+            response,
             self.scene.noise[scenarios],
             self.source_power[scenarios],
             metrics,
@@ -361,13 +359,14 @@ class Engine:
             replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
             room = of_thread.__dict__.setdefault("room", Room())
             late = replay.late(1, n_batches, logs, room=room)
-            response = self._with_early(late, scenarios, receivers)
-            noise_energy = self.noise_energy(scenarios, receivers, 1, n_batches, logs)
-            levels = (self.scene.noise[scenarios], self.source_power[scenarios])
-            part = evaluate_whole(response, *levels, metrics, noise_energy)
-            for name, figure in part.items():
-                whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
-                whole[name][receivers, scenarios] = figure
+            for some, of_some in _few_at_a_time(scenarios, late):
+                response = self._with_early(of_some, some, receivers)
+                noise_energy = self.noise_energy(some, receivers, 1, n_batches, logs)
+                levels = (self.scene.noise[some], self.source_power[some])
+                part = evaluate_whole(response, *levels, metrics, noise_energy)
+                for name, figure in part.items():
+                    whole.setdefault(name, np.empty((n_receivers, n_scenarios, *figure.shape[2:])))
+                    whole[name][receivers, some] = figure
 
         with ThreadPoolExecutor(min(self.threads, N_REPLICATES)) as pool:
             for _ in pool.map(fill, self.blocks_of_sums()):
@@ -432,6 +431,12 @@ class Engine:
             n_lost=self._n_lost,
             lost_energy=self._lost_energy / (self.n_rounds * self._batches_a_round),
         )
+
+
+def _few_at_a_time(scenarios: np.ndarray, late: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Some scenarios, and the energies of those."""
+    for some in np.array_split(np.arange(len(scenarios)), math.ceil(len(scenarios) / FEWEST_SCENARIOS)):
+        yield scenarios[some], late[..., some[0] : some[-1] + 1, :]
 
 
 def followed_for(scene: Scene) -> float:

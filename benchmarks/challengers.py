@@ -15,13 +15,14 @@ from numba import njit
 from roomsim._jit import KERNEL_OPTIONS
 from roomsim.scene.scene import Scene
 from roomsim.tracing._closest import MISS, STACK_SIZE, closest_hit
-from roomsim.tracing._paths import deposit_along, lambert_direction
+from roomsim.tracing._paths import lambert_direction
 from roomsim.tracing._plain import WIDTH
 from roomsim.tracing._random import SURFACE, ray_key, uniform
+from roomsim.tracing._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
 from roomsim.tracing.emission import Emission
 from roomsim.tracing.geometry import pack_geometry
 from roomsim.tracing.replay import bins_of_ticks, source_gain, time_bins, time_zero
-from roomsim.tracing.seats import build_cells
+from roomsim.tracing.seats import build_tree
 
 SPHERES, CONNECTIONS, BOXES = 0, 1, 2
 TICK = np.float32(0.005)
@@ -85,8 +86,41 @@ def _boxes_along(ox, oy, oz, dx, dy, dz, length, travelled, boxes, receiver, pat
 
 
 @njit(**KERNEL_OPTIONS)
+def _add_arrivals(
+    late, first, last, weight, receiver, path_length, chord, air, speed_of_sound, time_zero, bin_of_tick
+):  # fmt: skip
+    """Add to `late` what the deposits from `first` to before `last` bring, weight (8,) float32."""
+    for i in range(first, last):
+        seat = receiver[i]
+        tick = np.int64(max(path_length[i] / speed_of_sound - time_zero[seat], np.float32(0.0)) / TICK)
+        if tick < len(bin_of_tick):
+            for b in range(8):
+                arriving = weight[b] * chord[i] * math.exp(-air[b] * path_length[i])
+                late[seat, bin_of_tick[tick], b] += arriving
+
+
+@njit(**KERNEL_OPTIONS)
+def _add_crossing(
+    late, n_crossing, crossing, crossing_weight, place, n_passed, seats, pairs, found, spans,
+    receiver, path_length, chord, air, speed_of_sound, time_zero, bin_of_tick,
+):  # fmt: skip
+    """Add to `late` what the segments that wait bring to the spheres that they pass."""
+    deposit(
+        n_crossing, crossing, place, seats, pairs, found, spans, 0, n_passed, receiver, path_length, chord
+    )
+    first = 0
+    for s in range(n_crossing):
+        last = first + n_passed[s]
+        _add_arrivals(
+            late, first, last, crossing_weight[s], receiver, path_length, chord,
+            air, speed_of_sound, time_zero, bin_of_tick,
+        )  # fmt: skip
+        first = last
+
+
+@njit(**KERNEL_OPTIONS)
 def gather(
-    how, late, seed, source, first_ray, origin, directions, emission, geometry, cells, boxes, position, factors,
+    how, late, seed, source, first_ray, origin, directions, emission, geometry, seats, boxes, position, factors,
     probability, staying, keeping, max_length, air, speed_of_sound, time_zero, bin_of_tick,
 ):  # fmt: skip
     """Add the energy of one batch to `late` (n_receivers, n_bins, 8) float32.
@@ -104,8 +138,13 @@ def gather(
     stack, entry = np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32)
     lanes = np.empty(2 * WIDTH, np.float32)
     n_seats = len(position)
-    room = 4 * n_seats + 256
-    stamp = np.full(n_seats, -1, np.int64)
+    layer = seats.layer[0], seats.layer[1]
+    room = MAX_CROSSING * len(seats.member)
+    crossing = np.empty((MAX_CROSSING, CROSSING_FLOATS), np.float32)
+    place, n_passed = np.empty(MAX_CROSSING, np.int64), np.empty(MAX_CROSSING, np.int64)
+    crossing_weight = np.empty((MAX_CROSSING, 8), np.float32)
+    pairs, found = np.empty(room + WIDTH, np.int32), np.empty(room + WIDTH, np.int32)
+    spans = np.empty(2 * room, np.float32)
     receiver = np.empty(room, np.uint32)
     path_length, chord = np.empty(room, np.float32), np.empty(room, np.float32)
     weight = np.empty(8, np.float32)
@@ -119,34 +158,32 @@ def gather(
         skip = np.int32(-1)
         travelled, survival = np.float32(0.0), np.float32(1.0)
         last_diffuse = False
+        n_crossing = 0
         for bounce in range(4096):
             t, hit = closest_hit(
                 ox, oy, oz, dx, dy, dz, skip, MISS, nodes, children, packs, primitives, stack, entry, lanes
             )  # fmt: skip
             if hit < 0:
                 break
-            n = 0
-            if bounce > 0:
-                if how == BOXES:
-                    n = _boxes_along(
-                        ox, oy, oz, dx, dy, dz, t, travelled, boxes, receiver, path_length, chord
-                    )
-                elif how == SPHERES or not last_diffuse:
-                    n = deposit_along(
-                        ox, oy, oz, dx, dy, dz, t, travelled, 0, (first_ray + ray) * 4096 + bounce,
-                        cells.start, cells.member, cells.spheres, cells.per_volume, cells.origin[0], cells.origin[1],
-                        cells.layer[0], cells.layer[1], cells.shape[0], cells.shape[1], cells.cell_size, stamp,
-                        lanes, receiver, path_length, chord,
+            if how == BOXES and bounce > 0:
+                n = _boxes_along(ox, oy, oz, dx, dy, dz, t, travelled, boxes, receiver, path_length, chord)
+                _add_arrivals(
+                    late, 0, n, weight, receiver, path_length, chord, air, speed_of_sound, time_zero, bin_of_tick
+                )  # fmt: skip
+            elif how != BOXES:
+                if n_crossing == MAX_CROSSING:
+                    _add_crossing(
+                        late, n_crossing, crossing, crossing_weight, place, n_passed, seats, pairs, found, spans,
+                        receiver, path_length, chord, air, speed_of_sound, time_zero, bin_of_tick,
                     )  # fmt: skip
-            for i in range(n):
-                seat = receiver[i]
-                tick = np.int64(
-                    max(path_length[i] / speed_of_sound - time_zero[seat], np.float32(0.0)) / TICK
-                )
-                if tick <= last_tick:
-                    for b in range(8):
-                        arriving = weight[b] * chord[i] * math.exp(-air[b] * path_length[i])
-                        late[seat, bin_of_tick[tick], b] += arriving
+                    n_crossing = 0
+                counts = bounce > 0 and (how == SPHERES or not last_diffuse)
+                for b in range(8):
+                    crossing_weight[n_crossing, b] = weight[b]
+                n_passed[n_crossing] = 0
+                n_crossing = keep_crossing(
+                    n_crossing, crossing, place, layer, ox, oy, oz, dx, dy, dz, t, travelled, n_crossing, counts
+                )  # fmt: skip
             travelled += t
             ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
             skip = hit
@@ -194,6 +231,10 @@ def gather(
             else:
                 u1, u2 = uniform(key, 4 * bounce + 1), uniform(key, 4 * bounce + 2)
                 dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
+        _add_crossing(
+            late, n_crossing, crossing, crossing_weight, place, n_passed, seats, pairs, found, spans,
+            receiver, path_length, chord, air, speed_of_sound, time_zero, bin_of_tick,
+        )  # fmt: skip
 
 
 class Gatherer:
@@ -205,7 +246,7 @@ class Gatherer:
         self._emission = Emission(scene.sources, 0)
         self._geometry = pack_geometry(scene.surfaces)
         receivers = scene.receivers
-        self._cells = build_cells(receivers, np.full(receivers.n_receivers, receivers.radius))
+        self._seats = build_tree(receivers, np.full(receivers.n_receivers, receivers.radius))
         self._boxes = _boxes_of(receivers.position)
         self._zero = np.ascontiguousarray(time_zero(scene)[:, 0], np.float32)
 
@@ -216,7 +257,7 @@ class Gatherer:
         emission = emission * (source_gain(scene.sources, 0)[0] * share).astype(np.float32)
         gather(
             how, late, self.seed, 0, batch * n_rays, scene.sources.position[0].astype(np.float32), directions,
-            emission.astype(np.float32), self._geometry, self._cells, self._boxes,
+            emission.astype(np.float32), self._geometry, self._seats, self._boxes,
             scene.receivers.position.astype(np.float32), scene.factors[:, :, 0].astype(np.float32),
             plan.probability[0].astype(np.float32), plan.staying, plan.keeping,
             np.float32(self.edges[-1] * scene.speed_of_sound + 80.0), scene.air_attenuation.astype(np.float32),

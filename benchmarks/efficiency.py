@@ -12,7 +12,6 @@ import contextlib
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 from unittest.mock import patch
 
 import challengers
@@ -26,7 +25,7 @@ from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.scene import Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import N_REPLICATES, Engine
-from roomsim.tracing import emission, plan, replay, seats, trace
+from roomsim.tracing import emission, plan, replay, trace
 
 FIGURES = {
     "STI": "speech_transmission_index",
@@ -152,9 +151,6 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
     def off_at(level: float) -> list:
         return [(trace, "ROULETTE_BELOW", np.float32(level)), (replay, "ROULETTE_BELOW", np.float32(level))]
 
-    def cells_of(size: float) -> list:
-        return [(trace, "build_cells", partial(seats.build_cells, cell_size=size))]
-
     return [
         ("roulette from -20 dB", hall, 2, [
             ("none, rays to the end of time", hall, 2, off_at(0.0)),
@@ -167,10 +163,6 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
             ("direct sound only", hall, 0, []),
             ("order 1", hall, 1, []),
             ("order 3", hall, 3, []),
-        ]),
-        ("seat cells of 1.5 m", hall, 2, [
-            ("1 m", hall, 2, cells_of(1.0)),
-            ("3 m", hall, 2, cells_of(3.0)),
         ]),
         ("sphere radius 0.5 m", hall, 2, [
             ("0.35 m", with_radius(hall, 0.35), 2, []),

@@ -103,7 +103,7 @@ def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
         scene = bare(hall_scene(500, n))
         trace.append(spent(lambda s=scene: engine_of(s, rays_per_batch)))
         engine = engine_of(scene, rays_per_batch)
-        logs.append(sum(_bytes(log) for log in engine.groups[0].memory.values()) / MB)
+        logs.append(sum(_bytes(log) for log in engine._memory.values()) / MB)
         weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
         memory.append(peak(lambda e=engine: e.evaluate([STI])))
@@ -206,7 +206,7 @@ def main() -> None:
     table(["", "", "", ""], rows)
     engine = engine_of(bare(hall_scene(500, 600)), 512)
     bytes_a_ray = (
-        sum(_bytes(log) for log in engine.groups[0].memory.values()) / engine.n_rays / (512 / RAYS_PER_BATCH)
+        sum(_bytes(log) for log in engine._memory.values()) / engine.n_rays / (512 / RAYS_PER_BATCH)
     )
     print("\n".join(wall(689, bytes_a_ray)))
     finish(ratios)

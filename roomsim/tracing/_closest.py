@@ -12,24 +12,33 @@ STACK_SIZE = 512
 """Nodes and packs that wait: at most seven for each level of a tree of eight children a node."""
 
 if config.DISABLE_JIT:
-    from ._plain import add_product, closest_hit, hit_spheres, keep_larger, lowest_bit, scale_row
+    from ._plain import add_product, append_bits, closest_hit, hit_boxes, hit_spheres, keep_larger, scale_row
 else:
     try:
         from ._intersect import closest_hit
-        from ._wide import add_product, hit_spheres, keep_larger, lowest_bit, scale_row
+        from ._wide import add_product, append_bits, hit_boxes, hit_spheres, keep_larger, scale_row
     except ImportError:  # an llvmlite whose builder has moved on
-        from ._plain import add_product, closest_hit, hit_spheres, keep_larger, lowest_bit, scale_row
+        from ._plain import (
+            add_product,
+            append_bits,
+            closest_hit,
+            hit_boxes,
+            hit_spheres,
+            keep_larger,
+            scale_row,
+        )
 
 __all__ = [
     "MISS",
     "STACK_SIZE",
     "WIDTH",
     "add_product",
+    "append_bits",
     "closest_hit",
     "closest_hits",
+    "hit_boxes",
     "hit_spheres",
     "keep_larger",
-    "lowest_bit",
     "scale_row",
 ]
 

@@ -7,8 +7,9 @@ import math
 import numpy as np
 
 from .._jit import KERNEL_OPTIONS, njit
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, hit_spheres, keep_larger, lowest_bit
+from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
+from ._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
 N_LOST_KEPT = 64
@@ -17,16 +18,7 @@ MAX_HITS = 4096
 _TWO_PI = np.float32(2.0 * math.pi)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
-_LEAST = np.float32(1e-12)
 _PULL_BACK = np.float32(1e-3)
-
-
-@njit(inline="always", **KERNEL_OPTIONS)
-def _nudged(x):
-    """x, but never closer to zero than 1e-12: divisions stay finite."""
-    if abs(x) < _LEAST:
-        return _LEAST
-    return x
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -48,73 +40,6 @@ def lambert_direction(nx, ny, nz, u1, u2):
     return dx, dy, dz
 
 
-# Inlined for the same reason as `closest_hit`: a tenth of a segment.
-@njit(forceinline=True, **KERNEL_OPTIONS)
-def deposit_along(
-    ox, oy, oz, dx, dy, dz, length, travelled, n_deposits, segment,
-    start, member, spheres, per_volume, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
-    receiver, path_length, chord,
-):  # fmt: skip
-    """Write a deposit for each seat sphere that the segment passes; returns the new number of deposits.
-
-    The segment is clipped to the audience layer, then walks the plan grid (Amanatides and Woo, Eurographics 1987).
-    `stamp` (n_receivers,) int64 remembers the segment that last met a seat, since a sphere lies in several cells.
-    """
-    inv_z = _ONE / _nudged(dz)
-    ta, tb = (z0 - oz) * inv_z, (z1 - oz) * inv_z
-    begin, end = max(_ZERO, min(ta, tb)), min(length, max(ta, tb))
-    inv_x = _ONE / _nudged(dx)
-    ta, tb = (x0 - ox) * inv_x, (x0 + n_x * cell_size - ox) * inv_x
-    begin, end = max(begin, min(ta, tb)), min(end, max(ta, tb))
-    inv_y = _ONE / _nudged(dy)
-    ta, tb = (y0 - oy) * inv_y, (y0 + n_y * cell_size - oy) * inv_y
-    begin, end = max(begin, min(ta, tb)), min(end, max(ta, tb))
-    if not begin < end:
-        return n_deposits
-
-    inv_cell = _ONE / cell_size
-    cx = min(max(int((ox + begin * dx - x0) * inv_cell), 0), n_x - 1)
-    cy = min(max(int((oy + begin * dy - y0) * inv_cell), 0), n_y - 1)
-    step_x = 1 if inv_x > 0 else -1
-    step_y = 1 if inv_y > 0 else -1
-    next_x = (x0 + (cx + (1 if inv_x > 0 else 0)) * cell_size - ox) * inv_x
-    next_y = (y0 + (cy + (1 if inv_y > 0 else 0)) * cell_size - oy) * inv_y
-    delta_x, delta_y = abs(cell_size * inv_x), abs(cell_size * inv_y)
-    while True:
-        cell = cx * n_y + cy
-        for pack in range(start[cell], start[cell + 1]):
-            mask = hit_spheres(spheres, np.int64(pack) * (4 * WIDTH), ox, oy, oz, dx, dy, dz, lanes)
-            while mask != 0:
-                k = lowest_bit(mask)
-                mask &= mask - 1
-                seat = member[pack * WIDTH + k]
-                if stamp[seat] == segment:
-                    continue
-                stamp[seat] = segment
-                half = math.sqrt(lanes[WIDTH + k])
-                enter, leave = max(lanes[k] - half, _ZERO), min(lanes[k] + half, length)
-                if leave > enter:
-                    receiver[n_deposits] = seat
-                    path_length[n_deposits] = travelled + np.float32(0.5) * (enter + leave)
-                    chord[n_deposits] = (leave - enter) * per_volume[seat]
-                    n_deposits += 1
-        if next_x < next_y:
-            if next_x > end:
-                break
-            cx += step_x
-            next_x += delta_x
-            if cx < 0 or cx >= n_x:
-                break
-        else:
-            if next_y > end:
-                break
-            cy += step_y
-            next_y += delta_y
-            if cy < 0 or cy >= n_y:
-                break
-    return n_deposits
-
-
 @njit(inline="always", **KERNEL_OPTIONS)
 def largest_product(state, wish, sheet, way, lanes):
     """Largest of state[i] * wish[sheet, way, i]; the number of states is a multiple of eight."""
@@ -132,7 +57,7 @@ def largest_product(state, wish, sheet, way, lanes):
 
 @njit(**KERNEL_OPTIONS)
 def trace_rays(
-    seed, source, first_ray, begin, origin, directions, geometry, cells, share_until, threshold, sheet_of, wish,
+    seed, source, first_ray, begin, origin, directions, geometry, seats, share_until, threshold, sheet_of, wish,
     state_at_start, staying, keeping, roulette_below, image_order, max_length,
     ray_end, component, event, n_deposits, share, receiver, path_length, chord,
     lost_position, lost_direction, lost_survival, totals,
@@ -156,14 +81,16 @@ def trace_rays(
         geometry.primitives,
     )
     normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
-    start, member, spheres, per_volume = cells.start, cells.member, cells.spheres, cells.per_volume
-    x0, y0, z0, z1 = cells.origin[0], cells.origin[1], cells.layer[0], cells.layer[1]
-    n_x, n_y, cell_size = cells.shape[0], cells.shape[1], cells.cell_size
+    layer = seats.layer[0], seats.layer[1]
     n_components, n_states = len(threshold), len(state_at_start)
     stack = np.empty(STACK_SIZE, np.int32)
     stack_entry = np.empty(STACK_SIZE, np.float32)
     lanes = np.empty(2 * WIDTH, np.float32)
-    stamp = np.full(len(per_volume), -1, np.int64)
+    n_slots = MAX_CROSSING * len(seats.member)
+    crossing = np.empty((MAX_CROSSING, CROSSING_FLOATS), np.float32)
+    crossing_segment = np.empty(MAX_CROSSING, np.int64)
+    pairs, found = np.empty(n_slots + WIDTH, np.int32), np.empty(n_slots + WIDTH, np.int32)
+    spans = np.empty(2 * n_slots, np.float32)
     state = np.empty(n_states, np.float32)
     # Branches that wait: where and how the ray came to the sheet, and what it will be there.
     waiting = np.empty((MAX_BRANCHES, 9), np.float32)
@@ -171,7 +98,6 @@ def trace_rays(
     waiting_key = np.empty(MAX_BRANCHES, np.uint64)
     waiting_state = np.empty((MAX_BRANCHES, n_states), np.float32)
     n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
-    deposit_room = len(receiver) - len(per_volume)
 
     for ray in range(begin, len(directions)):
         segment_at_start, kept_at_start, lost_at_start, shares_at_start = n_segments, n_kept, totals[2], n_shares
@@ -193,17 +119,20 @@ def trace_rays(
         back_x, back_y, back_z = ox, oy, oz
         for k in range(n_states):
             state[k] = state_at_start[k]
-        n_waiting = 0
+        n_waiting, n_crossing = 0, 0
         # Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves all that follows as it is.
         bounce, n_sheets_met, n_hits = np.int64(0), np.int64(0), np.int64(0)
         while True:
-            if n_segments + 2 > len(event) or n_shares + 2 > len(share) or n_kept > deposit_room:
-                # Not even one more segment with all seats would fit: give the ray back and let the caller make room.
-                totals[0], totals[1], totals[2], totals[3] = (
-                    segment_at_start, kept_at_start, lost_at_start, shares_at_start,
+            if n_crossing == MAX_CROSSING:
+                n_kept = deposit(
+                    n_crossing, crossing, crossing_segment, seats, pairs, found, spans,
+                    n_kept, n_deposits, receiver, path_length, chord,
                 )  # fmt: skip
-                lost_survival[ray] = _ZERO
-                return ray
+                n_crossing = 0
+            if n_segments + 2 > len(event) or n_shares + 2 > len(share):
+                n_kept = np.int64(-1)
+            if n_kept < 0:
+                break
             for attempt in range(2):
                 t, hit = closest_hit(
                     ox, oy, oz, dx, dy, dz, skip, MISS,
@@ -225,14 +154,11 @@ def trace_rays(
                 n_deposits[n_segments] = 0
                 patch = np.int32(0)
             else:
-                kept_before = n_kept
-                if not is_image:
-                    n_kept = deposit_along(
-                        ox, oy, oz, dx, dy, dz, t, travelled, n_kept, n_segments,
-                        start, member, spheres, per_volume, x0, y0, z0, z1, n_x, n_y, cell_size, stamp, lanes,
-                        receiver, path_length, chord,
-                    )  # fmt: skip
-                n_deposits[n_segments] = n_kept - kept_before
+                n_deposits[n_segments] = 0
+                n_crossing = keep_crossing(
+                    n_crossing, crossing, crossing_segment, layer, ox, oy, oz, dx, dy, dz, t, travelled,
+                    n_segments, not is_image,
+                )  # fmt: skip
                 travelled += t
                 back_x, back_y, back_z = (
                     ox + (t - _PULL_BACK) * dx,
@@ -327,6 +253,18 @@ def trace_rays(
                     dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
             n_segments += 1
             bounce += 1
+        if n_kept >= 0:
+            n_kept = deposit(
+                n_crossing, crossing, crossing_segment, seats, pairs, found, spans,
+                n_kept, n_deposits, receiver, path_length, chord,
+            )  # fmt: skip
+        if n_kept < 0:
+            # One more segment or its deposits would not fit: give the ray back and let the caller make room.
+            totals[0], totals[1], totals[2], totals[3] = (
+                segment_at_start, kept_at_start, lost_at_start, shares_at_start,
+            )  # fmt: skip
+            lost_survival[ray] = _ZERO
+            return ray
         ray_end[ray] = n_segments
         totals[0], totals[1], totals[3] = n_segments, n_kept, n_shares
     return len(directions)

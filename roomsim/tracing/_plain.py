@@ -29,15 +29,6 @@ def inverse(x):
 
 
 @njit(**KERNEL_OPTIONS)
-def lowest_bit(mask):
-    """Index of the lowest set bit; not for zero."""
-    k = 0
-    while mask & (1 << k) == 0:
-        k += 1
-    return k
-
-
-@njit(**KERNEL_OPTIONS)
 def add_product(target, place, first, start, second):
     """As `_wide.add_product`."""
     for i in range(PAIR):
@@ -60,7 +51,34 @@ def keep_larger(lanes, first, start, second, at):
 
 
 @njit(**KERNEL_OPTIONS)
-def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
+def append_bits(target, n, base, mask):
+    """As `_wide.append_bits`."""
+    for k in range(WIDTH):
+        if mask & (1 << k) != 0:
+            target[n] = base + k
+            n += 1
+    return n
+
+
+@njit(**KERNEL_OPTIONS)
+def hit_boxes(
+    nodes, offset, near_x, near_y, near_z, inv_x, inv_y, inv_z, shift_x, shift_y, shift_z, nearest, entry
+):  # fmt: skip
+    """As `_wide.hit_boxes`."""
+    mask = 0
+    for k in range(WIDTH):
+        at = offset + k
+        x0, x1 = nodes[at + near_x * WIDTH] * inv_x + shift_x, nodes[at + (3 - near_x) * WIDTH] * inv_x + shift_x
+        y0, y1 = nodes[at + near_y * WIDTH] * inv_y + shift_y, nodes[at + (5 - near_y) * WIDTH] * inv_y + shift_y
+        z0, z1 = nodes[at + near_z * WIDTH] * inv_z + shift_z, nodes[at + (7 - near_z) * WIDTH] * inv_z + shift_z
+        entry[k] = max(max(x0, y0), max(z0, _ZERO))
+        if entry[k] <= min(min(x1, y1), min(z1, nearest)):
+            mask |= 1 << k
+    return mask
+
+
+@njit(**KERNEL_OPTIONS)
+def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes, place):
     """As `_wide.hit_spheres`."""
     mask = 0
     for k in range(WIDTH):
@@ -71,7 +89,7 @@ def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
         )
         along = x * dx + y * dy + z * dz
         half_squared = spheres[offset + 3 * WIDTH + k] - (x * x + y * y + z * z - along * along)
-        lanes[k], lanes[WIDTH + k] = along, half_squared
+        lanes[place + k], lanes[place + WIDTH + k] = along, half_squared
         if half_squared > _ZERO:
             mask |= 1 << k
     return mask

@@ -164,17 +164,17 @@ def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, neare
 
 
 @intrinsic
-def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
-    """Bit mask of eight spheres that the line through o along d passes; to `lanes` the distance along it of the point
-    nearest to each centre (8), then the square of half each chord (8).
+def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes, place):
+    """Bit mask of eight spheres that the line through o along d passes; to `lanes`, from `place` on, the distance along
+    it of the point nearest to each centre (8), then the square of half each chord (8).
 
     spheres: packs of 4 rows of 8, centre x, y, z and squared radius, -1 in an empty slot.
     """
-    signature = types.int32(spheres, types.int64, *[types.float32] * 6, lanes)
+    signature = types.int32(spheres, types.int64, *[types.float32] * 6, lanes, types.int64)
 
     def generate(context, builder, sig, arguments):
         base = _data(context, builder, sig.args[0], arguments[0])
-        target = _data(context, builder, sig.args[8], arguments[8])
+        target = builder.gep(_data(context, builder, sig.args[8], arguments[8]), [arguments[9]])
         direction = [_splat(builder, x) for x in arguments[5:8]]
 
         def row(k):
@@ -191,6 +191,31 @@ def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes):
         _store(builder, along, target)
         _store(builder, half_squared, builder.gep(target, [ir.Constant(_I64, WIDTH)]))
         return _bits(builder, builder.fcmp_ordered(">", half_squared, _constant(0.0)))
+
+    return signature, generate
+
+
+_PLACES = [[k for k in range(WIDTH) if mask >> k & 1] for mask in range(2**WIDTH)]
+"""Of the set bits of every mask."""
+
+
+@intrinsic
+def append_bits(typing, target, n, base, mask):
+    """Write base + k to target[n] and the places that follow, for each set bit k of the mask; returns the next n.
+
+    Eight places are always written, so that no branch depends on the mask.
+    """
+    signature = types.int64(target, types.int64, types.int32, types.int32)
+
+    def generate(context, builder, sig, arguments):
+        kind = ir.VectorType(_I32, WIDTH)
+        rows = [ir.Constant(kind, bits + [0] * (WIDTH - len(bits))) for bits in _PLACES]
+        places = cgutils.global_constant(builder, "places_of_bits", ir.Constant(ir.ArrayType(kind, len(rows)), rows))
+        mask = builder.zext(arguments[3], _I64)
+        row = builder.load(builder.gep(places, [ir.Constant(_I64, 0), mask]))
+        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
+        _store(builder, builder.add(row, _splat(builder, arguments[2], kind)), to, kind)
+        return builder.add(arguments[1], builder.ctpop(mask))
 
     return signature, generate
 

@@ -1,4 +1,4 @@
-"""Finding the seats that a ray passes: a plan grid of cells over the audience layer, each with its seats."""
+"""Finding the seats that a ray passes: a tree of boxes over packs of eight seats."""
 
 from __future__ import annotations
 
@@ -7,68 +7,79 @@ from typing import NamedTuple
 import numpy as np
 
 from ..scene.scene import ReceiverArrays
+from ._memory import on_lines
 from ._plain import WIDTH
 
-CELL_SIZE = 1.5
-"""m. Smaller cells mean fewer seats tested in each and more cells walked."""
+MARGIN = 1e-3
+"""m by which boxes are larger than their spheres: far more than rounding of single precision in any venue."""
+_EMPTY = 1e30
 
 
-class SeatCells(NamedTuple):
-    """Cell list. Cell (i, j) covers x from `origin[0]` + i * `cell_size`, y likewise; its index is i * shape[1] + j."""
+class SeatTree(NamedTuple):
+    """Every seat in one pack of eight; above, levels of nodes that hold the boxes of eight children each, up to a
+    single root. The children of node i of a level are nodes 8 i to 8 i + 7 of the next, or packs under the last level.
+    """
 
-    start: np.ndarray
-    """(n_cells + 1,) int32, first pack of eight of each cell."""
+    boxes: np.ndarray
+    """(n_nodes * 48,) float32, level by level: per node 6 rows of 8, low x, y, z and high x, y, z (m)."""
+    level: np.ndarray
+    """(n_levels + 1,) int64, first node of each level."""
     member: np.ndarray
     """(n_packs * 8,) int32, receiver; 0 in an empty slot."""
     spheres: np.ndarray
     """(n_packs * 32,) float32: per pack 4 rows of 8, centre x, y, z (m) and squared radius, -1 in an empty slot."""
     per_volume: np.ndarray
-    """(n_receivers,) float32, 1/m3, one over the volume of each sphere."""
-    origin: np.ndarray
-    """(2,) float32, m."""
+    """(n_packs * 8,) float32, 1/m3, one over the volume of each sphere."""
     layer: np.ndarray
     """(2,) float32, lowest and highest z of any sphere, m."""
-    shape: np.ndarray
-    """(2,) int32."""
-    cell_size: np.float32
 
 
-def build_cells(receivers: ReceiverArrays, radius: np.ndarray, cell_size: float = CELL_SIZE) -> SeatCells:
-    """Cell list over all receivers; `radius` (n_receivers,) m."""
-    position = receivers.position
-    margin = 1e-3
-    low = (position - radius[:, None]).min(axis=0) - margin
-    high = (position + radius[:, None]).max(axis=0) + margin
-    shape = np.ceil((high - low)[:2] / cell_size).astype(int)
-    members: list[list[int]] = [[] for _ in range(int(shape.prod()))]
-    for i, (p, r) in enumerate(zip(position, radius)):
-        first = ((p[:2] - r - low[:2]) / cell_size).astype(int)
-        last = ((p[:2] + r - low[:2]) / cell_size).astype(int)
-        for x in range(first[0], last[0] + 1):
-            for y in range(first[1], last[1] + 1):
-                # Only cells that the circle really reaches.
-                nearest = np.clip(
-                    p[:2],
-                    low[:2] + cell_size * np.array([x, y]),
-                    low[:2] + cell_size * np.array([x + 1, y + 1]),
-                )
-                if ((nearest - p[:2]) ** 2).sum() <= (r + margin) ** 2:
-                    members[x * shape[1] + y].append(i)
-    packs = [cell[i : i + WIDTH] for cell in members for i in range(0, len(cell), WIDTH)]
-    member = np.zeros((len(packs), WIDTH), np.int32)
-    spheres = np.zeros((len(packs), 4, WIDTH), np.float32)
-    spheres[:, 3] = -1.0
-    for pack, (ids, rows) in zip(packs, zip(member, spheres)):
-        ids[: len(pack)] = pack
-        rows[:3, : len(pack)] = position[pack].T
-        rows[3, : len(pack)] = radius[pack] ** 2
-    return SeatCells(
-        start=np.cumsum([0] + [-(-len(cell) // WIDTH) for cell in members]).astype(np.int32),
-        member=member.reshape(-1),
-        spheres=spheres.reshape(-1),
+def build_tree(receivers: ReceiverArrays, radius: np.ndarray) -> SeatTree:
+    """Tree over all receivers; `radius` (n_receivers,) m."""
+    n = len(radius)
+    unit = WIDTH
+    while unit * WIDTH < n:
+        unit *= WIDTH
+    n_packs = -(-n // WIDTH)
+    members = np.full(n_packs * WIDTH, -1)
+    members[:n] = _in_groups(receivers.position, np.arange(n), unit)
+    there = members >= 0
+    position, radius = receivers.position[members], radius[members]
+    spheres = np.concatenate([position, np.where(there, radius**2, -1.0)[:, None]], axis=1)
+    reach = np.where(there, radius + MARGIN, -_EMPTY)[:, None]
+    low, high = position - reach, position + reach
+    layer = np.array([low[:, 2].min(), high[:, 2].max()])
+
+    levels: list[np.ndarray] = []
+    low, high = (x.reshape(n_packs, WIDTH, 3) for x in (low, high))
+    while not levels or len(levels[0]) > 1:
+        boxes = np.stack([low.min(axis=1), high.max(axis=1)], axis=1)
+        n_nodes = -(-len(boxes) // WIDTH)
+        # An empty slot is a box that nothing can enter.
+        nodes = np.tile([[_EMPTY], [-_EMPTY]], (n_nodes * WIDTH, 1, 3))
+        nodes[: len(boxes)] = boxes
+        nodes = nodes.reshape(n_nodes, WIDTH, 2, 3)
+        low, high = nodes[:, :, 0], nodes[:, :, 1]
+        levels.insert(0, nodes.transpose(0, 2, 3, 1))
+    return SeatTree(
+        boxes=on_lines(np.concatenate(levels).astype(np.float32).reshape(-1)),
+        level=np.cumsum([0, *map(len, levels)]),
+        member=np.where(there, members, 0).astype(np.int32),
+        spheres=on_lines(spheres.reshape(n_packs, WIDTH, 4).transpose(0, 2, 1).astype(np.float32).reshape(-1)),
         per_volume=(3.0 / (4.0 * np.pi * radius**3)).astype(np.float32),
-        origin=low[:2].astype(np.float32),
-        layer=np.array([low[2], high[2]], dtype=np.float32),
-        shape=shape.astype(np.int32),
-        cell_size=np.float32(cell_size),
+        layer=layer.astype(np.float32),
     )
+
+
+def _in_groups(position: np.ndarray, seats: np.ndarray, unit: int) -> np.ndarray:
+    """The seats in an order in which every group of `unit`, every one of unit / 8 in it, and so on down to eight, lies
+    close together: halved across the longer side, as in a k-d tree (Bentley, Multidimensional binary search trees used
+    for associative searching, 1975), but for whole groups.
+    """
+    n_groups = -(-len(seats) // unit)
+    if n_groups <= 1:
+        return seats if unit == WIDTH else _in_groups(position, seats, unit // WIDTH)
+    axis = np.ptp(position[seats], axis=0).argmax()
+    along = seats[np.argsort(position[seats, axis], kind="stable")]
+    middle = n_groups // 2 * unit
+    return np.concatenate([_in_groups(position, half, unit) for half in (along[:middle], along[middle:])])

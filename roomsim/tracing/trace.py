@@ -11,7 +11,7 @@ from ._closest import closest_hits
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import BRANCHED, PathLog, SamplingPlan
-from .seats import build_cells
+from .seats import build_tree
 
 ROOM_PER_RAY = 128
 """Segments a ray that a log has room for at first; it grows as needed."""
@@ -42,7 +42,7 @@ class Tracer:
         self.scene, self.seed, self.image_order = scene, seed, image_order
         self.geometry = pack_geometry(scene.surfaces)
         self.radius = self._free_radius()
-        self.cells = build_cells(scene.receivers, self.radius)
+        self.seats = build_tree(scene.receivers, self.radius)
         sources = scene.sources
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
@@ -86,11 +86,9 @@ class Tracer:
         component = np.empty(n_rays, np.uint8)
         room = n_rays * ROOM_PER_RAY
         event, n_deposits = np.empty(room, np.uint16), np.empty(room, np.uint16)
-        n_seats = self.scene.receivers.n_receivers
         share = np.empty(room // 8, np.float32)
-        seats_room = max(room // 4, 2 * n_seats)
-        receiver = np.empty(seats_room, np.uint32)
-        path_length, chord = np.empty(seats_room, np.float32), np.empty(seats_room, np.float32)
+        receiver = np.empty(room // 4, np.uint32)
+        path_length, chord = np.empty(room // 4, np.float32), np.empty(room // 4, np.float32)
         lost_position = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
         lost_direction = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
         lost_survival = np.zeros(n_rays, np.float32)
@@ -99,7 +97,7 @@ class Tracer:
         while True:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
-                directions, self.geometry, self.cells, self._share_until, self._threshold,
+                directions, self.geometry, self.seats, self._share_until, self._threshold,
                 self.plan.sheet, self._wish, self.plan.state_at_start, self.plan.staying, self.plan.keeping,
                 np.float32(self.plan.roulette_below), self.image_order, self._max_length,
                 ray_end, component, event, n_deposits, share, receiver, path_length, chord,

@@ -23,3 +23,15 @@ def closest_hits(origins, directions, skip, origin, edge_u, edge_v, is_triangle,
         hit = inside & (t > least) & (t < best) & (skip != k) & (slope != 0)
         best[hit], which[hit] = t[hit], k
     return best, which
+
+
+def sphere_chords(origins, directions, lengths, centre, radius):
+    """Of every segment (n) and sphere (m): length of the chord (n, m), negative where the segment passes it by or ends
+    before it; distance of its middle along the segment (n, m); square of half the line's chord (n, m)."""
+    unit = directions / np.linalg.norm(directions, axis=1)[:, None]
+    away = centre[None] - origins[:, None]
+    along = np.einsum("ijk,ik->ij", away, unit)
+    half_squared = radius**2 - np.linalg.norm(np.cross(away, unit[:, None]), axis=2) ** 2
+    half = np.sqrt(np.maximum(half_squared, 0.0))
+    enter, leave = np.maximum(along - half, 0.0), np.minimum(along + half, lengths[:, None])
+    return np.where(half_squared > 0.0, leave - enter, -1.0), (enter + leave) / 2, half_squared

@@ -43,6 +43,13 @@ MOST_SCENARIOS = 64
 """Weighed side by side: reading the paths costs as much as weighing some ten."""
 FEWEST_SCENARIOS = 16
 """That it pays to weigh side by side, and as many as are evaluated at once: their sums stay near the processor."""
+SUMS_AT_A_TIME = 4
+"""That may hold as much memory as the replicates of one block."""
+ENGINE_VERSION = 2
+"""Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
+
+Logs = Callable[[int], Iterable[PathLog]]
+"""The paths of a replicate."""
 
 
 @dataclass(frozen=True)

@@ -149,6 +149,33 @@ def find_paths(
 
 
 @njit(**_PRECISE)
+def add_pressures(
+    receiver, length, pressure, events, n_events, table, gain, air, first_receiver, together, sum_of_energies
+):  # fmt: skip
+    """Add the paths of one source to the pressures of one block of receivers, and to the sums of their squares.
+
+    pressure (n_paths, n_bands * n_lines) complex, at launch. table (3 * n_patches, n_scenarios, n_bands) and gain
+    (n_scenarios, n_bands), roots of energies; air (n_bands,), 1/m, of pressure. together (n_receivers, n_scenarios,
+    n_bands, n_lines) complex, sum_of_energies (n_receivers, n_scenarios, n_bands).
+    """
+    n_receivers, n_scenarios, n_bands, n_lines = together.shape
+    for p in range(len(receiver)):
+        seat = np.int64(receiver[p]) - first_receiver
+        if seat < 0 or seat >= n_receivers:
+            continue
+        for b in range(n_bands):
+            arrives = math.exp(-air[b] * length[p]) / length[p]
+            for s in range(n_scenarios):
+                factor = gain[s, b] * arrives
+                for k in range(n_events[p]):
+                    factor *= table[events[p, k], s, b]
+                for line in range(n_lines):
+                    arriving = pressure[p, b * n_lines + line] * factor
+                    together[seat, s, b, line] += arriving
+                    sum_of_energies[seat, s, b] += arriving.real**2 + arriving.imag**2
+
+
+@njit(**_PRECISE)
 def sum_arrivals(
     receiver, length, order, emission, events, n_events, table, together, gain, air, delay, speed_of_sound, time_zero,
     bin_of_tick, tick, frequencies, first_receiver, early, direct, moment, modulation,

@@ -15,6 +15,7 @@ import numpy as np
 
 from ..bands import LINES_PER_BAND, N_BANDS
 from ..scene.scene import Scene
+from ._image_paths import add_pressures
 from .launch import COHERENT_BANDS
 from .replay import source_gain
 
@@ -38,44 +39,23 @@ def interference(
     chosen = np.arange(scene.n_scenarios)[scenarios]
     seats = range(scene.receivers.n_receivers)[receivers]
     factor = np.ones((len(scene.sources.names), len(seats), len(chosen), N_BANDS))
-    table = np.sqrt(scene.factors[..., :COHERENT_BANDS].transpose(2, 0, 1, 3)).reshape(
-        scene.n_scenarios, -1, COHERENT_BANDS
-    )
-    low = slice(0, COHERENT_BANDS)
+    n_scenarios, low = len(chosen), slice(0, COHERENT_BANDS)
+    table = np.sqrt(scene.factors[:, :, chosen, low]).reshape(-1, n_scenarios, COHERENT_BANDS)
+    air = 0.5 * scene.air_attenuation[low]
     for group in scene.sources.coherent:
-        members = [p for p in paths if p.source in group and p.pressure is not None]
-        for k, scenario in enumerate(chosen):
-            together = np.zeros((len(seats), COHERENT_BANDS * LINES_PER_BAND), complex)
-            apart = np.zeros(together.shape)
-            for p in members:
-                here = (p.receiver >= seats.start) & (p.receiver < seats.stop)
-                arriving = _arriving(scene, p, here, table[scenario], scenario)
-                at, first = np.unique(p.receiver[here] - seats.start, return_index=True)
-                if len(at):
-                    # Paths come seat by seat: sums of runs, many times faster than adding path by path.
-                    together[at] += np.add.reduceat(arriving, first)
-                    apart[at] += np.add.reduceat(np.abs(arriving) ** 2, first)
-            shape = (len(seats), COHERENT_BANDS, LINES_PER_BAND)
-            sum_of_energies = apart.reshape(shape).sum(axis=2)
-            energy_of_sum = (np.abs(together) ** 2).reshape(shape).sum(axis=2)
-            ratio = np.divide(
-                energy_of_sum, sum_of_energies, out=np.ones_like(energy_of_sum), where=sum_of_energies > 0.0
-            )
-            for source in group:
-                factor[source, :, k, low] = ratio
+        together = np.zeros((len(seats), n_scenarios, COHERENT_BANDS, LINES_PER_BAND), complex)
+        sum_of_energies = np.zeros((len(seats), n_scenarios, COHERENT_BANDS))
+        for p in paths:
+            if p.source in group and p.pressure is not None:
+                gain = np.ascontiguousarray(np.sqrt(source_gain(scene.sources, p.source)[chosen, low]))
+                add_pressures(
+                    p.receiver, p.length, p.pressure, p.events, p.n_events, table, gain, air, seats.start,
+                    together, sum_of_energies,
+                )  # fmt: skip
+        energy_of_sum = (np.abs(together) ** 2).sum(axis=3)
+        ratio = np.divide(
+            energy_of_sum, sum_of_energies, out=np.ones_like(energy_of_sum), where=sum_of_energies > 0.0
+        )
+        for source in group:
+            factor[source, :, :, low] = ratio
     return factor
-
-
-def _arriving(
-    scene: Scene, paths: ImagePaths, here: np.ndarray, table: np.ndarray, scenario: int
-) -> np.ndarray:
-    """(n_paths here, n_lines) complex pressure at the receivers; table (3 * n_patches, COHERENT_BANDS)."""
-    assert paths.pressure is not None
-    length = paths.length[here]
-    gain = np.sqrt(source_gain(scene.sources, paths.source)[scenario, :COHERENT_BANDS])
-    factor = gain * np.exp(-0.5 * scene.air_attenuation[:COHERENT_BANDS] * length[:, None]) / length[:, None]
-    events, n_events = paths.events[here], paths.n_events[here]
-    for i in range(int(n_events.max(initial=0))):
-        met = n_events > i
-        factor[met] *= table[events[met, i]]
-    return paths.pressure[here] * np.repeat(factor, LINES_PER_BAND, axis=1)

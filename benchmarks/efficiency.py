@@ -25,7 +25,7 @@ from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.scene import Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import N_REPLICATES, Engine
-from roomsim.tracing import emission, plan, replay, trace
+from roomsim.tracing import emission, plan, trace
 
 FIGURES = {
     "STI": "speech_transmission_index",
@@ -55,17 +55,12 @@ def measure(scene: Scene, order: int, n_rounds: int, seed: int) -> Line:
     engine = Engine(scene, seed, order, threads=1)
     engine.add_rounds(n_rounds)
     tracing = time.process_time() - started
-    weighing = 0.0
-
-    def timed(*block: object) -> object:
-        nonlocal weighing
-        begin = time.process_time()
-        response = Engine.response(engine, *block)
-        weighing += time.process_time() - begin
-        return response
-
-    with patch.object(engine, "response", timed):
-        got = engine.evaluate(list(FIGURES.values()))
+    got = engine.evaluate(list(FIGURES.values()))
+    # Once more, with the memory at hand.
+    weighing = -time.process_time()
+    for block in engine.blocks():
+        engine.response(*block)
+    weighing += time.process_time()
     figures = {label: got[name] for label, name in FIGURES.items()}
     figures = {k: f if f.full.ndim == 2 else f.over_bands(BANDS) for k, f in figures.items()}
     errors = [np.nanmedian(f.estimate().standard_error, axis=0).max() for f in figures.values()]
@@ -133,9 +128,12 @@ def with_radius(scene: Scene, radius: float) -> Scene:
     return replace(scene, receivers=replace(scene.receivers, radius=radius))
 
 
-def one_component(scene: Scene, *arguments: object) -> object:
+def one_way(scene: Scene, *arguments: object) -> object:
+    """Through cloth or back, never both: only the state is left that wants no more than one branch."""
     full = plan.sampling_plan(scene, *arguments)
-    return replace(full, probability=full.probability[:1], share=np.ones(1), names=full.names[:1])
+    start = np.zeros_like(full.state_at_start)
+    start[np.flatnonzero(full.wish.any(axis=(0, 1)))[-1]] = 1.0
+    return replace(full, state_at_start=start)
 
 
 def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, int, list]]]]:
@@ -145,18 +143,19 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
     RandomEmission(horn.sources, 0).fill()
     rng = np.random.default_rng(3)
     cloths = hung_hall(
-        np.concatenate([np.zeros((1, 12), bool), rng.random((7, 12)) < 0.4]), n_seats=n_seats // 4
+        np.concatenate([np.zeros((1, 12), bool), rng.random((23, 12)) < 0.4]), n_seats=n_seats // 4
     )
 
-    def off_at(level: float) -> list:
-        return [(trace, "ROULETTE_BELOW", np.float32(level)), (replay, "ROULETTE_BELOW", np.float32(level))]
+    def off_at(level: float, power: float = 0.5) -> list:
+        return [(plan, "ROULETTE", (level, power))]
 
     return [
-        ("roulette from -20 dB", hall, 2, [
+        ("roulette from -10 dB", hall, 2, [
             ("none, rays to the end of time", hall, 2, off_at(0.0)),
             ("from -5 dB", hall, 2, off_at(0.32)),
-            ("from -10 dB", hall, 2, off_at(0.1)),
+            ("from -20 dB", hall, 2, off_at(0.01)),
             ("from -30 dB", hall, 2, off_at(0.001)),
+            ("from -5 dB, and harder", hall, 2, off_at(0.32, 0.75)),
             ("from the start", hall, 2, off_at(2.0)),
         ]),
         ("image sources to order 2", hall, 2, [
@@ -174,11 +173,11 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
             ("by directivity, at random", horn, 2, [(trace, "Emission", RandomEmission)]),
             ("by directivity, no uniform share", horn, 2, [(emission, "DEFENSIVE_SHARE", 0.02)]),
         ]),
-        ("8 masks of 12 cloths: mixture", cloths, 0, [
-            ("a single mean component", cloths, 0, [
-                (engine_module, "sampling_plan", one_component),
-                (engine_module, "trace_groups", lambda scene: [tuple(range(scene.n_scenarios))]),
-            ]),
+        ("24 masks of 12 cloths: branches", cloths, 0, [
+            ("one way or the other", cloths, 0, [(engine_module, "sampling_plan", one_way)]),
+            ("all states count in full", cloths, 0, [(plan, "OTHERS_SHARE", 1.0)]),
+            ("the others count 0.1", cloths, 0, [(plan, "OTHERS_SHARE", 0.1)]),
+            ("roulette as without cloth", cloths, 0, [(plan, "ROULETTE_OF_BRANCHES", plan.ROULETTE)]),
         ]),
     ]  # fmt: skip
 

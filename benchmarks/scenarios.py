@@ -61,15 +61,11 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
     trace = -time.process_time()
     engine.add_rounds(n_rounds)
     trace += time.process_time()
-    weigh, level, variance = 0.0, [], []
-    for block in engine.blocks():
-        engine.response(*block)
+    level, variance = [], []
     for scenarios, receivers in engine.blocks():
         if receivers != slice(0, scene.receivers.n_receivers):
             raise ValueError("seats in several blocks are not provided for here")
-        weigh -= time.process_time()
         response = engine.response(scenarios, receivers)
-        weigh += time.process_time()
         cuts = [int(np.argmin(np.abs(response.bin_edges - t))) for t in WINDOWS]
         late = np.stack([response.late[:, :, a:b, :, BAND].sum(axis=2) for a, b in pairwise(cuts)], axis=2)
         level.append(late.mean(axis=1, dtype=float))
@@ -81,17 +77,19 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
     # Blocks follow the groups in which scenarios were traced.
     order = np.argsort(np.concatenate([scenarios for scenarios, _ in engine.blocks()]))
     level, variance = (np.concatenate(x, axis=-1)[..., order] for x in (level, variance))
-    return Measured(trace, weigh, level, variance, _weigh_in_one_sum(engine), engine.describe())
+    weigh, one_sum = _weigh(engine, N_REPLICATES, engine.blocks()), _weigh(engine, 1, engine.blocks_of_sums())
+    return Measured(trace, weigh, level, variance, one_sum, engine.describe())
 
 
-def _weigh_in_one_sum(engine: Engine) -> float:
-    n_batches, room = N_REPLICATES * engine.n_rounds, Room()
-    logs = [engine.log(0, batch) for batch in range(n_batches)]
+def _weigh(engine: Engine, n_replicates: int, blocks: list[tuple[np.ndarray, slice]]) -> float:
+    """s of processor time from logs to energies, the second time."""
+    n_batches, room = N_REPLICATES * engine.n_rounds // n_replicates, Room()
+    logs = [[engine.log(0, batch * n_replicates + r) for batch in range(n_batches)] for r in range(n_replicates)]
     for _ in range(2):
         began = time.process_time()
-        for scenarios, receivers in engine.blocks_of_sums():
+        for scenarios, receivers in blocks:
             replay = Replay(engine.scene, engine.plan, engine.edges, scenarios, receivers)
-            replay.late(1, n_batches, lambda _: logs, room=room)
+            replay.late(n_replicates, n_batches, lambda r: logs[r], room=room)
         spent = time.process_time() - began
     return spent
 

@@ -1,16 +1,17 @@
 """Time and memory as studies grow: faces, seats, scenarios, threads. Each with its measured exponent, the slope of
 the logarithms from the second half of its range: 1 is in proportion, 0 is for nothing.
 
-Processor time of one thread, except for the comparison of threads. Memory is what numpy asked for (tracemalloc),
-and is counted in a run of its own.
+Processor time of one thread, except for the comparison of threads. Memory is what the process
+holds at its highest, counted in a run of its own.
 """
 
 from __future__ import annotations
 
+import gc
 import time
-import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
@@ -22,11 +23,13 @@ from roomsim.study import engine as engine_module
 from roomsim.study.engine import N_REPLICATES, RAYS_PER_BATCH, Engine
 from roomsim.tracing.geometry import pack_geometry
 from roomsim.tracing.plan import sampling_plan
+from roomsim.tracing.replay import Replay, Room
 from roomsim.tracing.trace import Tracer
 
 DURATION = 2.0
 STI = "speech_transmission_index"
 MB = 1e6
+STATUS = Path("/proc/self/status")
 
 
 def spent(work: Callable[[], object], turns: int = 1) -> float:
@@ -39,13 +42,18 @@ def spent(work: Callable[[], object], turns: int = 1) -> float:
 
 
 def peak(work: Callable[[], object]) -> float:
-    """MB at the highest, beyond what was there before."""
-    tracemalloc.start()
-    before = tracemalloc.get_traced_memory()[0]
+    """MB of memory at the highest, beyond what was there before (Linux counts it; elsewhere not a number)."""
+    if not STATUS.exists():
+        return np.nan
+    gc.collect()
+    Path("/proc/self/clear_refs").write_text("5")  # forget the highest so far
+    before = _kilobytes("VmRSS")
     work()
-    highest = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
-    return (highest - before) / MB
+    return (_kilobytes("VmHWM") - before) * 1024 / MB
+
+
+def _kilobytes(what: str) -> float:
+    return float(dict(line.split(":", 1) for line in STATUS.read_text().splitlines())[what].split()[0])
 
 
 def exponent(sizes: list[int], values: list[float]) -> float:
@@ -106,6 +114,7 @@ def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
         logs.append(sum(_bytes(log) for log in engine._memory.values()) / MB)
         weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
+        engine._room = Room()
         memory.append(peak(lambda e=engine: e.evaluate([STI])))
         rows.append([
             f"{scene.receivers.n_receivers} seats", f"trace {trace[-1]:.2f} s",
@@ -127,6 +136,7 @@ def many_scenarios(sizes: list[int], n_seats: int, rays_per_batch: int) -> tuple
         engine = engine_of(scene, rays_per_batch)
         weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
+        engine._room = Room()
         memory.append(peak(lambda e=engine: e.evaluate([STI])))
         rows.append([
             f"{n} scenarios", f"trace {trace[-1]:.2f} s", f"weigh {weigh[-1]:.2f} s, index {figures[-1]:.2f} s",
@@ -138,15 +148,21 @@ def many_scenarios(sizes: list[int], n_seats: int, rays_per_batch: int) -> tuple
 
 def threads(quick: bool) -> tuple[list, dict]:
     """Wall time of one and of two threads in turn, best of some: other work on the machine spoils it."""
-    scene = hall_scene(500, 300, 4)
+    scene = hall_scene(500, 300, 16)
 
     def run(n: int) -> tuple[float, float, np.ndarray]:
         engine = Engine(scene, 1, 0, threads=n)
         started = time.perf_counter()
         engine.add_rounds(1)
-        traced = time.perf_counter()
-        late = np.concatenate([engine.response(*block).late.copy() for block in engine.blocks()], axis=3)
-        return traced - started, time.perf_counter() - traced, late
+        traced = time.perf_counter() - started
+        ((scenarios, receivers),) = engine.blocks()
+        logs = [[engine.log(0, batch)] for batch in range(N_REPLICATES)]
+        replay, room = Replay(scene, engine.plan, engine.edges, scenarios, receivers), Room()
+        for _ in range(2):  # the second time with memory at hand
+            started = time.perf_counter()
+            late = replay.late(N_REPLICATES, 1, lambda r: logs[r], n, room=room)
+            weighed = time.perf_counter() - started
+        return traced, weighed, late
 
     best = {n: [np.inf, np.inf] for n in (1, 2)}
     results = {}

@@ -105,12 +105,15 @@ class Engine:
 
     def describe(self) -> str:
         """How scenarios share paths, in a sentence: what the plan of sampling is."""
+        n_states = int(np.count_nonzero(self.plan.state_at_start)) - 1
         branching = (
-            " At free-hanging cloth a path branches where scenarios differ." if (self.plan.sheet >= 0).any() else ""
+            f" At free-hanging cloth they branch, as {n_states} states (what hangs, by band) want it."
+            if n_states > 1
+            else ""
         )
         return (
-            f"All {self.scene.n_scenarios} scenarios share one set of paths; none needs more than {self.plan.loss:.1f} "
-            f"times the rays it would alone.{branching}"
+            f"All {self.scene.n_scenarios} scenarios share one set of paths; for their scattering none needs more than "
+            f"{self.plan.loss:.1f} times the rays it would alone.{branching}"
         )
 
     def _path_store(self, store: StudyStore) -> PathStore:

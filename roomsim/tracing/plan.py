@@ -117,7 +117,8 @@ def _branching(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarra
     start = np.zeros(padded, np.float32)
     start[: n_states - 1] = OTHERS_SHARE
     start[:N_ANCHORS] = 1.0
-    start[n_states - 1 :] = UNKNOWN_SHARE
+    start[n_states - 1] = UNKNOWN_SHARE
+    start[n_states:] = 0.0
     return number, np.ascontiguousarray(np.moveaxis(wish, 0, -1)), start
 
 

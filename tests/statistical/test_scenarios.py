@@ -93,52 +93,38 @@ def test_every_scenario_agrees_with_tracing_it_alone():
                     )
 
 
-def test_control_weights_of_the_wrong_density_are_noticed():
+def assert_noticed(wrong_plan=lambda plan: plan, wrong_log=lambda log: log):
+    """A replay that goes wrong must disagree with the all-hung scenario traced alone."""
     scene = hall_with_sheets(MASKS)
-    plan = sampling_plan(scene)
-    assert plan.n_components > 1
-    edges = time_bins(0.7)
+    plan, edges = sampling_plan(scene), time_bins(0.7)
     tracer = Tracer(scene, plan, 1, 1, float(edges[-1]))
-    # Weights that take all rays for draws from the first component (the order of components would not matter).
-    wrong = replace(plan, probability=np.repeat(plan.probability[:1], plan.n_components, axis=0))
-    replay = Replay(scene, wrong, edges, slice(0, 4), slice(0, len(SEATS)))
-    value, error = value_and_error(
-        windows(replay.late(N_BATCHES, 1, lambda g: [tracer.trace(0, g, N_RAYS)], 2))
-    )
+    replay = Replay(scene, wrong_plan(plan), edges, slice(0, 4), slice(0, len(SEATS)))
+    late = replay.late(N_BATCHES, 1, lambda g: [wrong_log(tracer.trace(0, g, N_RAYS))], 2)
+    value, error = value_and_error(windows(late))
     right, right_error = value_and_error(windows(late_energy(hall_with_sheets([MASKS[2]]), seed=52)))
+    both = np.hypot(error[:, 2], right_error[:, 0])
     with pytest.raises(Disagreement):
-        assert_agrees(
-            value[:, 2],
-            np.hypot(error[:, 2], right_error[:, 0]),
-            right[:, 0],
-            n_checks=128,
-            degrees_of_freedom=23,
-        )
+        assert_agrees(value[:, 2], both, right[:, 0], n_checks=128, degrees_of_freedom=23)
+
+
+def test_control_weights_of_the_wrong_density_are_noticed():
+    """All rays taken for draws from the first component (the order of components would not matter)."""
+
+    def wrong(plan):
+        assert plan.n_components > 1
+        return replace(plan, probability=np.repeat(plan.probability[:1], plan.n_components, axis=0))
+
+    assert_noticed(wrong_plan=wrong)
 
 
 def test_control_shares_that_branches_do_not_have_are_noticed():
-    """Taking every branch for certain, as if a ray were never parted nor stopped at cloth."""
-    scene = hall_with_sheets(MASKS)
-    plan = sampling_plan(scene)
-    edges = time_bins(0.7)
-    tracer = Tracer(scene, plan, 1, 1, float(edges[-1]))
-    replay = Replay(scene, plan, edges, slice(0, 4), slice(0, len(SEATS)))
+    """Every branch taken for certain, as if a ray were never parted nor stopped at cloth."""
 
-    def wrong(batch):
-        log = tracer.trace(0, batch, N_RAYS)
+    def wrong(log):
         assert (log.share < 1.0).mean() > 0.15
-        return [replace(log, share=np.ones_like(log.share))]
+        return replace(log, share=np.ones_like(log.share))
 
-    value, error = value_and_error(windows(replay.late(N_BATCHES, 1, wrong, 2)))
-    right, right_error = value_and_error(windows(late_energy(hall_with_sheets([MASKS[2]]), seed=52)))
-    with pytest.raises(Disagreement):
-        assert_agrees(
-            value[:, 2],
-            np.hypot(error[:, 2], right_error[:, 0]),
-            right[:, 0],
-            n_checks=128,
-            degrees_of_freedom=23,
-        )
+    assert_noticed(wrong_log=wrong)
 
 
 def test_cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths():

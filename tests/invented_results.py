@@ -156,6 +156,7 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
                 weight=200.0 * len(cloth),
                 roof_points=7 * len(cloth),
                 limits_broken=("50 h of rigging, 40 h available",) if len(cloth) > 4 else (),
+                sources=("main left", "main right"),
             )
         )
     outline = np.array([[0, 0], [LENGTH, 0], [LENGTH, WIDTH], [0, WIDTH], [0, 0]], dtype=float)

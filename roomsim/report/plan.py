@@ -49,7 +49,8 @@ def draw_plan(axes: Axes, results: Results, scenario: int, *, names: bool) -> No
     axes.add_collection(LineCollection(list(plan.walls), colors="#3c3c3c", linewidths=0.9, zorder=6))
     _draw_zones(axes, plan, names)
     _draw_elements(axes, results, scenario, names)
-    _draw_sources(axes, plan, names)
+    sounding = results.scenarios[scenario].sources
+    _draw_sources(axes, {name: at for name, at in plan.sources.items() if name in sounding}, names)
     if plan.stage is not None and names:
         write(axes, np.array(plan.stage), "STAGE", size=6.5)
     if names:
@@ -152,9 +153,9 @@ def short_names(names: Iterable[str]) -> dict[str, str]:
     }
 
 
-def _draw_sources(axes: Axes, plan: PlanDrawing, names: bool) -> None:
+def _draw_sources(axes: Axes, sources: dict[str, np.ndarray], names: bool) -> None:
     axes.plot(
-        *np.array(list(plan.sources.values())).reshape(-1, 2).T,
+        *np.array(list(sources.values())).reshape(-1, 2).T,
         linestyle="none",
         marker="^",
         markersize=5.0 if names else 3.4,
@@ -164,7 +165,7 @@ def _draw_sources(axes: Axes, plan: PlanDrawing, names: bool) -> None:
         zorder=9,
     )
     if names:
-        for name, at in plan.sources.items():
+        for name, at in sources.items():
             axes.annotate(
                 name,
                 (at[0], at[1]),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
 from ..venue.document import Scenario, Study
+from ..venue.switching import playing
 from .results import ScenarioRecord
 
 
@@ -31,5 +32,6 @@ def _record(study: Study, scenario: Scenario, reference: int) -> ScenarioRecord:
         weight=demand.weight,
         roof_points=demand.roof_points,
         limits_broken=tuple(limits_broken(study, scenario).values()),
+        sources=playing(study.sources, study.elements, scenario.elements),
         hung=tuple(element.name for element in elements_of(study, scenario) if hangs(element)),
     )

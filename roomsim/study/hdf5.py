@@ -82,7 +82,7 @@ def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
 
     Raises
     ------
-    StoreError : the file comes from a newer program
+    StoreError : the file comes from a newer or an older program
     ContentError, OSError : it is no such file, or not as it was written
     """
     _check_seal(path)
@@ -95,6 +95,12 @@ def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
                 f"was written by a newer roomsim (schema {found}; this one reads up to {schema})",
                 file=path,
                 cure="Update roomsim to read it.",
+            )
+        if found < schema:
+            raise StoreError(
+                f"was written by an older roomsim (schema {found}; this one reads {schema})",
+                file=path,
+                cure="Run again what wrote it.",
             )
         yield file
 

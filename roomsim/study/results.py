@@ -25,6 +25,8 @@ class ScenarioRecord:
     roof_points: int
     limits_broken: tuple[str, ...]
     """Stock, hours, points or budget that it would exceed, in words."""
+    sources: tuple[str, ...]
+    """Those that sound in it."""
     hung: tuple[str, ...] = ()
     """Those of its elements that hang overhead: they bring the cautions about loads with them."""
 

@@ -27,7 +27,7 @@ from .results import InputUncertainty, Results, ScenarioRecord
 from .statistical import ROOM_FIGURES
 
 KIND = "roomsim results"
-SCHEMA = 1
+SCHEMA = 2
 STANDARD_ERROR = "_standard_error"
 INPUT_UNCERTAINTY = "_input_uncertainty"
 
@@ -47,6 +47,7 @@ _COUNTS: dict[str, tuple[str, str]] = {
 _LISTS = {
     "elements": "elements switched in",
     "hung": "those that hang overhead",
+    "sources": "sources that sound in it",
     "limits_broken": "limits broken",
 }
 

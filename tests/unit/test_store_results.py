@@ -100,6 +100,7 @@ def small_results(draw: st.DrawFn) -> Results:
             weight=draw(number),
             roof_points=draw(st.integers(0, 10**6)),
             limits_broken=draw(lists),
+            sources=draw(lists),
             hung=draw(lists),
         )
         for name in names
@@ -192,11 +193,18 @@ def test_no_results_yet(tmp_path: Path) -> None:
 
 
 def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
-    reseal(path, lambda file: file.attrs.__setitem__("schema", 2))
-    with pytest.raises(StoreError, match=r"newer roomsim \(schema 2; this one reads up to 1\)") as newer:
+    reseal(path, lambda file: file.attrs.__setitem__("schema", 3))
+    with pytest.raises(StoreError, match=r"newer roomsim \(schema 3; this one reads up to 2\)") as newer:
         load_results(path)
     assert newer.value.exit_code == 4
     assert "Update" in str(newer.value)
+
+
+def test_an_older_file_is_told_from_a_broken_one(path: Path) -> None:
+    reseal(path, lambda file: file.attrs.__setitem__("schema", 1))
+    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 2\)") as older:
+        load_results(path)
+    assert "again" in str(older.value)
 
 
 def _replace(name: str, value: object = None, **how: object):

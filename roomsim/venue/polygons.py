@@ -185,15 +185,20 @@ def _ears(points: np.ndarray, corners: np.ndarray) -> np.ndarray | None:
     n = len(points)
     flat = mapbox_earcut.triangulate_float64(np.ascontiguousarray(points), np.array([n], dtype=np.uint32))
     triangles = np.asarray(flat, dtype=np.int64).reshape(-1, 3)
-    triangles = np.where((_signed_areas(points[triangles]) < 0)[:, None], triangles[:, ::-1], triangles)
-    triangles = np.array(list(_with_all_corners(triangles, corners)), dtype=np.int64).reshape(-1, 3)
+    # Corners in the order of the outline turn as the outline does; the area of a sliver tells nothing.
+    triangles = np.sort(triangles, axis=1)
     x, y = points.T
     area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    covered = float(np.abs(_signed_areas(points[triangles])).sum())
-    # Both are sums of some n products of coordinates: rounding is n times 1e-16 of their squares.
-    return (
-        triangles if abs(covered - area) <= 1e-15 * n * float(np.square(points).max()) + 1e-9 * area else None
-    )
+    # All areas are sums of some n products of coordinates: rounding is n times 1e-16 of their squares.
+    rounding = 1e-15 * n * float(np.square(points).max()) + 1e-9 * area
+    # Slivers among corners on one line may come without some of these; the triangle behind them has all.
+    without_slivers = triangles[np.abs(_signed_areas(points[triangles])) > rounding]
+    for some in (triangles, without_slivers):
+        complete = np.array(list(_with_all_corners(some, corners)), dtype=np.int64).reshape(-1, 3)
+        covered = float(np.abs(_signed_areas(points[complete])).sum())
+        if abs(covered - area) <= rounding:
+            return complete
+    return None
 
 
 def _with_all_corners(triangles: np.ndarray, corners: np.ndarray) -> Iterator[tuple[int, int, int]]:

@@ -81,7 +81,19 @@ def test_area_outline_and_side(corners: np.ndarray, first: int, backwards: bool)
     assert outer == {(int(a), int(b)) for a, b in zip(order, np.roll(order, -1))}
 
 
+# One edge halved again and again: rounding leaves slivers of either sign between its corners.
+HALVED = [
+    (38.459100035483125, 11.368379238081907),
+    (-3.485953671973871, 89.93246425511119),
+    (-85.9833152669966, -26.58701742761439),
+    (15.045731670002585, -35.94511984584285),
+]
+for _ in range(3):
+    HALVED.insert(2, (0.5 * (HALVED[1][0] + HALVED[2][0]), 0.5 * (HALVED[1][1] + HALVED[2][1])))
+
+
 @given(outlines(), st.tuples(*[st.floats(-1, 1)] * 3), st.floats(-3, 3))
+@example(np.array(HALVED), (0.0, 0.0, 1.0), 0.0)
 def test_pose_does_not_change_the_area(
     corners: np.ndarray, axis: tuple[float, float, float], turn: float
 ) -> None:

@@ -128,9 +128,9 @@ def with_radius(scene: Scene, radius: float) -> Scene:
     return replace(scene, receivers=replace(scene.receivers, radius=radius))
 
 
-def one_way(scene: Scene, *arguments: object) -> object:
+def one_way(scene: Scene) -> object:
     """Through cloth or back, never both: only the state is left that wants no more than one branch."""
-    full = plan.sampling_plan(scene, *arguments)
+    full = plan.sampling_plan(scene)
     start = np.zeros_like(full.state_at_start)
     start[np.flatnonzero(full.wish.any(axis=(0, 1)))[-1]] = 1.0
     return replace(full, state_at_start=start)

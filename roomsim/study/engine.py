@@ -107,13 +107,13 @@ class Engine:
         """How scenarios share paths, in a sentence: what the plan of sampling is."""
         n_states = int(np.count_nonzero(self.plan.state_at_start)) - 1
         branching = (
-            f" At free-hanging cloth they branch, as {n_states} states (what hangs, by band) want it."
+            f" They branch at free-hanging cloth, for {n_states} states of it (what hangs, by band)."
             if n_states > 1
             else ""
         )
         return (
-            f"All {self.scene.n_scenarios} scenarios share one set of paths; for their scattering none needs more than "
-            f"{self.plan.loss:.1f} times the rays it would alone.{branching}"
+            f"All {self.scene.n_scenarios} scenarios share one set of paths. The scenario and band whose scattering is "
+            f"least like the others' needs some {self.plan.loss:.1f} times the rays of a trace of its own.{branching}"
         )
 
     def _path_store(self, store: StudyStore) -> PathStore:
@@ -154,13 +154,8 @@ class Engine:
             self._store.write(log)
         return log
 
-    def _first_logs(self, n_batches: int, sources: Sequence[int]) -> Iterator[PathLog]:
-        """The first batches of each source."""
-        return (self.log(source, batch) for batch in range(n_batches) for source in sources)
-
-    def _logs_of_replicate(self, replicate: int, sources: Sequence[int]) -> Iterator[PathLog]:
-        """The batches of a replicate, always in the same order."""
-        batches = (number * N_REPLICATES + replicate for number in range(self.n_rounds))
+    def _logs(self, batches: Iterable[int], sources: Sequence[int]) -> Iterator[PathLog]:
+        """Some batches of each source, always in the same order."""
         return (self.log(source, batch) for batch in batches for source in sources)
 
     @cached_property
@@ -229,8 +224,8 @@ class Engine:
         )
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
-        heard = self._heard(scenarios)
-        return lambda replicate: self._logs_of_replicate(replicate, heard)
+        heard, n_batches = self._heard(scenarios), self.n_rounds * N_REPLICATES
+        return lambda replicate: self._logs(range(replicate, n_batches, N_REPLICATES), heard)
 
     def _heard(self, scenarios: np.ndarray) -> list[int]:
         """Sources that sound in any of some scenarios, as programme or as noise: no others need be read."""
@@ -364,7 +359,7 @@ class Engine:
             scenarios, receivers = block
 
             def logs(_: int) -> Iterator[PathLog]:
-                return self._first_logs(n_batches, self._heard(scenarios))
+                return self._logs(range(n_batches), self._heard(scenarios))
 
             replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
             room = of_thread.__dict__.setdefault("room", Room())

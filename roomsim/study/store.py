@@ -39,7 +39,7 @@ from .results_file import load_results, write_results
 __all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
 
 PATHS_KIND = "roomsim paths"
-PATHS_SCHEMA = 1
+PATHS_SCHEMA = 2
 DAMAGED = ".damaged"
 
 _ARRAYS: dict[str, tuple[str, tuple[int | None, ...]]] = {

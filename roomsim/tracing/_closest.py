@@ -11,22 +11,13 @@ from ._plain import MISS, WIDTH
 STACK_SIZE = 512
 """Nodes and packs that wait: at most seven for each level of a tree of eight children a node."""
 
-if config.DISABLE_JIT:
+try:
+    if config.DISABLE_JIT:
+        raise ImportError("vectors need the compiler")
+    from ._intersect import closest_hit
+    from ._wide import add_product, append_bits, hit_boxes, hit_spheres, keep_larger, scale_row
+except ImportError:  # that, or an llvmlite whose builder has moved on
     from ._plain import add_product, append_bits, closest_hit, hit_boxes, hit_spheres, keep_larger, scale_row
-else:
-    try:
-        from ._intersect import closest_hit
-        from ._wide import add_product, append_bits, hit_boxes, hit_spheres, keep_larger, scale_row
-    except ImportError:  # an llvmlite whose builder has moved on
-        from ._plain import (
-            add_product,
-            append_bits,
-            closest_hit,
-            hit_boxes,
-            hit_spheres,
-            keep_larger,
-            scale_row,
-        )
 
 __all__ = [
     "MISS",

@@ -93,10 +93,11 @@ def trace_rays(
     spans = np.empty(2 * n_slots, np.float32)
     state = np.empty(n_states, np.float32)
     # Branches that wait: where and how the ray came to the sheet, and what it will be there.
-    waiting = np.empty((MAX_BRANCHES, 9), np.float32)
-    waiting_count = np.empty((MAX_BRANCHES, 4), np.int64)
-    waiting_key = np.empty(MAX_BRANCHES, np.uint64)
-    waiting_state = np.empty((MAX_BRANCHES, n_states), np.float32)
+    # One more place is for the branch that is taken up at once, since nothing went through.
+    waiting = np.empty((MAX_BRANCHES + 1, 9), np.float32)
+    waiting_count = np.empty((MAX_BRANCHES + 1, 4), np.int64)
+    waiting_key = np.empty(MAX_BRANCHES + 1, np.uint64)
+    waiting_state = np.empty((MAX_BRANCHES + 1, n_states), np.float32)
     n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
 
     for ray in range(begin, len(directions)):
@@ -143,6 +144,7 @@ def trace_rays(
                 # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
                 # a point on the way in.
                 ox, oy, oz = back_x, back_y, back_z
+            n_deposits[n_segments] = 0
             ends = hit < 0
             if ends:
                 lost = totals[2]
@@ -151,10 +153,8 @@ def trace_rays(
                     lost_direction[lost, 0], lost_direction[lost, 1], lost_direction[lost, 2] = dx, dy, dz
                 totals[2] += 1
                 lost_survival[ray] = max(lost_survival[ray], survival)
-                n_deposits[n_segments] = 0
                 patch = np.int32(0)
             else:
-                n_deposits[n_segments] = 0
                 n_crossing = keep_crossing(
                     n_crossing, crossing, crossing_segment, layer, ox, oy, oz, dx, dy, dz, t, travelled,
                     n_segments, not is_image,
@@ -178,11 +178,13 @@ def trace_rays(
             if not ends and sheet >= 0:
                 through = largest_product(state, wish, sheet, 0, lanes)
                 back = largest_product(state, wish, sheet, 1, lanes)
-                if through + back > _ONE and n_waiting == MAX_BRANCHES:
+                is_full = n_waiting == MAX_BRANCHES
+                if is_full and through + back > _ONE:
                     through, back = through / (through + back), back / (through + back)
                 # Both from one number: as close to the mean number of branches as can be.
                 u = uniform(sheet_key, 2 * n_sheets_met)
-                goes_through, comes_back = u < through, u >= _ONE - back
+                goes_through = u < through
+                comes_back = u >= _ONE - back and not (is_full and goes_through)
                 n_sheets_met += 1
                 if comes_back:
                     waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2] = ox, oy, oz

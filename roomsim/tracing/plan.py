@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from ..bands import LABELS
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED, Scene
 from .paths import SamplingPlan
-
-Selected = Sequence[int] | np.ndarray
-"""Numbers of scenarios."""
 
 MAX_COMPONENTS = 16
 LEAST_PROBABILITY = 0.02
@@ -45,31 +41,30 @@ ROULETTE_OF_BRANCHES = (0.3, 0.75)
 """The same where paths branch: the late ones do so most and are shared least, so they cost more."""
 
 
-def _roulette(scene: Scene, scenarios: Selected, branches: bool) -> tuple[np.ndarray, np.ndarray, float]:
+def _roulette(scene: Scene, branches: bool) -> tuple[np.ndarray, np.ndarray, float]:
     """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette;
     share of energy below which it is played.
 
     The share is the mean over bands of the most reflective scenario.
     """
-    kept = scene.factors[:, :, list(scenarios)].sum(axis=1).max(axis=1)
+    kept = scene.factors.sum(axis=1).max(axis=1)
     staying = np.clip(kept[:, 1:7].mean(axis=1), 0.05, 1.0).astype(np.float32)
     below, power = ROULETTE_OF_BRANCHES if branches else ROULETTE
     return staying, staying ** np.float32(power), below
 
 
-def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPlan:
-    """How rays are traced for some scenarios of a scene (all unless said).
+def sampling_plan(scene: Scene) -> SamplingPlan:
+    """How rays are traced for all scenarios of a scene.
 
     For the mixture, a state is one scenario in one band: it wants events drawn in proportion to the energies that it
     sends there. For a path of n hits drawn from probabilities q, the second moment of the weight of a state with
     wishes p is about (sum over patches of hit share * sum over events of p^2 / q)^n. Components are added one by one,
     each for the state that is served worst, and rays are shared out so that the states are served as well as can be.
     """
-    served = range(scene.n_scenarios) if scenarios is None else scenarios
     is_sheet = _is_sheet(scene)
-    wishes, labels = _wishes(scene, served)
+    wishes, labels = _wishes(scene)
     hit_share = _hit_share(scene)
-    n_hits = _n_hits(scene, hit_share, served)
+    n_hits = _n_hits(scene, hit_share)
     possible: np.ndarray = np.any(scene.factors > 0, axis=(2, 3))
     # Whether a ray goes through a sheet is not for the components to say.
     possible[is_sheet, TRANSMITTED] = False
@@ -90,18 +85,18 @@ def sampling_plan(scene: Scene, scenarios: Selected | None = None) -> SamplingPl
     loss = math.exp(_log_cost(WEIGHED_SHARE * n_hits * np.array(moments), share).max())
     probability = np.array(components)
     probability[:, is_sheet, TRANSMITTED] = 1.0
-    sheet, wish, state_at_start = _branching(scene, served)
-    staying, keeping, below = _roulette(scene, served, int(np.count_nonzero(state_at_start == 1.0)) > 1)
+    sheet, wish, state_at_start = _branching(scene)
+    staying, keeping, below = _roulette(scene, int(np.count_nonzero(state_at_start == 1.0)) > 1)
     return SamplingPlan(
         probability, share, tuple(names), sheet, wish, state_at_start, staying, keeping, below, loss
     )
 
 
-def _branching(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Number of the sheet of each patch, wishes there, and states at the start, as in `SamplingPlan`."""
     is_sheet = _is_sheet(scene)
     number = np.where(is_sheet, np.cumsum(is_sheet) - 1, -1).astype(np.int32)
-    factors = scene.factors[is_sheet][:, :, list(scenarios)]
+    factors = scene.factors[is_sheet]
     sent = np.stack([factors[:, TRANSMITTED], factors[:, SPECULAR] + factors[:, DIFFUSE]], axis=1)
     most = sent.sum(axis=1).max(axis=(1, 2), initial=0.0)
     sent = sent / np.where(most > 0.0, most, 1.0)[:, None, None, None]
@@ -168,13 +163,13 @@ def _hit_share(scene: Scene) -> np.ndarray:
     return area / area.sum()
 
 
-def _wishes(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, list[str]]:
+def _wishes(scene: Scene) -> tuple[np.ndarray, list[str]]:
     """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name.
 
     At a sheet those of the reflections alone; a state in which it reflects nothing takes what comes.
     """
     is_sheet = _is_sheet(scene)
-    factors = scene.factors[:, :, list(scenarios)]
+    factors = scene.factors
     total = factors.sum(axis=1, keepdims=True)
     # What absorbs everything has no wish.
     none = np.array([0.5, 0.5, 0.0])[None, :, None, None]
@@ -186,16 +181,16 @@ def _wishes(scene: Scene, scenarios: Selected) -> tuple[np.ndarray, list[str]]:
     others = (own * known).sum(axis=(2, 3), keepdims=True) / np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
     split[is_sheet] = np.where(known, own, others)
     states = np.moveaxis(split, (2, 3), (0, 1)).reshape(-1, *split.shape[:2])
-    labels = [f"{scene.scenarios[i]} {band} Hz" for i in scenarios for band in LABELS]
+    labels = [f"{name} {band} Hz" for name in scene.scenarios for band in LABELS]
     rounded = np.round(states, 2).reshape(len(states), -1)
     _, first = np.unique(rounded, axis=0, return_index=True)
     first.sort()
     return states[first], [labels[i] for i in first]
 
 
-def _n_hits(scene: Scene, hit_share: np.ndarray, scenarios: Selected) -> float:
+def _n_hits(scene: Scene, hit_share: np.ndarray) -> float:
     """Hits until the most reverberant state has decayed as far as paths are followed."""
-    staying = np.einsum("p,pesb->sb", hit_share, scene.factors[:, :, list(scenarios)])
+    staying = np.einsum("p,pesb->sb", hit_share, scene.factors)
     return float(np.clip(_DEPTH / -np.log(np.clip(staying.max(), 1e-3, 0.995)), 2.0, 60.0))
 
 

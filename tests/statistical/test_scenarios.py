@@ -164,7 +164,7 @@ def test_cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths():
 def test_a_ray_with_too_many_branches_goes_one_way_or_the_other(monkeypatch):
     """With room for a single waiting branch, energies are those of tracing alone."""
     monkeypatch.setattr(_paths, "MAX_BRANCHES", 1)
-    cramped = njit(**{**KERNEL_OPTIONS, "cache": False})(_paths.trace_rays.py_func)
+    cramped = njit(**{**KERNEL_OPTIONS, "cache": False, "boundscheck": True})(_paths.trace_rays.py_func)
     monkeypatch.setattr(_paths, "trace_rays", cramped)
     scene = hall_with_sheets(MASKS)
     log = Tracer(scene, sampling_plan(scene), 1, 1, 0.7).trace(0, 0, N_RAYS)

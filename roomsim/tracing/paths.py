@@ -94,8 +94,6 @@ class SamplingPlan:
     goes through."""
     share: np.ndarray
     """(n_components,) float64, share of rays that draw from each; sums to 1."""
-    names: tuple[str, ...]
-    """What each component stands for."""
     sheet: np.ndarray
     """(n_patches,) int32, number of the free-hanging sheet, -1 where a patch is none."""
     wish: np.ndarray

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from ..bands import LABELS
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED, Scene
 from .paths import SamplingPlan
 
@@ -62,7 +61,7 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
     each for the state that is served worst, and rays are shared out so that the states are served as well as can be.
     """
     is_sheet = _is_sheet(scene)
-    wishes, labels = _wishes(scene)
+    wishes = _wishes(scene)
     hit_share = _hit_share(scene)
     n_hits = _n_hits(scene, hit_share)
     possible: np.ndarray = np.any(scene.factors > 0, axis=(2, 3))
@@ -70,7 +69,6 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
     possible[is_sheet, TRANSMITTED] = False
 
     components = [_floored(wishes.mean(axis=0), possible)]
-    names = ["mean"]
     moments = [_log_moment_of_hit(wishes, components[0], hit_share)]
     while len(components) < MAX_COMPONENTS:
         alike = np.full(len(components), 1.0 / len(components))
@@ -79,7 +77,6 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
         if costs[worst] < 0.1:
             break
         components.append(_floored(wishes[worst], possible))
-        names.append(labels[worst])
         moments.append(_log_moment_of_hit(wishes, components[-1], hit_share))
     share = _best_shares(n_hits * np.array(moments))
     loss = math.exp(_log_cost(WEIGHED_SHARE * n_hits * np.array(moments), share).max())
@@ -87,9 +84,7 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
     probability[:, is_sheet, TRANSMITTED] = 1.0
     sheet, wish, state_at_start = _branching(scene)
     staying, keeping, below = _roulette(scene, int(np.count_nonzero(state_at_start == 1.0)) > 1)
-    return SamplingPlan(
-        probability, share, tuple(names), sheet, wish, state_at_start, staying, keeping, below, loss
-    )
+    return SamplingPlan(probability, share, sheet, wish, state_at_start, staying, keeping, below, loss)
 
 
 def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -163,8 +158,8 @@ def _hit_share(scene: Scene) -> np.ndarray:
     return area / area.sum()
 
 
-def _wishes(scene: Scene) -> tuple[np.ndarray, list[str]]:
-    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with, and its name.
+def _wishes(scene: Scene) -> np.ndarray:
+    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with.
 
     At a sheet those of the reflections alone; a state in which it reflects nothing takes what comes.
     """
@@ -181,11 +176,10 @@ def _wishes(scene: Scene) -> tuple[np.ndarray, list[str]]:
     others = (own * known).sum(axis=(2, 3), keepdims=True) / np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
     split[is_sheet] = np.where(known, own, others)
     states = np.moveaxis(split, (2, 3), (0, 1)).reshape(-1, *split.shape[:2])
-    labels = [f"{name} {band} Hz" for name in scene.scenarios for band in LABELS]
     rounded = np.round(states, 2).reshape(len(states), -1)
     _, first = np.unique(rounded, axis=0, return_index=True)
     first.sort()
-    return states[first], [labels[i] for i in first]
+    return states[first]
 
 
 def _n_hits(scene: Scene, hit_share: np.ndarray) -> float:

@@ -107,7 +107,7 @@ class Engine:
         """How scenarios share paths, in a sentence: what the plan of sampling is."""
         n_states = int(np.count_nonzero(self.plan.state_at_start)) - 1
         branching = (
-            f" They branch at free-hanging cloth, for {n_states} states of it (what hangs, by band)."
+            f" Paths branch at free-hanging cloth, for {n_states} states of it (what hangs, by band)."
             if n_states > 1
             else ""
         )

@@ -24,7 +24,8 @@ from roomsim.errors import DocumentError
 from roomsim.venue.lines import printable
 
 COLUMNS = ("azimuth_deg", "elevation_deg", "f_hz", "level_db")
-LARGEST_FILE = 32_000_000
+LARGEST_FILE = 8_000_000
+"""Bytes. The whole sphere in steps of 2 degrees takes 2 MB in octaves and 6 MB in thirds."""
 WIDEST_STEP = 30.0
 """Degrees. Directions further apart than this say too little of a pattern."""
 AXIS_TOLERANCE = 0.5

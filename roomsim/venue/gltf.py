@@ -26,6 +26,8 @@ from roomsim.venue.polygons import RawMesh, triangle_mesh
 LARGEST_COUNT = 50_000_000
 """Numbers in all accessors together; a file can declare more than it holds."""
 
+DEEPEST = 500
+"""Nodes within nodes; placing a node costs as many matrices as there are nodes above it."""
 _MAGIC, _JSON, _BINARY = 0x46546C67, 0x4E4F534A, 0x004E4942
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
 _WITHOUT_GEOMETRY = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_")
@@ -122,6 +124,14 @@ def _check(document: dict[str, Any]) -> None:
     roots = scenes[document.get("scene", 0)].get("nodes", []) if scenes else []
     if len(set(parents)) < len(parents) or set(roots) & set(parents) or len(set(roots)) < len(roots):
         raise _Unreadable("its nodes make no tree")
+    level, depth = list(roots), 0
+    while level:
+        level = [child for node in level for child in document["nodes"][node].get("children", [])]
+        depth += 1
+        if depth > DEEPEST:
+            raise _Unreadable(
+                f"its nodes are nested more than {DEEPEST} deep", "Export it with its objects side by side."
+            )
 
 
 def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:

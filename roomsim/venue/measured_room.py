@@ -286,6 +286,7 @@ def _columns(path: Path, rows: list[tuple[int, list[str]]]) -> tuple[np.ndarray,
     body = rows[1:]
     if not body:
         raise _refuse(path, rows[0][0], "holds heads and no values")
+    _check_complete(path, rows[0], body, places)
     return tuple(np.array([_number(path, line, cells[place]) for line, cells in body]) for place in places)
 
 
@@ -320,6 +321,7 @@ def _measurements(path: Path, sources: tuple[str, ...], receivers: tuple[str, ..
     if not rows:
         raise _refuse(path, None, "is empty")
     at = _heads(path, rows[0], COLUMNS)
+    _check_complete(path, rows[0], rows[1:], at)
     for line, cells in rows[1:]:
         source, receiver, quantity = (cells[place].strip() for place in at[:3])
         for name, kind, known in ((source, "source", sources), (receiver, "receiver", receivers)):
@@ -363,6 +365,17 @@ def _heads(path: Path, row: tuple[int, list[str]], wanted: tuple[str, ...]) -> l
         parted = "; columns are parted by commas, decimals by a point" if ";" in ",".join(row[1]) else ""
         raise _refuse(path, row[0], f"the first line must name the columns {', '.join(wanted)}{parted}")
     return [names.index(name) for name in wanted]
+
+
+def _check_complete(
+    path: Path, heads: tuple[int, list[str]], body: list[tuple[int, list[str]]], places: list[int]
+) -> None:
+    """Refuse rows without a cell for one of the columns at `places`; blank cells at the end are cut off."""
+    for line, cells in body:
+        for place in places:
+            if place >= len(cells) or not cells[place].strip():
+                name = heads[1][place].strip()
+                raise _refuse(path, line, f"no {name} in this row; fill it in, or remove the row")
 
 
 def _is_number(cell: str) -> bool:

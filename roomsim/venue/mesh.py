@@ -28,6 +28,9 @@ SAME_POINT = 1e-5
 """m. Vertices nearer than this are one; exported coordinates are rounded more coarsely than that."""
 FURTHEST = 1e5
 """m. Coordinates beyond this come from a wrong unit, or from a map with its origin far away."""
+MOST_TOGETHER = 16
+"""Vertices that one finds about it, itself among them, in a cube of that diagonal, in the mean: more than triangles
+side by side make copies of a corner. Where there are more, the pairs of near vertices would fill the memory."""
 LARGEST_FILE = 512_000_000
 """Bytes."""
 FORMATS = (".obj", ".glb", ".gltf", ".stl", ".ply")
@@ -232,7 +235,7 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
             place=f"{raw.place_kind} {raw.place[owner]}",
             cure="The file is cut short or damaged; export it again.",
         )
-    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners)
+    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners, file)
     try:
         faces, polygon = triangulate(vertices, corners, raw.start)
     except PolygonFault as error:
@@ -288,12 +291,20 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
     return scaled
 
 
-def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.ndarray, np.ndarray]:
     """Vertices in use, each kept once, and corners renumbered to them, in the order of first use.
 
     Pairs are looked for by distance: rounding to a grid would part neighbours on two sides of a grid line.
     """
     distinct, inverse = np.unique(vertices[corners], axis=0, return_inverse=True)
+    _, together = np.unique(np.floor(distinct / (SAME_POINT / np.sqrt(3.0))), axis=0, return_counts=True)
+    if (together**2).sum() > MOST_TOGETHER * len(distinct):
+        raise MeshError(
+            f"up to {together.max()} of its vertices lie within {1e6 * SAME_POINT:.0f} micrometres of each other; "
+            "no room has details of that size",
+            file=file,
+            cure="Check unit in the venue file; else remove the details and export the mesh again.",
+        )
     pairs = cKDTree(distinct).query_pairs(SAME_POINT, output_type="ndarray")
     links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(distinct),) * 2)
     _, component = connected_components(links, directed=False)

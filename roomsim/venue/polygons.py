@@ -17,6 +17,8 @@ import numpy as np
 
 FLAT = 5e-3
 """m. Corners of a polygon may lie this far off its plane."""
+MOST_CORNERS = 10_000
+"""Of one polygon. Cutting an outline that crosses itself takes time with the square of its corners."""
 
 
 @dataclass(frozen=True)
@@ -83,13 +85,16 @@ def triangulate(
 
     Raises
     ------
-    PolygonFault : corners further than 5 mm off the plane; outlines that cross themselves
+    PolygonFault : corners further than 5 mm off the plane; outlines that cross themselves; more than 10,000 corners
     """
     corners, start = _without_repeats(corners, start)
     counts = np.diff(start)
-    faces, owners, faults = [np.empty((0, 3), dtype=np.int64)], [np.empty(0, dtype=np.int64)], []
-    for n in np.unique(counts):
-        which = np.flatnonzero(counts == n)
+    faces, owners = [np.empty((0, 3), dtype=np.int64)], [np.empty(0, dtype=np.int64)]
+    faults = list(_hopeless(corners, start))
+    hopeless = np.zeros(len(counts), dtype=bool)
+    hopeless[[polygon for polygon, _ in faults]] = True
+    for n in np.unique(counts[~hopeless]):
+        which = np.flatnonzero((counts == n) & ~hopeless)
         index = corners[start[which][:, None] + np.arange(n)]
         if n == 3:
             faces.append(index)
@@ -120,6 +125,21 @@ def triangulate(
     owner = np.concatenate(owners)
     order = np.argsort(owner, kind="stable")
     return np.concatenate(faces)[order], owner[order]
+
+
+def _hopeless(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
+    """Large polygons that need not be tried: (index, what is wrong).
+
+    An outline round an area with holes passes the ends of the bridges to its holes twice. A hole has three corners
+    or more, so even then there are fewer than twice as many passes as corners.
+    """
+    for i in map(int, np.flatnonzero(np.diff(start) > 100)):
+        own = corners[start[i] : start[i + 1]]
+        distinct = len(np.unique(own))
+        if len(own) >= 2 * distinct:
+            yield i, f"its outline passes its {distinct} corners {len(own)} times"
+        elif len(own) > MOST_CORNERS:
+            yield i, f"it has {len(own)} corners ({MOST_CORNERS} are allowed)"
 
 
 def _without_repeats(corners: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -17,9 +17,12 @@ from roomsim.venue.polygons import RawMesh, triangle_mesh
 _HEADER = 84
 """Bytes before the first triangle: a text of 80, and the number of triangles."""
 _TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-_FACET = re.compile(rb"^\s*facet\b", re.MULTILINE | re.IGNORECASE)
-_VERTEX = re.compile(rb"^\s*vertex" + 3 * rb"\s+([-+0-9.e]+)" + rb"\s*$", re.MULTILINE | re.IGNORECASE)
-_END = re.compile(rb"^\s*endsolid", re.MULTILINE | re.IGNORECASE)
+# Blanks within the line only: taken over many empty lines, a search costs the square of their number.
+_FACET = re.compile(rb"^[ \t]*facet\b", re.MULTILINE | re.IGNORECASE)
+_VERTEX = re.compile(
+    rb"^[ \t]*vertex" + 3 * rb"[ \t]+([-+0-9.e]+)" + rb"[ \t\r]*$", re.MULTILINE | re.IGNORECASE
+)
+_END = re.compile(rb"^[ \t]*endsolid", re.MULTILINE | re.IGNORECASE)
 
 
 def read_stl(content: bytes, file: str) -> RawMesh:

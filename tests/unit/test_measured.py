@@ -196,6 +196,7 @@ def test_octaves_at_the_ends_take_the_nearest(tmp_path):
         ("frequency_hz;absorption;scattering\n", "parted by commas"),
         ("frequency_hz,absorption\n125,0.1\n", "must name the columns"),
         ("frequency_hz,absorption,scattering\n", "no values"),
+        ("frequency_hz,absorption,scattering\n125,0.1,\n", "wall.csv:2: no scattering in this row"),
         ("125,125\n0.1,0.2\n0.1,0.1\n", "stands twice"),
         ("125,250\n-0.1,0.2\n0.1,0.1\n", "between 0 and 1"),
         ("125,1000\n0.1,0.2\n0.1,0.1\n", "no values for 250 Hz"),
@@ -224,6 +225,8 @@ ROW = ("LS1", "MP1", "T20", 1000, 0.9)
         ((*ROW[:3], 1000, "nan"), "is no number"),
         (("LS1", "MP1", "T99", 1000, 0.9), '"T99" is no quantity'),
         ((*ROW[:4], 0.0), "cannot have been measured"),
+        ((*ROW[:4], ""), "measured.csv:3: no value in this row"),
+        ((*ROW[:3], " ", 0.9), "measured.csv:3: no frequency_hz in this row"),
     ],
 )
 def test_wrong_measurements(tmp_path, row, words):

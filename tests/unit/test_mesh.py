@@ -132,6 +132,51 @@ def test_truncated_and_garbled_text_stl(tmp_path: Path) -> None:
     assert "is damaged" in fault(tmp_path, "a.stl", garbled.encode())
 
 
+def test_text_stl_with_a_hundred_thousand_empty_lines(tmp_path: Path) -> None:
+    # A search that runs over line ends takes the square of their number: an hour.
+    text = trimesh.creation.box().export(file_type="stl_ascii")
+    mesh = read(tmp_path, "a.stl", text.replace("outer loop", "outer loop" + 100_000 * "\n", 1).encode())
+    assert solid(mesh).volume == pytest.approx(1.0)
+
+
+def test_vertices_that_fill_a_cube_of_ten_micrometres(tmp_path: Path) -> None:
+    # All pairs of them would take 7 GB.
+    inside = np.random.default_rng(1).random((30_000, 3)) * 1e-5
+    content = bytes(80) + struct.pack("<I", len(inside) // 3)
+    content += b"".join(bytes(12) + corners.astype("<f4").tobytes() + bytes(2) for corners in inside.reshape(-1, 3, 3))
+    assert "vertices lie within 10 micrometres of each other" in fault(tmp_path, "a.stl", content)
+
+
+def test_an_outline_that_runs_round_its_corners_many_times(tmp_path: Path) -> None:
+    corners = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\n"
+    text = fault(tmp_path, "a.obj", (corners + "f" + 250_000 * " 1 2 3 4" + "\n").encode())
+    assert text.startswith("a.obj, line 5: ") and "passes its 4 corners 1000000 times" in text
+
+
+def test_an_outline_with_too_many_corners(tmp_path: Path) -> None:
+    angle = np.linspace(0.0, 2.0 * np.pi, 12_000, endpoint=False)
+    ring = "".join(f"v {10 * np.cos(a):.9f} {10 * np.sin(a):.9f} 0\n" for a in angle)
+    face = "f " + " ".join(str(i + 1) for i in range(len(angle))) + "\n"
+    assert "12000 corners (10000 are allowed)" in fault(tmp_path, "a.obj", (ring + face).encode())
+
+
+def test_an_outline_round_many_holes_passes_its_bridges_twice(tmp_path: Path) -> None:
+    # 40 triangular holes, each joined to one corner of a square by a bridge: 4 + 120 corners, passed 204 times.
+    vertices, outline = ["v 0 0 0", "v 41 0 0", "v 41 1 0", "v 0 1 0"], [1]
+    for k in reversed(range(40)):
+        x = 40.5 - k
+        first = len(vertices) + 1
+        vertices += [f"v {x} {0.5 + 0.01 * k} 0", f"v {x - 0.05} {0.55 + 0.01 * k} 0", f"v {x} {0.6 + 0.01 * k} 0"]
+        outline += [first, first + 1, first + 2, first, 1]
+    outline += [2, 3, 4]
+    mesh = read(
+        tmp_path, "a.obj", ("\n".join(vertices) + "\nf " + " ".join(map(str, outline)) + "\n").encode()
+    )
+    u, v = (mesh.vertices[mesh.faces[:, k]] - mesh.vertices[mesh.faces[:, 0]] for k in (1, 2))
+    area = 0.5 * np.linalg.norm(np.cross(u, v), axis=1).sum()
+    assert area == pytest.approx(41.0 - 40 * 0.5 * 0.1 * 0.05, rel=1e-9)
+
+
 def test_stl_with_nan(tmp_path: Path) -> None:
     content = bytearray(trimesh.creation.box().export(file_type="stl"))
     content[96:100] = struct.pack("<f", np.nan)
@@ -293,6 +338,16 @@ def test_gltf_against_its_standard(tmp_path: Path, unit: str, up: str) -> None:
     content = json.dumps(gltf([{"mesh": 0}])).encode()
     text = fault(tmp_path, "a.gltf", content, unit, up)
     assert text.startswith("a.gltf: glTF is in metres with y up") and 'Write unit = "m" and up = "y"' in text
+
+
+def test_gltf_nodes_within_nodes(tmp_path: Path) -> None:
+    def chain(depth: int) -> dict[str, Any]:
+        nodes: list[dict[str, Any]] = [{"children": [k + 1]} for k in range(depth - 1)]
+        return {**gltf([*nodes, {"name": "wall", "mesh": 0}]), "scenes": [{"nodes": [0]}]}
+
+    assert read_document(tmp_path, chain(300)).group_names == ("wall",)
+    text = fault(tmp_path, "a.gltf", json.dumps(chain(20_000)).encode(), up="y")
+    assert "nested more than 500 deep" in text
 
 
 def test_gltf_opens_nothing_outside_its_folder(tmp_path: Path) -> None:

@@ -6,8 +6,16 @@ command line catches, prints and sets the exit code.
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 from difflib import get_close_matches
+
+LONGEST_LINE = 600
+"""Characters of one line of a message; what is longer is cut in the middle."""
+MOST_LINES = 60
+"""Of a message; a file can have faults by the thousand."""
+_JOINERS = "\u200c\u200d"
+"""Without width, but needed to write Persian and the scripts of India."""
 
 
 class RoomsimError(Exception):
@@ -34,7 +42,7 @@ class RoomsimError(Exception):
         self.cure = cure
         where = ", ".join(part for part in (self.file, place) if part)
         text = f"{where}: {fault}" if where else fault
-        super().__init__(f"{text}\n       {cure}" if cure else text)
+        super().__init__(_fit_to_print(f"{text}\n       {cure}" if cure else text))
 
     def __reduce__(self) -> tuple:
         # Exceptions with keyword-only arguments do not survive a process pool by themselves.
@@ -79,6 +87,34 @@ class StoreError(RoomsimError):
 
 DAMAGED_FILE = (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
 """All that the HDF5 library, NumPy and JSON raise on damaged or hostile files."""
+
+
+def unprintable(text: str) -> str:
+    """Name of the first character that would steer a terminal, turn the direction of writing or show nothing at
+    all, as in "U+202E RIGHT-TO-LEFT OVERRIDE"; empty if there is none. Blanks of all widths are printable."""
+    for letter in text:
+        if not _is_printable(letter):
+            return f"U+{ord(letter):04X} {unicodedata.name(letter, '')}".rstrip()
+    return ""
+
+
+def printable(text: str) -> str:
+    """On one line, with escapes for what would break it or steer the terminal."""
+    return "".join(letter if _is_printable(letter) else repr(letter)[1:-1] for letter in text)
+
+
+def _is_printable(letter: str) -> bool:
+    return letter.isprintable() or letter in _JOINERS or unicodedata.category(letter) == "Zs"
+
+
+def _fit_to_print(text: str) -> str:
+    """A message of a bounded number of lines, each printable and of bounded length."""
+    lines = text.split("\n")
+    if len(lines) > MOST_LINES:
+        lines = [*lines[: MOST_LINES - 1], f"and {len(lines) - MOST_LINES + 1} lines more"]
+    half = LONGEST_LINE // 2
+    shown = (line if len(line) <= LONGEST_LINE else f"{line[:half]} … {line[-half:]}" for line in lines)
+    return "\n".join(printable(line) for line in shown)
 
 
 def suggestion(wrong: str, known: Iterable[str]) -> str:

@@ -61,7 +61,7 @@ def load_plan(path: Path) -> PlanResults:
         raise StoreError("there is no plan", file=path, cure="Search first: roomsim plan STUDY.toml.")
     try:
         with hdf5.open_checked(path, KIND, SCHEMA) as file:
-            return _read(json.loads(hdf5.text(file, "plan")))
+            return _read(hdf5.parsed(hdf5.text(file, "plan"), "plan"))
     except (*hdf5.UNREADABLE, ValidationError) as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole plan file"
         raise StoreError(

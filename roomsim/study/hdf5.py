@@ -11,16 +11,17 @@ itself, its filters must be the ones that every reader has, and its size must be
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import h5py
 import numpy as np
 
-from ..errors import DAMAGED_FILE, StoreError
+from ..errors import DAMAGED_FILE, StoreError, unprintable
 
 TEXT = h5py.string_dtype("utf-8")
 
@@ -115,7 +116,9 @@ def attribute(item: h5py.HLObject, name: str, kind: type[Scalar]) -> Scalar:
     if stored.shape != () or not wanted:
         raise ContentError(f"attribute '{name}' is not a single value of type {kind.__name__}")
     value = item.attrs[name]
-    return kind(value.decode() if isinstance(value, bytes) else value)
+    if kind is not str:
+        return kind(value)
+    return kind(checked_text(value.decode() if isinstance(value, bytes) else value, name))
 
 
 def member(group: h5py.Group, name: str) -> h5py.Group | h5py.Dataset:
@@ -165,7 +168,7 @@ def text(group: h5py.Group, name: str) -> str:
     found = _dataset(group, name)
     if found.shape != () or h5py.check_string_dtype(found.dtype) is None:
         raise ContentError(f"'{name}' is not a text")
-    return found.asstr()[()]
+    return checked_text(found.asstr()[()], name)
 
 
 def texts(group: h5py.Group, name: str, n: int | None = None) -> list[str]:
@@ -177,4 +180,38 @@ def texts(group: h5py.Group, name: str, n: int | None = None) -> list[str]:
         or h5py.check_string_dtype(found.dtype) is None
     ):
         raise ContentError(f"'{name}' is not a list of {'' if n is None else n} texts")
-    return list(found.asstr()[()])
+    return [checked_text(item, name) for item in found.asstr()[()]]
+
+
+def checked_text(text: str, name: str) -> str:
+    """The text, if it may be printed; a file from elsewhere may hold anything.
+
+    Raises
+    ------
+    ContentError : it holds characters that cannot be printed or change the direction of writing
+    """
+    found = unprintable(text.replace("\n", "").replace("\t", ""))
+    if found:
+        raise ContentError(f"'{name}' holds the character {found}, which cannot be printed")
+    return text
+
+
+def parsed(content: str, name: str) -> Any:
+    """What a JSON text says; escapes in it can spell the same characters.
+
+    Raises
+    ------
+    ContentError : as `checked_text` does
+    ValueError : it is no JSON
+    """
+    found = json.loads(content)
+    waiting = [found]
+    while waiting:
+        part = waiting.pop()
+        if isinstance(part, str):
+            checked_text(part, name)
+        elif isinstance(part, dict):
+            waiting += [*part, *part.values()]
+        elif isinstance(part, list):
+            waiting += part
+    return found

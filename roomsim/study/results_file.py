@@ -121,7 +121,7 @@ def load_results(path: Path) -> Results:
 
 def _fill(file: h5py.File, results: Results) -> None:
     for name in ("title", "venue", "currency"):
-        file.attrs[name] = _sound(getattr(results, name))
+        file.attrs[name] = getattr(results, name)
     file.attrs["sti_target"] = float(results.sti_target)
     file.attrs["share_target"] = float(results.share_target)
     _put_scales(file, results)
@@ -150,15 +150,15 @@ def _fill(file: h5py.File, results: Results) -> None:
     for name, value in results.provenance.items():
         if not name.isidentifier():
             raise ValueError(f"provenance key {name!r}: other readers need plain names")
-        provenance.attrs[name] = _sound(value)
+        provenance.attrs[name] = value
 
 
 def _put_scales(file: h5py.File, results: Results) -> None:
     scales: dict[str, tuple[Any, str, str]] = {
         "receiver": (np.arange(len(results.positions)), "1", "index of the receiver"),
-        "scenario": ([_sound(record.name) for record in results.scenarios], "", "name of the scenario"),
+        "scenario": ([record.name for record in results.scenarios], "", "name of the scenario"),
         "band": (NOMINAL, "Hz", "nominal mid-band frequency of the octave band"),
-        "area_name": ([_sound(name) for name in results.area_names], "", "name of the audience area"),
+        "area_name": (list(results.area_names), "", "name of the audience area"),
         "axis": (["x", "y", "z"], "", "axis, z upwards"),
         "plan_axis": (["x", "y"], "", "axis in plan"),
         "corner": (np.arange(4), "1", "index of the corner"),
@@ -180,7 +180,7 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
         _put(group, name, counts, ("scenario",), unit, words)
     lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
     for name, items in {"description": [record.description for record in records], **lists}.items():
-        dataset = group.create_dataset(name, data=[_sound(item) for item in items], dtype=hdf5.TEXT)
+        dataset = group.create_dataset(name, data=items, dtype=hdf5.TEXT)
         dataset.dims[0].attach_scale(group.file["scenario"])
         _label(dataset, "", f"JSON: {_LISTS[name]}" if name in _LISTS else "description")
 
@@ -227,19 +227,13 @@ def _put(
 
 
 def _put_text(file: h5py.File, name: str, value: str, words: str) -> None:
-    _label(file.create_dataset(name, data=_sound(value), dtype=hdf5.TEXT), "", words)
+    _label(file.create_dataset(name, data=value, dtype=hdf5.TEXT), "", words)
 
 
 def _label(dataset: h5py.Dataset, unit: str, words: str) -> None:
     dataset.attrs["long_name"] = words
     if unit:
         dataset.attrs["units"] = unit
-
-
-def _sound(value: str) -> str:
-    if "\0" in value:
-        raise StoreError("holds a NUL character, which cannot be stored", place=repr(value))
-    return value
 
 
 # --- reading --------------------------------------------------------------------------------------------
@@ -256,7 +250,7 @@ def _read(file: h5py.File) -> Results:
     provenance = hdf5.subgroup(file, "provenance")
     area = hdf5.array(file, "area", "<i8", (n_receivers,))
     _require(bool(np.all((area >= 0) & (area < len(area_names)))), "'area' points past the list of areas")
-    warnings = _list_of_text(hdf5.text(file, "warnings"))
+    warnings = _list_of_text(hdf5.text(file, "warnings"), "warnings")
     estimates = {
         name: _estimates(hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes))
         for name, axes in _ESTIMATES.items()
@@ -307,7 +301,7 @@ def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...
     n = len(names)
     columns: dict[str, list[Any]] = {name: hdf5.array(group, name, "<f8", (n,)).tolist() for name in _FIGURES}
     columns |= {name: hdf5.array(group, name, "<i8", (n,)).tolist() for name in _COUNTS}
-    columns |= {name: [_list_of_text(value) for value in hdf5.texts(group, name, n)] for name in _LISTS}
+    columns |= {name: [_list_of_text(value, name) for value in hdf5.texts(group, name, n)] for name in _LISTS}
     columns |= {"name": names, "description": hdf5.texts(group, "description", n)}
     _require(
         all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios"
@@ -328,8 +322,8 @@ def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimat
     return found
 
 
-def _list_of_text(content: str) -> tuple[str, ...]:
-    found = json.loads(content)
+def _list_of_text(content: str, name: str) -> tuple[str, ...]:
+    found = hdf5.parsed(content, name)
     _require(
         isinstance(found, list) and all(isinstance(item, str) for item in found), "a list of texts is not one"
     )
@@ -337,7 +331,7 @@ def _list_of_text(content: str) -> tuple[str, ...]:
 
 
 def _plan(content: str) -> PlanDrawing:
-    found = json.loads(content)
+    found = hdf5.parsed(content, "plan")
     stage, north = found["stage"], found["north"]
     return PlanDrawing(
         walls=tuple(_points(line) for line in found["walls"]),

@@ -21,7 +21,6 @@ import numpy as np
 
 from roomsim.bands import N_BANDS, NOMINAL
 from roomsim.errors import DocumentError
-from roomsim.venue.lines import printable
 
 COLUMNS = ("azimuth_deg", "elevation_deg", "f_hz", "level_db")
 LARGEST_FILE = 8_000_000
@@ -94,7 +93,7 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
         return _sphere(octaves)
     except _FileFault as fault:
         place = path.name if fault.line is None else f"{path.name}:{fault.line}"
-        raise DocumentError(printable(f"{place}: {fault}")) from None
+        raise DocumentError(f"{place}: {fault}") from None
 
 
 class _FileFault(Exception):

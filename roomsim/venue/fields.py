@@ -8,6 +8,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
 
+from roomsim.errors import unprintable
+
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
@@ -20,7 +22,15 @@ Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, De
 """Eight levels, 63 Hz to 8 kHz, dB; -200 stands for nothing in a band."""
 Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
 """Eight shares from 0 to 1, 63 Hz to 8 kHz."""
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+
+def _on_one_line(name: str) -> str:
+    if unprintable(name):
+        raise ValueError("a name stands on one line, without tabs")
+    return name
+
+
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_on_one_line)]
 
 
 def _form_of_noise(value: Any) -> str:

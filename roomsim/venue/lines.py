@@ -48,11 +48,6 @@ def path_text(path: KeyPath) -> str:
     return text
 
 
-def printable(text: str) -> str:
-    """On one line, with escapes for what would break it or steer the terminal."""
-    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text)
-
-
 class _Scanner:
     """One pass over the tokens. `lines` keeps the first line on which a path is met."""
 

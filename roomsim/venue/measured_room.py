@@ -39,7 +39,6 @@ from roomsim.venue.document import (
     VenueDocument,
 )
 from roomsim.venue.fields import Fractions, Model, Name, Point3
-from roomsim.venue.lines import printable
 from roomsim.venue.parsing import document_error, find_file, read_source, validate
 
 ROOM_FILE = "room.toml"
@@ -394,4 +393,4 @@ def _number(path: Path, line: int, cell: str) -> float:
 
 def _refuse(path: Path, line: int | None, text: str) -> DocumentError:
     place = path.name if line is None else f"{path.name}:{line}"
-    return DocumentError(printable(f"{place}: {text}"))
+    return DocumentError(f"{place}: {text}")

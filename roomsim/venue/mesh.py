@@ -18,7 +18,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from roomsim.errors import MeshError, suggestion
+from roomsim.errors import MeshError, suggestion, unprintable
 from roomsim.venue.document import MeshReference, VenueDocument
 from roomsim.venue.polygons import PolygonFault, RawMesh, triangulate
 
@@ -240,7 +240,7 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
         faces, polygon = triangulate(vertices, corners, raw.start)
     except PolygonFault as error:
         raise _uncut(raw, error, file) from None
-    names, labels, index = _surface_groups(raw, Path(file).stem)
+    names, labels, index = _surface_groups(raw, file)
     return VenueMesh(
         vertices=vertices,
         faces=faces,
@@ -316,8 +316,16 @@ def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.nd
     return vertices[corners[first[order]]], rank[renumbered.reshape(-1)]
 
 
-def _surface_groups(raw: RawMesh, stem: str) -> tuple[tuple[str, ...], tuple[str, ...], np.ndarray]:
+def _surface_groups(raw: RawMesh, file: str) -> tuple[tuple[str, ...], tuple[str, ...], np.ndarray]:
     """Names, names with material, and for each label of the file the surface group that it belongs to."""
+    for name in (name for label in raw.labels for name in label):
+        found = unprintable(name)
+        if found:
+            raise MeshError(
+                f"the name {name!r} holds the character {found}, which cannot be printed",
+                file=file,
+                cure="Rename it in the program that the mesh comes from.",
+            )
     materials: dict[str, set[str]] = {}
     for group, material, _ in raw.labels:
         materials.setdefault(group, set()).add(material)
@@ -325,7 +333,7 @@ def _surface_groups(raw: RawMesh, stem: str) -> tuple[tuple[str, ...], tuple[str
     labels: list[str] = []
     index = np.empty(len(raw.labels), dtype=np.int32)
     for i, (group, material, part) in enumerate(raw.labels):
-        full = "/".join(name for name in (group, material) if name) or part or stem
+        full = "/".join(name for name in (group, material) if name) or part or Path(file).stem
         name = group if group and len(materials[group]) == 1 else full
         if name not in known:
             known[name] = len(known)

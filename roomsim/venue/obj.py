@@ -14,7 +14,6 @@ from collections.abc import Iterator
 import numpy as np
 
 from roomsim.errors import MeshError
-from roomsim.venue.lines import printable
 from roomsim.venue.polygons import RawMesh
 
 _FREE_FORM = {"cstype", "curv", "curv2", "surf"}
@@ -84,7 +83,7 @@ class _Reading:
         self.highest = (-1, 0)
 
     def error(self, fault: str, cure: str, line: int | None = None) -> MeshError:
-        return MeshError(printable(fault), file=self.file, place=f"line {line or self.line}", cure=cure)
+        return MeshError(fault, file=self.file, place=f"line {line or self.line}", cure=cure)
 
     def vertex(self, words: list[str]) -> None:
         # A fourth value is a weight for curves; further values are colours.

@@ -5,15 +5,15 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from roomsim.errors import DocumentError, suggestion
-from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text, printable
+from roomsim.errors import DocumentError, printable, suggestion, unprintable
+from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
 from roomsim.venue.wording import faults_of
 
 LARGEST_FILE = 1_000_000
@@ -81,7 +81,8 @@ def read_source(path: Path, name: str) -> SourceFile:
 
     Raises
     ------
-    DocumentError : the file cannot be read, is too large, or is no UTF-8 or no TOML
+    DocumentError : the file cannot be read, is too large, or is no UTF-8 or no TOML; a text in it holds characters
+        that cannot be printed or change the direction of writing
     """
 
     def refuse(text: str, line: int | None = None) -> DocumentError:
@@ -106,11 +107,32 @@ def read_source(path: Path, name: str) -> SourceFile:
     if _ENDLESS_KEY.search(text):
         raise refuse("tables are nested too deeply")
     try:
-        return SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
+        source = SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
+        faults = [source.fault(path, text) for path, text in _unprintable_texts(source.values)]
     except RecursionError:
         raise refuse("brackets are nested too deeply") from None
     except ValueError as error:
-        raise DocumentError(printable(_syntax(name, text, str(error)))) from None
+        raise DocumentError(_syntax(name, text, str(error))) from None
+    if faults:
+        raise document_error(faults)
+    return source
+
+
+def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, str]]:
+    """Keys and texts that could pass for others, or steer a terminal; a value alone may have several lines."""
+    if isinstance(value, str):
+        found = unprintable(value.replace("\n", "").replace("\t", ""))
+        if found:
+            yield path, f"holds the character {found}, which cannot be printed; write the text without it"
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            found = unprintable(key)
+            if found:
+                yield (*path, key), f"the key holds the character {found}, which cannot be printed; rename it"
+            yield from _unprintable_texts(inner, (*path, key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield from _unprintable_texts(inner, (*path, i))
 
 
 def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:
@@ -145,7 +167,8 @@ def find_file(folder: Path, base: Path, written: str) -> Path:
             return path
         others = [other.name for other in path.parent.iterdir()] if path.parent.is_dir() else []
     except (OSError, RuntimeError) as error:
-        raise ValueError(f'"{written}" cannot be opened: {error}') from None
+        said = getattr(error, "strerror", None) or error
+        raise ValueError(f'"{written[:80]}" cannot be opened: {said}') from None
     kind = [name for name in others if Path(name).suffix.lower() == path.suffix.lower()]
     raise ValueError(f'no such file: "{written}". {suggestion(path.name, kind) if kind else ""}'.rstrip())
 

@@ -147,6 +147,12 @@ def test_vertices_that_fill_a_cube_of_ten_micrometres(tmp_path: Path) -> None:
     assert "vertices lie within 10 micrometres of each other" in fault(tmp_path, "a.stl", content)
 
 
+@pytest.mark.parametrize("name", ["wall\x1b[2J", "\u202ellaw", "a\x07"])
+def test_group_names_that_steer_a_terminal_are_refused(tmp_path: Path, name: str) -> None:
+    text = fault(tmp_path, "a.obj", f"v 0 0 0\nv 1 0 0\nv 1 1 0\ng {name}\nf 1 2 3\n".encode())
+    assert "which cannot be printed" in text and "".join(text.split("\n")).isprintable()
+
+
 def test_an_outline_that_runs_round_its_corners_many_times(tmp_path: Path) -> None:
     corners = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\n"
     text = fault(tmp_path, "a.obj", (corners + "f" + 250_000 * " 1 2 3 4" + "\n").encode())

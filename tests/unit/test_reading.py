@@ -156,7 +156,7 @@ def test_missing_mesh_is_a_fault_of_the_venue_file(study: Path) -> None:
         ("inner\\\\venue.toml", "must be written with / between folders"),
         ("file:///venue.toml", "no such file"),
         ("v" * 5000, "cannot be opened"),
-        ("a\\u0000b", "holds characters that no file name has"),
+        ("a\\u0000b", "holds the character U+0000, which cannot be printed"),
         ("loop", "cannot be opened"),
         (".", "no such file"),
     ],
@@ -414,9 +414,48 @@ def test_all_faults_of_all_files_in_one_message_in_order(study: Path) -> None:
 
 def test_names_cannot_break_or_colour_the_message(study: Path) -> None:
     line = change(study, "sources.toml", "position", '"po\\n\\u001b[31m"')
-    missing, unknown = faults(study)
-    assert missing.startswith("sources.toml:3: source[0].position: missing")
-    assert unknown.startswith(rf'sources.toml:{line}: source[0]."po\n\x1b[31m": unknown key')
+    assert faults(study) == [
+        rf'sources.toml:{line}: source[0]."po\n\x1b[31m": the key holds the character U+000A, which cannot be '
+        "printed; rename it"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("a\\u001b[31m", "U+001B, which cannot be printed"),
+        ("a\\u0000b", "U+0000, which cannot be printed"),
+        ("abc\\u202egnp", "U+202E RIGHT-TO-LEFT OVERRIDE, which cannot be printed"),
+        ("a\\u2066b", "U+2066 LEFT-TO-RIGHT ISOLATE, which cannot be printed"),
+        ("a\\ufeffb", "U+FEFF ZERO WIDTH NO-BREAK SPACE, which cannot be printed"),
+        ("two\\nlines", "a name stands on one line"),
+        ("a\\tb", "a name stands on one line"),
+    ],
+)
+def test_characters_that_no_name_may_hold(study: Path, name: str, said: str) -> None:
+    line = change(study, "sources.toml", 'name = "', f'name = "{name}')
+    (fault,) = faults(study)
+    assert fault.startswith(f"sources.toml:{line}: source[0].name: ")
+    assert said in fault
+    assert fault.isprintable()
+
+
+@pytest.mark.parametrize("name", ["Hôtel\u00a0de ville", "می\u200cخواهم", "क\u094d\u200dष", "展示厅", "🎪 tent"])
+def test_names_in_any_script(study: Path, name: str) -> None:
+    change(study, "study.toml", 'title = "', f'title = "{name}')
+    assert read_study(study).document.title.startswith(name)
+
+
+def test_a_description_may_have_several_lines(study: Path) -> None:
+    change(study, "study.toml", 'name = "', 'description = """one\n\ttwo"""\nname = "')
+    assert read_study(study).document.scenario[0].description == "one\n\ttwo"
+
+
+def test_a_message_is_bounded(study: Path) -> None:
+    change(study, "study.toml", "title", f'"{"k" * 60_000}" = 1\ntitle')
+    (fault,) = faults(study)
+    assert len(fault) < 1_000
+    assert "unknown key; known here: schema, title" in fault
 
 
 # --- names between files --------------------------------------------------------------------------------

@@ -70,7 +70,8 @@ def test_the_same_results_give_the_same_file(path: Path, results: Results, tmp_p
     assert (tmp_path / "again.h5").read_bytes() == path.read_bytes()
 
 
-text = st.text(st.characters(exclude_characters="\0", exclude_categories=("Cs",)), max_size=12)
+# What may stand in a file of a study: printable characters of all scripts, and several lines.
+text = st.text(st.characters(exclude_categories=("C", "Zl", "Zp"), include_characters="\n\t\u200d"), max_size=12)
 number = st.floats(width=64, allow_nan=False)
 any_number = st.floats(width=64)
 
@@ -299,6 +300,20 @@ def test_an_older_file_stays_when_the_new_one_cannot_be_written(path: Path, resu
     assert [entry.name for entry in path.parent.iterdir()] == ["results.h5"]
 
 
-def test_a_text_that_cannot_be_stored_is_named(tmp_path: Path, results: Results) -> None:
-    with pytest.raises(StoreError, match="NUL"):
-        write_results(tmp_path / "results.h5", dataclasses.replace(results, title="a\0b"))
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"title": "a\x1b[2J"},
+        {"venue": "abc\u202egnp"},
+        {"area_names": ("stalls\x07", "gallery")},
+        {"warnings": ("\x1b]0;owned\x07",)},
+    ],
+)
+def test_texts_that_steer_a_terminal_are_refused(
+    tmp_path: Path, results: Results, changes: dict[str, object]
+) -> None:
+    # The program writes no such text, for no file of a study may hold one; a file from elsewhere may.
+    write_results(tmp_path / "results.h5", dataclasses.replace(results, **changes))
+    with pytest.raises(StoreError, match=r"holds the character U\+.*, which cannot be printed") as refusal:
+        load_results(tmp_path / "results.h5")
+    assert "".join(str(refusal.value).split("\n")).isprintable()

@@ -24,7 +24,7 @@ from .positions import PositionRow, position_rows
 from .quantities import STI, T20
 from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, figure, reverberation_rows
 
-WIDE = 98
+WIDE = 112
 """Columns from which all of a topic fits side by side."""
 NONE = "–"
 """Where there is nothing to say."""
@@ -40,18 +40,23 @@ _FRAME: dict[str, Any] = {
 
 
 def number(figure: Figure, most: int, sign: bool = False) -> str:
-    """The value to as many decimals as its error supports, `most` at most."""
+    """The value to as many decimals as `decimals` says."""
     if not math.isfinite(figure.value):
         return NONE
-    text = f"{figure.value:{'+' if sign else ''}.{decimals(figure, most)}f}"
-    return text.replace("-", "−")
+    return _signed(figure.value, decimals(figure, most), sign)
+
+
+def _signed(value: float, n: int, sign: bool = False) -> str:
+    # Rounding first keeps a minus away from what is shown as nothing.
+    return f"{round(value, n) + 0.0:{'+' if sign else ''}.{n}f}".replace("-", "−")
 
 
 def decimals(figure: Figure, most: int) -> int:
-    """Decimals down to the first digit of half the interval, rounded to it: later ones are chance."""
+    """Decimals down to the first digit of half the interval, rounded to it: later ones are chance. `most` without
+    an error; one more where the error is too small to be seen with so many."""
     if not 0.0 < figure.half_width < math.inf:
         return most
-    return min(most, max(0, -int(f"{figure.half_width:.0e}".partition("e")[2])))
+    return min(most + 1, max(0, -int(f"{figure.half_width:.0e}".partition("e")[2])))
 
 
 def with_error(figure: Figure, most: int) -> str:
@@ -63,15 +68,18 @@ def with_error(figure: Figure, most: int) -> str:
 
 
 def with_interval(gain: float, low: float, high: float, most: int) -> str:
-    """ "+0.07 (0.06 to 0.08)"."""
+    """ "+0.07 (0.06 to 0.08)". An interval that leaves out zero is shown with as many decimals as it takes to see
+    that."""
     if not math.isfinite(gain):
         return NONE
     of = Figure(gain, high - gain)
     if not of.half_width > 0.0:
         return number(of, most, sign=True)
     n = decimals(of, most)
-    ends = f"{low:.{n}f} to {high:.{n}f}".replace("-", "−")
-    return f"{number(of, most, sign=True)} ({ends})"
+    nearest = min(abs(low), abs(high))
+    while low * high > 0.0 and nearest < 0.5 * 10.0**-n and n < most + 4:
+        n += 1
+    return f"{_signed(gain, n, sign=True)} ({_signed(low, n)} to {_signed(high, n)})"
 
 
 def money(amount: float) -> str:

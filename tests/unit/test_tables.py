@@ -58,14 +58,17 @@ def with_room(results: Results, **changed: tuple[list[float], float]) -> Results
     ("value", "half_width", "most", "expected"),
     [
         (0.523456, 0.012, 2, "0.52 ± 0.01"),
-        (0.523456, 0.004, 2, "0.52 ± 0.01"),  # the error never vanishes
+        (0.523456, 0.004, 2, "0.523 ± 0.004"),  # two decimals would show no error, or one that is too large
+        (0.523456, 0.0002, 2, "0.523 ± 0.001"),  # the error never vanishes
         (0.523456, 0.096, 2, "0.5 ± 0.1"),
         (0.523456, 0.23, 2, "0.5 ± 0.2"),  # the second decimal is chance
-        (2.0512, 0.0012, 2, "2.05 ± 0.01"),
+        (2.0512, 0.0012, 2, "2.051 ± 0.001"),
         (7.61, 1.4, 2, "8 ± 1"),
         (92.4, 23.0, 0, "92 ± 23"),
+        (92.44, 0.3, 0, "92.4 ± 0.3"),
         (0.5, 0.0, 2, "0.50"),
         (-0.034, 0.01, 2, "−0.03 ± 0.01"),
+        (-0.002, 0.01, 2, "0.00 ± 0.01"),  # nothing has no sign
         (float("nan"), float("nan"), 2, "–"),
         (float("inf"), 0.0, 2, "–"),
     ],
@@ -80,6 +83,11 @@ def test_gains_carry_their_interval() -> None:
     assert with_interval(0.071, 0.062, 0.081, 2) == "+0.07 (0.06 to 0.08)"
     assert with_interval(-0.012, -0.034, 0.01, 2) == "−0.01 (−0.03 to 0.01)"
     assert with_interval(0.0, 0.0, 0.0, 2) == "+0.00"
+    # What is called better or worse is seen to be more or less than nothing.
+    assert with_interval(0.0031, 0.0012, 0.005, 2) == "+0.003 (0.001 to 0.005)"
+    assert with_interval(0.0041, 0.0003, 0.0079, 2) == "+0.0041 (0.0003 to 0.0079)"
+    assert with_interval(-0.0002, -0.00021, -0.00019, 2) == "−0.0002 (−0.0002 to −0.0002)"
+    assert with_interval(-0.0004, -0.004, 0.0032, 2) == "+0.000 (−0.004 to 0.003)"
     assert with_interval(float("nan"), float("nan"), float("nan"), 2) == "–"
 
 
@@ -91,7 +99,8 @@ def test_a_printed_value_is_wrong_by_less_than_its_error(value: float, half_widt
     n = decimals(figure, most)
     assert abs(float(shown) - value) <= 0.5 * 10.0**-n * (1 + 1e-9)
     assert 10.0**-n <= float(error) * (1 + 1e-9)
-    # No digit beyond the first one of the error, except that there are at most `most` decimals.
+    # No digit beyond the first one of the error, and one decimal more than `most` at most.
+    assert n <= most + 1
     assert n == 0 or half_width <= 0.96 * 10.0 ** (1 - n)
     assert number(figure, most).replace("−", "-") == shown
 

@@ -156,7 +156,7 @@ def value_figure(results: Results) -> Figure:
             "Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
             f"{_about_doubt(results)}"
             f"Grey: less than {noticeable:g}, hardly noticed. Line: "
-            "no scenario gives more for less. Open signs break a limit.",
+            "no scenario within the limits gives more for less. Open signs break a limit.",
         )
         return figure
 
@@ -175,7 +175,8 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     noticeable = METRICS[STI].just_noticeable_difference or 0.0
     axes.axhspan(-noticeable, noticeable, color="#ececec", zorder=0)
     axes.axhline(0.0, color=style.QUIET, linewidth=0.7)
-    order = np.lexsort((-value, extra))
+    # What breaks a limit cannot be chosen, so it is no alternative to anything.
+    order = [k for k in np.lexsort((-value, extra)) if not results.scenarios[chosen[k]].limits_broken]
     best = [k for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
     if best and extra[best].max() > 0.0:
         axes.plot([0.0, *extra[best]], [0.0, *value[best]], color=style.SERIES[4], linewidth=1.4, zorder=1)

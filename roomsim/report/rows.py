@@ -72,9 +72,9 @@ class ComparisonRow:
     gain_holds: float | None = None
     """Probability that the gain has the sign that it shows, rays and input in doubt together."""
     is_best: float | None = None
-    """Probability that no scenario serves the median seat better."""
+    """Probability that no scenario within the limits serves the median seat better; None if it breaks a limit."""
     is_ahead: float | None = None
-    """Probability of being better than the next in order."""
+    """Probability of being better than the next in order of those within the limits; None if it breaks a limit."""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists."""

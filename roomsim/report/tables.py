@@ -139,6 +139,7 @@ class ComparisonTable:
         if positions:
             yield Padding(_position_table(positions), (0, 0, 1, 0))
         yield bullets("Over the limits", _broken(self.rows))
+        yield Padding(Text(best_within_limits(self.rows)), (0, 0, 1, 0))
         yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
         yield bullets("Warnings", [clean(warning) for warning in results.warnings])
         yield bullets("Before you act on this", cautions(results))
@@ -229,7 +230,7 @@ def _certainty_columns() -> list[Column]:
         Column("±\nrays", lambda row: NONE if row.against is None else chance_part(gain_of(row))),
         Column("±\ninput", lambda row: input_part(row.gain_input)),
         Column("sign of\ngain holds", lambda row: probability(row.gain_holds)),
-        Column("is the\nbest", lambda row: probability(row.is_best)),
+        Column("best within\nthe limits", lambda row: probability(row.is_best)),
         Column("beats the\nnext", lambda row: probability(row.is_ahead)),
     ]
 
@@ -248,7 +249,8 @@ def _about_certainty(n_draws: int) -> str:
         "Rays: chance of the calculation; more rays lessen it. Input: absorption is not known better than "
         f"the materials say ({n_draws} draws within it, the same in all scenarios); only better data lessen "
         "it. Both are 95 % intervals. The columns on the right take both together: how probable it is that "
-        "the gain has the sign that it shows, that no scenario is better, and that the next best is not."
+        "the gain has the sign that it shows, that no scenario is better, and that the next best is not. A scenario "
+        "that breaks a limit cannot be chosen, so it is not ranked."
     )
 
 
@@ -286,6 +288,29 @@ def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
         cells = [Text(column.cell(row), column.style(row)) for column in columns]
         table.add_row(Text(str(row.number)), Text(clean(row.scenario)), *cells)
     return table
+
+
+def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
+    """Which scenario serves the median seat best of those that keep all limits, in a sentence."""
+    ranked = sorted(
+        (row for row in rows if math.isfinite(row.sti_median.value)),
+        key=lambda row: row.sti_median.value,
+        reverse=True,
+    )
+    kept = [row for row in ranked if not row.limits_broken]
+    if not kept:
+        return "No scenario keeps all limits." if ranked else ""
+    best = kept[0]
+    sure = "" if best.is_best is None else f"; probability that no other is better: {probability(best.is_best)}"
+    text = (
+        f"Of the scenarios that keep all limits, '{clean(best.scenario)}' has the highest STI at the median seat "
+        f"({with_error(best.sti_median, METRICS[STI].decimals)}{sure})."
+    )
+    higher = [f"'{clean(row.scenario)}'" for row in ranked[: ranked.index(best)]]
+    if higher:
+        shown = ", ".join(higher[:3]) + (f" and {len(higher) - 3} more" if len(higher) > 3 else "")
+        text += f" Higher, but over a limit: {shown}."
+    return text
 
 
 def _broken(rows: Sequence[ComparisonRow]) -> list[str]:

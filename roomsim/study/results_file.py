@@ -64,8 +64,8 @@ _OVER_SEATS = {
 }
 _PROBABILITIES = {
     "sign_kept": "probability that the gain of the median seat has this sign, rays and input in doubt",
-    "best": "probability that no scenario serves the median seat better",
-    "ahead": "probability of being better than the next in order by the median seat",
+    "best": "probability that no scenario within the limits serves the median seat better; NaN if it breaks one",
+    "ahead": "probability of being better than the next in order within the limits; NaN if it breaks one",
 }
 _GROUP_WORDS = {
     "seats": "every quantity at every seat",

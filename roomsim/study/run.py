@@ -18,6 +18,7 @@ from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
+from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, read_mesh
@@ -121,8 +122,11 @@ def uncertainty_of(
     if not n_draws:
         return None
     draws = absorption_draws(study, mesh, engine.scene)
-    target = study.document.targets.sti
-    return input_uncertainty(engine, draws, n_draws, figures[STI], engine.scene.compare_with, target)
+    document = study.document
+    within_limits = [not limits_broken(study, scenario) for scenario in document.scenarios_in_order()]
+    return input_uncertainty(
+        engine, draws, n_draws, figures[STI], engine.scene.compare_with, document.targets.sti, within_limits
+    )
 
 
 def assemble(

@@ -60,6 +60,7 @@ def input_uncertainty(
     sti: Replicated,
     compare_with: Sequence[int] | np.ndarray,
     sti_target: float,
+    within_limits: Sequence[bool],
 ) -> InputUncertainty:
     """Standard uncertainties of the speech transmission index from the input, and how sure the order is.
 
@@ -72,6 +73,7 @@ def input_uncertainty(
         As evaluated from all paths.
     compare_with : (n_scenarios,)
     sti_target : from which a seat counts as served
+    within_limits : (n_scenarios,) those that can be chosen; only they are ranked
 
     Returns
     -------
@@ -98,7 +100,7 @@ def input_uncertainty(
         gains={STI: gains},
         room=room,
         room_gains=room_gains,
-        **_order(sti, moved["sti_median"], references),
+        **_order(sti, moved["sti_median"], references, np.asarray(within_limits, dtype=bool)),
     )
 
 
@@ -148,7 +150,9 @@ def _spread(shifts: np.ndarray) -> np.ndarray:
     return np.sqrt((shifts**2).mean(axis=0))
 
 
-def _order(sti: Replicated, shifts: np.ndarray, references: np.ndarray) -> dict[str, np.ndarray]:
+def _order(
+    sti: Replicated, shifts: np.ndarray, references: np.ndarray, within_limits: np.ndarray
+) -> dict[str, np.ndarray]:
     """How often the order of the scenarios is kept: every draw of the input with every half-sample of rays.
 
     Parameters
@@ -164,9 +168,21 @@ def _order(sti: Replicated, shifts: np.ndarray, references: np.ndarray) -> dict[
         "sign_kept": _share_above_zero(
             possible - possible[:, references], np.sign(value - value[references])
         ),
-        "best": _share_best(possible),
-        "ahead": _share_ahead(possible, value),
+        **_ranks(possible, value, within_limits),
     }
+
+
+def _ranks(possible: np.ndarray, value: np.ndarray, within_limits: np.ndarray) -> dict[str, np.ndarray]:
+    """"best" and "ahead" among the scenarios within the limits; NaN for the others."""
+    chosen = np.flatnonzero(within_limits)
+    ranks = {}
+    for name, found in (
+        ("best", _share_best(possible[:, chosen])),
+        ("ahead", _share_ahead(possible[:, chosen], value[chosen])),
+    ):
+        ranks[name] = np.full(len(value), np.nan)
+        ranks[name][chosen] = found
+    return ranks
 
 
 def _share_above_zero(possible: np.ndarray, sign: np.ndarray) -> np.ndarray:
@@ -175,6 +191,8 @@ def _share_above_zero(possible: np.ndarray, sign: np.ndarray) -> np.ndarray:
 
 
 def _share_best(possible: np.ndarray) -> np.ndarray:
+    if not possible.shape[1]:
+        return np.empty(0)
     known = np.where(np.isfinite(possible), possible, -np.inf)
     # Scenarios that are the same share the place.
     first = known == known.max(axis=1, keepdims=True)

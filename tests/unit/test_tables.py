@@ -23,6 +23,7 @@ from roomsim.report.cautions import cautions
 from roomsim.report.export import csv_bytes, export_results
 from roomsim.report.rows import Figure, comparison_rows, reverberation_rows
 from roomsim.report.tables import (
+    best_within_limits,
     comparison_table,
     decimals,
     number,
@@ -52,6 +53,19 @@ def with_room(results: Results, **changed: tuple[list[float], float]) -> Results
 
 
 # --- numbers --------------------------------------------------------------------------------------------
+
+
+def test_the_best_is_one_that_keeps_the_limits(results: Results) -> None:
+    said = best_within_limits(comparison_rows(results))
+    assert "'long walls' has the highest STI at the median seat (0.481 ± 0.007" in said
+    assert said.endswith("Higher, but over a limit: 'full house, all cloth', 'all cloth'.")
+    free = tuple(dataclasses.replace(record, limits_broken=()) for record in results.scenarios)
+    said = best_within_limits(comparison_rows(dataclasses.replace(results, scenarios=free)))
+    assert "'full house, all cloth' has the highest STI" in said and "over a limit" not in said
+    over = tuple(dataclasses.replace(record, limits_broken=("budget",)) for record in results.scenarios)
+    assert best_within_limits(comparison_rows(dataclasses.replace(results, scenarios=over))) == (
+        "No scenario keeps all limits."
+    )
 
 
 @pytest.mark.parametrize(

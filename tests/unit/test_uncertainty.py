@@ -179,10 +179,10 @@ def test_blocks_and_threads_change_nothing(hall, monkeypatch):
     study, mesh, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
     draws = absorption_draws(study, mesh, scene)
-    whole = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5)
+    whole = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     monkeypatch.setattr(uncertainty, "TABLE_BYTES", 3 * scene.factors.nbytes)
     engine.threads = 1
-    parts = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5)
+    parts = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     engine.threads = 2
     for group in ("seats", "gains", "room", "room_gains"):
         for name, values in getattr(whole, group).items():
@@ -194,9 +194,9 @@ def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
     study, mesh, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
     draws = absorption_draws(study, mesh, scene)
-    few = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5).room[STI]
+    few = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
     monkeypatch.setattr(uncertainty, "BATCHES", 20)
-    many = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5).room[STI]
+    many = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
     # What the module says of its number of batches: a few per cent; the draws alone leave an eighth.
     np.testing.assert_allclose(few, many, rtol=0.05)
 
@@ -207,7 +207,7 @@ def test_absorption_as_stated_shifts_nothing(hall):
     engine = Engine(scene, study.document.seed, study.document.image_order, threads=2)
     engine.n_rounds = 1
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
-    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5)
+    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     np.testing.assert_array_equal(found.seats[STI], 0.0)
 
 
@@ -233,7 +233,7 @@ def test_the_spread_is_that_of_direct_differences():
     def draws(i):
         return box_scene(size, 0.10 * factors[i], 0.4, (2, 3, 1.5), seats).factors
 
-    got = input_uncertainty(engine, draws, 64, engine.evaluate([STI])[STI], [0], 0.5).seats[STI][:, 0]
+    got = input_uncertainty(engine, draws, 64, engine.evaluate([STI])[STI], [0], 0.5, [True]).seats[STI][:, 0]
     expected = np.abs(slope) * np.sqrt(np.mean((np.array(factors) - 1.0) ** 2))
     # 6 %: 4.5 times the 1.3 % by which the ratio scatters over seeds (eight pairs): a false alarm in
     # 50 000 new seeds for the three seats; what is of second order in 3 % of absorption is below 0.1 %.
@@ -253,9 +253,10 @@ def invented_sti(values, error, n_seats=40, seed=2):
     return Replicated(full, full - (chance - chance.mean(axis=0)) * np.ones((1, n_seats, 1)))
 
 
-def order(values, error, input_shifts):
+def order(values, error, input_shifts, within_limits=None):
     sti = invented_sti(values, error)
-    return uncertainty._order(sti, np.asarray(input_shifts), np.zeros(len(values), int))
+    within = np.ones(len(values), bool) if within_limits is None else np.array(within_limits)
+    return uncertainty._order(sti, np.asarray(input_shifts), np.zeros(len(values), int), within)
 
 
 def test_probabilities_of_the_order_follow_the_normal_law():
@@ -289,6 +290,16 @@ def test_scenarios_that_are_the_same_share_the_first_place():
     found = order([0.4, 0.5, 0.5], 0.0, np.zeros((8, 3)))
     np.testing.assert_allclose(found["best"], [0.0, 0.5, 0.5])
     assert found["ahead"][1] == 0.0  # neither is ahead of the other
+
+
+def test_only_what_keeps_the_limits_is_ranked():
+    # The third is the highest, but nobody may choose it: it is not the best, and the second is not behind it.
+    found = order([0.40, 0.41, 0.50], 1e-9, np.zeros((8, 3)), [True, True, False])
+    np.testing.assert_array_equal(found["best"], [0.0, 1.0, np.nan])
+    np.testing.assert_array_equal(found["ahead"], [np.nan, 1.0, np.nan])
+    assert found["sign_kept"][2] == 1.0
+    none = order([0.40, 0.41], 1e-9, np.zeros((8, 2)), [False, False])
+    assert np.isnan(none["best"]).all() and np.isnan(none["ahead"]).all()
 
 
 # --- kept and shown -------------------------------------------------------------------------------------

@@ -47,6 +47,10 @@ COVERAGE_FACTOR = 2.0
 """Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
 
 
+WORTH_TAKING = ("noticeable", "more than chance")
+"""Verdicts on a step of money after which the next ones are judged against it."""
+
+
 @dataclass
 class Answers:
     """All that was worked out, and the options that the records speak of so far."""
@@ -193,13 +197,28 @@ class Answers:
 
     def _steps(self, money: Sequence[Step]) -> tuple[StepRecord, ...]:
         records = []
-        for before, step in zip([money[0], *money], money):
-            came = self.candidates.members(step.best & ~before.best)
-            went = self.candidates.members(before.best & ~step.best)
-            more = self._differences(step.best, before.best)
+        taken = 0
+        for place, step in enumerate(money):
+            before = money[taken].best
+            # All from the paths of the search: the finalists' own would show levels that the differences do not join.
+            more = {
+                name: known(self.valuation.difference(name, [step.best], [before])) for name in self.figures
+            }
+            verdict = self._verdict(more)
             records.append(
-                StepRecord(step.money, self.option(step.best), came, went, more, self._verdict(more))
+                StepRecord(
+                    money=step.money,
+                    option=self.option(step.best),
+                    against=taken,
+                    came=self.candidates.members(step.best & ~before),
+                    went=self.candidates.members(before & ~step.best),
+                    figures={name: known(self.valuation.estimate(name, [step.best])) for name in self.figures},
+                    more=more,
+                    verdict=verdict,
+                )
             )
+            if verdict in WORTH_TAKING:
+                taken = place
         return tuple(records)
 
     def _verdict(self, more: Mapping[str, Known]) -> str:
@@ -214,8 +233,12 @@ class Answers:
 
     def _reach(self, reach: Reach) -> ReachRecord:
         assert reach.goal.target is not None
-        likely, sure = (None if mask is None else self.option(mask) for mask in (reach.likely, reach.sure))
-        return ReachRecord(reach.goal.figure.name, reach.goal.target, likely, sure)
+        name = reach.goal.figure.name
+        likely, sure, near = (
+            None if mask is None else self.option(mask) for mask in (reach.likely, reach.sure, reach.near)
+        )
+        missed = None if reach.near is None else known(self.valuation.estimate(name, [reach.near]))
+        return ReachRecord(name, reach.goal.target, likely, sure, near, missed)
 
     def _value_tables(self, n_orders: int | None) -> tuple[ValueTable, ...]:
         everyone = [1 << i for i in range(self.candidates.n)]

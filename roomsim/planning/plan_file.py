@@ -22,7 +22,7 @@ from ..study.files import replace_file
 from .results import PlanResults
 
 KIND = "roomsim plan"
-SCHEMA = 1
+SCHEMA = 2
 _NOT_EVALUABLE = "nan"
 """JSON knows no such number; readers of the text meet it as a text."""
 

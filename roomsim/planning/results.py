@@ -90,16 +90,22 @@ class WorkedOut:
 
 @dataclass(frozen=True)
 class StepRecord:
-    """What can be had for an amount of money, and what that is more than for the amount before."""
+    """What can be had for an amount of money, and how much more that is than the last step worth taking."""
 
     money: float
     option: int
+    against: int
+    """Place among the steps of the one that this one is judged against: the last before it whose gain was noticeable,
+    or sure where no just noticeable difference is known; else the start. So the verdict on a large step does not
+    depend on the small ones in between."""
     came: tuple[str, ...]
     went: tuple[str, ...]
+    figures: dict[str, Known]
+    """From the paths of the search, like the differences."""
     more: dict[str, Known]
-    """Differences to the best set of the row before."""
+    """Differences to the set that it is judged against, from the same paths."""
     verdict: str
-    """"noticeable", "below one JND", "within chance"; of the first goal that changes."""
+    """"noticeable", "more than chance", "below one JND", "within chance"; of the first goal that changes."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +116,10 @@ class ReachRecord:
     """Option that reaches the target by its value, at the least cost; None if none does."""
     sure: int | None
     """By the worse end of its interval."""
+    near: int | None
+    """The cheapest option that misses the target by less than half its interval, if it is cheaper than `likely`."""
+    near_value: Known | None
+    """Its figure, from the paths of the search."""
 
 
 @dataclass(frozen=True)

@@ -72,6 +72,8 @@ class Reach:
     """By its value; None if none does."""
     sure: int | None
     """By the worse end of its 95 % interval, chance of the rays alone."""
+    near: int | None
+    """The cheapest set that misses it by less than half its 95 % interval; None unless it is cheaper than `likely`."""
 
 
 def least_cost(candidates: Candidates, valuation: Valuation, goal: Goal, sets: Sequence[int]) -> Reach:
@@ -79,11 +81,14 @@ def least_cost(candidates: Candidates, valuation: Valuation, goal: Goal, sets: S
     assert goal.target is not None
     found = valuation.estimate(goal.figure.name, sets)
     order = np.argsort(candidates.cost(candidates.bits(sets)), kind="stable")
-    half = np.nan_to_num(found.half_width(), nan=np.inf)
-    likely = (i for i in order if goal.is_reached(float(found.value[i])))
-    sure = (i for i in order if goal.is_reached(float(found.value[i] - goal.figure.better * half[i])))
-    first, certain = next(likely, None), next(sure, None)
-    return Reach(goal, None if first is None else sets[first], None if certain is None else sets[certain])
+    # What cannot be evaluated has no interval either, and neither of its ends reaches anything.
+    half = goal.figure.better * np.where(np.isfinite(found.half_width()), found.half_width(), np.nan)
+
+    def cheapest(values: np.ndarray) -> int | None:
+        return next((sets[i] for i in order if goal.is_reached(float(values[i]))), None)
+
+    likely, sure, near = cheapest(found.value), cheapest(found.value - half), cheapest(found.value + half)
+    return Reach(goal, likely, sure, None if near == likely else near)
 
 
 @dataclass(frozen=True)

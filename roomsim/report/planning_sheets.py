@@ -13,6 +13,7 @@ from .planning_words import (
     blame_rows,
     head_of,
     input_part,
+    near_miss,
     set_text,
     short_names,
     shown_figures,
@@ -102,13 +103,14 @@ def money_sheet(results: PlanResults) -> Sheet:
     figures = [results.figure(goal.figure) for goal in results.goals]
     short = short_names(results)
     rows = []
-    for step in results.steps[1:]:
+    for place, step in enumerate(results.steps[1:], start=1):
         option = results.options[step.option]
         swap = [f"+ {short[name]}" for name in step.came] + [f"− {short[name]}" for name in step.went]
         within = results.budget is None or option.cost <= results.budget * (1.0 + 1e-9)
         rows.append(
             (
-                set_text(option, results),
+                f"{place}. {set_text(option, results)}",
+                f"{step.against}." if step.against else "start",
                 " ".join(swap),
                 step.verdict,
                 money(step.money) + ("" if within else " *"),
@@ -117,7 +119,7 @@ def money_sheet(results: PlanResults) -> Sheet:
                     cell
                     for figure in figures
                     for cell in (
-                        amount(option.figures[figure.name], figure, error=False),
+                        amount(step.figures[figure.name], figure, error=False),
                         amount(step.more[figure.name], figure, sign=True),
                     )
                 ),
@@ -125,20 +127,22 @@ def money_sheet(results: PlanResults) -> Sheet:
         )
     heads = [
         "best set for it",
+        "against",
         "change",
-        "against the row above",
+        "verdict",
         f"money,\n{clean(results.currency)}",
         "it\ncosts",
     ]
     for figure in figures:
         heads += [head_of(figure), "more"]
-    over = " *: over the budget." if any("*" in row[3] for row in rows) else ""
+    over = " *: over the budget." if any("*" in row[4] for row in rows) else ""
     note = (
         f"Steps of {money(results.money_step)} {clean(results.currency)}; amounts that buy nothing new are left "
-        f"out.{over} Verdict: of the first goal that is sure to gain. JND: just noticeable difference. The figures are "
-        "the search's; the highest of many looks better than it is by about its error."
+        f"out.{over} Each set is held against the last one above it that was worth taking. Verdict: of the first goal "
+        "that is sure to gain. JND: just noticeable difference. All figures come from the paths of the search; the "
+        "highest of many sets looks better than it is by about its error."
     )
-    return Sheet("What the next money buys", tuple(heads), tuple(rows), 3, note)
+    return Sheet("What the next money buys", tuple(heads), tuple(rows), 4, note)
 
 
 def reach_sheet(results: PlanResults) -> Sheet:
@@ -154,13 +158,14 @@ def reach_sheet(results: PlanResults) -> Sheet:
             else:
                 option = results.options[number_]
                 cells += [set_text(option, results), money(option.cost)]
-        rows.append((figure.words, cells[0], cells[2], target, cells[1], cells[3]))
-    heads = ("target", "likely reached by", "surely reached by", "wanted", "for", "for ")
+        rows.append((figure.words, cells[0], cells[2], near_miss(reach, results), target, cells[1], cells[3]))
+    heads = ("target", "likely reached by", "surely reached by", "cheaper, and missed by less than its error",
+             "wanted", "for", "for ")  # fmt: skip
     note = (
         f"In {clean(results.currency)}, whatever the budget. Likely: the value reaches it. Surely: the worse end of "
         "its 95 % interval does, chance of the rays only."
     )
-    return Sheet("The least that reaches a target", heads, tuple(rows), 3, note)
+    return Sheet("The least that reaches a target", heads, tuple(rows), 4, note)
 
 
 def _value_tables(results: PlanResults) -> list[ValueTable]:

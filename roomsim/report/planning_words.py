@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 from .. import bands
-from ..planning.results import BlameRecord, FigureRecord, Known, Option, PlanResults
+from ..planning.results import BlameRecord, FigureRecord, Known, Option, PlanResults, ReachRecord
 from .cautions import cautions_where
 from .rows import Figure
 from .tables import NONE, money, number, with_error
@@ -98,7 +99,7 @@ def summary(results: PlanResults) -> list[str]:
         )
 
     cost = f"{money(plan.cost)}{limit} {results.currency}"
-    lines = [f"Proposed: {set_text(plan, results)}, {cost}.", f"  {said(plan)}."]
+    lines = [f"Proposed, within all limits: {set_text(plan, results)}, {cost}.", f"  {said(plan)}."]
     if results.highest != results.proposed:
         lines += [
             f"Highest within the budget: {set_text(highest, results)}, {money(highest.cost)} {results.currency}.",
@@ -106,11 +107,56 @@ def summary(results: PlanResults) -> list[str]:
             "  What it has over the proposed one is less than the tolerance of every goal: the ear or the error "
             "does not tell them apart, the money does.",
         ]
+    lines += _targets(results)
     lines.append(
         f"In brackets: gain over '{results.start}'. ±: 95 %, chance of the rays only; both sets were traced anew, "
         "with other random numbers than the search."
     )
     return lines
+
+
+def near_miss(reach: ReachRecord, results: PlanResults) -> str:
+    """The cheapest set that misses a target by less than its error, and by how much."""
+    if reach.near is None or reach.near_value is None:
+        return NONE
+    figure, option = results.figure(reach.figure), results.options[reach.near]
+    missed = Known(abs(reach.near_value.value - reach.target), reach.near_value.half_width)
+    return f"{set_text(option, results)} for {money(option.cost)}, by {amount(missed, figure)}"
+
+
+def _targets(results: PlanResults) -> Iterator[str]:
+    """What it takes to reach each target, and whether the proposed set misses it by less than its error."""
+    for reach in results.reaches:
+        figure = results.figure(reach.figure)
+        target = f"{figure.words}, target {amount(Known(reach.target, 0.0), figure)}"
+        likely = None if reach.likely is None else results.options[reach.likely]
+        if likely is None:
+            text = f"No set that keeps the limits reaches it ({target})"
+            text += "." if reach.near is None else f"; nearest within the error: {near_miss(reach, results)}."
+        else:
+            is_proposed = reach.likely == results.proposed
+            over = results.budget is not None and likely.cost > results.budget * (1.0 + 1e-9)
+            text = (
+                f"The cheapest set that reaches it ({target}): "
+                + ("the proposed one" if is_proposed else set_text(likely, results))
+                + f", {money(likely.cost)} {results.currency}"
+                + (", which is over the budget" if over else "")
+                + ("." if reach.sure == reach.likely else _certain(reach, results))
+            )
+        yield text
+        found = results.plan.figures[reach.figure]
+        gap = (figure.better or 1) * (reach.target - found.value)
+        if 0.0 < gap <= found.half_width:
+            missed = amount(Known(gap, found.half_width), figure)
+            yield f"  The proposed set misses this target by {missed}: less than the error, so it may as well reach it."
+
+
+def _certain(reach: ReachRecord, results: PlanResults) -> str:
+    """What reaches a target with its whole interval."""
+    if reach.sure is None:
+        return "; none does so with its whole 95 % interval."
+    sure = results.options[reach.sure]
+    return f"; with its whole 95 % interval: {set_text(sure, results)}, {money(sure.cost)}."
 
 
 def plan_cautions(results: PlanResults) -> list[str]:

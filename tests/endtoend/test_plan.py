@@ -193,7 +193,7 @@ def test_printed_again_from_the_folder(found, folder, capsys):
     assert execute(["plan", str(folder)]) == 0
     text = capsys.readouterr().out
     for words in (
-        "Proposed: L1",
+        "Proposed, within all limits: L1",
         "What the next money buys",
         "What can be left out",
         "competent person",

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import permutations
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
-from plans import N_REPLICATES, candidates_with, exact, goal
+from plans import N_REPLICATES, candidates_with, drape, exact, goal, study_of
 from scipy import stats
 
 from roomsim.metrics.replicated import SeatStatistic
-from roomsim.planning.goals import proposed, ranking
+from roomsim.planning.answers import Answers
+from roomsim.planning.goals import Goal, proposed, ranking
 from roomsim.planning.search import diminishing_bound, search, within_budget
 from roomsim.planning.steps import front, least_cost, leave_out_each, leave_out_in_turn, steps
 from roomsim.planning.surrogate import Surrogate, fit, propose
@@ -276,6 +279,45 @@ def test_least_cost_that_reaches_a_target(known):
     assert Valuation(noisy).estimate("gain", [1]).half_width() == pytest.approx(0.01 * stats.t.ppf(0.975, 19))
     sure = least_cost(candidates, Valuation(noisy), goal(target=0.09), range(8))
     assert (sure.likely, sure.sure) == (0b110, 0b011)
+    # 0.08 costs less and misses 0.09 by 0.01, less than its error of 0.021.
+    assert sure.near == 0b010
+    assert least_cost(candidates, valuation, goal(target=0.09), range(8)).near is None
+
+
+def answers_of(candidates, value, noticeable: float | None) -> Answers:
+    """As after a search whose finalists are all sets, with paths of their own on which everything is 0.2 higher."""
+    figure = replace(goal().figure, noticeable=noticeable)
+    searched, direct = exact(value), exact(lambda mask: value(mask) + 0.2)
+    for valuation in (searched, direct):
+        valuation.ensure(range(1 << candidates.n))
+    nothing = SimpleNamespace(sets=())
+    study = study_of([drape(name) for name in candidates.names])
+    return Answers(study, candidates, {"gain": figure}, [Goal(figure, None, 0.0)], searched, direct, nothing, 0, 0)
+
+
+@pytest.mark.parametrize("step", [1.0, 3.0])
+def test_the_verdict_on_a_sum_of_money_does_not_depend_on_the_step(step):
+    # Six lines that add 0.012 each, of which 0.03 is noticeable: no single one is heard, every third is.
+    candidates = candidates_with([1.0] * 6, None)
+    answers = answers_of(candidates, lambda mask: 0.012 * mask.bit_count(), 0.03)
+    money = steps(candidates, answers.valuation, answers.goals, list(range(64)), step)
+    records = {record.money: record for record in answers._steps(money)}
+    assert [records[amount].verdict for amount in (3.0, 6.0)] == ["noticeable", "noticeable"]
+    assert records[3.0].more["gain"].value == pytest.approx(0.036)
+    assert records[6.0].more["gain"].value == pytest.approx(0.036)
+    assert money[records[6.0].against].money == 3.0
+    if step == 1.0:
+        assert [records[amount].verdict for amount in (1.0, 2.0, 4.0, 5.0)] == ["below one JND"] * 4
+
+
+def test_level_and_change_of_a_row_come_from_the_same_paths():
+    candidates = candidates_with([1.0] * 3, None)
+    answers = answers_of(candidates, lambda mask: 0.1 * mask.bit_count(), None)
+    money = steps(candidates, answers.valuation, answers.goals, list(range(8)), 1.0)
+    records = answers._steps(money)
+    for record in records[1:]:
+        change = record.figures["gain"].value - records[record.against].figures["gain"].value
+        assert record.more["gain"].value == pytest.approx(change)
 
 
 def test_what_to_leave_out_first(known):

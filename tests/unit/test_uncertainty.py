@@ -207,7 +207,8 @@ def test_absorption_as_stated_shifts_nothing(hall):
     engine = Engine(scene, study.document.seed, study.document.image_order, threads=2)
     engine.n_rounds = 1
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
-    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
+    every = [True] * scene.n_scenarios
+    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5, every)
     np.testing.assert_array_equal(found.seats[STI], 0.0)
 
 

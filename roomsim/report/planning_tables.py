@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rich import box
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -33,9 +33,7 @@ class PlanTables:
         yield Text(f"{clean(results.title)} · {clean(results.venue)}", "bold")
         yield Padding(Text("\n".join(summary(results))), (1, 0))
         for sheet in self.sheets:
-            yield Text(sheet.title, "bold")
-            yield _table(sheet)
-            yield Padding(Text(sheet.note, "dim"), (0, 0, 1, 0)) if sheet.note else Text("")
+            yield _with_title_and_note(sheet)
         yield bullets("How near to the best this is known to be", results.search.words)
         yield bullets("Warnings", [clean(warning) for warning in results.warnings])
         yield bullets("Before you act on this", plan_cautions(results))
@@ -45,6 +43,16 @@ def plan_tables(results: PlanResults) -> PlanTables:
     """For people: `print(plan_tables(results))`, or any rich console. For programs: `.results`,
     `.sheets`."""
     return PlanTables(results)
+
+
+def sheet_text(sheet: Sheet, width: int) -> str:
+    """One table with its title and note as plain text, at most `width` columns wide."""
+    return plain_text(_with_title_and_note(sheet), width)
+
+
+def _with_title_and_note(sheet: Sheet) -> Group:
+    note = Padding(Text(sheet.note, "dim"), (0, 0, 1, 0)) if sheet.note else Text("")
+    return Group(Text(sheet.title, "bold"), _table(sheet), note)
 
 
 def _table(sheet: Sheet) -> Table:

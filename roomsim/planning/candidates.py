@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 
 import numpy as np
 
 from ..errors import SceneError
+from ..scene.rigging import Load, Rig
 from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
 from ..venue.document import (
     Banner,
@@ -30,16 +32,55 @@ MOST_LISTED = 20
 
 
 @dataclass(frozen=True)
+class Switched:
+    """A load that is there as long as its loudspeaker plays."""
+
+    load: float
+    plays_at_start: bool
+    on: np.ndarray
+    """(n,) bool, candidates that switch it on."""
+    off: np.ndarray
+    """(n,) bool, candidates that switch it off."""
+
+    def taken(self, bits: np.ndarray) -> np.ndarray:
+        """(n_sets,) what it takes in sets (n_sets, n)."""
+        plays = (bits & self.on).any(axis=1) | self.plays_at_start
+        return self.load * (plays & ~(bits & self.off).any(axis=1))
+
+    @property
+    def weights(self) -> np.ndarray:
+        """(n,) by which one candidate alone changes what it takes at the start."""
+        return self.load * (float(not self.plays_at_start) * self.on - float(self.plays_at_start) * self.off)
+
+
+@dataclass(frozen=True)
 class Row:
-    """A limit or a relation: weights . x + if_hung * (1 if anything hangs) <= bound."""
+    """A limit or a relation: weights . x + if_hung * (1 if anything hangs) + what is switched <= bound."""
 
     words: str
     kind: str
-    """"budget", "hours", "roof_points", "point_load", "power", "stock" or "relation"."""
+    """"budget", "hours", "roof_points", "roof_point", "truss", "power", "stock" or "relation"."""
     weights: np.ndarray
     """(n,), for x = 1 if a candidate is chosen."""
     if_hung: float
     bound: float
+    switched: tuple[Switched, ...] = ()
+
+    def is_kept(self, bits: np.ndarray, hung: np.ndarray) -> np.ndarray:
+        """(n_sets,) bool; `hung` (n_sets,) says in which sets a candidate hangs."""
+        taken = bits @ self.weights + self.if_hung * hung
+        for load in self.switched:
+            taken = taken + load.taken(bits)
+        return taken <= self.bound + _SLACK * abs(self.bound)
+
+    @property
+    def linear(self) -> tuple[np.ndarray, float]:
+        """Weights (n,) and bound as if no two candidates switched the same loudspeaker."""
+        weights, bound = self.weights, self.bound
+        for load in self.switched:
+            weights = weights + load.weights
+            bound -= load.load * load.plays_at_start
+        return weights, bound
 
 
 @dataclass(frozen=True)
@@ -97,18 +138,14 @@ class Candidates:
         fine = np.ones(len(bits), dtype=bool)
         for row in self.rows:
             if row.kind not in but:
-                taken = bits @ row.weights + row.if_hung * hung
-                fine &= taken <= row.bound + _SLACK * np.abs(row.bound)
+                fine &= row.is_kept(bits, hung)
         return fine
 
     def broken(self, mask: int) -> tuple[str, ...]:
         """Limits and relations that a set breaks, in words."""
         bits = self.bits([mask])
-        hung = float((bits & self.hangs).any())
-        taken = [float((bits @ row.weights)[0]) + row.if_hung * hung for row in self.rows]
-        return tuple(
-            row.words for row, amount in zip(self.rows, taken) if amount > row.bound + _SLACK * abs(row.bound)
-        )
+        hung = (bits & self.hangs).any(axis=1)
+        return tuple(row.words for row in self.rows if not row.is_kept(bits, hung)[0])
 
     def all_sets(self) -> np.ndarray:
         """(2^n,) int, every set; only for `MOST_LISTED` candidates and fewer."""
@@ -141,17 +178,18 @@ def candidates_of(study: Study, refused: Mapping[str, str]) -> Candidates:
         )
     wanted = asked_for(study)
     why = {element.name: refused[element.name] for element in wanted if element.name in refused}
-    limit = document.costs.point_load_limit
+    rig = Rig(study)
     for element in wanted:
-        if limit is not None and element.point_load > limit * (1.0 + _SLACK):
-            load = f"{element.point_load:g} kg on one roof point, where {limit:g} kg are allowed"
+        heavy = _too_heavy(element, rig)
+        if heavy is not None:
+            load = f"{heavy:.4g} kg on one roof point, where {rig.limit:g} kg are allowed"
             why.setdefault(element.name, load)
         if isinstance(element, SystemChange) and not playing(
             study.sources, study.elements, (*start.elements, element.name)
         ):
             why.setdefault(element.name, "with it nothing would play")
     chosen = tuple(element for element in wanted if element.name not in why)
-    rows = [*_limit_rows(study, start, chosen), *_relation_rows(study, start, chosen)]
+    rows = [*_limit_rows(study, start, chosen), *_roof_rows(rig, start, chosen), *_relation_rows(study, start, chosen)]
     # An element that no set may have is none to choose.
     alone = {element.name: _why_never(i, rows) for i, element in enumerate(chosen)}
     if any(alone.values()):
@@ -216,8 +254,6 @@ def _limit_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Ite
     yield from row(BUDGET, "budget", _cost_each(study, chosen), taken.cost, costs.budget, fixed)
     hours = (element.rigging_hours for element in chosen)
     yield from row("hours", "rigging hours", hours, taken.rigging_hours, costs.hours_available)
-    points = (element.roof_points for element in chosen)
-    yield from row("roof_points", "roof points", points, taken.roof_points, costs.roof_points_available)
     power = (element.power if isinstance(element, SystemChange) else 0.0 for element in chosen)
     yield from row("power", "electric power", power, taken.power, costs.power_available)
     if costs.stock:
@@ -225,6 +261,60 @@ def _limit_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Ite
             quantities = (element.stock.get(item, 0.0) for element in chosen)
             left = costs.stock.get(item, 0.0)
             yield from row("stock", f"stock of {item}", quantities, taken.stock.get(item, 0.0), left)
+
+
+def _too_heavy(element: Element, rig: Rig) -> float | None:
+    """kg that an element brings on a point of which only the study's limit is known, if that is too much."""
+    loads = [rig.elements.get(element.name)]
+    if isinstance(element, SystemChange):
+        loads += [rig.sources.get(name) for name in element.switch_on]
+    heaviest = max((load.on_unnamed or 0.0 for load in loads if load is not None), default=0.0)
+    return heaviest if rig.limit is not None and heaviest > rig.limit * (1.0 + _SLACK) else None
+
+
+def _roof_rows(rig: Rig, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
+    """Number of points, and what each point and truss carries: cloth and loudspeakers together."""
+    sources, elements = rig.study.sources, rig.study.elements
+    at_start = set(playing(sources, elements, start.elements))
+    changes = [element if isinstance(element, SystemChange) else None for element in chosen]
+
+    def row(
+        kind: str, words: str, amount: Callable[[Load], float], existing: float, limit: float | None
+    ) -> Iterator[Row]:
+        if limit is None:
+            return
+        taken = {name: amount(load) for name, load in rig.elements.items()}
+        switched = tuple(
+            Switched(
+                load=amount(load),
+                plays_at_start=name in at_start,
+                on=np.array([change is not None and name in change.switch_on for change in changes], bool),
+                off=np.array([change is not None and name in change.switch_off for change in changes], bool),
+            )
+            for name, load in rig.sources.items()
+            if amount(load)
+        )
+        weights = np.array([taken.get(element.name, 0.0) for element in chosen])
+        used = existing + sum(taken.get(name, 0.0) for name in start.elements)
+        yield Row(words, kind, weights, 0.0, limit - used, switched)
+
+    costs = rig.study.document.costs
+    yield from row("roof_points", "roof points", lambda l: l.unnamed, 0.0, costs.roof_points_available)
+    for name, point in rig.points.items():
+        limit = rig.limit if point.limit is None else point.limit
+        words = f"load on roof point {name}"
+        yield from row("roof_point", words, partial(_on_point, name), point.existing_load, limit)
+    for name, truss in rig.trusses.items():
+        words = f"load on truss {name}"
+        yield from row("truss", words, partial(_on_truss, name), truss.existing_load, truss.limit)
+
+
+def _on_point(name: str, load: Load) -> float:
+    return load.named.get(name) or 0.0
+
+
+def _on_truss(name: str, load: Load) -> float:
+    return load.trusses.get(name) or 0.0
 
 
 def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
@@ -260,8 +350,9 @@ def _why_never(candidate: int, rows: Iterable[Row]) -> str:
     for row in rows:
         if row.kind == BUDGET:
             continue
-        least = row.weights[candidate] + np.minimum(np.delete(row.weights, candidate), 0.0).sum()
-        if row.weights[candidate] > 0.0 and least > row.bound + _SLACK * abs(row.bound):
+        weights, bound = row.linear
+        least = weights[candidate] + np.minimum(np.delete(weights, candidate), 0.0).sum()
+        if weights[candidate] > 0.0 and least > bound + _SLACK * abs(bound):
             return f"out of reach by itself: {row.words}"
     return ""
 

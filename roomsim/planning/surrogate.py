@@ -80,9 +80,9 @@ def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
 class _Model:
     """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
 
-    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`. With whole numbers
-    for x the others come out whole by themselves: each is driven to one end by the aim, and held there by
-    x.
+    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`, and one for each
+    loudspeaker that a limit counts while it plays. With whole numbers for x the others come out whole by
+    themselves: each is driven to one end by the aim or the limit, and held there by x.
 
     Parameters
     ----------
@@ -97,25 +97,37 @@ class _Model:
     ):
         wanted = dict(pairs or {})
         self.n, self.pairs = candidates.n, list(wanted)
-        self.size = self.n + 1 + len(self.pairs)
+        number = self.n + 1 + len(self.pairs)
+        self.size = number + sum(len(row.switched) for row in candidates.rows)
         self._rows: list[np.ndarray] = []
         self._upper: list[float] = []
         # One row at least, which asks for nothing: the solver takes no empty table.
         self.at_most(np.zeros(self.size), 0.0)
         for row in candidates.rows:
-            if row.kind != BUDGET:
-                self.at_most(np.append(row.weights, row.if_hung), row.bound)
+            if row.kind == BUDGET:
+                continue
+            weights = np.zeros(self.size)
+            weights[: self.n + 1] = np.append(row.weights, row.if_hung)
+            for load in row.switched:
+                weights[number] = load.load
+                silenced = dict.fromkeys(np.flatnonzero(load.off).tolist(), -1.0)
+                if load.plays_at_start:
+                    self._relate({**silenced, number: -1.0}, -1.0)
+                for i in np.flatnonzero(load.on).tolist():
+                    self._relate({**silenced, i: 1.0, number: -1.0}, 0.0)
+                number += 1
+            self.at_most(weights, row.bound)
         if budget is not None:
             price = np.append(candidates.cost_each, candidates.fixed)
             self.at_most(price, budget - candidates.start_cost + 1e-9 * abs(budget))
         for hung in np.flatnonzero(candidates.hangs):
             self._relate({int(hung): 1.0, self.n: -1.0}, 0.0)
-        for number, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
+        for place, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
             if large:
-                self._relate({number: 1.0, i: -1.0}, 0.0)
-                self._relate({number: 1.0, k: -1.0}, 0.0)
+                self._relate({place: 1.0, i: -1.0}, 0.0)
+                self._relate({place: 1.0, k: -1.0}, 0.0)
             if small:
-                self._relate({i: 1.0, k: 1.0, number: -1.0}, 1.0)
+                self._relate({i: 1.0, k: 1.0, place: -1.0}, 1.0)
 
     def at_most(self, weights: np.ndarray, bound: float) -> None:
         """weights . variables <= bound; weights may be shorter than the variables."""

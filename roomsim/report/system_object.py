@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,9 @@ from ..study.timing import VERDICTS
 from ..venue.document import Source
 
 RIGGING = (
-    "Loads are estimates of what hangs, shared out evenly. A competent person signs the rig, every point of it, and "
-    "the owner and a structural engineer the roof."
+    "Loads are at rest: two points whose places are known share by the lever rule, others evenly. Shock, wind, "
+    "bridles' pull aside, and where along a truss a load hangs are not computed. A competent person signs the rig, "
+    "every point of it, and the owner and a structural engineer the roof; local codes decide."
 )
 EXPOSURE = (
     "Published limits, from memory; national and local rules decide and change. Measure at the show: this is a "
@@ -86,8 +88,16 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         ],
         "loads": [
             {"name": l.name, "what": l.what, "mass": l.mass, "points": l.points, "on_one_point": l.heaviest}
+            | {"hangs_from": l.named, "points_assumed": l.is_assumed, "points_not_named": l.unnamed}
             for l in report.loads
         ],
+        "roof": [
+            {"name": h.name, "kind": "truss" if h.is_truss else "point", "load": h.load, "limit": h.limit}
+            | {"by": list(h.by), "weight_unknown": list(h.unknown)}
+            for h in report.held
+        ],
+        "limits_exceeded": list(report.limits_broken),
+        "findings": [asdict(finding) for finding in report.findings],
         "exposure_limits": [
             {"who": e.who, "level": e.level, "hours": e.hours, "source": e.source} for e in EXPOSURE_LIMITS
         ],

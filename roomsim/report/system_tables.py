@@ -40,7 +40,14 @@ def system_table(report: SystemReport) -> Group:
     parts.append(_headroom_table(report))
     if report.loads:
         parts.append(_load_table(report))
+    if report.held:
+        parts.append(_roof_table(report))
     parts.append(_exposure_table(report))
+    if report.limits_broken:
+        parts.append(Text("\nLimits exceeded: " + "; ".join(report.limits_broken) + ".", "red"))
+    if report.findings:
+        parts.append(Text("\nFrom the check", "bold"))
+        parts.append(Text("\n".join(f"- {finding.place}: {finding.text}" for finding in report.findings)))
     parts.append(Text("\n" + "\n".join(f"- {caution}" for caution in system_cautions(report)), "dim"))
     return Group(*parts)
 
@@ -217,13 +224,33 @@ def _headroom_table(report: SystemReport) -> Table:
 
 
 def _load_table(report: SystemReport) -> Table:
-    table = _new_table("Rigging loads", "what", "kg", "points", "kg on one point")
+    table = _new_table("Rigging loads", "what", "kg", "points", "kg on one point", "hangs from")
     for load in report.loads:
+        names = ", ".join(load.named) + (" (assumed)" if load.is_assumed else "")
+        if load.unnamed:
+            names += ("; " if names else "") + f"{load.unnamed} not named"
         table.add_row(
             f"{load.name}: {load.what}".rstrip(": "),
             "?" if load.mass is None else f"{load.mass:.0f}",
-            str(load.points) if load.points else "own ties",
+            str(load.points) if load.points else "-",
             "?" if load.heaviest is None else f"{load.heaviest:.0f}",
+            names or "-",
+        )
+    return table
+
+
+def _roof_table(report: SystemReport) -> Table:
+    table = _new_table("Points and trusses, all that hangs there together", "", "kg", "limit", "", "what")
+    for held in report.held:
+        over = held.limit is not None and held.load > held.limit * (1.0 + 1e-9)
+        not_sure = "not checked" if held.limit is None else "part unknown" if held.unknown else "kept"
+        table.add_row(
+            f"{'truss' if held.is_truss else 'point'} {held.name}",
+            f"{held.load:.0f}" + (" and more" if held.unknown else ""),
+            "?" if held.limit is None else f"{held.limit:g}",
+            "OVER" if over else not_sure,
+            ", ".join(held.by),
+            style="red" if over else None,
         )
     return table
 

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..errors import RoomsimError
+from ..errors import RoomsimError, SceneError
 from ..physics.air import Air
-from ..venue.document import Study
+from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
+from ..venue.switching import playing
 from .element_checks import (
     fit_findings,
     kind_of,
@@ -22,8 +23,11 @@ from .element_checks import (
 from .enclosure import IN_ROOM, IN_SOLID, Enclosure, enclosure_of
 from .findings import Finding, as_position, point_text
 from .footprints import Fit, Footprint, footprints
+from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import compile_receivers
+from .rigging import Rig
+from .rigging_checks import rigging_findings
 from .scene import ReceiverArrays
 from .sources import source_places
 from .surfaces import Regions, flat_regions
@@ -51,6 +55,7 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     chains = holes(mesh, study)
     regions = flat_regions(mesh)
     seats = receivers.position[:: max(1, receivers.n_receivers // MOST_STARTS)]
+    rig = Rig(study)
     findings = [
         *size_findings(mesh, study, enclosure),
         *face_findings(mesh, study, regions),
@@ -59,7 +64,9 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
         *_source_findings(places, enclosure),
         *_seat_findings(receivers, enclosure),
         *_element_findings(study, mesh, regions, enclosure),
-        *limit_findings(study),
+        *loudspeaker_findings(study, enclosure),
+        *limit_findings(study, rig),
+        *rigging_findings(study, rig, enclosure),
         *(Finding("document", "warning", "study files", text, "") for text in study.warnings),
     ]
     rank = {"error": 0, "warning": 1, "note": 2}
@@ -69,16 +76,45 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
 def refused_scenarios(study: Study, findings: list[Finding]) -> dict[str, list[Finding]]:
     """Scenarios that must not be run, and why: name -> errors that concern them.
 
-    An error without elements concerns them all.
+    An error without elements and sources concerns them all.
     """
     errors = [finding for finding in findings if finding.severity == "error"]
-    refused = {
-        scenario.name: [
-            error for error in errors if not error.elements or set(error.elements) & set(scenario.elements)
+    if not errors:
+        return {}
+
+    def concerning(scenario: Scenario) -> list[Finding]:
+        there = {*playing(study.sources, study.elements, scenario.elements)}
+        return [
+            error
+            for error in errors
+            if not (error.elements or error.sources)
+            or set(error.elements) & set(scenario.elements)
+            or set(error.sources) & there
         ]
-        for scenario in study.document.scenarios_in_order()
-    }
+
+    refused = {scenario.name: concerning(scenario) for scenario in study.document.scenarios_in_order()}
     return {name: why for name, why in refused.items() if why}
+
+
+def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
+    """The findings that a study can live with.
+
+    Raises
+    ------
+    SceneError : some scenario must not be computed
+    """
+    refused = refused_scenarios(study, findings)
+    if not refused:
+        return findings
+    errors = {error.text: error for why in refused.values() for error in why}
+    first = next(iter(errors.values()))
+    more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
+    names = ", ".join(f"'{name}'" for name in refused)
+    raise SceneError(
+        f"{first.text}{more}",
+        place=first.place,
+        cure=f"{first.cure} Until then these scenarios cannot be run: {names}.",
+    )
 
 
 def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure) -> Iterator[Finding]:
@@ -96,6 +132,7 @@ def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure)
                 f"{what} {where}, at {point_text(points[off[0]])}.",
                 "Correct its position, or the unit and axes of the mesh.",
                 as_position(points[off[0]]),
+                sources=(name,),
             )
 
 

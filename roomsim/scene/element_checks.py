@@ -24,6 +24,7 @@ from ..venue.mesh import VenueMesh
 from .enclosure import IN_SOLID, OUTSIDE, Enclosure
 from .findings import Finding, Severity, as_position, list_text, point_text
 from .footprints import PARALLEL, Fit, Footprint, Sheet, cloth, free_sheets, nearest_parallel
+from .rigging import Rig
 from .scenarios import limits_broken
 from .surfaces import FLATNESS, SAME_DIRECTION, Regions
 from .topology import normals_and_areas
@@ -33,7 +34,7 @@ SLACK = 0.05
 THICKNESS = 0.1
 """m on either side of its line that pleated cloth takes."""
 KEPT_CLEAR = ("exit", "escape_route", "safety_equipment", "plant")
-"""Kinds of zone in which nothing may hang, whatever it brings."""
+"""Kinds of zone in which nothing may hang or stand, whatever it brings."""
 LEAST_SHARE = 0.5
 FULL_SHARE = 0.98
 NEAR_WALL = 1.0
@@ -342,16 +343,27 @@ LIMITS = {
         "point_load_exceeded",
         "Spread the load over more points; a competent person must approve.",
     ),
+    "roof_point": (
+        "roof_point_overloaded",
+        "Hang less there or elsewhere, or spread it over more points; a competent person must approve.",
+    ),
+    "truss": (
+        "truss_overloaded",
+        "Hang less from it; a competent person must approve what a truss carries, and where along it.",
+    ),
     "power": ("power_exceeded", "Leave something out, or order a larger supply."),
     "stock": ("stock_exceeded", "Leave something out or hire more."),
 }
 
 
-def limit_findings(study: Study) -> Iterator[Finding]:
-    """Scenarios that take more than there is."""
+def limit_findings(study: Study, rig: Rig) -> Iterator[Finding]:
+    """Scenarios that take more than there is, or hang more than the roof may carry; the same once for all."""
+    broken: dict[tuple[str, str], list[str]] = {}
     for scenario in study.document.scenarios_in_order():
-        for key, phrase in limits_broken(study, scenario).items():
-            code, cure = LIMITS[key.split(":")[0]]
-            yield Finding(
-                code, "warning", f"scenario {scenario.name!r}", f"It exceeds a limit: {phrase}.", cure
-            )
+        for key, phrase in limits_broken(study, scenario, rig).items():
+            broken.setdefault((key, phrase), []).append(scenario.name)
+    for (key, phrase), names in broken.items():
+        code, cure = LIMITS[key.split(":")[0]]
+        place = f"scenario{'s' * (len(names) > 1)} {list_text(names)}"
+        exceeds = "They exceed" if len(names) > 1 else "It exceeds"
+        yield Finding(code, "warning", place, f"{exceeds} a limit: {phrase}.", cure)

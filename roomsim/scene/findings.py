@@ -27,6 +27,8 @@ class Finding:
     """A point to look at, m."""
     elements: tuple[str, ...] = ()
     """Elements that it is about: a scenario without them is not touched by it."""
+    sources: tuple[str, ...] = ()
+    """Sources that it is about: a scenario in which they are silent is not touched by it."""
 
 
 def point_text(point: Iterable[float]) -> str:

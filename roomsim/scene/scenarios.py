@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Study, SystemChange
+from .rigging import Rig
 
 
 def elements_of(study: Study, scenario: Scenario) -> tuple[Element, ...]:
@@ -30,8 +31,7 @@ class Demand:
     weight: float
     """kg."""
     roof_points: int
-    point_load: float
-    """Largest on one roof point, kg."""
+    """Of the elements, beside those of loudspeakers that hang anyway."""
     power: float
     """Electric power of system changes, kW."""
     stock: dict[str, float]
@@ -55,21 +55,25 @@ def demand_of(study: Study, scenario: Scenario) -> Demand:
         cost=hire + hours * costs.labour_rate + fixed,
         weight=sum(element.weight for element in elements),
         roof_points=sum(element.roof_points for element in elements),
-        point_load=max((element.point_load for element in elements), default=0.0),
         power=sum(element.power for element in elements if isinstance(element, SystemChange)),
         stock=stock,
     )
 
 
-def limits_broken(study: Study, scenario: Scenario) -> dict[str, str]:
-    """The limits of the study that a scenario exceeds.
+def limits_broken(study: Study, scenario: Scenario, rig: Rig | None = None) -> dict[str, str]:
+    """The limits of study and roof that a scenario exceeds; loads are those of cloth and loudspeakers together.
+
+    Parameters
+    ----------
+    rig : loads of the study, if they are known already
 
     Returns
     -------
     dict
-        "budget", "hours", "roof_points", "point_load", "power" or "stock: <item>" -> a phrase such as
-        "roof points 48 of 34".
+        "budget", "hours", "roof_points", "point_load", "roof_point: <name>", "truss: <name>", "power" or
+        "stock: <item>" -> a phrase such as "roof points 48 of 34".
     """
+    rig = rig or Rig(study)
     costs, demand = study.document.costs, demand_of(study, scenario)
     broken: dict[str, str] = {}
 
@@ -80,8 +84,17 @@ def limits_broken(study: Study, scenario: Scenario) -> dict[str, str]:
 
     compare("budget", "budget", demand.cost, costs.budget, costs.currency)
     compare("hours", "rigging hours", demand.rigging_hours, costs.hours_available, "h")
-    compare("roof_points", "roof points", demand.roof_points, costs.roof_points_available, "")
-    compare("point_load", "load on one roof point", demand.point_load, costs.point_load_limit, "kg")
+    loads = rig.loads(scenario)
+    points = sum(load.unnamed for load in loads)
+    compare("roof_points", "roof points", points, costs.roof_points_available, "")
+    heaviest = max(loads, key=lambda load: load.on_unnamed or 0.0, default=None)
+    if heaviest is not None and heaviest.on_unnamed is not None:
+        what = f"load on one roof point, of {heaviest.name},"
+        compare("point_load", what, round(heaviest.on_unnamed, 3), costs.point_load_limit, "kg")
+    for held in rig.held(loads):
+        kind = "truss" if held.is_truss else "roof_point"
+        what = f"{kind.replace('_', ' ')} {held.name}, with {', '.join(held.by)},"
+        compare(f"{kind}: {held.name}", what, round(held.load, 3), held.limit, "kg")
     compare("power", "electric power", demand.power, costs.power_available, "kW")
     for item, quantity in demand.stock.items():
         if costs.stock:

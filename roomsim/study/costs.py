@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ..scene.rigging import Rig
 from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
@@ -16,11 +17,13 @@ def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:
     """
     scenarios = study.document.scenarios_in_order()
     pairs = zip(scenarios, study.document.compared_with(), strict=True)
-    return tuple(_record(study, scenario, reference) for scenario, reference in pairs)
+    rig = Rig(study)
+    return tuple(_record(study, scenario, reference, rig) for scenario, reference in pairs)
 
 
-def _record(study: Study, scenario: Scenario, reference: int) -> ScenarioRecord:
+def _record(study: Study, scenario: Scenario, reference: int, rig: Rig) -> ScenarioRecord:
     demand = demand_of(study, scenario)
+    sources = playing(study.sources, study.elements, scenario.elements)
     return ScenarioRecord(
         name=scenario.name,
         description=scenario.description,
@@ -31,7 +34,10 @@ def _record(study: Study, scenario: Scenario, reference: int) -> ScenarioRecord:
         cost=demand.cost,
         weight=demand.weight,
         roof_points=demand.roof_points,
-        limits_broken=tuple(limits_broken(study, scenario).values()),
-        sources=playing(study.sources, study.elements, scenario.elements),
-        hung=tuple(element.name for element in elements_of(study, scenario) if hangs(element)),
+        limits_broken=tuple(limits_broken(study, scenario, rig).values()),
+        sources=sources,
+        hung=(
+            *(element.name for element in elements_of(study, scenario) if hangs(element)),
+            *(name for name in sources if name in rig.sources),
+        ),
     )

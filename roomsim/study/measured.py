@@ -13,14 +13,14 @@ from ..errors import DocumentError, suggestion
 from ..estimate import Estimate
 from ..metrics.registry import METRICS, Metric
 from ..metrics.replicated import Replicated
-from ..scene.checks import check_venue
+from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from ..venue.mesh import read_mesh
 from .engine import Engine
 from .progress import Progress
-from .run import refuse_errors, with_sti_error
+from .run import with_sti_error
 
 COMPARABLE = {
     metric.symbol: metric

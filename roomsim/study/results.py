@@ -24,11 +24,11 @@ class ScenarioRecord:
     weight: float
     roof_points: int
     limits_broken: tuple[str, ...]
-    """Stock, hours, points or budget that it would exceed, in words."""
+    """Stock, hours, points, loads or budget that it would exceed, in words."""
     sources: tuple[str, ...]
     """Those that sound in it."""
     hung: tuple[str, ...] = ()
-    """Those of its elements that hang overhead: they bring the cautions about loads with them."""
+    """Its elements and sources that hang overhead: they bring the cautions about loads with them."""
 
 
 @dataclass(frozen=True)

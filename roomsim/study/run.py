@@ -11,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import SceneError
 from ..metrics.replicated import Replicated
-from ..scene.checks import check_venue, refused_scenarios
+from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
+from ..scene.rigging import Rig
+from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..venue.document import Study
@@ -93,27 +94,6 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 
-def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
-    """The findings that a run can live with.
-
-    Raises
-    ------
-    SceneError : some scenario must not be run
-    """
-    refused = refused_scenarios(study, findings)
-    if not refused:
-        return findings
-    errors = {error.text: error for why in refused.values() for error in why}
-    first = next(iter(errors.values()))
-    more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
-    names = ", ".join(f"'{name}'" for name in refused)
-    raise SceneError(
-        f"{first.text}{more}",
-        place=first.place,
-        cure=f"{first.cure} Until then these scenarios cannot be run: {names}.",
-    )
-
-
 def uncertainty_of(
     study: Study, mesh: VenueMesh, engine: Engine, figures: dict[str, Replicated]
 ) -> InputUncertainty | None:
@@ -123,7 +103,8 @@ def uncertainty_of(
         return None
     draws = absorption_draws(study, mesh, engine.scene)
     document = study.document
-    within_limits = [not limits_broken(study, scenario) for scenario in document.scenarios_in_order()]
+    rig = Rig(study)
+    within_limits = [not limits_broken(study, scenario, rig) for scenario in document.scenarios_in_order()]
     return input_uncertainty(
         engine, draws, n_draws, figures[STI], engine.scene.compare_with, document.targets.sti, within_limits
     )
@@ -194,7 +175,7 @@ def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) ->
     said += [
         f"{finding.place}: {finding.text}"
         for finding in findings
-        if finding.severity == "warning" and finding.code not in elsewhere
+        if (finding.severity == "warning" and finding.code not in elsewhere) or finding.code in NOT_CHECKED
     ]
     return said
 

@@ -16,9 +16,14 @@ from ..metrics.evaluate import evaluate_whole
 from ..physics.arrival import OFFSET
 from ..physics.levels import a_weighted_level, energy, level
 from ..physics.reverberation import eyring
+from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import PlanDrawing, plan_drawing
-from ..scene.scenarios import elements_of
+from ..scene.element_checks import LIMITS
+from ..scene.findings import Finding
+from ..scene.rigging import Held, Load, Rig
+from ..scene.rigging_checks import NOT_CHECKED
+from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..system.aiming import SPLAYS, SPREAD, Aim, aim
 from ..tracing.emission import radiated
@@ -31,9 +36,9 @@ from ..venue.systems import Hang
 from .bass import BassField, bass_field
 from .coverage import DelayAdvice, FillAdvice, delay_advice, fill_advice
 from .direct import DirectSound, direct_sound
+from .headroom import Headroom, headroom_of
 from .landing import ROOF, WALLS, Room, WhatGoesWhere, what_goes_where
 from .patterns import BoxPattern, box_patterns
-from .rigging import Headroom, Load, headroom_of, loads_of
 from .section import Section, hang_section
 from .timing import ArrivalOrder, DelayProposal, arrival_order, propose_delays, with_delays
 
@@ -88,6 +93,13 @@ class SystemReport:
     bass: BassField | None
     headroom: list[Headroom]
     loads: list[Load]
+    """What hangs in the scenario: loudspeakers that play, and elements."""
+    held: list[Held]
+    """Points and trusses of the venue from which something hangs."""
+    limits_broken: tuple[str, ...]
+    """Limits of study and roof that the scenario exceeds, in words."""
+    findings: list[Finding]
+    """Warnings of the check, and what it notes of loads."""
     offset: float
     """s, by which fills and delays follow the mains."""
 
@@ -149,10 +161,11 @@ def system_report(
 
     Raises
     ------
-    DocumentError, MeshError, SceneError, PhysicalRangeError : the input is wrong
+    DocumentError, MeshError, SceneError, PhysicalRangeError : the input is wrong, or `check` refuses it
     """
     study = read_study(study_path)
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
+    findings = refuse_errors(study, check_venue(study, mesh))
     index, chosen = _chosen_scenario(study, scenario)
     scene = compile_scene(study, mesh)
     geometry = pack_geometry(scene.surfaces)
@@ -170,6 +183,8 @@ def system_report(
         hang.name: _aimed(hang, study, scene, geometry, room, splays, spread)
         for hang in (hangs if aim_hangs else ())
     }
+    rig = Rig(study)
+    loads = rig.loads(chosen)
     return SystemReport(
         study=study,
         scene=scene,
@@ -193,11 +208,24 @@ def system_report(
         aims=aims,
         bass=bass_field(study, scene, mesh, on),
         headroom=headroom_of(study, scene, on),
-        loads=loads_of(
-            study, elements_of(study, chosen), {scene.sources.names[i] for i in np.flatnonzero(on)}
-        ),
+        loads=loads,
+        held=rig.held(loads),
+        limits_broken=tuple(limits_broken(study, chosen, rig).values()),
+        findings=worth_telling(findings),
         offset=offset,
     )
+
+
+def worth_telling(findings: Sequence[Finding]) -> list[Finding]:
+    """What a report on one scenario says of the check: warnings, and what is noted of loads and of what hangs
+    over people's ways out. Limits stand in the report by themselves."""
+    of_limits = {code for code, _ in LIMITS.values()}
+    told = (*NOT_CHECKED, "points_assumed", "hangs_over_zone")
+    return [
+        finding
+        for finding in findings
+        if (finding.severity == "warning" and finding.code not in of_limits) or finding.code in told
+    ]
 
 
 def source_power(scene: Scene) -> np.ndarray:

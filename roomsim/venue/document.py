@@ -34,6 +34,7 @@ from roomsim.venue.fields import (
 )
 from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
 from roomsim.venue.planning import Plan
+from roomsim.venue.rigging import Hanging, RoofPoint, Truss
 from roomsim.venue.systems import Hang, SubStack
 
 # --- materials.toml -------------------------------------------------------------------------------------
@@ -138,7 +139,7 @@ class AudienceArea(Model):
 
 
 class Zone(Model):
-    """Where nothing may hang."""
+    """Where nothing may hang or stand, loudspeakers included."""
 
     name: Name
     kind: Literal["exit", "escape_route", "plant", "safety_equipment", "other"]
@@ -191,6 +192,8 @@ class VenueDocument(Model):
     """Surface groups (or wildcards) that are open sheets: their open edges are no holes."""
     audience: Annotated[tuple[AudienceArea, ...], Field(min_length=1)]
     zone: tuple[Zone, ...] = ()
+    roof_point: tuple[RoofPoint, ...] = ()
+    truss: tuple[Truss, ...] = ()
     plan: PlanMarks = PlanMarks()
     parts: RoomParts = RoomParts()
 
@@ -198,7 +201,7 @@ class VenueDocument(Model):
 # --- elements.toml --------------------------------------------------------------------------------------
 
 
-class Element(Model):
+class Element(Hanging):
     """What every treatment element has: a name, and what it takes to have it."""
 
     name: Name
@@ -210,11 +213,16 @@ class Element(Model):
     weight: NotNegative = 0.0
     """kg, all of it."""
     roof_points: Annotated[int, Field(ge=0)] = 0
-    """Number of points in the roof that it hangs from."""
+    """Number of points in the roof that it hangs from; as many as `hang_from` names unless given."""
     point_load: NotNegative = 0.0
-    """Largest load on one roof point, kg."""
+    """Largest load on one roof point, kg; never taken as less than the even share of its weight."""
     stock: dict[Name, NotNegative] = Field(default_factory=dict)
     """What it takes from stock: item -> quantity (m2 covered)."""
+
+    @model_validator(mode="after")
+    def _points_named(self) -> Element:
+        self._count_named_points("roof_points")
+        return self
 
 
 class Drape(Element):
@@ -298,7 +306,10 @@ class Crowd(Element):
 
 
 class SystemChange(Element):
-    """Sources, hangs or stacks that play only with it, or not with it."""
+    """Sources, hangs or stacks that play only with it, or not with it.
+
+    Its weight and points include those of the boxes that it switches on.
+    """
 
     switch_on: tuple[Name, ...] = ()
     """Names from the sources file. They are silent in all scenarios without an element that switches them
@@ -343,7 +354,7 @@ class ElementsDocument(Model):
 # --- sources.toml ---------------------------------------------------------------------------------------
 
 
-class Source(Model):
+class Source(Hanging):
     """A loudspeaker, a talker or anything else that sounds from one point."""
 
     name: Name
@@ -363,10 +374,27 @@ class Source(Model):
     """ms."""
     maximum_level: Decibel | None = None
     """Highest peak level that it can do at 1 m on axis, dB, all bands together."""
+    mounting: Literal["hung", "stand", "wall"] | None = None
+    """How it is held up. Unless given, one with a `mass` or with `hang_from` is hung, and any other within
+    2.5 m of the floor under it stands."""
     mass: NotNegative | None = None
-    """kg, where it hangs."""
+    """kg, of the box and what hangs with it, where it hangs."""
+    size: tuple[Positive, Positive, Positive] | None = None
+    """Width, depth and height of the box, m, for the zones that are kept clear; 0.6 m each unless given."""
     signal: Name | None = None
     """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""
+
+    @property
+    def is_hung(self) -> bool:
+        """Whether it hangs in the roof."""
+        said = self.mounting == "hung"
+        return said or (self.mounting is None and (self.mass is not None or bool(self.hang_from)))
+
+    @model_validator(mode="after")
+    def _held_by_what_it_says(self) -> Source:
+        if self.hang_from and not self.is_hung:
+            raise ValueError(f'hang_from names roof points, but mounting says "{self.mounting}"')
+        return self
 
 
 class SourcesDocument(Model):
@@ -461,9 +489,10 @@ class Costs(Model):
     hours_available: NotNegative | None = None
     """Rigging hours that there is time and crew for."""
     roof_points_available: Annotated[int, Field(ge=0)] | None = None
-    """Points in the roof that may be used."""
+    """Points in the roof that cloth and loudspeakers may use together, besides those that the venue names."""
     point_load_limit: NotNegative | None = None
-    """Largest load allowed on a roof point, kg."""
+    """Largest load allowed on a roof point, kg, of cloth or loudspeakers; a point that the venue names may
+    have a limit of its own."""
     power_available: NotNegative | None = None
     """Electric power for system changes, kW."""
     stock: dict[Name, NotNegative] = Field(default_factory=dict)

@@ -136,6 +136,8 @@ class Loudspeaker(Model):
     """Of the box, m: what it adds to a hang or a stack."""
     depth: Annotated[float, Field(gt=0.0, le=5.0)]
     """Of the box, m: a box turned round has its front this far behind the others."""
+    width: Annotated[float, Field(gt=0.0, le=5.0)] | None = None
+    """Of the box, m, for the zones that are kept clear; taken as 1 m unless given."""
     level: BoxLevels
     """Sound pressure level of one box at 1 m on axis in the free field, with the programme running: dB per
     octave, or dB per third from 50 Hz to 10 kHz."""

@@ -50,6 +50,8 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
         yield from _boxes(documents.sources)
         if documents.elements:
             yield from switching_faults(documents.study, documents.elements, documents.sources)
+    if documents.venue:
+        yield from _roof(documents, documents.venue)
     if documents.venue and documents.elements:
         areas = [area.name for area in documents.venue.audience]
         for i, crowd in enumerate(documents.elements.crowd):
@@ -94,6 +96,9 @@ def _repeated(documents: Documents) -> Iterator[Finding]:
     if documents.venue:
         yield from twice("venue", ((("audience", i), a.name) for i, a in enumerate(documents.venue.audience)))
         yield from twice("venue", ((("zone", i), z.name) for i, z in enumerate(documents.venue.zone)))
+        points, trusses = documents.venue.roof_point, documents.venue.truss
+        yield from twice("venue", ((("roof_point", i), p.name) for i, p in enumerate(points)))
+        yield from twice("venue", ((("truss", i), t.name) for i, t in enumerate(trusses)))
     if documents.elements:
         yield from twice("elements", ((path, e.name) for path, e in _elements(documents.elements)))
     if documents.sources:
@@ -170,6 +175,25 @@ def _rows(documents: Documents) -> Iterator[Finding]:
         known, others = (rows.material, rows.fabric) if kind == "material" else (rows.fabric, rows.material)
         if name not in known:
             yield role, path, unknown(name, kind, known, others)
+
+
+def _roof(documents: Documents, venue: VenueDocument) -> Iterator[Finding]:
+    """Names of roof points and trusses."""
+    points, trusses = [point.name for point in venue.roof_point], [truss.name for truss in venue.truss]
+    for i, point in enumerate(venue.roof_point):
+        if point.truss is not None and point.truss not in trusses:
+            text = f'no truss is called "{point.truss}". {suggestion(point.truss, trusses)}'
+            yield "venue", ("roof_point", i, "truss"), text
+    hanging: list[tuple[str, KeyPath, tuple[str, ...]]] = []
+    if documents.elements:
+        hanging += [("elements", path, entry.hang_from) for path, entry in _elements(documents.elements)]
+    if documents.sources:
+        hanging += [("sources", path, entry.hang_from) for path, entry in _sounding(documents.sources)]
+    for role, path, names in hanging:
+        for j, name in enumerate(names):
+            if name not in points:
+                text = f'no roof point of the venue is called "{name}". {suggestion(name, points)}'
+                yield role, (*path, "hang_from", j), text
 
 
 def _boxes(sources: SourcesDocument) -> Iterator[Finding]:

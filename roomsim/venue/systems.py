@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from roomsim.venue.fields import Coordinate, Model, Name, NotNegative, Point3
+from roomsim.venue.rigging import Hanging
 
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]
 Gain = Annotated[float, Field(ge=-100.0, le=40.0)]
@@ -45,7 +46,7 @@ class BoxDrive(Drive):
     right of a row seen from its boxes."""
 
 
-class System(Drive):
+class System(Drive, Hanging):
     """Boxes that play one signal together."""
 
     name: Name
@@ -87,12 +88,17 @@ class Hang(System):
     frame_mass: NotNegative = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
-    """Number of points that the hang is held by."""
+    """Number of points that the hang is held by; as many as `hang_from` names unless given."""
     splay: tuple[Annotated[float, Field(ge=-30.0, le=30.0)], ...] = ()
     """Angle between each box and the next below, degrees, from the top; each looks further down by it."""
 
     def n_boxes(self) -> int:
         return self.count
+
+    @model_validator(mode="after")
+    def _points_named(self) -> Hang:
+        self._count_named_points("points")
+        return self
 
     @model_validator(mode="after")
     def _splays_fit(self) -> Hang:
@@ -167,12 +173,21 @@ class SubStack(System):
     """Foot of the stack: middle of the lower edge of the front, m. Of lines and pairs that of the foremost
     box, of rows that of the middle."""
     arrangement: Arrangement
+    points: Annotated[int, Field(ge=0, le=8)] = 0
+    """Number of points that it hangs from, if it is flown; as many as `hang_from` names unless given."""
+    frame_mass: NotNegative = 0.0
+    """kg of the rigging frame, chain hoist and cables that hang with the boxes, if it is flown."""
     floor: Coordinate | None = None
     """Height of the hard floor under it, m, where it stands on one or hangs near: the floor's image raises
     what it radiates. Without it the power is that of the free field."""
 
     def n_boxes(self) -> int:
         return 2 if isinstance(self.arrangement, GradientPair) else self.arrangement.count
+
+    @model_validator(mode="after")
+    def _points_named(self) -> SubStack:
+        self._count_named_points("points")
+        return self
 
     @model_validator(mode="after")
     def _above_floor(self) -> SubStack:

@@ -1,8 +1,7 @@
-"""How far the boxes are from their limits, and what hangs on which point."""
+"""How far the boxes are from their limits."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from ..physics.levels import level
 from ..scene.scene import Scene
 from ..system.elements import band_energy
-from ..venue.document import Element, Source, Study
+from ..venue.document import Source, Study
 from ..venue.loudspeakers import find_loudspeaker
 
 
@@ -32,19 +31,6 @@ class Headroom:
         return None if self.limit is None else self.limit - self.peak
 
 
-@dataclass(frozen=True)
-class Load:
-    """What hangs from a number of points."""
-
-    name: str
-    what: str
-    mass: float | None
-    """kg, all of it; None where a mass is missing."""
-    points: int
-    heaviest: float | None
-    """kg on one point: as the study says, or the equal share of a hang."""
-
-
 def headroom_of(study: Study, scene: Scene, on: np.ndarray) -> list[Headroom]:
     """Of each programme source that is on."""
     found = []
@@ -59,25 +45,4 @@ def headroom_of(study: Study, scene: Scene, on: np.ndarray) -> list[Headroom]:
             at_1_m = float(level(each.max()))
             limit = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).maximum_level
         found.append(Headroom(source.name, at_1_m, at_1_m + study.sources.crest_factor, limit))
-    return found
-
-
-def loads_of(study: Study, elements: Iterable[Element], playing: set[str]) -> list[Load]:
-    """Hangs that play, and what the scenario's elements hang."""
-    found = []
-    for hang in study.sources.hang:
-        if hang.name in playing:
-            box = find_loudspeaker(study.sources.loudspeaker, hang.loudspeaker)
-            mass = None if box.mass is None else hang.count * box.mass + hang.frame_mass
-            what = f"{hang.count} boxes and frame"
-            found.append(
-                Load(hang.name, what, mass, hang.points, None if mass is None else mass / hang.points)
-            )
-    for element in elements:
-        if element.roof_points or (element.weight and element.point_load):
-            found.append(
-                Load(
-                    element.name, element.description, element.weight, element.roof_points, element.point_load
-                )
-            )
     return found

@@ -1,0 +1,179 @@
+"""Loudspeakers in places that must stay clear: stacks, stands and hangs by the room that their boxes take."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import shapely
+
+from ..errors import SceneError
+from ..system.layout import layout_of
+from ..venue.document import Source, Study, Zone
+from ..venue.loudspeakers import find_loudspeaker
+from ..venue.systems import Hang, SubStack
+from .element_checks import KEPT_CLEAR
+from .enclosure import Enclosure
+from .findings import Finding, as_position
+from .rigging import ANY_SPEED, is_hung
+from .sources import source_axes
+
+BOX_WIDTH = 1.0
+"""m, of a box of a hang or stack that states none: line elements and bass boxes are 0.6 to 1.3 m wide (common
+practice, no source)."""
+SOURCE_SIZE = (0.6, 0.6, 0.6)
+"""m, width, depth and height of a simple source that states none (common practice, no source)."""
+STAND_SPREAD = 1.0
+"""m that the legs of a stand take (common practice, no source)."""
+STANDS_UP_TO = 2.5
+"""m over the floor: what is not said to hang, up to this height, stands."""
+NEAR = 1.0
+"""m beside a zone within which an assumed size is told."""
+TOUCHING = 1e-3
+"""m2 that nobody minds: what ends where a zone begins leaves it clear."""
+
+
+@dataclass(frozen=True)
+class Body:
+    """The room that a source takes, upright prisms over its boxes in plan."""
+
+    name: str
+    verb: str
+    """How it is there: "hangs", "stands" or "is"."""
+    parts: tuple[tuple[shapely.Polygon, float, float], ...]
+    """Plan outline, m, and heights from and to, m, of each box."""
+    assumed: str
+    """What is assumed of its size; empty if all of it is stated."""
+
+
+def loudspeaker_findings(study: Study, enclosure: Enclosure) -> Iterator[Finding]:
+    """Sources that stand or hang where nothing may, or hang over it."""
+    if not study.venue.zone:
+        return
+    outlines = [(zone, shapely.Polygon(zone.polygon)) for zone in study.venue.zone]
+    for source in study.sources.all():
+        body = body_of(source, study, enclosure)
+        if body is not None:
+            for zone, outline in outlines:
+                yield from _against(body, zone, outline)
+
+
+def unexplained(study: Study, enclosure: Enclosure) -> list[str]:
+    """Sources too high to stand, of which it is not stated how they are held up."""
+    return [
+        source.name
+        for source in study.sources.source
+        if source.mounting is None
+        and not source.is_hung
+        and not _stands(source, _floor_under(np.array(source.position), enclosure))
+    ]
+
+
+def _stands(source: Source, floor: float) -> bool:
+    low = source.mounting is None and not source.is_hung and source.position[2] - floor <= STANDS_UP_TO
+    return low or source.mounting == "stand"
+
+
+def body_of(source: Source | Hang | SubStack, study: Study, enclosure: Enclosure) -> Body | None:
+    """The room that a source takes; None for one that aims at itself, which is refused elsewhere."""
+    if not isinstance(source, Source):
+        box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
+        layout = layout_of(source, study.sources.loudspeaker, ANY_SPEED)
+        width = BOX_WIDTH if box.width is None else box.width
+        parts = [
+            _prism(at, axes, (0.0, -box.depth), box.height, width)
+            for at, axes in zip(layout.position, layout.frames)
+        ]
+        assumed = "" if box.width else f"the boxes {source.loudspeaker!r} are taken as {BOX_WIDTH:g} m wide"
+        return Body(source.name, "hangs" if is_hung(source) else "stands", tuple(parts), assumed)
+    try:
+        ahead, left, up = source_axes(source)
+    except SceneError:
+        return None
+    width, depth, height = source.size or SOURCE_SIZE
+    position = np.array(source.position)
+    outline, low, high = _prism(
+        position, np.stack([up, ahead, left]), (0.5 * depth, -0.5 * depth), height, width
+    )
+    assumed = "" if source.size else "it is taken as " + " x ".join(f"{x:g}" for x in SOURCE_SIZE) + " m"
+    floor = _floor_under(position, enclosure)
+    stands = _stands(source, floor)
+    if source.mounting == "stand":
+        outline = outline.union(shapely.Point(position[:2]).buffer(0.5 * STAND_SPREAD))
+    verb = "hangs" if source.is_hung else "stands" if stands else "is"
+    return Body(source.name, verb, ((outline, min(floor, low) if stands else low, high),), assumed)
+
+
+def _prism(
+    front: np.ndarray, axes: np.ndarray, ahead: tuple[float, float], height: float, width: float
+) -> tuple[shapely.Polygon, float, float]:
+    """Plan outline and heights of a box with rows up, ahead, left, from the middle of its front."""
+    corners = np.array(
+        [
+            front + u * axes[0] + a * axes[1] + v * axes[2]
+            for u, a, v in product((-0.5 * height, 0.5 * height), ahead, (-0.5 * width, 0.5 * width))
+        ]
+    )
+    outline = shapely.MultiPoint(corners[:, :2]).convex_hull
+    return outline, float(corners[:, 2].min()), float(corners[:, 2].max())
+
+
+def _floor_under(position: np.ndarray, enclosure: Enclosure) -> float:
+    """Height of the first surface under a point, m; minus infinity where there is none."""
+    face, distance = enclosure.closest(position[None], np.array([[0.0, 0.0, -1.0]]))
+    return float(position[2] - distance[0]) if face[0] >= 0 else -np.inf
+
+
+def _against(body: Body, zone: Zone, outline: shapely.Polygon) -> Iterator[Finding]:
+    safety = zone.kind in KEPT_CLEAR
+    what = f"the {zone.kind.replace('_', ' ')} {zone.name!r}"
+    place = f"source {body.name!r}"
+    over = shapely.union_all([part for part, _, _ in body.parts]).intersection(outline)
+    inside = [part for part in body.parts if part[1] < zone.top - 0.01 and part[2] > zone.bottom + 0.01]
+    common = shapely.union_all([part for part, _, _ in inside]).intersection(outline)
+    if common.area > TOUCHING:
+        low = max(min(part[1] for part in inside), zone.bottom)
+        high = min(max(part[2] for part in inside), zone.top)
+        low_x, low_y, high_x, high_y = common.bounds
+        point = common.representative_point()
+        assumption = f" {body.assumed[0].upper()}{body.assumed[1:]}." if body.assumed else ""
+        cure = "Move it away from there" + (", or state its size" if body.assumed else "") + "."
+        responsible = " Whoever is responsible for the venue's safety must agree to what is put there."
+        yield Finding(
+            "zone_conflict",
+            "error" if safety else "warning",
+            place,
+            f"It {body.verb} in {what}, over {common.area:.2f} m2 between x {low_x:.2f} and {high_x:.2f}, "
+            f"y {low_y:.2f} and {high_y:.2f}, {low:.2f} m to {high:.2f} m up.{assumption}",
+            cure + responsible * safety,
+            as_position((point.x, point.y, 0.5 * (low + high))),
+            sources=(body.name,),
+        )
+        return
+    bottom = min(low for _, low, _ in body.parts)
+    if safety and body.verb == "hangs" and over.area > TOUCHING and bottom >= zone.top - 0.01:
+        point = over.representative_point()
+        yield Finding(
+            "hangs_over_zone",
+            "note",
+            place,
+            f"It hangs over {what}, {bottom - zone.top:.2f} m above where the zone ends.",
+            "Hang it beside, or have it secured a second time and agreed by whoever is responsible for the "
+            "venue's safety.",
+            as_position((point.x, point.y, bottom)),
+            sources=(body.name,),
+        )
+    if body.assumed and any(
+        part[0].distance(outline) < NEAR and part[1] < zone.top and part[2] > zone.bottom
+        for part in body.parts
+    ):
+        yield Finding(
+            "size_assumed",
+            "note",
+            place,
+            f"It leaves {what} clear by less than {NEAR:g} m, and its size is not stated: {body.assumed}.",
+            "Give the width of the box, or the size of the source.",
+            sources=(body.name,),
+        )

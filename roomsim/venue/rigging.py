@@ -1,0 +1,65 @@
+"""What a roof offers to hang from, and how what hangs says where it does."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, field_validator
+
+from roomsim.venue.fields import Model, Name, NotNegative, Point3
+
+
+class RoofPoint(Model):
+    """A point in the roof, or on a truss, with the load that it may carry."""
+
+    name: Name
+    position: Point3
+    """m."""
+    limit: NotNegative | None = None
+    """Largest load, kg, by whoever is responsible for the roof; the study's `point_load_limit` unless given."""
+    existing_load: NotNegative = 0.0
+    """kg that hang from it already."""
+    truss: Name | None = None
+    """Truss or beam that it is on; the nearest one within 0.5 m in plan unless given."""
+
+
+class Truss(Model):
+    """A truss, beam or purlin that several points or lines share."""
+
+    name: Name
+    line: tuple[Point3, Point3]
+    """Its two ends, m."""
+    limit: NotNegative | None = None
+    """Largest load, kg, of all that hangs from it together; not checked unless given."""
+    existing_load: NotNegative = 0.0
+    """kg that hang from it already, such as lamps and heaters."""
+
+
+class Hanging(Model):
+    """What may hang in the roof."""
+
+    hang_from: Annotated[tuple[Name, ...], Field(max_length=64)] = ()
+    """Names of the venue's roof points that carry it. Without it the nearest points within 1 m in plan are
+    assumed, if the venue names any."""
+
+    @field_validator("hang_from")
+    @classmethod
+    def _each_once(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        twice = [name for i, name in enumerate(names) if name in names[:i]]
+        if twice:
+            raise ValueError(f'"{twice[0]}" is named twice')
+        return names
+
+    def _count_named_points(self, key: str) -> None:
+        """Let as many points count as are named, unless a number is given.
+
+        Raises
+        ------
+        ValueError : more points are named than the number allows
+        """
+        named = len(self.hang_from)
+        if named and key not in self.model_fields_set:
+            # Part of making the model, before anybody has it.
+            object.__setattr__(self, key, named)
+        if named > getattr(self, key):
+            raise ValueError(f"{key} says {getattr(self, key)}, but hang_from names {named}")

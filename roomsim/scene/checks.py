@@ -64,9 +64,9 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
         *_source_findings(places, enclosure),
         *_seat_findings(receivers, enclosure),
         *_element_findings(study, mesh, regions, enclosure),
-        *loudspeaker_findings(study, enclosure),
+        *loudspeaker_findings(study, mesh),
         *limit_findings(study, rig),
-        *rigging_findings(study, rig, enclosure),
+        *rigging_findings(study, rig, mesh),
         *(Finding("document", "warning", "study files", text, "") for text in study.warnings),
     ]
     rank = {"error": 0, "warning": 1, "note": 2}

@@ -13,9 +13,9 @@ from ..errors import SceneError
 from ..system.layout import layout_of
 from ..venue.document import Source, Study, Zone
 from ..venue.loudspeakers import find_loudspeaker
+from ..venue.mesh import VenueMesh
 from ..venue.systems import Hang, SubStack
 from .element_checks import KEPT_CLEAR
-from .enclosure import Enclosure
 from .findings import Finding, as_position
 from .rigging import ANY_SPEED, is_hung
 from .sources import source_axes
@@ -29,7 +29,7 @@ STAND_SPREAD = 1.0
 """m that the legs of a stand take (common practice, no source)."""
 STANDS_UP_TO = 2.5
 """m over the floor: what is not said to hang, up to this height, stands."""
-NEAR = 1.0
+NEAR = 0.5
 """m beside a zone within which an assumed size is told."""
 TOUCHING = 1e-3
 """m2 that nobody minds: what ends where a zone begins leaves it clear."""
@@ -48,26 +48,26 @@ class Body:
     """What is assumed of its size; empty if all of it is stated."""
 
 
-def loudspeaker_findings(study: Study, enclosure: Enclosure) -> Iterator[Finding]:
+def loudspeaker_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
     """Sources that stand or hang where nothing may, or hang over it."""
     if not study.venue.zone:
         return
     outlines = [(zone, shapely.Polygon(zone.polygon)) for zone in study.venue.zone]
     for source in study.sources.all():
-        body = body_of(source, study, enclosure)
+        body = body_of(source, study, mesh)
         if body is not None:
             for zone, outline in outlines:
                 yield from _against(body, zone, outline)
 
 
-def unexplained(study: Study, enclosure: Enclosure) -> list[str]:
+def unexplained(study: Study, mesh: VenueMesh) -> list[str]:
     """Sources too high to stand, of which it is not stated how they are held up."""
     return [
         source.name
         for source in study.sources.source
         if source.mounting is None
         and not source.is_hung
-        and not _stands(source, _floor_under(np.array(source.position), enclosure))
+        and not _stands(source, _floor_under(np.array(source.position), mesh))
     ]
 
 
@@ -76,7 +76,7 @@ def _stands(source: Source, floor: float) -> bool:
     return low or source.mounting == "stand"
 
 
-def body_of(source: Source | Hang | SubStack, study: Study, enclosure: Enclosure) -> Body | None:
+def body_of(source: Source | Hang | SubStack, study: Study, mesh: VenueMesh) -> Body | None:
     """The room that a source takes; None for one that aims at itself, which is refused elsewhere."""
     if not isinstance(source, Source):
         box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
@@ -98,7 +98,7 @@ def body_of(source: Source | Hang | SubStack, study: Study, enclosure: Enclosure
         position, np.stack([up, ahead, left]), (0.5 * depth, -0.5 * depth), height, width
     )
     assumed = "" if source.size else "it is taken as " + " x ".join(f"{x:g}" for x in SOURCE_SIZE) + " m"
-    floor = _floor_under(position, enclosure)
+    floor = _floor_under(position, mesh)
     stands = _stands(source, floor)
     if source.mounting == "stand":
         outline = outline.union(shapely.Point(position[:2]).buffer(0.5 * STAND_SPREAD))
@@ -120,10 +120,18 @@ def _prism(
     return outline, float(corners[:, 2].min()), float(corners[:, 2].max())
 
 
-def _floor_under(position: np.ndarray, enclosure: Enclosure) -> float:
-    """Height of the first surface under a point, m; minus infinity where there is none."""
-    face, distance = enclosure.closest(position[None], np.array([[0.0, 0.0, -1.0]]))
-    return float(position[2] - distance[0]) if face[0] >= 0 else -np.inf
+def _floor_under(position: np.ndarray, mesh: VenueMesh) -> float:
+    """Height of the first surface under a point, open sheets too, m; minus infinity where there is none."""
+    a, b, c = np.moveaxis(mesh.vertices[mesh.faces], 1, 0)
+    one, other, aside = b - a, c - a, position - a
+    area = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    is_upright = np.abs(area) < 1e-12
+    area = np.where(is_upright, 1.0, area)
+    along = (aside[:, 0] * other[:, 1] - aside[:, 1] * other[:, 0]) / area
+    across = (one[:, 0] * aside[:, 1] - one[:, 1] * aside[:, 0]) / area
+    height = a[:, 2] + along * one[:, 2] + across * other[:, 2]
+    over = ~is_upright & (np.minimum(along, across) >= -1e-9) & (along + across <= 1.0 + 1e-9)
+    return float(height[over & (height <= position[2])].max(initial=-np.inf))
 
 
 def _against(body: Body, zone: Zone, outline: shapely.Polygon) -> Iterator[Finding]:

@@ -272,13 +272,16 @@ class Rig:
         boxes_on = {name: sum(load.named.get(name) or 0.0 for load in boxes) for name in named}
         share, even = (weight / max(points, 1) for weight in (rest, change.weight))
         trusses: dict[str, float | None] = {}
-        for name in named:
-            truss = self.truss_of[name]
-            if truss is not None:
-                trusses[truss] = (trusses.get(truss) or 0.0) + share
-        for load in boxes:
-            for truss in load.trusses:
-                trusses.setdefault(truss, share * load.points)
+        # What is not the boxes' is on their trusses as they are, or on those of the points that are named.
+        parts = [(truss, share) for name in change.hang_from if (truss := self.truss_of[name]) is not None]
+        if not change.hang_from:
+            parts = [
+                (truss, share * load.points * (on / load.mass if on and load.mass else 1.0 / len(load.trusses)))
+                for load in boxes
+                for truss, on in load.trusses.items()
+            ]
+        for truss, kilograms in parts:
+            trusses[truss] = (trusses.get(truss) or 0.0) + kilograms
         return Load(
             name=change.name,
             what=f"{change.description}; beyond its boxes".strip("; ") if known else change.description,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Container, Iterable, Iterator, Sequence
 
 from ..venue.document import Banner, CeilingDrape, Drape, Study
+from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
-from .enclosure import Enclosure
 from .findings import Finding, list_text
 from .loudspeaker_checks import unexplained
 from .rigging import REACH, Load, Rig
@@ -16,7 +16,7 @@ NOT_CHECKED = ("load_unknown", "loads_unchecked")
 APPROVAL = "A competent person approves every point and load, by the rules that hold where you are."
 
 
-def rigging_findings(study: Study, rig: Rig, enclosure: Enclosure) -> Iterator[Finding]:
+def rigging_findings(study: Study, rig: Rig, mesh: VenueMesh) -> Iterator[Finding]:
     """Points that are assumed, points that cannot carry what they are said to, and all that is not checked."""
     scenarios = study.document.scenarios_in_order()
     used = {name for scenario in scenarios for name in scenario.elements}
@@ -41,7 +41,7 @@ def rigging_findings(study: Study, rig: Rig, enclosure: Enclosure) -> Iterator[F
             "Name the points under hang_from where that is not meant.",
         )
     yield from _unweighed(study, rig, loads, used)
-    yield from _unchecked(rig, loads, [name for name in unexplained(study, enclosure) if name in used])
+    yield from _unchecked(rig, loads, [name for name in unexplained(study, mesh) if name in used])
 
 
 def _unweighed(study: Study, rig: Rig, loads: Iterable[Load], used: Container[str]) -> Iterator[Finding]:

@@ -19,7 +19,8 @@ from roomsim.venue.reading import read_study
 SIZE = (10.0, 6.0, 4.0)
 BOX = venues.shoebox(SIZE)
 SEATS = venues.rectangle_area("seats", (2, 1, 8, 5), (3, 2))
-INFORMATION = {"size", "area"}
+INFORMATION = {"size", "area", "load_unknown", "loads_unchecked"}
+"""What every venue has, or every one whose cloth states no load."""
 
 
 def studied(folder: Path, shell: venues.Shell = BOX, **options: Any) -> tuple[Study, list[Finding]]:

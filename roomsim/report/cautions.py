@@ -29,11 +29,12 @@ _ALWAYS = (
 
 _HUNG = (
     (
-        "Weights and point loads are the study's own figures. A competent person must approve every point, "
-        "and the owner and a structural engineer the roof."
+        "Weights and point loads are the study's own figures, at rest; what several things bring on one point or "
+        "truss is added up only where the files say what hangs where. A competent person must approve every "
+        "point, and the owner and a structural engineer the roof."
     ),
     (
-        "Nothing may hang over or across exits, signs, detectors, sprinklers, extinguishers, call points, "
+        "Nothing may hang over, stand in or hang across exits, signs, detectors, sprinklers, extinguishers, call points, "
         "heaters or lights. Escape routes keep their full width, openings stay visible and unhooked. Only "
         "the zones that the study names were checked."
     ),

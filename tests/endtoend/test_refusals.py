@@ -17,7 +17,6 @@ SYSTEM = """
 [loudspeaker.line]
 height = 0.3
 depth = 0.4
-width = 0.6
 mass = 20
 level = [70, 74, 74, 72, 68, 64, 60, 56]
 directivity = { kind = "omnidirectional" }
@@ -56,7 +55,7 @@ def written(folder: Path, system: dict[str, Any], other: dict[str, Any]) -> Path
         study={"precision": {"sti": 0.1, "max_rays": 100_000}, "uncertainty": {"draws": 0}},
     )  # fmt: skip
     text = SYSTEM
-    for key, value in ({"TOP": 4.0, "FOOT": 0.0, "SIDE": 5.0} | system).items():
+    for key, value in ({"TOP": 4.0, "FOOT": 0.0, "SIDE": 5.2} | system).items():
         text = text.replace(key, str(value))
     with (folder / "sources.toml").open("a", encoding="utf-8") as file:
         file.write(text)

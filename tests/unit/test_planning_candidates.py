@@ -6,7 +6,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import example, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from plans import candidates_with, drape, goal, study_of
 
@@ -15,6 +15,7 @@ from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
 from roomsim.planning.search import search
 from roomsim.planning.surrogate import fit, largest_sum, propose
 from roomsim.scene.scenarios import limits_broken
+from roomsim.venue.document import SourcesDocument, VenueDocument
 
 NAMES = "abcde"
 whole = st.integers(0, 6)
@@ -107,6 +108,91 @@ def test_whatever_is_proposed_breaks_nothing(drapes, costs, plan, seed):
     assert sets, "nothing at all is always allowed"
     assert candidates.allowed(candidates.bits(sets)).all()
     assert len(set(sets)) == len(sets)
+
+
+some_points = st.lists(st.sampled_from("pq"), max_size=2, unique=True)
+hung = st.lists(
+    st.fixed_dictionaries({"weight": st.integers(1, 6), "hang_from": some_points}, optional={"roof_points": st.just(2)}),
+    max_size=2,
+)
+boxes = st.lists(st.fixed_dictionaries({"mass": st.integers(1, 6), "hang_from": some_points}), min_size=1, max_size=3)
+some_boxes = st.lists(st.integers(0, 2), max_size=2, unique=True)
+switching = st.lists(
+    st.tuples(some_boxes, some_boxes, st.integers(0, 9), st.integers(0, 3), st.integers(0, 4)), min_size=1, max_size=3
+)
+roof_limits = st.fixed_dictionaries(
+    {"p": st.integers(4, 12), "q": st.integers(4, 12), "truss": st.integers(6, 20)},
+    optional={"roof_points_available": st.integers(1, 4), "point_load_limit": st.integers(4, 8)},
+)
+
+
+def roof_study(cloth, sources, changes, limits):
+    """Lines, hung boxes and changes of them under two points on a truss; a talker plays always."""
+    names = [f"s{i}" for i in range(len(sources))]
+    switched = []
+    for i, (on, off, weight, points, point_load) in enumerate(changes):
+        here = {key: [names[k] for k in chosen if k < len(names)] for key, chosen in (("on", on), ("off", off))}
+        here["off"] = [name for name in here["off"] if name not in here["on"]]
+        if here["on"] or here["off"]:
+            takes = {"weight": weight, "roof_points": points, "point_load": point_load}
+            switched.append({"name": f"c{i}", "switch_on": here["on"], "switch_off": here["off"], **takes})
+    lines = [drape(name, **line) for name, line in zip("ab", cloth)]
+    costs = {key: value for key, value in limits.items() if key not in ("p", "q", "truss")}
+    candidates = [entry["name"] for entry in (*lines, *switched)]
+    study = study_of(lines, costs, {"candidates": candidates}, system_change=switched)
+    described = [{"name": "talker", "position": [0, 0, 1], "level": [70] * 8}]
+    # Away from all points and the truss: only what names a point hangs from it.
+    described += [
+        {"name": name, "position": [40, 40, 3], "level": [70] * 8, **source} for name, source in zip(names, sources)
+    ]
+    points = [{"name": name, "position": [20, y, 9], "limit": limits[name]} for name, y in (("p", 0), ("q", 4))]
+    truss = {"name": "t", "line": [[20, 0, 9], [20, 4, 9]], "limit": limits["truss"]}
+    venue = {**study.venue.model_dump(by_alias=True), "roof_point": points, "truss": [truss]}
+    return study.model_copy(
+        update={
+            "sources": SourcesDocument.model_validate({"schema": 1, "source": described}),
+            "venue": VenueDocument.model_validate(venue),
+        }
+    )
+
+
+def switches_one_both_ways(study, chosen):
+    changes = [change for change in study.elements.system_change if change.name in chosen]
+    return bool(
+        {name for change in changes for name in change.switch_on}
+        & {name for change in changes for name in change.switch_off}
+    )
+
+
+@given(hung, boxes, switching, roof_limits, st.integers(0, 2**31))
+@example([], [{"mass": 5, "hang_from": ["p"]}] * 3, [([1], [0], 0, 0, 0), ([2], [0], 0, 0, 0)], {"p": 8, "q": 8, "truss": 20}, 0)
+def test_no_set_hangs_more_than_the_roof_carries_with_the_loudspeakers_there(
+    cloth, sources, changes, limits, seed
+):
+    """Sets that are allowed are those in which `limits_broken` finds nothing, and what is proposed is among
+    them. In the example either change alone puts one box in the other's place, both together two."""
+    study = roof_study(cloth, sources, changes, limits)
+    assume(not limits_broken(study, start_of(study)))
+    names = study.document.plan.candidates
+    expected = {
+        frozenset(chosen)
+        for size in range(len(names) + 1)
+        for chosen in combinations(names, size)
+        if not switches_one_both_ways(study, chosen)
+        and not limits_broken(study, study_of_sets(study, start_of(study), [chosen]).document.scenario[0])
+    }
+    try:
+        candidates = candidates_of(study, {})
+    except SceneError:
+        assert expected == {frozenset()}
+        return
+    bits = candidates.all_bits()
+    found = candidates.all_sets()[candidates.allowed(bits)]
+    assert {frozenset(candidates.members(int(mask))) for mask in found} == expected
+    surrogate = fit(bits, np.random.default_rng(seed).normal(size=len(bits)))
+    sets = propose(candidates, [goal()], [surrogate], None, [], 4)
+    assert candidates.allowed(candidates.bits(sets)).all()
+    assert len(sets) == min(4, len(expected))
 
 
 def test_cost_has_the_fixed_sum_once_and_only_if_something_hangs():

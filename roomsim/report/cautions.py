@@ -34,8 +34,8 @@ _HUNG = (
         "point, and the owner and a structural engineer the roof."
     ),
     (
-        "Nothing may hang over, stand in or hang across exits, signs, detectors, sprinklers, extinguishers, call points, "
-        "heaters or lights. Escape routes keep their full width, openings stay visible and unhooked. Only "
+        "Nothing may hang over or across exits, or stand in them, nor before signs, detectors, sprinklers, "
+        "extinguishers, call points, heaters or lights. Escape routes keep their full width, openings stay visible and unhooked. Only "
         "the zones that the study names were checked."
     ),
     (

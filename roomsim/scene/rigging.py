@@ -100,7 +100,9 @@ class Rig:
         self.elements: dict[str, Load] = {}
         """What the elements hang; of system changes what is not the boxes'."""
         for element in study.elements.all():
-            load = self._change_load(element) if isinstance(element, SystemChange) else self._cloth_load(element)
+            load = (
+                self._change_load(element) if isinstance(element, SystemChange) else self._cloth_load(element)
+            )
             if load is not None:
                 self.elements[element.name] = load
 
@@ -153,7 +155,12 @@ class Rig:
         return tuple(name for _, name in near[:n])
 
     def _on_trusses(
-        self, named: Collection[str], shares: dict[str, float], mass: float | None, n: int, shape: shapely.Geometry
+        self,
+        named: Collection[str],
+        shares: dict[str, float],
+        mass: float | None,
+        n: int,
+        shape: shapely.Geometry,
     ) -> dict[str, float | None]:
         """kg on trusses: of named points by their shares, of the others where the shape says."""
         found: dict[str, float | None] = {}
@@ -276,7 +283,10 @@ class Rig:
         parts = [(truss, share) for name in change.hang_from if (truss := self.truss_of[name]) is not None]
         if not change.hang_from:
             parts = [
-                (truss, share * load.points * (on / load.mass if on and load.mass else 1.0 / len(load.trusses)))
+                (
+                    truss,
+                    share * load.points * (on / load.mass if on and load.mass else 1.0 / len(load.trusses)),
+                )
                 for load in boxes
                 for truss, on in load.trusses.items()
             ]

@@ -61,7 +61,8 @@ def _unweighed(study: Study, rig: Rig, loads: Iterable[Load], used: Container[st
             "warning" if is_limited else "note",
             "rigging",
             f"The load of {list_text(unknown)} on a roof point is not stated, and so is not checked.",
-            "Give mass to boxes and sources, and weight and roof_points or point_load to elements. " + APPROVAL,
+            "Give mass to boxes and sources, and weight and roof_points or point_load to elements. "
+            + APPROVAL,
         )
 
 
@@ -79,7 +80,9 @@ def _unchecked(rig: Rig, loads: Iterable[Load], unexplained: Sequence[str]) -> I
         said.append(f"No limit is given for the points of {list_text(unlimited)}.")
     points = {name for load in known for name in load.named}
     trusses = {truss for load in known for truss in load.trusses}
-    bare = [name for name in rig.points if name in points and rig.points[name].limit is None and rig.limit is None]
+    bare = [
+        name for name in rig.points if name in points and rig.points[name].limit is None and rig.limit is None
+    ]
     bare += [name for name in rig.trusses if name in trusses and rig.trusses[name].limit is None]
     if bare:
         said.append(f"No limit is given for {list_text(bare)}.")

@@ -308,7 +308,7 @@ def test_the_roof_carries_the_rig_and_the_boxes_keep_the_ways_clear(name: str) -
         assert load.mass == 6 * 26 + 24 == pytest.approx(sum(load.named.values()))
         assert load.unnamed == 0 and all(75.0 < kg <= limit[name] for name, kg in load.named.items())
         assert load.trusses == {beam.name: pytest.approx(180.0)}
-    assert beam.limit is not None and 360.0 <= beam.limit
+    assert beam.limit is not None and beam.limit >= 360.0
     for scenario in study.document.scenarios_in_order():
         beam_now = next(held for held in rig.held(rig.loads(scenario)) if held.is_truss)
         assert beam_now.load == pytest.approx(360.0)  # the mains as hung or as re-aimed, never both

@@ -37,7 +37,13 @@ def stack(x: float, y: float, **keys: Any) -> str:
 
 
 def hang(x: float, y: float, top: float, count: int = 4) -> str:
-    given = {"name": "hang", "loudspeaker": "bass", "top": [x, y, top], "count": count, "splay": [0] * (count - 1)}
+    given = {
+        "name": "hang",
+        "loudspeaker": "bass",
+        "top": [x, y, top],
+        "count": count,
+        "splay": [0] * (count - 1),
+    }
     return "\n[[hang]]\n" + venues.toml_text(given)
 
 
@@ -64,7 +70,10 @@ def test_three_subs_in_an_exit(tmp_path: Path) -> None:
     """Fronts at x 5.2, 0.6 m wide and 0.8 m deep, look along x: x 4.4 to 5.2, y 9.7 to 10.3, up to 1.5 m."""
     (finding,) = found(tmp_path, stack(5.2, 10.0))
     assert (finding.code, finding.severity, finding.place) == ("zone_conflict", "error", "source 'subs'")
-    assert "stands in the exit 'north door', over 0.48 m2 between x 4.40 and 5.20, y 9.70 and 10.30" in finding.text
+    assert (
+        "stands in the exit 'north door', over 0.48 m2 between x 4.40 and 5.20, y 9.70 and 10.30"
+        in finding.text
+    )
     assert "0.00 m to 1.50 m up" in finding.text and "responsible" in finding.cure
     assert finding.sources == ("subs",) and finding.position == pytest.approx((4.8, 10.0, 0.75))
 
@@ -98,7 +107,13 @@ def test_a_hang_above_the_height_of_a_zone_passes_and_is_noted(tmp_path: Path) -
 
 def test_a_zone_up_in_the_room(tmp_path: Path) -> None:
     """A heater's surroundings: what stands below and what hangs beside are clear of it."""
-    heater = {"name": "heater", "kind": "plant", "polygon": [[2, 4], [4, 4], [4, 6], [2, 6]], "bottom": 4, "top": 6}
+    heater = {
+        "name": "heater",
+        "kind": "plant",
+        "polygon": [[2, 4], [4, 4], [4, 6], [2, 6]],
+        "bottom": 4,
+        "top": 6,
+    }
     assert found(tmp_path / "a", hang(3.0, 5.0, 6.5), zones=[heater])[0].code == "zone_conflict"
     assert found(tmp_path / "b", stack(3.0, 5.0), zones=[heater]) == []
     assert found(tmp_path / "c", hang(5.2, 5.0, 6.5), zones=[heater]) == []
@@ -127,7 +142,9 @@ def test_single_boxes(
 
 def test_a_stand_on_a_deck_over_the_zone(tmp_path: Path) -> None:
     """What stands on a gallery does not stand in the exit below."""
-    shell = venues.with_screen(HALL, "deck", [(3.0, 8.0, 3.0), (7.0, 8.0, 3.0), (7.0, 11.5, 3.0), (3.0, 11.5, 3.0)])
+    shell = venues.with_screen(
+        HALL, "deck", [(3.0, 8.0, 3.0), (7.0, 8.0, 3.0), (7.0, 11.5, 3.0), (3.0, 11.5, 3.0)]
+    )
     path = venues.write_venue(
         tmp_path, shell, audience=[SEATS], zones=[EXIT], absorption=0.2, scenarios=[{"name": "bare"}],
         sources=[single(5.0, 10.0, 4.6, mounting="stand")],

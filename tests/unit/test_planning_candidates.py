@@ -112,13 +112,19 @@ def test_whatever_is_proposed_breaks_nothing(drapes, costs, plan, seed):
 
 some_points = st.lists(st.sampled_from("pq"), max_size=2, unique=True)
 hung = st.lists(
-    st.fixed_dictionaries({"weight": st.integers(1, 6), "hang_from": some_points}, optional={"roof_points": st.just(2)}),
+    st.fixed_dictionaries(
+        {"weight": st.integers(1, 6), "hang_from": some_points}, optional={"roof_points": st.just(2)}
+    ),
     max_size=2,
 )
-boxes = st.lists(st.fixed_dictionaries({"mass": st.integers(1, 6), "hang_from": some_points}), min_size=1, max_size=3)
+boxes = st.lists(
+    st.fixed_dictionaries({"mass": st.integers(1, 6), "hang_from": some_points}), min_size=1, max_size=3
+)
 some_boxes = st.lists(st.integers(0, 2), max_size=2, unique=True)
 switching = st.lists(
-    st.tuples(some_boxes, some_boxes, st.integers(0, 9), st.integers(0, 3), st.integers(0, 4)), min_size=1, max_size=3
+    st.tuples(some_boxes, some_boxes, st.integers(0, 9), st.integers(0, 3), st.integers(0, 4)),
+    min_size=1,
+    max_size=3,
 )
 roof_limits = st.fixed_dictionaries(
     {"p": st.integers(4, 12), "q": st.integers(4, 12), "truss": st.integers(6, 20)},
@@ -131,7 +137,9 @@ def roof_study(cloth, sources, changes, limits):
     names = [f"s{i}" for i in range(len(sources))]
     switched = []
     for i, (on, off, weight, points, point_load) in enumerate(changes):
-        here = {key: [names[k] for k in chosen if k < len(names)] for key, chosen in (("on", on), ("off", off))}
+        here = {
+            key: [names[k] for k in chosen if k < len(names)] for key, chosen in (("on", on), ("off", off))
+        }
         here["off"] = [name for name in here["off"] if name not in here["on"]]
         if here["on"] or here["off"]:
             takes = {"weight": weight, "roof_points": points, "point_load": point_load}
@@ -143,9 +151,12 @@ def roof_study(cloth, sources, changes, limits):
     described = [{"name": "talker", "position": [0, 0, 1], "level": [70] * 8}]
     # Away from all points and the truss: only what names a point hangs from it.
     described += [
-        {"name": name, "position": [40, 40, 3], "level": [70] * 8, **source} for name, source in zip(names, sources)
+        {"name": name, "position": [40, 40, 3], "level": [70] * 8, **source}
+        for name, source in zip(names, sources)
     ]
-    points = [{"name": name, "position": [20, y, 9], "limit": limits[name]} for name, y in (("p", 0), ("q", 4))]
+    points = [
+        {"name": name, "position": [20, y, 9], "limit": limits[name]} for name, y in (("p", 0), ("q", 4))
+    ]
     truss = {"name": "t", "line": [[20, 0, 9], [20, 4, 9]], "limit": limits["truss"]}
     venue = {**study.venue.model_dump(by_alias=True), "roof_point": points, "truss": [truss]}
     return study.model_copy(
@@ -165,7 +176,13 @@ def switches_one_both_ways(study, chosen):
 
 
 @given(hung, boxes, switching, roof_limits, st.integers(0, 2**31))
-@example([], [{"mass": 5, "hang_from": ["p"]}] * 3, [([1], [0], 0, 0, 0), ([2], [0], 0, 0, 0)], {"p": 8, "q": 8, "truss": 20}, 0)
+@example(
+    [],
+    [{"mass": 5, "hang_from": ["p"]}] * 3,
+    [([1], [0], 0, 0, 0), ([2], [0], 0, 0, 0)],
+    {"p": 8, "q": 8, "truss": 20},
+    0,
+)
 def test_no_set_hangs_more_than_the_roof_carries_with_the_loudspeakers_there(
     cloth, sources, changes, limits, seed
 ):

@@ -70,7 +70,13 @@ def described(
     names = [entry["name"] for entries in elements.values() for entry in entries]
     options.setdefault("scenarios", [{"name": "all", "elements": names}] if names else [{"name": "bare"}])
     path = venues.write_venue(
-        folder, HALL, audience=[SEATS], elements=elements, study={"costs": costs or {}}, absorption=0.2, **options
+        folder,
+        HALL,
+        audience=[SEATS],
+        elements=elements,
+        study={"costs": costs or {}},
+        absorption=0.2,
+        **options,
     )
     for file, text in (("sources.toml", BOX + hangs), ("venue.toml", roof)):
         with (folder / file).open("a", encoding="utf-8") as written:
@@ -191,7 +197,9 @@ def test_points_that_are_not_named_are_the_nearest_and_this_is_said(tmp_path: Pa
     roof = point("near", 3.0, 6.9, 100.0) + point("far", 3.0, 7.1, 500.0) + point("low", 3.0, 6.0, 500.0)
     roof = roof.replace("[3.0, 6.0, 7.5]", "[3.0, 6.0, 4.0]")  # under the hang: nothing hangs from it
     path = described(tmp_path, hang(), roof)
-    assert broken(read_study(path), "bare") == {"roof_point: near": "roof point near, with main, 180 of 100 kg"}
+    assert broken(read_study(path), "bare") == {
+        "roof_point: near": "roof point near, with main, 180 of 100 kg"
+    }
     finding = codes(roomsim.check(path))["points_assumed"]
     assert finding.severity == "note" and "'main': 'near'" in finding.text and "hang_from" in finding.cure
 
@@ -209,7 +217,13 @@ def test_a_line_along_a_truss_hangs_from_it_and_one_across_is_not_known(tmp_path
 def test_what_does_not_play_does_not_hang_and_weights_of_changes_hold_their_boxes(tmp_path: Path) -> None:
     """The same boxes at other angles hang once. A pair of delays of 20 kg each and 12 kg more to hang them."""
     delays = [
-        {"name": f"delay {side}", "role": "delay", "position": [10.0, y, 5.0], "level": [70.0] * 8, "mass": 20.0}
+        {
+            "name": f"delay {side}",
+            "role": "delay",
+            "position": [10.0, y, 5.0],
+            "level": [70.0] * 8,
+            "mass": 20.0,
+        }
         for side, y in (("left", 3.0), ("right", 9.0))
     ]
     changes = [
@@ -242,7 +256,10 @@ def test_boxes_without_mass_are_weighed_by_the_change_that_brings_them(tmp_path:
     change = {"name": "more", "switch_on": ["extra"], "weight": 90, "roof_points": 1, "point_load": 90}
     roof = point("p", 3.0, 6.0, 80.0)
     path = described(
-        tmp_path, hang("extra", loudspeaker="unweighed", hang_from=["p"]), roof, elements={"system_change": [change]}
+        tmp_path,
+        hang("extra", loudspeaker="unweighed", hang_from=["p"]),
+        roof,
+        elements={"system_change": [change]},
     )
     assert broken(read_study(path)) == {"roof_point: p": "roof point p, with extra, more, 90 of 80 kg"}
     assert "load_unknown" not in codes(roomsim.check(path))
@@ -255,7 +272,9 @@ def test_boxes_without_mass_are_weighed_by_the_change_that_brings_them(tmp_path:
 def test_a_load_that_is_not_stated_is_said_not_to_be_checked(
     tmp_path: Path, costs: dict[str, Any], severity: str
 ) -> None:
-    path = described(tmp_path, hang(loudspeaker="unweighed"), costs=costs, elements={"drape": [drape(x=15.0)]})
+    path = described(
+        tmp_path, hang(loudspeaker="unweighed"), costs=costs, elements={"drape": [drape(x=15.0)]}
+    )
     finding = codes(roomsim.check(path))["load_unknown"]
     assert finding.severity == severity and "'main' and 'D'" in finding.text and "not checked" in finding.text
     assert broken(read_study(path)) == {}
@@ -276,7 +295,8 @@ def test_all_known_and_kept_leaves_nothing_to_say(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("place", "said"), [((3.0, 6.0, 6.0), "below its top"), ((7.0, 6.0, 7.5), "so flat a leg"), ((3.0, 9.0, 11.0), "")]
+    ("place", "said"),
+    [((3.0, 6.0, 6.0), "below its top"), ((7.0, 6.0, 7.5), "so flat a leg"), ((3.0, 9.0, 11.0), "")],
 )
 def test_points_from_which_it_cannot_hang(tmp_path: Path, place: tuple[float, ...], said: str) -> None:
     roof = point("p", 0.0, 0.0, 500.0).replace("[0.0, 0.0, 7.5]", str(list(place)))
@@ -288,7 +308,7 @@ def test_points_from_which_it_cannot_hang(tmp_path: Path, place: tuple[float, ..
 
 
 FAULTS: list[tuple[str, str, str]] = [
-    (hang(hang_from=["q"]), point("p", 3.0, 6.0), "no roof point of the venue is called \"q\""),
+    (hang(hang_from=["q"]), point("p", 3.0, 6.0), 'no roof point of the venue is called "q"'),
     (hang(hang_from=["p", "p"]), point("p", 3.0, 6.0), '"p" is named twice'),
     (hang(hang_from=["p", "r"], points=1), point("p", 3.0, 6.0) + point("r", 3.0, 7.0), "points says 1"),
     ("", point("p", 3.0, 6.0, truss="T9"), 'no truss is called "T9"'),
@@ -305,6 +325,12 @@ def test_faults_in_names(tmp_path: Path, sources: str, roof: str, said: str) -> 
 
 
 def test_a_stand_hangs_from_nothing(tmp_path: Path) -> None:
-    stand = {"name": "s", "position": [3.0, 6.0, 1.5], "level": [70.0] * 8, "mounting": "stand", "hang_from": ["p"]}
+    stand = {
+        "name": "s",
+        "position": [3.0, 6.0, 1.5],
+        "level": [70.0] * 8,
+        "mounting": "stand",
+        "hang_from": ["p"],
+    }
     with pytest.raises(DocumentError, match="mounting says"):
         studied(tmp_path, roof=point("p", 3.0, 6.0), sources=[stand])

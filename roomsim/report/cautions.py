@@ -35,8 +35,8 @@ _HUNG = (
     ),
     (
         "Nothing may hang over or across exits, or stand in them, nor before signs, detectors, sprinklers, "
-        "extinguishers, call points, heaters or lights. Escape routes keep their full width, openings stay visible and unhooked. Only "
-        "the zones that the study names were checked."
+        "extinguishers, call points, heaters or lights. Escape routes keep their full width, openings stay "
+        "visible and unhooked. Only the zones that the study names were checked."
     ),
     (
         "The fire certificate of every batch of cloth must be on site; washing can void it. Local codes "

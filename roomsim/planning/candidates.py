@@ -296,7 +296,8 @@ def _roof_rows(rig: Rig, start: Scenario, chosen: Sequence[Element]) -> Iterator
         )
         weights = np.array([taken.get(element.name, 0.0) for element in chosen])
         used = existing + sum(taken.get(name, 0.0) for name in start.elements)
-        yield Row(words, kind, weights, 0.0, limit - used, switched)
+        # What is overloaded by what hung there before takes nothing more, and leaves all else free.
+        yield Row(words, kind, weights, 0.0, max(limit - used, 0.0), switched)
 
     costs = rig.study.document.costs
     yield from row("roof_points", "roof points", lambda l: l.unnamed, 0.0, costs.roof_points_available)

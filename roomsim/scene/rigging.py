@@ -86,13 +86,14 @@ class Rig:
             name: shapely.LineString(np.array(truss.line)[:, :2]) for name, truss in self.trusses.items()
         }
         self.truss_of = {name: self._truss_of(point) for name, point in self.points.items()}
+        changes = study.elements.system_change
         self.weighed_with = {
             name: change.name
-            for change in study.elements.system_change
-            if change.weight
+            for change in changes
             for name in change.switch_on
+            if all(other.weight for other in changes if name in other.switch_on)
         }
-        """Source -> system change that states its weight."""
+        """Source -> system change that states its weight, if all do that bring it."""
         self.sources: dict[str, Load] = {
             source.name: self._source_load(source) for source in study.sources.all() if is_hung(source)
         }

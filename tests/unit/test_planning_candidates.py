@@ -127,7 +127,12 @@ switching = st.lists(
     max_size=3,
 )
 roof_limits = st.fixed_dictionaries(
-    {"p": st.integers(4, 12), "q": st.integers(4, 12), "truss": st.integers(6, 20)},
+    {
+        "p": st.integers(4, 12),
+        "q": st.integers(4, 12),
+        "truss": st.integers(6, 20),
+        "existing": st.sampled_from([0, 2, 13]),
+    },
     optional={"roof_points_available": st.integers(1, 4), "point_load_limit": st.integers(4, 8)},
 )
 
@@ -145,7 +150,7 @@ def roof_study(cloth, sources, changes, limits):
             takes = {"weight": weight, "roof_points": points, "point_load": point_load}
             switched.append({"name": f"c{i}", "switch_on": here["on"], "switch_off": here["off"], **takes})
     lines = [drape(name, **line) for name, line in zip("ab", cloth)]
-    costs = {key: value for key, value in limits.items() if key not in ("p", "q", "truss")}
+    costs = {key: value for key, value in limits.items() if key not in ("p", "q", "truss", "existing")}
     candidates = [entry["name"] for entry in (*lines, *switched)]
     study = study_of(lines, costs, {"candidates": candidates}, system_change=switched)
     described = [{"name": "talker", "position": [0, 0, 1], "level": [70] * 8}]
@@ -158,6 +163,7 @@ def roof_study(cloth, sources, changes, limits):
         {"name": name, "position": [20, y, 9], "limit": limits[name]} for name, y in (("p", 0), ("q", 4))
     ]
     truss = {"name": "t", "line": [[20, 0, 9], [20, 4, 9]], "limit": limits["truss"]}
+    points[0]["existing_load"] = limits["existing"]
     venue = {**study.venue.model_dump(by_alias=True), "roof_point": points, "truss": [truss]}
     return study.model_copy(
         update={
@@ -180,7 +186,7 @@ def switches_one_both_ways(study, chosen):
     [],
     [{"mass": 5, "hang_from": ["p"]}] * 3,
     [([1], [0], 0, 0, 0), ([2], [0], 0, 0, 0)],
-    {"p": 8, "q": 8, "truss": 20},
+    {"p": 8, "q": 8, "truss": 20, "existing": 0},
     0,
 )
 def test_no_set_hangs_more_than_the_roof_carries_with_the_loudspeakers_there(

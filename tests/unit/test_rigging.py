@@ -265,6 +265,17 @@ def test_boxes_without_mass_are_weighed_by_the_change_that_brings_them(tmp_path:
     assert "load_unknown" not in codes(roomsim.check(path))
 
 
+def test_a_change_that_states_no_weight_leaves_its_boxes_unknown(tmp_path: Path) -> None:
+    """Two changes bring the same boxes, and only one says what they weigh."""
+    changes = [
+        {"name": "stated", "switch_on": ["extra"], "weight": 90, "roof_points": 1},
+        {"name": "silent", "switch_on": ["extra"]},
+    ]
+    boxes = hang("extra", loudspeaker="unweighed")
+    path = described(tmp_path, boxes, costs={"point_load_limit": 75}, elements={"system_change": changes})
+    assert "'extra'" in codes(roomsim.check(path))["load_unknown"].text
+
+
 # --- what is not known ----------------------------------------------------------------------------------
 
 

@@ -30,6 +30,7 @@ from roomsim.tracing.replay import time_zero
 from roomsim.venue.document import ElementsDocument, RoomParts, SourcesDocument, StudyDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
+from roomsim.venue.rigging import RoofPoint, Truss
 
 HANG = {
     "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "site_angle": -2.0,
@@ -316,14 +317,18 @@ def test_a_directivity_file_of_a_box_is_checked_when_the_study_is_read(tmp_path:
 def test_examples_of_the_handbook_are_valid():
     page = (Path(__file__).parents[2] / "docs" / "system.md").read_text("utf-8")
     blocks = re.findall(r"```toml\n(.*?)```", page, flags=re.DOTALL)
-    assert len(blocks) == 7
-    changes, parts, noise = (
-        [block for block in blocks if key in block] for key in ("[[system_change]]", "[parts]", "[noise_spectra]")
+    assert len(blocks) == 9
+    changes, parts, noise, roof = (
+        [block for block in blocks if key in block]
+        for key in ("[[system_change]]", "[parts]", "[noise_spectra]", "[[truss]]")
     )
-    others = [*changes, *parts, *noise]
+    others = [*changes, *parts, *noise, *roof]
     written = "schema = 1\n" + "\n".join(block for block in blocks if block not in others)
     sources = SourcesDocument.model_validate(tomllib.loads(written))
     assert len(sources.hang[0].splay) == 8 and sources.hang[0].box[0].number == 9
+    (truss,), (point,) = (tomllib.loads(roof[0])[key] for key in ("truss", "roof_point"))
+    assert Truss.model_validate(truss).limit == 600
+    assert sources.source[0].hang_from == (RoofPoint.model_validate(point).name,)
     assert sources.sub_stack[0].n_boxes() == 3 and set(sources.loudspeaker) == {"my_box"}
     elements = ElementsDocument.model_validate(tomllib.loads("schema = 1\n" + changes[0]))
     assert elements.system_change[0].power == 3.2

@@ -11,6 +11,8 @@ from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_scenarios_of
 from ..scene.drawing import plan_drawing
 from ..scene.footprints import free_sheets
+from ..scene.rigging import Rig
+from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import suggested_lines
@@ -316,6 +318,13 @@ class _Search:
             f"standard error of the STI is {run.standard_error:.3f}, where {wanted.sti:g} was wanted."
             for what, run in (("the search", reached), ("the finalists", final))
             if not run.is_met
+        ]
+        names = [(), *((name,) for name in self.candidates.names)]
+        pool = study_of_sets(self.study, self.candidates.start, names)
+        said += [
+            f"{finding.place}: {finding.text}"
+            for finding in rigging_findings(pool, Rig(pool), self.mesh)
+            if finding.code in NOT_CHECKED
         ]
         said += [f"{name} was left aside: {why}" for name, why in self.candidates.refused.items()]
         return said

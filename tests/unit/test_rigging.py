@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 import roomsim
 from roomsim.errors import DocumentError
+from roomsim.planning.candidates import candidates_of
 from roomsim.scene.findings import Finding
 from roomsim.scene.rigging import Rig, lever_rule
 from roomsim.scene.scenarios import limits_broken
@@ -274,6 +275,16 @@ def test_a_change_that_states_no_weight_leaves_its_boxes_unknown(tmp_path: Path)
     boxes = hang("extra", loudspeaker="unweighed")
     path = described(tmp_path, boxes, costs={"point_load_limit": 75}, elements={"system_change": changes})
     assert "'extra'" in codes(roomsim.check(path))["load_unknown"].text
+
+
+def test_a_plan_leaves_out_what_the_point_does_not_carry_beside_the_loudspeakers(tmp_path: Path) -> None:
+    """A line of 80 kg on two points passes where nothing hangs, and not on the point of a hang of 180 kg."""
+    roof = point("a", 3.0, 6.0, 200.0) + point("b", 3.0, 9.0, 200.0) + point("c", 3.0, 3.0, 200.0)
+    lines = [drape("beside", weight=80, hang_from=["b", "c"]), drape("on it", weight=80, hang_from=["a", "b"])]
+    study = studied(tmp_path, hang(hang_from=["a"]), roof, elements={"drape": lines})
+    found = candidates_of(study, {})
+    assert found.names == ("beside",)
+    assert found.refused == {"on it": "out of reach by itself: load on roof point a"}
 
 
 # --- what is not known ----------------------------------------------------------------------------------

@@ -61,13 +61,14 @@ def loudspeaker_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
 
 
 def unexplained(study: Study, mesh: VenueMesh) -> list[str]:
-    """Sources too high to stand, of which it is not stated how they are held up."""
+    """Sources and stacks too high to stand, of which it is not stated how they are held up."""
+    unsaid: list[Source | SubStack] = [source for source in study.sources.source if source.mounting is None]
+    unsaid += study.sources.sub_stack
     return [
         source.name
-        for source in study.sources.source
-        if source.mounting is None
-        and not source.is_hung
-        and not _stands(source, _floor_under(np.array(source.position), mesh))
+        for source in unsaid
+        if not is_hung(source)
+        and source.position[2] - _floor_under(np.array(source.position), mesh) > STANDS_UP_TO
     ]
 
 

@@ -102,5 +102,5 @@ def _unchecked(rig: Rig, loads: Iterable[Load], unexplained: Sequence[str]) -> I
             "rigging",
             " ".join(said),
             "Name the roof points and trusses in the venue file, with their limits, and under hang_from what hangs "
-            "from which; give mass to what hangs, or mounting to what does not. " + APPROVAL,
+            "from which; give mass and points to what hangs, and mounting to what does not. " + APPROVAL,
         )

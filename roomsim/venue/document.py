@@ -34,7 +34,7 @@ from roomsim.venue.fields import (
 )
 from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
 from roomsim.venue.planning import Plan
-from roomsim.venue.rigging import Hanging, RoofPoint, Truss
+from roomsim.venue.rigging import Hanging, Kilograms, RoofPoint, Truss
 from roomsim.venue.systems import Hang, SubStack
 
 # --- materials.toml -------------------------------------------------------------------------------------
@@ -377,7 +377,7 @@ class Source(Hanging):
     mounting: Literal["hung", "stand", "wall"] | None = None
     """How it is held up. Unless given, one with a `mass` or with `hang_from` is hung, and any other within
     2.5 m of the floor under it stands."""
-    mass: NotNegative | None = None
+    mass: Kilograms | None = None
     """kg, of the box and what hangs with it, where it hangs."""
     size: tuple[Positive, Positive, Positive] | None = None
     """Width, depth and height of the box, m, for the zones that are kept clear; 0.6 m each unless given."""

@@ -10,8 +10,9 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from roomsim.errors import DocumentError, suggestion
-from roomsim.venue.fields import Decibel, Model, Name, NotNegative, Positive
+from roomsim.venue.fields import Decibel, Model, Name, Positive
 from roomsim.venue.parsing import document_error, read_source, validate
+from roomsim.venue.rigging import Kilograms
 
 Coverage = Annotated[float, Field(gt=0.0, le=360.0)]
 Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]
@@ -145,7 +146,7 @@ class Loudspeaker(Model):
     """The same in the octave of 31.5 Hz, for maps of subs; without it there are none in this band."""
     maximum_level: Decibel | None = None
     """Highest peak level that one box can do at 1 m on axis, dB, all bands together."""
-    mass: NotNegative | None = None
+    mass: Kilograms | None = None
     """kg of one box."""
     directivity: Directivity
     source: Annotated[str, Field(min_length=1)]

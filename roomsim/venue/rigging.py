@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from math import dist
 from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from roomsim.venue.fields import Model, Name, NotNegative, Point3
+from roomsim.venue.fields import SHORTEST, Model, Name, Point3
+
+Kilograms = Annotated[float, Field(ge=0.0, le=1e6)]
+"""The bound catches slips of the keyboard, and keeps all sums finite."""
 
 
 class RoofPoint(Model):
@@ -15,9 +19,9 @@ class RoofPoint(Model):
     name: Name
     position: Point3
     """m."""
-    limit: NotNegative | None = None
+    limit: Kilograms | None = None
     """Largest load, kg, by whoever is responsible for the roof; the study's `point_load_limit` unless given."""
-    existing_load: NotNegative = 0.0
+    existing_load: Kilograms = 0.0
     """kg that hang from it already."""
     truss: Name | None = None
     """Truss or beam that it is on; the nearest one within 0.5 m in plan unless given."""
@@ -29,10 +33,17 @@ class Truss(Model):
     name: Name
     line: tuple[Point3, Point3]
     """Its two ends, m."""
-    limit: NotNegative | None = None
+    limit: Kilograms | None = None
     """Largest load, kg, of all that hangs from it together; not checked unless given."""
-    existing_load: NotNegative = 0.0
+    existing_load: Kilograms = 0.0
     """kg that hang from it already, such as lamps and heaters."""
+
+    @field_validator("line")
+    @classmethod
+    def _two_ends(cls, line: tuple[Point3, Point3]) -> tuple[Point3, Point3]:
+        if dist(*line) < SHORTEST:
+            raise ValueError("its two ends are the same point")
+        return line
 
 
 class Hanging(Model):

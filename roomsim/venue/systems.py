@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from roomsim.venue.fields import Coordinate, Model, Name, NotNegative, Point3
-from roomsim.venue.rigging import Hanging
+from roomsim.venue.fields import Coordinate, Model, Name, Point3
+from roomsim.venue.rigging import Hanging, Kilograms
 
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]
 Gain = Annotated[float, Field(ge=-100.0, le=40.0)]
@@ -85,7 +85,7 @@ class Hang(System):
     """Elevation of the top box's axis, degrees; negative looks down."""
     count: Count
     """Number of boxes."""
-    frame_mass: NotNegative = 0.0
+    frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
     """Number of points that the hang is held by; as many as `hang_from` names unless given."""
@@ -175,7 +175,7 @@ class SubStack(System):
     arrangement: Arrangement
     points: Annotated[int, Field(ge=0, le=8)] = 0
     """Number of points that it hangs from, if it is flown; as many as `hang_from` names unless given."""
-    frame_mass: NotNegative = 0.0
+    frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes, if it is flown."""
     floor: Coordinate | None = None
     """Height of the hard floor under it, m, where it stands on one or hangs near: the floor's image raises

@@ -287,6 +287,21 @@ def test_a_plan_leaves_out_what_the_point_does_not_carry_beside_the_loudspeakers
     assert found.refused == {"on it": "out of reach by itself: load on roof point a"}
 
 
+def test_a_flown_stack_hangs_and_one_on_the_floor_does_not(tmp_path: Path) -> None:
+    """Three bass boxes of 26 kg and 12 kg of frame on two points: 45 kg each."""
+
+    def stack(height: float, **keys: Any) -> str:
+        given = {"name": "subs", "loudspeaker": "line", "position": [3.2, 6.0, height], **keys}
+        return "\n[[sub_stack]]\n" + venues.toml_text(given) + 'arrangement = { kind = "stack", count = 3 }\n'
+
+    costs = {"point_load_limit": 40}
+    flown = studied(tmp_path / "flown", stack(5.0, points=2, frame_mass=12), costs=costs)
+    assert broken(flown, "bare") == {"point_load": "load on one roof point, of subs, 45 of 40 kg"}
+    assert broken(studied(tmp_path / "floor", stack(0.0), costs=costs), "bare") == {}
+    unsaid = codes(roomsim.check(described(tmp_path / "unsaid", stack(5.0), costs=costs)))
+    assert "How 'subs' is held up" in unsaid["loads_unchecked"].text
+
+
 # --- what is not known ----------------------------------------------------------------------------------
 
 
@@ -335,6 +350,8 @@ FAULTS: list[tuple[str, str, str]] = [
     (hang(hang_from=["p", "r"], points=1), point("p", 3.0, 6.0) + point("r", 3.0, 7.0), "points says 1"),
     ("", point("p", 3.0, 6.0, truss="T9"), 'no truss is called "T9"'),
     ("", point("p", 3.0, 6.0) + point("p", 3.0, 7.0), "every name here must be different"),
+    ("", truss("T", 3.0, 9.0, line=[[1, 1, 7], [1, 1, 7]]), "its two ends are the same point"),
+    (hang(frame_mass=1e300), "", "frame_mass"),
     ("", truss("T", 3.0, 9.0) + truss("T", 4.0, 9.0), "every name here must be different"),
 ]
 

@@ -788,6 +788,12 @@ TOPICS = (
                     "definition",
                     DERIVED,
                 ),
+                (
+                    "whole_rating_of_each_curve_is_its_own",
+                    "NR as it is quoted: every whole curve and a tenth of a decibel about it",
+                    "definition",
+                    DERIVED,
+                ),
                 ("nc_curves", "NC curves", "Beranek; ANSI/ASA S12.2", MEMORY),
             ],
         ),

@@ -33,6 +33,10 @@ _NC_LEVELS = np.array(
 )
 """Octaves 63 Hz to 8 kHz of NC-15 to NC-70 (ANSI/ASA S12.2, table of NC curves, from memory)."""
 
+SAME_LEVEL = 0.01
+"""dB by which an octave may pass a curve and still count as on it: a tenth of the tenth to which coefficients and
+levels are given, and far more than what rounding in the computer makes of it."""
+
 CURVE = re.compile(r"\s*(NR|NC)[ -]?(\d{1,3}(?:\.\d+)?)\s*", re.IGNORECASE)
 """How a curve is written: "NR 35", "NC-30"."""
 
@@ -84,6 +88,20 @@ def noise_rating(levels: Any) -> np.ndarray:
     (...) float; below 0 where all bands are under the lowest curve
     """
     return ((np.asarray(levels, dtype=float) - _NR_A) / _NR_B).max(axis=-1)
+
+
+def whole_noise_rating(levels: Any) -> np.ndarray:
+    """NR of a noise as it is quoted: the lowest curve of whole number that no octave passes by more than `SAME_LEVEL`.
+
+    Parameters
+    ----------
+    levels : (..., 8) float, dB, 63 Hz to 8 kHz
+
+    Returns
+    -------
+    (...) int
+    """
+    return np.ceil(noise_rating(np.asarray(levels, dtype=float) - SAME_LEVEL)).astype(int)
 
 
 def named_curve(text: str) -> np.ndarray | None:

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from .. import bands
 from ..physics.exposure import EXPOSURE_LIMITS, PEAK_LIMIT
+from ..physics.noise import whole_noise_rating
 from ..study.landing import PARTS
 from ..study.system import SystemReport
 from ..study.timing import VERDICTS
@@ -167,7 +168,7 @@ def _level_lines(report: SystemReport) -> Iterator[str]:
     sti = levels["sti_estimate"]
     yield (
         f"A-weighted, with the room, estimated: {median:.0f} dB(A) in the median seat, {low:.0f} to {high:.0f} over "
-        f"nine in ten. Noise is NR {np.ceil(levels['noise_rating']):.0f}. STI estimated {sti[1]:.2f}, {sti[0]:.2f} to "
+        f"nine in ten. Noise is NR {whole_noise_rating(levels['noise'])}. STI estimated {sti[1]:.2f}, {sti[0]:.2f} to "
         f"{sti[2]:.2f}."
     )
     if levels["headroom"] is not None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from io import StringIO
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from venues import rectangle_area, shoebox, write_venue
 
 import roomsim
 from roomsim.cli.application import execute
+from roomsim.physics.noise import named_curve
 from roomsim.report.system_object import system_object
 from roomsim.report.system_tables import system_table
 from roomsim.study.landing import PARTS
@@ -99,6 +102,14 @@ def test_what_plays_and_what_counts(report):
     bare = roomsim.system_report(report.study.folder / "study.toml", "bare")
     assert [bare.scene.sources.names[i] for i in bare.sources_on] == ["fill", "main", "subs"]
     assert report.listening_positions == [("mixer", 60)]
+
+
+@pytest.mark.parametrize("rating", [25, 30, 35, 60, 70])
+def test_noise_by_the_name_of_a_curve_is_printed_as_that_curve(report, rating):
+    scene = replace(report.scene, noise=np.tile(named_curve(f"NR {rating}"), (len(report.scene.noise), 1)))
+    console = Console(file=StringIO(), width=400)
+    console.print(system_table(replace(report, scene=scene)))
+    assert f"Noise is NR {rating}." in console.file.getvalue()
 
 
 def test_shares_sum_to_one(report):

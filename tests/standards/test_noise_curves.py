@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from roomsim.errors import PhysicalRangeError
-from roomsim.physics.noise import named_curve, noise_criterion_curve, noise_rating, noise_rating_curve
+from roomsim.physics.levels import level_sum
+from roomsim.physics.noise import (
+    named_curve,
+    noise_criterion_curve,
+    noise_rating,
+    noise_rating_curve,
+    whole_noise_rating,
+)
 
 # Octaves 63 Hz to 8 kHz as handbooks print them, rounded to whole dB (ISO/R 1996:1971; the same table in
 # BS 8233; from memory).
@@ -40,6 +47,26 @@ def test_rating_of_a_noise_is_the_curve_that_it_touches():
     noise[2] = noise_rating_curve(42.0)[2]
     assert noise_rating(noise) == pytest.approx(42.0, abs=1e-9)
     assert noise_rating(np.stack([noise, noise - 200.0]))[1] < 0.0
+
+
+def test_whole_rating_of_each_curve_is_its_own():
+    whole = np.arange(131)
+    curves = noise_rating_curve(whole)
+    assert (whole_noise_rating(curves) == whole).all()
+    # As a study gives it: by name, then as the level of a sum of one.
+    assert [int(whole_noise_rating(level_sum([named_curve(f"NR {n}")], axis=0))) for n in whole] == whole.tolist()
+    # The curve is touched in one octave only, any of them.
+    for band in range(8):
+        noise = curves - 20.0
+        noise[:, band] = curves[:, band]
+        assert (whole_noise_rating(noise) == whole).all()
+        # A tenth of a decibel over it, the last digit of a level, is the next curve; a tenth under it the same.
+        noise[:, band] += 0.1
+        assert (whole_noise_rating(noise) == whole + 1).all()
+        noise[:, band] -= 0.2
+        assert (whole_noise_rating(noise) == whole).all()
+    # Control: rounded up from the bare quotient, many curves come out as the next.
+    assert (np.ceil(noise_rating(curves)) > whole).sum() > 20
 
 
 def test_nc_curves():

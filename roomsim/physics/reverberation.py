@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..bands import EXACT, LABELS
+from ..bands import EXACT, LABELS, N_BANDS
 
 SPEED_OF_SOUND = 343.2
 """m/s at 20 degC, where nothing else is said."""
@@ -283,8 +283,23 @@ OUT_OF_PROPORTION = 5.0
 """Longest over shortest side of a hall from which it counts as long or flat (common practice, no source)."""
 
 
-def assumptions(room: Enclosure, reverberation_time: Any, extent: tuple[float, float, float]) -> list[str]:
-    """Plain sentences on what in this room the statistical estimates cannot know; none where all holds.
+class BrokenAssumption(NamedTuple):
+    """Something in a room that the statistical estimates, or energy methods at large, cannot know."""
+
+    code: str
+    """What kind of thing: "modes", "dead", "absorbing", "uneven" or "shape"."""
+    value: float
+    """How far it goes: of two rooms with the same code the larger value is the graver."""
+    bands: tuple[int, ...]
+    """Indices of the octave bands that it concerns."""
+    text: str
+    """A plain sentence with the figures."""
+
+
+def assumptions(
+    room: Enclosure, reverberation_time: Any, extent: tuple[float, float, float]
+) -> list[BrokenAssumption]:
+    """What in this room the statistical estimates cannot know; nothing where all holds. Each code at most once.
 
     Parameters
     ----------
@@ -292,51 +307,65 @@ def assumptions(room: Enclosure, reverberation_time: Any, extent: tuple[float, f
     reverberation_time : (8,) float, s, the best there is
     extent : three floats, m, size along x, y, z
     """
-    found = []
+    found: list[BrokenAssumption] = []
+
+    def broken(code: str, value: float, bands: np.ndarray, text: str) -> None:
+        found.append(BrokenAssumption(code, float(value), tuple(np.flatnonzero(bands).tolist()), text))
+
     limit = schroeder_frequency(reverberation_time, room.volume)
     below = limit > EXACT
     if below.any():
-        found.append(
+        broken(
+            "modes",
+            limit[below].max(),
+            below,
             f"At {_bands(below)} single modes stand out (Schroeder frequency "
-            f"{limit[below].max():.0f} Hz): energy methods give a trend there, not a figure for a seat."
+            f"{limit[below].max():.0f} Hz): energy methods give a trend there, not a figure for a seat.",
         )
     mean = room.mean_absorption
     if (mean > DEAD).any():
-        found.append(
+        broken(
+            "dead",
+            mean.max(),
+            mean > DEAD,
             f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > DEAD)}): sound dies after a "
-            "few reflections, and no reverberation formula holds."
+            "few reflections, and no reverberation formula holds.",
         )
     elif (mean > HIGH_ABSORPTION).any():
         excess = 100.0 * (sabine(room) / eyring(room) - 1.0).max()
-        found.append(
+        broken(
+            "absorbing",
+            mean.max(),
+            mean > HIGH_ABSORPTION,
             f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > HIGH_ABSORPTION)}): Sabine's "
-            f"time is up to {excess:.0f} % too long even in a diffuse room."
+            f"time is up to {excess:.0f} % too long even in a diffuse room.",
         )
     if room.facing is not None:
-        found.extend(_unevenness(room))
+        ratio = arau_puchades(room) / eyring(room)
+        if (ratio > UNEVEN).any():
+            broken("uneven", ratio.max(), ratio > UNEVEN, _unevenness(room, ratio))
     short, middle, long = sorted(extent)
     if long > OUT_OF_PROPORTION * short:
         kind = "flat" if middle > OUT_OF_PROPORTION * short else "long"
-        found.append(
+        broken(
+            "shape",
+            long / short,
+            np.ones(N_BANDS, dtype=bool),
             f"The room is {kind} ({extent[0]:.0f} x {extent[1]:.0f} x {extent[2]:.0f} m): level and decay "
-            "change along it, and one reverberation time does not describe it."
+            "change along it, and one reverberation time does not describe it.",
         )
     return found
 
 
-def _unevenness(room: Enclosure) -> list[str]:
-    ratio = arau_puchades(room) / eyring(room)
-    uneven = ratio > UNEVEN
-    if not uneven.any():
-        return []
+def _unevenness(room: Enclosure, ratio: np.ndarray) -> str:
     worst = int(np.argmax(ratio))
     _, absorption = room.along_axes()
     high, low = int(np.argmax(absorption[:, worst])), int(np.argmin(absorption[:, worst]))
-    return [
-        f"Absorption is uneven ({_bands(uneven)}): at {_NAMES[worst]} surfaces that face along {'xyz'[high]} "
+    return (
+        f"Absorption is uneven ({_bands(ratio > UNEVEN)}): at {_NAMES[worst]} surfaces that face along {'xyz'[high]} "
         f"absorb {absorption[high, worst]:.2f}, along {'xyz'[low]} {absorption[low, worst]:.2f}. The decay "
         "depends on how much the surfaces scatter, and the formulas spread widely: trust the traced one."
-    ]
+    )
 
 
 _NAMES = tuple(label.replace("k", " kHz") if "k" in label else f"{label} Hz" for label in LABELS)

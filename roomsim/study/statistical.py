@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from ..estimate import Estimate
 from ..metrics.room import is_bent
 from ..physics.distance import articulation_loss_peutz, critical_distance
 from ..physics.reverberation import FORMULAS, assumptions, schroeder_frequency
+from ..scene.findings import list_text
 from ..scene.scene import Scene
 from ..tracing.emission import radiated
 
@@ -66,22 +68,20 @@ def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[
     mean over the seats, surely above 10 %."""
     curvature = room["curvature"]
     bent = is_bent(curvature)[:, BENT_BANDS]
-    concerned = np.flatnonzero(bent.sum(axis=1))
-    if not len(concerned):
-        return []
-    names = [scenarios[int(k)] for k in concerned]
-    i = int(concerned[0])
-    band = BENT_BANDS.start + int(np.where(bent[i], curvature.value[i, BENT_BANDS], -np.inf).argmax())
-    early, t20, t30 = (
-        room[name].value[i, band]
-        for name in ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
-    )
-    sentence = (
-        f"The decay is bent at {NOMINAL[band]:g} Hz: EDT {early:.2g} s, T20 {t20:.2g} s, T30 {t30:.2g} s. It has more "
-        "than one slope, as where sound lingers in a part of the room or between bare surfaces: quote no single "
-        "reverberation time, and judge speech by EDT, clarity and STI."
-    )
-    return [_with_scenarios(sentence, names, len(scenarios))]
+    told = []
+    for i in np.flatnonzero(bent.any(axis=1)):
+        band = BENT_BANDS.start + int(np.where(bent[i], curvature.value[i, BENT_BANDS], -np.inf).argmax())
+        early, t20, t30 = (
+            room[name].value[i, band]
+            for name in ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
+        )
+        text = (
+            f"The decay is bent at {NOMINAL[band]:g} Hz: EDT {early:.2g} s, T20 {t20:.2g} s, T30 {t30:.2g} s. It has "
+            "more than one slope, as where sound lingers in a part of the room or between bare surfaces: quote no "
+            "single reverberation time, and judge speech by EDT, clarity and STI."
+        )
+        told.append(_Told("bent", scenarios[i], float(curvature.value[i, band]), text))
+    return _merged(told, len(scenarios))
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:
@@ -102,15 +102,12 @@ def broken_assumptions(scene: Scene, reverberation_time: np.ndarray) -> list[str
     points = scene.surfaces.origin
     corners = np.concatenate([points, points + scene.surfaces.edge_u, points + scene.surfaces.edge_v])
     x, y, z = (float(size) for size in np.ptp(corners, axis=0))
-    # The same thing is said of most scenarios with other figures: once is enough, with the first one's
-    # figures.
-    said: dict[str, tuple[str, list[str]]] = {}
+    told = []
     for i, name in enumerate(scene.scenarios):
         one = replace(room, areas=np.asarray(room.areas)[:, i], absorption=room.absorption[:, i])
-        for sentence in assumptions(one, reverberation_time[i], (x, y, z)):
-            kind = " ".join(sentence.split()[:2])
-            said.setdefault(kind, (sentence, []))[1].append(name)
-    return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
+        for found in assumptions(one, reverberation_time[i], (x, y, z)):
+            told.append(_Told(found.code, name, found.value, found.text))
+    return _merged(told, scene.n_scenarios)
 
 
 DEPARTS = 1.2
@@ -132,17 +129,16 @@ def departures(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.nd
     with np.errstate(invalid="ignore"):
         ratio = np.nan_to_num(traced / statistical["kuttruff"])
     worst = ratio.argmax(axis=1)
-    said: dict[bool, tuple[str, list[str]]] = {}
+    told = []
     for i in np.flatnonzero(ratio.max(axis=1) > DEPARTS):
         band = int(worst[i])
-        sentence, is_specular = _departure(
-            scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band]
-        )
-        said.setdefault(is_specular, (sentence, []))[1].append(scene.scenarios[i])
-    return [_with_scenarios(sentence, names, scene.n_scenarios) for sentence, names in said.values()]
+        code, text = _departure(scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band])
+        told.append(_Told(code, scene.scenarios[i], float(ratio[i, band]), text))
+    return _merged(told, scene.n_scenarios)
 
 
-def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: float) -> tuple[str, bool]:
+def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: float) -> tuple[str, str]:
+    """What the cause is taken to be, "little scattered" or "shape", and the sentence."""
     area = np.array([patch.area * patch.sides for patch in scene.patches])
     specular, scattered, _ = np.moveaxis(scene.factors[:, :, scenario, band], 1, 0)
     share = float((area * scattered).sum() / max((area * (specular + scattered)).sum(), 1e-12))
@@ -156,24 +152,46 @@ def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: f
     )
     if share < LITTLE_SCATTERED:
         return (
+            "little scattered",
             f"{figures} Surfaces that face along {'xyz'[high]} absorb {along[high]:.2f}, along {'xyz'[low]} "
             f"{along[low]:.2f}, and only {share:.0%} of what is reflected is scattered: sound that keeps "
             "away from the absorbing surfaces outlives the rest. The truth lies between these two figures "
             "and hangs on how much the surfaces scatter: check their scattering, or measure the room, before "
             "relying on either.",
-            True,
         )
     return (
+        "shape",
         f"{figures} {share:.0%} of what is reflected is scattered, so the shape must be the cause: coupled "
         "spaces, or a long or flat room. The formulas do not hold here; trust the traced one.",
-        False,
     )
 
 
-def _with_scenarios(sentence: str, names: list[str], n_scenarios: int) -> str:
-    others = len(names) - 1
-    if others == 0:
-        return f"{names[0]}: {sentence}"
-    if len(names) == n_scenarios:
-        return f"{names[0]}, and so all scenarios: {sentence}"
-    return f"{names[0]}, and so {others} other scenario{'s' if others > 1 else ''}: {sentence}"
+class _Told(NamedTuple):
+    """Something that is doubtful about one scenario."""
+
+    code: str
+    """What it is: of scenarios that share a code it is said once."""
+    scenario: str
+    value: float
+    """How far it goes; the larger, the graver."""
+    text: str
+
+
+def _merged(told: Iterable[_Told], n_scenarios: int) -> list[str]:
+    """One sentence for each code, with the figures of the scenario where it goes farthest and the names of all that
+    it holds for."""
+    alike: dict[str, list[_Told]] = {}
+    for one in told:
+        alike.setdefault(one.code, []).append(one)
+    said = []
+    for group in alike.values():
+        gravest = max(group, key=lambda one: one.value)
+        others = [one.scenario for one in group if one is not gravest]
+        # The figures of one scenario are those of another only if they go as far.
+        as_far = all(np.isclose(one.value, gravest.value, rtol=1e-3) for one in group)
+        others_named = "all scenarios" if as_far else "all other scenarios"
+        if len(group) < n_scenarios:
+            others_named = list_text(others)
+        also = f", and {'so' if as_far else 'less so'} {others_named}" if others else ""
+        said.append(f"{gravest.scenario}{also}: {gravest.text}")
+    return said

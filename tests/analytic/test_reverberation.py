@@ -246,21 +246,23 @@ def test_each_broken_assumption_has_its_sentence():
     small = box((6.0, 5.0, 3.0), even)
     (modes,) = assumptions(small, np.full(8, 0.8), (6.0, 5.0, 3.0))
     # 2000 sqrt(0.8 / 90) = 189 Hz.
-    assert "63 Hz to 125 Hz" in modes and "189 Hz" in modes
+    assert modes.code == "modes" and modes.bands == (0, 1) and modes.value == pytest.approx(188.6, abs=0.05)
+    assert "63 Hz to 125 Hz" in modes.text and "189 Hz" in modes.text
 
     (uneven,) = assumptions(box(HALL, np.repeat(np.array(DRAPED_ENDS)[:, None], 8, axis=1)), np.ones(8), HALL)
-    assert "along x absorb 0.60, along y 0.05" in uneven and "63 Hz to 8 kHz" in uneven
+    assert "along x absorb 0.60, along y 0.05" in uneven.text and "63 Hz to 8 kHz" in uneven.text
 
     partly = even.copy()
     partly[:, 5] = 0.3
     (high,) = assumptions(box(HALL, partly), np.full(8, 2.0), HALL)
     # -ln(0.7) / 0.3 = 1.189.
-    assert "0.30 (2 kHz)" in high and "19 % too long" in high
+    assert "0.30 (2 kHz)" in high.text and "19 % too long" in high.text
 
     (dead,) = assumptions(box(HALL, even + 0.5), np.ones(8), HALL)
-    assert "0.58" in dead and "no reverberation formula holds" in dead
+    assert "0.58" in dead.text and "no reverberation formula holds" in dead.text
 
     (long,) = assumptions(box((90.0, 20.0, 8.0), even), np.ones(8), (90.0, 20.0, 8.0))
-    assert "The room is long (90 x 20 x 8 m)" in long
+    assert "The room is long (90 x 20 x 8 m)" in long.text
     (flat,) = assumptions(box((90.0, 80.0, 8.0), even), np.ones(8), (90.0, 80.0, 8.0))
-    assert "The room is flat" in flat
+    assert "The room is flat" in flat.text
+    assert [one.code for one in (uneven, high, dead, long, flat)] == ["uneven", "absorbing", "dead", "shape", "shape"]

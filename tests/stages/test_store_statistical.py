@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scenes import box_scene
 from venues import write_shoebox
 
 from roomsim.scene.compile import compile_scene
@@ -55,3 +56,24 @@ def test_sentences_name_the_scenarios_that_they_hold_for(tmp_path: Path) -> None
     uneven = [sentence for sentence in said if "Absorption is uneven" in sentence]
     assert len(uneven) == 1
     assert uneven[0].startswith("east drape: ")
+
+
+def test_warnings_that_begin_alike_are_told_of_their_own_scenarios() -> None:
+    """Absorbing and dead rooms are told by sentences that both begin with "The mean absorption reaches": a scenario
+    that is dead must not go under in those that only absorb much."""
+    absorption: list[object] = [0.1, 0.25, [0.1, 0.1, 0.1, 0.6, 0.7, 0.6, 0.1, 0.1], 0.3, 0.1]
+    scene = box_scene((30, 20, 8), absorption, 0.5, (7, 8, 3), [(17.0, 8.0, 3.0)])
+    said = broken_assumptions(scene, np.full((5, 8), 0.1))
+    dead = [sentence for sentence in said if "no reverberation formula holds" in sentence]
+    absorbing = [sentence for sentence in said if "too long even in a diffuse room" in sentence]
+    assert len(said) == 2 and len(dead) == 1 and len(absorbing) == 1
+    assert dead[0].startswith("scenario 2: The mean absorption reaches 0.70 (500 Hz to 2 kHz)")
+    # Of the others with the figures of the worst.
+    assert absorbing[0].startswith("scenario 3, and less so 'scenario 1': The mean absorption reaches 0.30")
+
+
+def test_many_scenarios_are_named_in_part() -> None:
+    scene = box_scene((30, 20, 8), [0.1] + [0.25] * 7, 0.5, (7, 8, 3), [(17.0, 8.0, 3.0)])
+    (said,) = broken_assumptions(scene, np.full((8, 8), 0.1))
+    others = "'scenario 2', 'scenario 3', 'scenario 4', 'scenario 5' and 2 more"
+    assert said.startswith(f"scenario 1, and so {others}: The mean absorption")

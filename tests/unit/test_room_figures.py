@@ -59,6 +59,13 @@ def test_bent_decays_are_told_with_their_band_and_scenarios():
     assert said.startswith("drape: ") and "bent at 500 Hz: EDT 1.2 s, T20 1.8 s, T30 2.5 s" in said
 
 
+def test_the_most_bent_decay_is_told_first():
+    curvature = np.full((2, 8), 15.0)
+    curvature[1, 3] = 30.0
+    (said,) = bent_decays(["bare", "drape"], figures_of(curvature, 1.0))
+    assert said.startswith("drape, and less so all other scenarios: ") and "bent at 500 Hz" in said
+
+
 def test_what_may_be_chance_or_lies_outside_the_bands_is_not_told():
     unsure, deep = np.full((2, 8), 13.0), np.full((2, 8), 3.0)
     deep[:, 0] = 50.0  # 63 Hz

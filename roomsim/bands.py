@@ -24,17 +24,22 @@ BASS = (0, 1)
 """Indices of 63 Hz and 125 Hz, the bands that separate halls for amplified music."""
 
 LINES_PER_BAND = 12
-"""Frequencies at which complex pressures are summed in each octave before they become band power: four in
-each third."""
+"""Frequencies at which complex pressures are summed in each octave before they become band power, unless a system
+asks for more (`system.elements.lines_of`): four in each third."""
 
 
-def band_lines(mid_bands: np.ndarray = EXACT) -> np.ndarray:
-    """(n_bands * LINES_PER_BAND,) Hz, evenly spaced in the logarithm over each octave (base ten), none on
-    an edge.
+def band_lines(mid_bands: np.ndarray = EXACT, per_band: np.ndarray | int = LINES_PER_BAND) -> np.ndarray:
+    """(sum of per_band,) Hz, evenly spaced in the logarithm over each octave (base ten), none on an edge.
 
     Parameters
     ----------
     mid_bands : (n_bands,) float, Hz
+    per_band : (n_bands,) int, lines in each octave, or one number for all
     """
-    step = (np.arange(LINES_PER_BAND) + 0.5) / LINES_PER_BAND - 0.5
-    return (np.asarray(mid_bands, dtype=float)[:, None] * 10.0 ** (0.3 * step)).ravel()
+    mid_bands = np.asarray(mid_bands, dtype=float)
+    return np.concatenate(
+        [
+            mid * 10.0 ** (0.3 * ((np.arange(n) + 0.5) / n - 0.5))
+            for mid, n in zip(mid_bands, np.broadcast_to(per_band, mid_bands.shape), strict=True)
+        ]
+    )

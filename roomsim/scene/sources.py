@@ -23,7 +23,7 @@ from ..physics.radiation import (
     frame_towards,
     polar_angles,
 )
-from ..system.elements import ElementArrays, band_energy, element_arrays, pattern_table
+from ..system.elements import ElementArrays, band_energy, element_arrays, lines_of, pattern_table
 from ..system.field import far_balloon, floor_gain, sphere_directions
 from ..system.layout import Layout, layout_of
 from ..system.patterns import pattern
@@ -74,7 +74,7 @@ def compile_sources(
     chosen = [source for source in study.sources.all() if source.name in ever]
     has_systems = any(not isinstance(source, Source) for source in chosen)
     n_polar = N_POLAR_SYSTEMS if has_systems else N_POLAR
-    tables: dict[Directivity, np.ndarray] = {}
+    tables: dict[tuple[Directivity, tuple[int, ...]], np.ndarray] = {}
     entries = [
         _simple(source, study, speed_of_sound, n_polar)
         if isinstance(source, Source)
@@ -143,12 +143,14 @@ def _simple(source: Source, study: Study, speed_of_sound: float, n_polar: int) -
 
 
 def _system(
-    layout: Layout, study: Study, speed_of_sound: float, tables: dict[Directivity, np.ndarray]
+    layout: Layout, study: Study, speed_of_sound: float, tables: dict[tuple[Directivity, tuple[int, ...]], np.ndarray]
 ) -> _Entry:
     folder, kind = study.sources_folder, layout.loudspeaker.directivity
-    if kind not in tables:
-        tables[kind] = pattern_table(kind, speed_of_sound, folder)
-    elements = element_arrays(layout, speed_of_sound, folder, table=tables[kind])
+    per_band = lines_of(layout, speed_of_sound)
+    box_on_lines = (kind, tuple(per_band.tolist()))
+    if box_on_lines not in tables:
+        tables[box_on_lines] = pattern_table(kind, speed_of_sound, folder, band_lines(per_band=per_band))
+    elements = element_arrays(layout, speed_of_sound, folder, table=tables[box_on_lines], per_band=per_band)
     energy = far_balloon(elements, layout.frame, speed_of_sound, N_POLAR_SYSTEMS, N_AZIMUTH)
     loudest = np.maximum(energy.max(axis=(0, 1)), 1e-30)
     power = np.ones(N_BANDS) if layout.floor is None else floor_gain(elements, layout.floor, speed_of_sound)

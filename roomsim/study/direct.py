@@ -60,7 +60,7 @@ def direct_sound(study: Study, scene: Scene, geometry: Geometry, points: np.ndar
             layout = layout_of(source, study.sources.loudspeaker, speed)
             each = np.linalg.norm(points[:, None] - layout.position, axis=2) / speed + layout.delay
             arrival[i] = each[:, np.abs(layout.gain) > 0.1 * np.abs(layout.gain).max()].min(axis=1)
-            energy[i] = band_energy(pressure_at(sources.elements[i], points, speed))
+            energy[i] = band_energy(pressure_at(sources.elements[i], points, speed), sources.elements[i].per_band)
         energy[i] *= np.exp(-scene.air_attenuation * distance[:, None])
         seen[i] = in_sight(scene, geometry, sources.position[i], points)
     energy *= seen[..., None]

@@ -41,7 +41,8 @@ def headroom_of(study: Study, scene: Scene, on: np.ndarray) -> list[Headroom]:
             at_1_m = float(level((10.0 ** (np.array(source.level) / 10.0)).sum()))
             limit = source.maximum_level
         else:
-            each = band_energy(scene.sources.elements[i].response).sum(axis=1)
+            elements = scene.sources.elements[i]
+            each = band_energy(elements.response, elements.per_band).sum(axis=1)
             at_1_m = float(level(each.max()))
             limit = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).maximum_level
         found.append(Headroom(source.name, at_1_m, at_1_m + study.sources.crest_factor, limit))

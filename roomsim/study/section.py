@@ -50,7 +50,7 @@ def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Sec
     known = np.isfinite(points).all(axis=1)
     if known.any():
         elements = element_arrays(layout, scene.speed_of_sound, study.sources_folder)
-        energy = band_energy(pressure_at(elements, points[known], scene.speed_of_sound))
+        energy = band_energy(pressure_at(elements, points[known], scene.speed_of_sound), elements.per_band)
         distance = np.linalg.norm(points[known] - layout.reference, axis=1)
         energy = energy * np.exp(-scene.air_attenuation * distance[:, None])
         level[known] = 10.0 * np.log10(np.maximum(energy, 1e-30))

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import differential_evolution
 
-from ..bands import EXACT, LINES_PER_BAND, N_BANDS
+from ..bands import N_BANDS
 from ..errors import PhysicalRangeError
 from ..physics.radiation import frame, gain_towards
 from ..venue.loudspeakers import Loudspeaker
 from ..venue.systems import Hang
-from .elements import band_energy, element_arrays, pattern_table
+from .elements import band_energy, element_arrays, lines_of
 from .field import NEAREST
 from .layout import Layout, layout_of
 
@@ -146,8 +146,8 @@ def aim(
         hang=aimed(hang, best),
         before=field.at_seats(given),
         after=after,
-        spill_before=field.share(given, everywhere, weight, stray, n_lines=4),
-        spill_after=field.share(best, everywhere, weight, stray, n_lines=4),
+        spill_before=field.share(given, everywhere, weight, stray),
+        spill_after=field.share(best, everywhere, weight, stray),
         bands=chosen_bands,
         wanted=spread,
         is_met=bool((after.spread[list(chosen_bands)] <= spread).all()),
@@ -245,10 +245,10 @@ class _Field:
         self._hang, self._own, self._seats, self._speed = hang, own, seats, speed_of_sound
         self._air = np.zeros(N_BANDS) if air_attenuation is None else np.asarray(air_attenuation)
         layout = layout_of(hang, own, speed_of_sound)
-        table = pattern_table(layout.loudspeaker.directivity, speed_of_sound, folder)
-        # Gains, filters and delays do not depend on the angles.
-        self._boxes = element_arrays(layout, speed_of_sound, folder, table=table)
-        self._some: dict[tuple[tuple[int, ...], int], tuple[np.ndarray, ...]] = {}
+        # Gains, filters and delays do not depend on the angles, nor does the length of the hang to speak of.
+        self._boxes = element_arrays(layout, speed_of_sound, folder)
+        self._per_band = lines_of(layout, speed_of_sound)
+        self._some: dict[tuple[tuple[int, ...], int | None], tuple[np.ndarray, ...]] = {}
 
     def over_the_farthest(self, directions: np.ndarray) -> np.ndarray:
         """Directions that pass over the farthest seat."""
@@ -265,7 +265,8 @@ class _Field:
         layout = self._layout(aiming)
         away = self._seats[None] - layout.position[:, None]
         distance = np.maximum(np.linalg.norm(away, axis=2), NEAREST)
-        energy = band_energy(self._sum(layout, away, distance, 1.0 / distance, bands, LINES_PER_BAND))
+        pressure = self._sum(layout, away, distance, 1.0 / distance, bands, None)
+        energy = band_energy(pressure, self._per_band[list(bands)])
         middle = np.linalg.norm(self._seats - layout.reference, axis=1)
         energy = energy * np.exp(-middle[:, None] * self._air[list(bands)])
         return Evenness(10.0 * np.log10(np.maximum(energy, 1e-30)))
@@ -277,7 +278,7 @@ class _Field:
         weight: np.ndarray,
         chosen: np.ndarray,
         bands: tuple[int, ...] = tuple(range(N_BANDS)),
-        n_lines: int = LINES_PER_BAND,
+        n_lines: int = 4,
     ) -> np.ndarray:
         """(n_bands,) share of the energy that goes in the chosen of the directions."""
         layout = self._layout(aiming)
@@ -289,12 +290,14 @@ class _Field:
         )
         return energy[chosen].sum(axis=0) / energy.sum(axis=0)
 
-    def _lines(self, bands: tuple[int, ...], n_lines: int) -> tuple[np.ndarray, ...]:
-        """Frequencies, pattern and responses on `n_lines` of each band's lines."""
+    def _lines(self, bands: tuple[int, ...], n_lines: int | None) -> tuple[np.ndarray, ...]:
+        """Frequencies, pattern and responses on `n_lines` of each band's lines, or on all."""
         if (bands, n_lines) not in self._some:
-            octave = np.round(np.log10(self._boxes.frequency / EXACT[0]) / 0.3).astype(int)
-            step = LINES_PER_BAND // n_lines
-            lines = np.concatenate([np.flatnonzero(octave == band)[step // 2 :: step] for band in bands])
+            first = np.cumsum(self._per_band) - self._per_band
+            steps = np.ones(N_BANDS, int) if n_lines is None else self._per_band // n_lines
+            lines = np.concatenate(
+                [np.arange(first[b] + steps[b] // 2, first[b] + self._per_band[b], steps[b]) for b in bands]
+            )
             table = np.ascontiguousarray(self._boxes.table[..., lines])
             self._some[bands, n_lines] = (self._boxes.frequency[lines], table, self._boxes.response[:, lines])
         return self._some[bands, n_lines]
@@ -306,7 +309,7 @@ class _Field:
         path: np.ndarray,
         loss: np.ndarray,
         bands: tuple[int, ...],
-        n_lines: int,
+        n_lines: int | None,
     ) -> np.ndarray:
         """(n_points, n_lines) sum over boxes; away (n_boxes, n_points, 3), path and loss (n_boxes, n_points)."""
         frequency, table, response = self._lines(bands, n_lines)

@@ -9,8 +9,13 @@ from .elements import ElementArrays, band_energy
 
 NEAREST = 0.1
 """m; nearer to an acoustic centre the pressure is that at this distance."""
-_CHUNK = 4096
-"""Points at a time."""
+_CHUNK = 400_000
+"""Points times lines at a time: a few arrays of 6 MB."""
+
+
+def _chunk(elements: ElementArrays) -> int:
+    """Points at a time."""
+    return max(1, _CHUNK // len(elements.frequency))
 
 
 def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: float) -> np.ndarray:
@@ -29,15 +34,16 @@ def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: flo
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(points), len(wave)), complex)
-    for start in range(0, len(points), _CHUNK):
-        part = np.asarray(points[start : start + _CHUNK], dtype=float)
+    chunk = _chunk(elements)
+    for start in range(0, len(points), chunk):
+        part = np.asarray(points[start : start + chunk], dtype=float)
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
             away = part - position
             distance = np.maximum(np.linalg.norm(away, axis=1), NEAREST)[:, None]
             sent = gain_towards(elements.table, frame, away) * response
-            total[start : start + _CHUNK] += sent * np.exp(-1j * wave * distance) / distance
+            total[start : start + chunk] += sent * np.exp(-1j * wave * distance) / distance
     return total
 
 
@@ -57,14 +63,15 @@ def pressure_towards(
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(directions), len(wave)), complex)
-    for start in range(0, len(directions), _CHUNK):
-        part = directions[start : start + _CHUNK]
+    chunk = _chunk(elements)
+    for start in range(0, len(directions), chunk):
+        part = directions[start : start + chunk]
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
             ahead_by = part @ (position - reference)
             sent = gain_towards(elements.table, frame, part) * response
-            total[start : start + _CHUNK] += sent * np.exp(1j * wave * ahead_by[:, None])
+            total[start : start + chunk] += sent * np.exp(1j * wave * ahead_by[:, None])
     return total
 
 
@@ -93,10 +100,13 @@ def far_balloon(
     """
     directions = sphere_directions(n_polar, n_azimuth, axes).reshape(-1, 3)
     reference = elements.position.mean(axis=0)
+    chunk = _chunk(elements)
     found = np.concatenate(
         [
-            band_energy(pressure_towards(elements, directions[i : i + _CHUNK], reference, speed_of_sound))
-            for i in range(0, len(directions), _CHUNK)
+            band_energy(
+                pressure_towards(elements, directions[i : i + chunk], reference, speed_of_sound), elements.per_band
+            )
+            for i in range(0, len(directions), chunk)
         ]
     )
     return found.reshape(n_polar, n_azimuth, -1)
@@ -122,7 +132,7 @@ def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> 
     free = pressure_towards(elements, directions.reshape(-1, 3), foot, speed_of_sound)
     free = free.reshape(n_polar, n_azimuth, -1)
     # What the image sends upwards is what the system sends downwards.
-    together = band_energy(free + free[::-1])
-    alone = np.einsum("pab,pa->b", band_energy(free), weights)
+    together = band_energy(free + free[::-1], elements.per_band)
+    alone = np.einsum("pab,pa->b", band_energy(free, elements.per_band), weights)
     # Both halves are equal now; the upper one is half of the sphere's sum.
     return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(alone > 0.0, alone, 1.0)

@@ -54,7 +54,7 @@ def level_map(
     places = [points, *(_mirrored(points, chain) for chain in _image_chains(planes))]
     total = sum(pressure_at(system, place, speed_of_sound) for place in places for system in systems)
     with np.errstate(divide="ignore"):
-        return 10.0 * np.log10(band_energy(np.asarray(total)))
+        return 10.0 * np.log10(band_energy(np.asarray(total), systems[0].per_band))
 
 
 def _image_chains(planes: np.ndarray | None) -> list[tuple[np.ndarray, ...]]:
@@ -87,7 +87,8 @@ def front_to_back(elements: ElementArrays, azimuth: float, speed_of_sound: float
     -------
     (n_bands,) float64, dB
     """
-    return _rejection(_around(elements, azimuth, elements.position.mean(axis=0), speed_of_sound))
+    around = _around(elements, azimuth, elements.position.mean(axis=0), speed_of_sound)
+    return _rejection(around, elements.per_band)
 
 
 def _around(
@@ -100,8 +101,8 @@ def _around(
     return pressure_towards(elements, directions, reference, speed_of_sound)
 
 
-def _rejection(around: np.ndarray) -> np.ndarray:
-    energy = band_energy(around)
+def _rejection(around: np.ndarray, per_band: np.ndarray | None) -> np.ndarray:
+    energy = band_energy(around, per_band)
     floor = 1e-20 * energy.max()
     return 10.0 * np.log10(np.maximum(energy[0], floor) / np.maximum(energy[1:].mean(axis=0), floor))
 
@@ -171,11 +172,12 @@ def tune_gradient(
         factor = 10.0 ** (gain / 20.0)
         both = parts[0] + factor * against * turns[:, None]
         for i, around in enumerate(both):
-            loss = 10.0 * np.log10(band_energy(most[None])[0] / np.maximum(band_energy(around[:1])[0], 1e-30))
-            found = _rejection(around)
+            ahead = band_energy(around[:1], elements.per_band)[0]
+            loss = 10.0 * np.log10(band_energy(most[None], elements.per_band)[0] / np.maximum(ahead, 1e-30))
+            found = _rejection(around, elements.per_band)
             if loss.max() <= largest_front_loss and (best is None or found.min() > best.rejection.min()):
                 off = [
-                    _rejection(parts[0] + factor * error * against * turns[i])
+                    _rejection(parts[0] + factor * error * against * turns[i], elements.per_band)
                     for error in (10**0.05, 10**-0.05)
                 ]
                 best = Tuning(float(gain), float(delays[i]), found, np.minimum(*off), loss)

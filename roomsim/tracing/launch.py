@@ -50,7 +50,7 @@ def launched(
         return emission, magnitude * np.exp(-2j * np.pi * frequency * time[:, None])
     ends = sources.position[source] + directions * length[:, None]
     pressure = pressure_at(elements, ends, speed_of_sound) * length[:, None]
-    emission = band_energy(pressure) / 10.0 ** (sources.level[source] / 10.0)
+    emission = band_energy(pressure, elements.per_band) / 10.0 ** (sources.level[source] / 10.0)
     if not is_coherent:
         return emission, None
     unit = np.repeat(10.0 ** (sources.level[source, :COHERENT_BANDS] / 20.0), LINES_PER_BAND)

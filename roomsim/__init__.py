@@ -381,7 +381,8 @@ def drape(
 
     Returns
     -------
-    Cloth : absorption before a rigid wall (None if free), reflection, transmission, scattering, (8,) each
+    Cloth : absorption before a rigid wall (None if free), reflection, transmission, scattering, (8,) each, and the
+        relative standard uncertainty of the absorption
 
     Raises
     ------

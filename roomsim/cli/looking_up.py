@@ -108,8 +108,8 @@ def drape(
     """Absorption of a fabric as it hangs, computed from its flow resistance and mass.
 
     With --stand-off: absorption of the cloth before a rigid wall. Without: what a free-hanging line reflects,
-    lets through and absorbs at each pass. Both are what a run uses. A row measured in a laboratory, where the
-    materials file has one for this fullness and stand-off, takes the place of the formula.
+    lets through and absorbs at each pass. Both are what a run uses. Rows measured in a laboratory, where the
+    materials file has some, correct the formula: fully where they were measured, less the farther from there.
 
     \b
     Examples: the same cloth close to the wall, and standing off

@@ -9,7 +9,14 @@ from typing import Protocol
 import numpy as np
 
 from ..bands import N_BANDS
-from ..physics.absorption import drape_on_wall, free_sheet, over_wall
+from ..physics.absorption import (
+    FORMULA_UNCERTAINTY,
+    MeasuredRow,
+    corrected_by_rows,
+    drape_on_wall,
+    free_sheet,
+    over_wall,
+)
 from ..physics.air import Air
 from ..venue.document import (
     Banner,
@@ -27,9 +34,6 @@ from .scene import DIFFUSE, SPECULAR, TRANSMITTED, Patch
 
 LARGEST_ABSORPTION = 0.99
 """Of anything but an opening: measured values of 1 and more are edge effect of the reverberation room."""
-SAME_FULLNESS = 0.05
-SAME_STAND_OFF = 0.02
-"""m; a measured row of a fabric counts within these of the drape as it hangs."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +50,8 @@ class Variation(Protocol):
     def material(self, name: str, absorption: np.ndarray) -> np.ndarray:
         """(8,) of a material whose stated absorption is given."""
 
-    def fabric(self, name: str, absorption: np.ndarray) -> np.ndarray:
-        """(8,) of a fabric as it hangs."""
+    def fabric(self, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
+        """(8,) of a fabric as it hangs, with its relative standard uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,8 @@ class Cloth:
     reflection: np.ndarray
     transmission: np.ndarray
     scattering: np.ndarray
+    uncertainty: float
+    """Relative standard uncertainty of the absorption."""
 
 
 def finish_of(material: Material) -> Finish:
@@ -74,33 +80,25 @@ def finish_of(material: Material) -> Finish:
 
 
 def cloth_of(element: Drape | Banner | CeilingDrape, fabric: Fabric, air: Air) -> Cloth:
-    """The cloth of an element as it hangs; a measured row of the fabric replaces the formula on a wall."""
+    """The cloth of an element as it hangs; measured rows of the fabric correct the formula on a wall.
+
+    The fabric's uncertainty is that of its rows where there are any, and the formula's comes on top as far as no row
+    tells of the way it hangs; of a fabric without rows it holds as stated.
+    """
     fullness = 1.0 if isinstance(element, Banner) else element.fullness
     hung = (fabric.flow_resistance, fabric.surface_mass)
     reflection, transmission = free_sheet(*hung, fullness=fullness, layers=element.layers, air=air)
-    on_wall = None
+    on_wall, trust = None, 0.0
     if isinstance(element, Drape) and element.stand_off is not None:
-        measured = _measured_row(fabric, element)
-        if measured is not None:
-            on_wall = measured
+        if element.layers == 1:
+            rows = tuple(MeasuredRow(row.stand_off, row.fullness, row.absorption) for row in fabric.measured)
+            on_wall, trust = corrected_by_rows(*hung, element.stand_off, fullness, rows, air)
         else:
-            on_wall = drape_on_wall(
-                *hung, gap=element.stand_off, fullness=fullness, layers=element.layers, air=air
-            )
+            on_wall = drape_on_wall(*hung, element.stand_off, fullness, element.layers, air)
         on_wall = np.clip(on_wall, 0.0, LARGEST_ABSORPTION)
-    return Cloth(on_wall, reflection, transmission, np.array(fabric.scattering))
-
-
-def _measured_row(fabric: Fabric, drape: Drape) -> np.ndarray | None:
-    assert drape.stand_off is not None
-    near: list[tuple[float, np.ndarray]] = []
-    for row in fabric.measured:
-        fuller = abs(row.fullness - drape.fullness) / SAME_FULLNESS
-        further = abs(row.stand_off - drape.stand_off) / SAME_STAND_OFF
-        # Decimal fractions that differ by just the tolerance may differ by a little more in binary.
-        if drape.layers == 1 and max(fuller, further) <= 1.0 + 1e-9:
-            near.append((fuller + further, np.array(row.absorption)))
-    return min(near, key=lambda entry: entry[0])[1] if near else None
+    unknown = (1.0 - trust) * FORMULA_UNCERTAINTY if fabric.measured else 0.0
+    uncertainty = float(np.hypot(fabric.uncertainty, unknown))
+    return Cloth(on_wall, reflection, transmission, np.array(fabric.scattering), uncertainty)
 
 
 @dataclass(frozen=True)
@@ -145,11 +143,14 @@ def _held(varied: np.ndarray, stated: np.ndarray) -> np.ndarray:
 def _varied_cloth(cloth: Cloth, fabric: str, variation: Variation) -> Cloth:
     on_wall = cloth.absorption_on_wall
     if on_wall is not None:
-        on_wall = np.clip(variation.fabric(fabric, on_wall), 0.0, LARGEST_ABSORPTION)
+        on_wall = np.clip(variation.fabric(fabric, on_wall, cloth.uncertainty), 0.0, LARGEST_ABSORPTION)
     # What a free cloth absorbs more, it reflects and lets through less, both in the same proportion.
     left = cloth.reflection + cloth.transmission
     share = np.divide(
-        1.0 - variation.fabric(fabric, 1.0 - left), left, out=np.ones(N_BANDS), where=left > 0.0
+        1.0 - variation.fabric(fabric, 1.0 - left, cloth.uncertainty),
+        left,
+        out=np.ones(N_BANDS),
+        where=left > 0.0,
     )
     return replace(
         cloth,

@@ -42,11 +42,9 @@ class AbsorptionDraw:
             absorption, self._materials.material[name].uncertainty, self._scores(f"material {name}")
         )
 
-    def fabric(self, name: str, absorption: np.ndarray) -> np.ndarray:
+    def fabric(self, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
         """(8,) absorption drawn in place of `absorption`, of the fabric as it hangs."""
-        return drawn_absorption(
-            absorption, self._materials.fabric[name].uncertainty, self._scores(f"fabric {name}")
-        )
+        return drawn_absorption(absorption, uncertainty, self._scores(f"fabric {name}"))
 
     def _scores(self, name: str) -> np.ndarray:
         address = [self._seed, self._draw, zlib.crc32(name.encode())]

@@ -56,7 +56,8 @@ class Material(Model):
 
 
 class MeasuredDrape(Model):
-    """Tabulated absorption of a fabric as hung; overrides the computed one at this fullness and stand-off."""
+    """Tabulated absorption of one layer of a fabric as hung; corrects the computed one at and near this fullness and
+    stand-off."""
 
     fullness: Annotated[float, Field(ge=1.0, le=4.0)]
     """Width of cloth over width hung."""
@@ -81,7 +82,7 @@ class Fabric(Model):
     source: Annotated[str, Field(min_length=1)]
     """Where the figures come from."""
     uncertainty: Fraction = 0.1
-    """Relative standard uncertainty of the absorption as hung."""
+    """Relative standard uncertainty of the absorption as hung; with `measured`, where it was measured."""
     measured: tuple[MeasuredDrape, ...] = ()
     """Absorption where it was measured."""
 

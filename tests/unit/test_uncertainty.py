@@ -104,7 +104,7 @@ def test_a_draw_has_an_address_of_its_own():
         assert (other.material("stone", ONE_BAND_EACH) != first).all()
     # A fabric and a material of the same name are two things.
     both = document.model_copy(update={"fabric": {"stone": document.fabric["wool"]}})
-    assert (AbsorptionDraw(both, 1, 4).fabric("stone", ONE_BAND_EACH) != first).all()
+    assert (AbsorptionDraw(both, 1, 4).fabric("stone", ONE_BAND_EACH, 0.15) != first).all()
 
 
 # --- over the paths -------------------------------------------------------------------------------------

@@ -34,7 +34,7 @@ class Scaled:
         """(8,); an opening stays open."""
         return np.where(absorption >= 1.0, 1.0, np.clip(self.materials * absorption, 0.0, 1.0))
 
-    def fabric(self, name: str, absorption: np.ndarray) -> np.ndarray:
+    def fabric(self, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
         """(8,) as it hangs."""
         return np.clip(self.fabrics * absorption, 0.0, 1.0)
 

@@ -69,7 +69,7 @@ def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[
     curvature = room["curvature"]
     bent = is_bent(curvature)[:, BENT_BANDS]
     told = []
-    for i in np.flatnonzero(bent.any(axis=1)):
+    for i in np.flatnonzero(bent.any(axis=1)).tolist():
         band = BENT_BANDS.start + int(np.where(bent[i], curvature.value[i, BENT_BANDS], -np.inf).argmax())
         early, t20, t30 = (
             room[name].value[i, band]

@@ -22,6 +22,8 @@ kHz, and 2 degrees round about."""
 SHARED_LINES = EXACT[1]
 """Hz; octaves up to this one have `LINES_PER_BAND` lines for every system, since their pressures add up with those of
 other sources, line by line."""
+_LINES_AT_ONCE = N_BANDS * LINES_PER_BAND
+"""Of a pattern, 50 MB in double precision."""
 FEW_TURNS = 4.0
 """Turns over an octave up to which `LINES_PER_BAND` lines are enough."""
 
@@ -129,8 +131,11 @@ def pattern_table(
         ],
         axis=-1,
     )
-    found = pattern(directivity, directions.reshape(-1, 3), frequency, speed_of_sound, folder)
-    table = found.reshape(N_ZENITH, N_AROUND, -1).astype(np.complex64)
+    table = np.empty((N_ZENITH, N_AROUND, len(frequency)), np.complex64)
+    for start in range(0, len(frequency), _LINES_AT_ONCE):
+        lines = slice(start, start + _LINES_AT_ONCE)
+        found = pattern(directivity, directions.reshape(-1, 3), frequency[lines], speed_of_sound, folder)
+        table[..., lines] = found.reshape(N_ZENITH, N_AROUND, -1)
     # Straight up and straight down are one direction each.
     table[[0, -1]] = table[[0, -1]].mean(axis=1, keepdims=True)
     return table

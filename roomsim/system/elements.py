@@ -26,6 +26,12 @@ _LINES_AT_ONCE = N_BANDS * LINES_PER_BAND
 """Of a pattern, 50 MB in double precision."""
 FEW_TURNS = 4.0
 """Turns over an octave up to which `LINES_PER_BAND` lines are enough."""
+MOST_LINES = 300
+"""In an octave: enough for 12 m at 8 kHz. Boxes farther apart, or later, are echoes of each other rather than one
+system: what they add to or take from the sum of their energies is then right to 1 / sqrt(300) of it or so."""
+FAINT = 1e-5
+"""Energy of an octave over that of the strongest under which it has no more than `LINES_PER_BAND` lines: the treble of
+subs."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +76,7 @@ def lines_of(layout: Layout, speed_of_sound: float, mid_bands: np.ndarray = EXAC
 
     Returns
     -------
-    (n_bands,) int, multiples of `LINES_PER_BAND`
+    (n_bands,) int, multiples of `LINES_PER_BAND`, `MOST_LINES` at most
     """
     mid_bands = np.asarray(mid_bands, dtype=float)
     sounds = layout.gain != 0.0
@@ -79,8 +85,9 @@ def lines_of(layout: Layout, speed_of_sound: float, mid_bands: np.ndarray = EXAC
     largest = (apart + np.abs(delay[:, None] - delay)).max(initial=0.0)
     turns = 0.3 * np.log(10.0) * mid_bands * 10.0**0.15 * largest
     more = np.where(turns > FEW_TURNS, np.ceil(turns / LINES_PER_BAND), 0.0)
-    more = np.where(mid_bands <= SHARED_LINES * 1.01, 0.0, more)
-    return LINES_PER_BAND * (1 + more.astype(int))
+    energy = band_energy(_responses(layout, band_lines(mid_bands))).max(axis=0)
+    more[(mid_bands <= SHARED_LINES * 1.01) | (energy < FAINT * energy.max())] = 0.0
+    return np.minimum(LINES_PER_BAND * (1 + more), MOST_LINES).astype(int)
 
 
 def element_arrays(
@@ -109,12 +116,19 @@ def element_arrays(
     frequency = band_lines(mid_bands, per_band)
     if table is None:
         table = pattern_table(layout.loudspeaker.directivity, speed_of_sound, folder, frequency)
+    return ElementArrays(
+        layout.position, layout.frames, _responses(layout, frequency), table, frequency, per_band
+    )
+
+
+def _responses(layout: Layout, frequency: np.ndarray) -> np.ndarray:
+    """`ElementArrays.response` on lines (n_lines,), Hz."""
     response = np.repeat(_line_pressure(layout, frequency)[None], layout.n_boxes, axis=0).astype(complex)
     response *= layout.gain[:, None] * np.exp(-2j * np.pi * frequency * layout.delay[:, None])
     for i, filters in enumerate(layout.filters):
         for side, crossover in filters:
             response[i] *= linkwitz_riley(frequency, crossover.frequency, crossover.order, side)
-    return ElementArrays(layout.position, layout.frames, response, table, frequency, per_band)
+    return response
 
 
 def pattern_table(

@@ -11,7 +11,7 @@ from systems import C, arrays, at_frequencies, box, hang, points_as_elements, st
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
 from roomsim.physics.radiation import far_field_distance, gain_towards, sphere_weights
-from roomsim.system.elements import band_energy
+from roomsim.system.elements import MOST_LINES, band_energy
 from roomsim.system.field import far_balloon, floor_gain, pressure_at, pressure_towards
 from roomsim.system.layout import layout_of
 from roomsim.system.patterns import pattern
@@ -177,6 +177,13 @@ def test_short_systems_need_no_more_lines_and_bass_is_shared():
     # A delay between boxes counts as a distance does.
     late = hang(count=2, splay=(0.0,), box=({"number": 1, "delay": 20.0},))
     assert arrays(late).per_band[7] > arrays(hang(count=2, splay=(0.0,))).per_band[7] + 100
+    # A slip of a delay, or a row a kilometre long, does not ask for memory without end; subs need none for treble.
+    lost = hang(count=2, splay=(0.0,), box=({"number": 1, "delay": 9000.0},))
+    assert arrays(lost).per_band.max() == MOST_LINES
+    treble_free = box(level=(90.0, 90.0, 80.0, 60.0, 30.0, 20.0, 10.0, 0.0))
+    row = stack({"kind": "row", "count": 12, "spacing": 1.2})
+    assert (arrays(row).per_band[4:] > 50).all()
+    assert (arrays(row, treble_free).per_band[4:] == LINES_PER_BAND).all()
 
 
 # --- two descriptions, one power ------------------------------------------------------------------------

@@ -259,7 +259,7 @@ class Gatherer:
             how, late, self.seed, 0, batch * n_rays, scene.sources.position[0].astype(np.float32), directions,
             emission.astype(np.float32), self._geometry, self._seats, self._boxes,
             scene.receivers.position.astype(np.float32), scene.factors[:, :, 0].astype(np.float32),
-            plan.probability[0].astype(np.float32), plan.staying, plan.keeping,
+            plan.probability[0].astype(np.float32), plan.staying, np.sqrt(plan.staying),
             np.float32(self.edges[-1] * scene.speed_of_sound + 80.0), scene.air_attenuation.astype(np.float32),
             np.float32(scene.speed_of_sound), self._zero, bins_of_ticks(self.edges),
         )  # fmt: skip

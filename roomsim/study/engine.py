@@ -45,7 +45,7 @@ FEWEST_SCENARIOS = 16
 """That it pays to weigh side by side, and as many as are evaluated at once: their sums stay near the processor."""
 SUMS_AT_A_TIME = 4
 """That may hold as much memory as the replicates of one block."""
-ENGINE_VERSION = 2
+ENGINE_VERSION = 3
 """Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
 
 Logs = Callable[[int], Iterable[PathLog]]
@@ -127,7 +127,7 @@ class Engine:
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "roulette": np.stack([plan.staying, plan.keeping]), "roulette_below": plan.roulette_below,
+            "density": plan.density_at_start, "density_kept": plan.density_kept,
         }  # fmt: skip
         limits = LogLimits(plan.sheet, scene.receivers.n_receivers, plan.n_components)
         return store.paths(digest(parts), limits)

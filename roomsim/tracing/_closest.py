@@ -15,9 +15,26 @@ try:
     if config.DISABLE_JIT:
         raise ImportError("vectors need the compiler")
     from ._intersect import closest_hit
-    from ._wide import add_product, append_bits, hit_boxes, hit_spheres, keep_larger, scale_row
+    from ._wide import (
+        add_product,
+        append_bits,
+        hit_boxes,
+        hit_spheres,
+        keep_larger,
+        scale_and_largest,
+        scale_row,
+    )
 except ImportError:  # that, or an llvmlite whose builder has moved on
-    from ._plain import add_product, append_bits, closest_hit, hit_boxes, hit_spheres, keep_larger, scale_row
+    from ._plain import (
+        add_product,
+        append_bits,
+        closest_hit,
+        hit_boxes,
+        hit_spheres,
+        keep_larger,
+        scale_and_largest,
+        scale_row,
+    )
 
 __all__ = [
     "MISS",
@@ -30,6 +47,7 @@ __all__ = [
     "hit_boxes",
     "hit_spheres",
     "keep_larger",
+    "scale_and_largest",
     "scale_row",
 ]
 

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from .._jit import KERNEL_OPTIONS, njit
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger
+from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger, scale_and_largest
+from ._plain import PAIR
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
 from ._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
@@ -58,7 +59,7 @@ def largest_product(state, wish, sheet, way, lanes):
 @njit(**KERNEL_OPTIONS)
 def trace_rays(
     seed, source, first_ray, begin, origin, directions, geometry, seats, share_until, threshold, sheet_of, wish,
-    state_at_start, staying, keeping, roulette_below, image_order, max_length,
+    state_at_start, staying, density_at_start, density_kept, image_order, max_length,
     ray_end, component, event, n_deposits, share, receiver, path_length, chord,
     lost_position, lost_direction, lost_survival, totals,
 ):  # fmt: skip
@@ -67,8 +68,9 @@ def trace_rays(
     share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2)
     float32: below the first a ray is reflected specularly, below the second diffusely, else it goes through.
     sheet_of (n_patches,) int32, wish (n_sheets * 2 * n_states) and state_at_start (n_states,) float32: how rays branch
-    at free-hanging sheets, see SamplingPlan. staying, keeping (n_patches,) float32: once the product of `staying` has
-    fallen below `roulette_below`, a ray goes on after each hit with probability `keeping` (Russian roulette). Outputs
+    at free-hanging sheets, see SamplingPlan. density_at_start (16,) float32 and density_kept (n_patches * 16) float32:
+    how densely paths are wanted; a ray goes on after a hit with the share that the largest of these,
+    but one at most, has kept (Russian roulette). staying (n_patches,) float32: share of energy kept at a hit. Outputs
     as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the share of energy with which a ray was
     lost, else 0. totals (4,) int64: segments, deposits, lost rays, shares.
 
@@ -92,12 +94,14 @@ def trace_rays(
     pairs, found = np.empty(n_slots + WIDTH, np.int32), np.empty(n_slots + WIDTH, np.int32)
     spans = np.empty(2 * n_slots, np.float32)
     state = np.empty(n_states, np.float32)
+    wanted = np.empty(PAIR, np.float32)
     # Branches that wait: where and how the ray came to the sheet, and what it will be there.
     # One more place is for the branch that is taken up at once, since nothing went through.
-    waiting = np.empty((MAX_BRANCHES + 1, 9), np.float32)
+    waiting = np.empty((MAX_BRANCHES + 1, 10), np.float32)
     waiting_count = np.empty((MAX_BRANCHES + 1, 4), np.int64)
     waiting_key = np.empty(MAX_BRANCHES + 1, np.uint64)
     waiting_state = np.empty((MAX_BRANCHES + 1, n_states), np.float32)
+    waiting_wanted = np.empty((MAX_BRANCHES + 1, PAIR), np.float32)
     n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
 
     for ray in range(begin, len(directions)):
@@ -114,12 +118,14 @@ def trace_rays(
         ox, oy, oz = origin[0], origin[1], origin[2]
         dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
         skip = np.int32(-1)
-        travelled, survival = _ZERO, _ONE
+        travelled, survival, density = _ZERO, _ONE, _ONE
         n_specular = np.int64(0)
         is_image = True
         back_x, back_y, back_z = ox, oy, oz
         for k in range(n_states):
             state[k] = state_at_start[k]
+        for k in range(PAIR):
+            wanted[k] = density_at_start[k]
         n_waiting, n_crossing = 0, 0
         # Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves all that follows as it is.
         bounce, n_sheets_met, n_hits = np.int64(0), np.int64(0), np.int64(0)
@@ -152,7 +158,7 @@ def trace_rays(
                     lost_position[lost, 0], lost_position[lost, 1], lost_position[lost, 2] = ox, oy, oz
                     lost_direction[lost, 0], lost_direction[lost, 1], lost_direction[lost, 2] = dx, dy, dz
                 totals[2] += 1
-                lost_survival[ray] = max(lost_survival[ray], survival)
+                lost_survival[ray] = max(lost_survival[ray], survival / density)
                 patch = np.int32(0)
             else:
                 n_crossing = keep_crossing(
@@ -172,9 +178,12 @@ def trace_rays(
                 n_hits += 1
                 ends = travelled > max_length or n_hits == MAX_HITS
             sheet = sheet_of[patch]
-            if not ends and survival < roulette_below:
-                u = uniform(sheet_key, 2 * n_sheets_met + 1) if sheet >= 0 else uniform(surface_key, 4 * bounce + 3)
-                ends = u >= keeping[patch]
+            if not ends:
+                before = density
+                density = min(_ONE, scale_and_largest(wanted, density_kept, np.int64(patch) * PAIR))
+                if density < before:
+                    u = uniform(sheet_key, 2 * n_sheets_met + 1) if sheet >= 0 else uniform(surface_key, 4 * bounce + 3)
+                    ends = u * before >= density
             if not ends and sheet >= 0:
                 through = largest_product(state, wish, sheet, 0, lanes)
                 back = largest_product(state, wish, sheet, 1, lanes)
@@ -190,6 +199,7 @@ def trace_rays(
                     waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2] = ox, oy, oz
                     waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5] = dx, dy, dz
                     waiting[n_waiting, 6], waiting[n_waiting, 7], waiting[n_waiting, 8] = travelled, survival, back
+                    waiting[n_waiting, 9] = density
                     waiting_count[n_waiting, 0], waiting_count[n_waiting, 1] = hit, n_specular
                     waiting_count[n_waiting, 2], waiting_count[n_waiting, 3] = n_hits, is_image
                     # Keys of its own, whether or not another branch goes through.
@@ -197,6 +207,8 @@ def trace_rays(
                     inverse, place = _ONE / back, (np.int64(sheet) * 2 + 1) * n_states
                     for k in range(n_states):
                         waiting_state[n_waiting, k] = state[k] * wish[place + k] * inverse
+                    for k in range(PAIR):
+                        waiting_wanted[n_waiting, k] = wanted[k]
                     n_waiting += 1
                 if goes_through:
                     event[n_segments] = 3 * patch + 2 + (BRANCHED if comes_back else 0)
@@ -220,7 +232,7 @@ def trace_rays(
                 ox, oy, oz = waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2]
                 dx, dy, dz = waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5]
                 back_x, back_y, back_z = ox - _PULL_BACK * dx, oy - _PULL_BACK * dy, oz - _PULL_BACK * dz
-                travelled, survival = waiting[n_waiting, 6], waiting[n_waiting, 7]
+                travelled, survival, density = waiting[n_waiting, 6], waiting[n_waiting, 7], waiting[n_waiting, 9]
                 share[n_shares] = waiting[n_waiting, 8]
                 n_shares += 1
                 hit = np.int32(waiting_count[n_waiting, 0])
@@ -231,6 +243,8 @@ def trace_rays(
                 bounce, n_sheets_met = np.int64(0), np.int64(0)
                 for k in range(n_states):
                     state[k] = waiting_state[n_waiting, k]
+                for k in range(PAIR):
+                    wanted[k] = waiting_wanted[n_waiting, k]
                 skip, patch = hit, patch_of[hit]
 
             u = uniform(surface_key, 4 * bounce)

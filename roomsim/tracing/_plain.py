@@ -51,6 +51,16 @@ def keep_larger(lanes, first, start, second, at):
 
 
 @njit(**KERNEL_OPTIONS)
+def scale_and_largest(lanes, table, at):
+    """As `_wide.scale_and_largest`."""
+    largest = _ZERO
+    for i in range(PAIR):
+        lanes[i] *= table[at + i]
+        largest = max(largest, lanes[i])
+    return largest
+
+
+@njit(**KERNEL_OPTIONS)
 def append_bits(target, n, base, mask):
     """As `_wide.append_bits`."""
     for k in range(WIDTH):

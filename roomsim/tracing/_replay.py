@@ -26,8 +26,8 @@ _ZERO = np.float32(0.0)
 
 @njit(**KERNEL_OPTIONS)
 def replay_batch(
-    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share, staying,
-    keeping, roulette_below,
+    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share,
+    density_at_start, density_kept,
     gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
 ):  # fmt: skip
@@ -37,10 +37,10 @@ def replay_batch(
     was one. So arrays need not be zeroed before, which takes as long as the deposits do where those are few.
     weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32:
     factor of each event, the last row all ones. is_blank (3 * n_patches, n_pairs) bool: pairs of scenarios to which an
-    event leaves nothing in any band; has_blank (3 * n_patches,) bool: there are such. is_sheet, staying, keeping (3 *
-    n_patches,) and roulette_below: as for the tracer, event by event; the product of `staying` is formed in the same
-    order, so that both see the roulette begin at the same hit. probability (n_components, 3 * n_patches) float32;
-    component_share (n_components,) float32.
+    event leaves nothing in any band; has_blank (3 * n_patches,) bool: there are such. is_sheet (3 * n_patches,) bool.
+    density_at_start (16,) and density_kept (3 * n_patches + 1, 16) float32: as for the tracer, event by event, the last
+    row all ones. The probabilities of having gone on at each hit multiply to the density after the last: nothing need
+    be kept of the roulette. probability (n_components, 3 * n_patches) float32; component_share (n_components,) float32.
     gain (n_pairs * 16) float32: source level as energy, 0 where off. scale: one over the number of
     batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
     block of receivers, which starts at receiver number `first_receiver`.
@@ -52,16 +52,16 @@ def replay_batch(
     listed = np.empty((MAX_BRANCHES + 1, n_pairs), np.int64)
     n_listed = np.empty(MAX_BRANCHES + 1, np.int64)
     path_probability = np.empty((MAX_BRANCHES + 1, n_components), np.float32)
-    survived = np.empty(MAX_BRANCHES + 1, np.float32)
+    wanted = np.empty((MAX_BRANCHES + 1) * PAIR, np.float32)
     arriving = np.empty(PAIR, np.float32)
     # Events whose factors are still to be multiplied in: some at a time spare most of the reading and writing.
-    ones = (np.int64(len(table)) - 1) * row
+    ones = np.int64(len(table)) - 1
     due = np.full(N_DUE, ones, np.int64)
     n_due, factor = 0, _ONE
     last_tick = len(bin_of_tick) - 1
     last_metre = len(air) - 2
     # Flat, because a view of a row would be counted in and out at every segment.
-    flat_late, flat_table = late.reshape(-1), table.reshape(-1)
+    flat_late, flat_table, flat_kept = late.reshape(-1), table.reshape(-1), density_kept.reshape(-1)
     n_all = len(receiver)
     segment, deposit, n_shares = np.int64(0), np.int64(0), np.int64(0)
     for ray in range(len(ray_end)):
@@ -73,7 +73,8 @@ def replay_batch(
         here, n_here = np.int64(0), np.int64(n_pairs)
         for m in range(n_components):
             path_probability[0, m] = component_share[m]
-        survival = _ONE
+        for k in range(PAIR):
+            wanted[k] = density_at_start[k]
         while segment < ray_end[ray]:
             e = event[segment]
             goes_on, branches = e != END_OF_RAY, False
@@ -83,11 +84,17 @@ def replay_batch(
             is_deposited = n_deposits[segment] > 0
             if n_due > 0 and (is_deposited or branches or n_due == N_DUE):
                 level = here * row
+                d0, d1, d2, d3, d4, d5 = due[0], due[1], due[2], due[3], due[4], due[5]
+                scale_row(
+                    wanted, here * PAIR, _ONE, flat_kept,
+                    d0 * PAIR, d1 * PAIR, d2 * PAIR, d3 * PAIR, d4 * PAIR, d5 * PAIR,
+                )  # fmt: skip
+                d0, d1, d2, d3, d4, d5 = d0 * row, d1 * row, d2 * row, d3 * row, d4 * row, d5 * row
                 for i in range(n_here):
                     column = listed[here, i] * PAIR
                     scale_row(
-                        weights, level + column, factor, flat_table, due[0] + column, due[1] + column,
-                        due[2] + column, due[3] + column, due[4] + column, due[5] + column,
+                        weights, level + column, factor, flat_table, d0 + column, d1 + column,
+                        d2 + column, d3 + column, d4 + column, d5 + column,
                     )  # fmt: skip
                 due[:] = ones
                 n_due, factor = 0, _ONE
@@ -96,7 +103,10 @@ def replay_batch(
                 total = _ZERO
                 for m in range(n_components):
                     total += path_probability[here, m]
-                balance = _ONE / total
+                density = _ZERO
+                for k in range(here * PAIR, (here + 1) * PAIR):
+                    density = max(density, wanted[k])
+                balance = _ONE / (total * min(_ONE, density))
                 for _ in range(n_deposits[segment]):
                     # The rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting
                     # for them would take two thirds of the replay.
@@ -140,11 +150,11 @@ def replay_batch(
                 n_due, factor = 0, _ONE
                 if here > 0:
                     here -= 1
-                    n_here, survival = n_listed[here], survived[here]
+                    n_here = n_listed[here]
                 continue
             if branches:
                 # The one that goes through is worked on above the one that waits.
-                n_listed[here], survived[here] = n_here, survival
+                n_listed[here] = n_here
                 above = here + 1
                 for i in range(n_here):
                     s = listed[here, i]
@@ -153,18 +163,17 @@ def replay_batch(
                         weights[above * row + j] = weights[here * row + j]
                 for m in range(n_components):
                     path_probability[above, m] = path_probability[here, m]
+                for k in range(PAIR):
+                    wanted[above * PAIR + k] = wanted[here * PAIR + k]
                 here = above
             # Everything is kept relative to the component that drew the ray, so that numbers stay near one.
             inverse = _ONE / probability[drawn, e]
             if n_components > 1:
                 for m in range(n_components):
                     path_probability[here, m] *= probability[m, e] * inverse
-            due[n_due] = np.int64(e) * row
+            due[n_due] = np.int64(e)
             n_due += 1
             factor *= inverse
-            survival *= staying[e]
-            if survival < roulette_below:
-                factor /= keeping[e]
             if is_sheet[e]:
                 factor /= share[n_shares]
                 n_shares += 1

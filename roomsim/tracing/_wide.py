@@ -280,6 +280,25 @@ def keep_larger(typing, lanes, first, start, second, at):
 
 
 @intrinsic
+def scale_and_largest(typing, lanes, table, at):
+    """lanes[i] *= table[at + i] for sixteen i; returns the largest of them."""
+    signature = types.float32(lanes, table, types.int64)
+
+    def generate(context, builder, sig, arguments):
+        none = ir.Constant(_I64, 0)
+        base = _data(context, builder, sig.args[0], arguments[0])
+        factors = _load(builder, _data(context, builder, sig.args[1], arguments[1]), arguments[2], _PAIR)
+        product = builder.fmul(_load(builder, base, none, _PAIR), factors, flags=_FAST)
+        _store(builder, product, base, _PAIR)
+        for apart in (8, 4, 2, 1):
+            order = ir.Constant(ir.VectorType(_I32, PAIR), [i ^ apart for i in range(PAIR)])
+            product = _maximum(builder, product, builder.shuffle_vector(product, product, order))
+        return builder.extract_element(product, ir.Constant(_I32, 0))
+
+    return signature, generate
+
+
+@intrinsic
 def lowest_bit(typing, mask):
     """Index of the lowest set bit; undefined for zero."""
 

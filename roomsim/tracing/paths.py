@@ -102,12 +102,12 @@ class SamplingPlan:
     state_at_start: np.ndarray
     """(n_states,) float32: 1, less for states that need not be served as well."""
     staying: np.ndarray
-    """(n_patches,) float32, share of energy that a ray is taken to keep at a hit; its product over the hits so far
-    says when the roulette begins."""
-    keeping: np.ndarray
-    """(n_patches,) float32, probability of going on at a hit once the roulette has begun."""
-    roulette_below: float
-    """Share of energy below which it is played."""
+    """(n_patches,) float32, share of energy that a lost ray is taken to have kept at each hit before."""
+    density_at_start: np.ndarray
+    """(16,) float32: how densely paths are wanted, by all bands together and by each; places left over hold 0."""
+    density_kept: np.ndarray
+    """(n_patches, 16) float32: the share of each that a hit leaves. The largest of them, but one at most, is the share
+    of rays that are still followed (Russian roulette); in the replay weights are divided by it."""
     loss: float
     """How many times the rays of a trace of its own the scenario and band served worst is expected to need."""
 

@@ -6,7 +6,9 @@ import math
 
 import numpy as np
 
+from ..bands import N_BANDS
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED, Scene
+from ._plain import PAIR
 from .paths import SamplingPlan
 
 MAX_COMPONENTS = 16
@@ -33,23 +35,28 @@ LEAST_FACTOR = 1e-3
 """Below it, energies at a sheet are alike when states are compared."""
 
 ROULETTE = (0.1, 0.5)
-"""Share of energy below which rays play Russian roulette, -10 dB: what comes later shapes the end of the decay only,
-and fewer rays suffice for that. Then the power of the energy kept with which they go on: a half halves the rate at
-which rays die out against the rate at which energy does, so weights fall while rays become fewer."""
+"""Share of energy, mean over bands, below which rays play Russian roulette, -10 dB: what comes later shapes the end of
+the decay only, and fewer rays suffice for that. Then the power of the energy kept with which they go on: a half halves
+the rate at which rays die out against the rate at which energy does, so weights fall while rays become fewer."""
 ROULETTE_OF_BRANCHES = (0.3, 0.75)
 """The same where paths branch: the late ones do so most and are shared least, so they cost more."""
+ROULETTE_OF_A_BAND = (1.0, 0.5)
+"""The same for the energy of each band by itself. The mean dies out with the bands that are absorbed most; then the
+others alone keep rays going, so that theirs are never fewer than this, and no weight of theirs can grow. It begins
+at once: early sound is served by the mean, and what few bands have to themselves needs fewer rays."""
 
 
-def _roulette(scene: Scene, branches: bool) -> tuple[np.ndarray, np.ndarray, float]:
-    """(n_patches,) float32 twice: share of energy that stays at a hit, and probability of going on in the roulette;
-    share of energy below which it is played.
-
-    The share is the mean over bands of the most reflective scenario.
-    """
-    kept = scene.factors.sum(axis=1).max(axis=1)
-    staying = np.clip(kept[:, 1:7].mean(axis=1), 0.05, 1.0).astype(np.float32)
-    below, power = ROULETTE_OF_BRANCHES if branches else ROULETTE
-    return staying, staying ** np.float32(power), below
+def _roulette(scene: Scene, branches: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`staying`, `density_at_start` and `density_kept`, as in `SamplingPlan`."""
+    # In each band of the scenario that keeps most there, patch by patch: never less than any scenario keeps.
+    kept = np.clip(scene.factors.sum(axis=1).max(axis=1), 0.05, 1.0)
+    staying = kept[:, 1:7].mean(axis=1)
+    below, power = np.array([ROULETTE_OF_BRANCHES if branches else ROULETTE, *[ROULETTE_OF_A_BAND] * N_BANDS]).T
+    start = np.zeros(PAIR, np.float32)
+    density = np.zeros((len(kept), PAIR), np.float32)
+    start[: len(power)] = below**-power
+    density[:, : len(power)] = np.column_stack([staying, kept]) ** power
+    return staying.astype(np.float32), start, density
 
 
 def sampling_plan(scene: Scene) -> SamplingPlan:
@@ -83,8 +90,8 @@ def sampling_plan(scene: Scene) -> SamplingPlan:
     probability = np.array(components)
     probability[:, is_sheet, TRANSMITTED] = 1.0
     sheet, wish, state_at_start = _branching(scene)
-    staying, keeping, below = _roulette(scene, int(np.count_nonzero(state_at_start == 1.0)) > 1)
-    return SamplingPlan(probability, share, sheet, wish, state_at_start, staying, keeping, below, loss)
+    roulette = _roulette(scene, int(np.count_nonzero(state_at_start == 1.0)) > 1)
+    return SamplingPlan(probability, share, sheet, wish, state_at_start, *roulette, loss)
 
 
 def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -94,8 +94,9 @@ class Replay:
         self._probability = np.ascontiguousarray(
             plan.probability.reshape(plan.n_components, -1), dtype=np.float32
         )
-        self._staying, self._keeping = np.repeat(plan.staying, 3), np.repeat(plan.keeping, 3)
-        self._roulette_below = np.float32(plan.roulette_below)
+        kept = np.repeat(plan.density_kept, 3, axis=0)
+        self._density_kept = on_lines(np.concatenate([kept, np.ones((1, PAIR), np.float32)]))
+        self._density_at_start = plan.density_at_start
         zero = time_zero(scene)[receivers, scenarios]
         if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
             raise ValueError("the scenarios of a block must share their time zero")
@@ -112,7 +113,7 @@ class Replay:
             return
         replay_batch(
             late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet,
-            self._probability, self._share, self._staying, self._keeping, self._roulette_below,
+            self._probability, self._share, self._density_at_start, self._density_kept,
             _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
             np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
             self._bin_of_tick, np.int64(self._receivers.start),

@@ -51,6 +51,7 @@ class Tracer:
         self._threshold = _thresholds(plan.probability)
         self._share_until = np.cumsum(plan.share).astype(np.float32)
         self._wish = plan.wish.reshape(-1)
+        self._density_kept = plan.density_kept.reshape(-1)
 
     def _free_radius(self) -> np.ndarray:
         """(n_receivers,) m: the sphere of each seat, smaller where a surface is nearer than the radius asked for.
@@ -98,8 +99,8 @@ class Tracer:
             done = _paths.trace_rays(
                 self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
                 directions, self.geometry, self.seats, self._share_until, self._threshold,
-                self.plan.sheet, self._wish, self.plan.state_at_start, self.plan.staying, self.plan.keeping,
-                np.float32(self.plan.roulette_below), self.image_order, self._max_length,
+                self.plan.sheet, self._wish, self.plan.state_at_start, self.plan.staying,
+                self.plan.density_at_start, self._density_kept, self.image_order, self._max_length,
                 ray_end, component, event, n_deposits, share, receiver, path_length, chord,
                 lost_position, lost_direction, lost_survival, totals,
             )  # fmt: skip

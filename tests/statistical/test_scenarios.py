@@ -147,7 +147,7 @@ def test_cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths():
     assert (log.event >= BRANCHED).sum() > N_RAYS  # branches there were, control of what follows
     own = sampling_plan(bare)
     # The same roulette; all else is the bare hall's own.
-    own = replace(own, staying=plan.staying[six], keeping=plan.keeping[six], roulette_below=plan.roulette_below)
+    own = replace(own, density_kept=plan.density_kept[six], density_at_start=plan.density_at_start)
     alone = Tracer(bare, own, 1, 1, float(edges[-1])).trace(0, 0, N_RAYS)
     assert len(alone.event) < 0.8 * len(log.event)
     together = Replay(hung, plan, edges, [0], seats_on).late(1, 1, lambda _: [log])

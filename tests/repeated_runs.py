@@ -1,4 +1,4 @@
-"""The same small room run over and over with other seeds: what the coverage of intervals is counted on."""
+"""The same small rooms run over and over with other seeds: what the coverage of intervals is counted on."""
 
 from __future__ import annotations
 
@@ -6,17 +6,37 @@ from collections.abc import Iterable
 from unittest.mock import patch
 
 import numpy as np
-from scenes import box_parallelograms, box_scene, omnidirectional, scene_of, seats, surface_factors
+import trimesh
+from scenes import (
+    WALLS,
+    as_bands,
+    box_parallelograms,
+    box_scene,
+    omnidirectional,
+    scene_of,
+    seats,
+    surface_factors,
+)
 
 from roomsim.estimate import Estimate
 from roomsim.scene.scene import Patch, Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import Engine
+from roomsim.tracing.paths import PathLog
 
 STI, LEVEL, CLARITY = "speech_transmission_index", "sound_pressure_level", "clarity_c50"
 BAND = 4
 """1 kHz."""
 IMAGE_ORDER = 1
+BY_BAND = {
+    "level": LEVEL,
+    "C50": CLARITY,
+    "EDT": "early_decay_time",
+    "T20": "reverberation_time_t20",
+    "T30": "reverberation_time_t30",
+}
+AIR = np.array([0.1, 0.1, 0.3, 0.6, 1.1, 2.3, 6.8, 24.0]) * 1e-3
+"""1/m, by band, at 20 °C and 50 %."""
 THE_SEATS = [(5.5, 1.5, 1.2), (6.5, 4.2, 1.2), (3.5, 4.5, 1.2)]
 
 
@@ -59,6 +79,80 @@ def hall_with_cloths() -> Scene:
     )  # fmt: skip
 
 
+SOFT = {
+    # As in the materials of the package: carpet_heavy_on_felt, perforated_deck_with_fibre, curtain_in_folds.
+    "floor": np.array([0.04, 0.08, 0.24, 0.57, 0.69, 0.71, 0.73, 0.73]),
+    "ceiling": np.array([0.125, 0.25, 0.60, 0.95, 0.80, 0.60, 0.40, 0.40]),
+    **dict.fromkeys(WALLS[:4], np.array([0.025, 0.05, 0.15, 0.35, 0.40, 0.50, 0.50, 0.50])),
+}
+SOFT_SCATTERING = {
+    "floor": np.array([0.05, 0.05, 0.10, 0.10, 0.15, 0.20, 0.20, 0.20]),
+    "ceiling": np.array([0.05, 0.10, 0.15, 0.30, 0.50, 0.60, 0.60, 0.60]),
+    **dict.fromkeys(WALLS[:4], np.array([0.05, 0.10, 0.15, 0.20, 0.30, 0.40, 0.50, 0.50])),
+}
+PANELLED = {
+    "floor": np.array([0.15, 0.12, 0.10, 0.07, 0.06, 0.06, 0.07, 0.07]),
+    **dict.fromkeys(
+        (*WALLS[:4], "ceiling"), np.array([0.45, 0.40, 0.28, 0.15, 0.08, 0.06, 0.05, 0.05])
+    ),
+}
+PANELLED_SCATTERING = dict.fromkeys(WALLS, np.linspace(0.1, 0.4, 8))
+UNEVEN_SIZE, UNEVEN_SOURCE = (20.0, 14.0, 6.0), (3.0, 6.0, 1.7)
+UNEVEN_SEATS = [(6.0, 3.0, 1.2), (12.0, 9.0, 1.2), (17.0, 6.0, 1.2)]
+
+
+def soft_hall() -> Scene:
+    """Carpet, curtains, absorbing roof deck: 63 Hz lasts 7 s, 4 kHz 0.4 s."""
+    return box_scene(UNEVEN_SIZE, SOFT, SOFT_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
+
+
+def panelled_hall() -> Scene:
+    """Thin panels before cavities on walls and ceiling: 63 Hz lasts 0.7 s, 1 kHz 3.6 s."""
+    return box_scene(UNEVEN_SIZE, PANELLED, PANELLED_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
+
+
+SPHERE_RADIUS = 5.0
+SPHERE_ABSORPTION = np.array([0.04, 0.08, 0.15, 0.25, 0.4, 0.55, 0.7, 0.8])
+
+
+def lambert_sphere() -> Scene:
+    """5 m in radius, of 1280 triangles, scatters all that it reflects."""
+    mesh = trimesh.creation.icosphere(subdivisions=3, radius=SPHERE_RADIUS)
+    origin, u, v = (
+        mesh.triangles[:, 0],
+        *(mesh.triangles[:, k] - mesh.triangles[:, 0] for k in (1, 2)),
+    )
+    n = len(origin)
+    factors = surface_factors(as_bands(SPHERE_ABSORPTION)[None, None], np.ones((1, 1, 8)))
+    return scene_of(
+        origin, u, v, np.zeros(n), [Patch("wall", "wall", (), float(mesh.area), False)], factors,
+        omnidirectional((0.5, -0.3, 0.2)), seats([(2.5, 0, 0), (-1.5, 2.5, 1), (0.5, -2, -3)]),
+        is_triangle=np.ones(n, bool), mirror=np.full(n, -1), air=1e-4, volume=float(mesh.volume),
+        surface_area=float(mesh.area),
+    )  # fmt: skip
+
+
+class _Forgetful(Engine):
+    """Keeps no paths: a long run would not fit into memory."""
+
+    def log(self, source: int, batch: int) -> PathLog:
+        return self.tracer.trace(source, batch, engine_module.RAYS_PER_BATCH)
+
+
+def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> dict[str, Estimate]:
+    """Estimates (n_receivers, n_scenarios, 8) of one run, the index as if it were one in eight bands."""
+    with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch):
+        engine = _Forgetful(scene, seed, IMAGE_ORDER, threads=1)
+        engine.n_rounds = n_rounds
+        got = engine.evaluate([STI, *BY_BAND.values()])
+    index = got[STI].estimate()
+    eight = [np.repeat(x[..., None], 8, axis=-1) for x in (index.value, index.standard_error)]
+    return {
+        "STI": Estimate(*eight, index.n_replicates),
+        **{name: got[metric].estimate() for name, metric in BY_BAND.items()},
+    }
+
+
 def figures(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> dict[str, Estimate]:
     """Estimates (n_receivers, n_scenarios) of one run, by what they are called in a report.
 
@@ -77,9 +171,13 @@ def figures(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> 
     }
 
 
-def repeated(scene: Scene, seeds: Iterable[int], rays_per_batch: int) -> dict[str, Estimate]:
-    """(n_repeats, n_receivers, n_scenarios) of `figures`, one run a seed."""
-    runs = [figures(scene, seed, rays_per_batch) for seed in seeds]
+def repeated(scene: Scene, seeds: Iterable[int], rays_per_batch: int, run=figures) -> dict[str, Estimate]:
+    """(n_repeats, n_receivers, n_scenarios, ...) of `figures` or `figures_by_band`, one run a seed."""
+    return together([run(scene, seed, rays_per_batch) for seed in seeds])
+
+
+def together(runs: list[dict[str, Estimate]]) -> dict[str, Estimate]:
+    """Some runs as one, the first axis over runs."""
     return {
         name: Estimate(
             np.stack([run[name].value for run in runs]),
@@ -91,7 +189,7 @@ def repeated(scene: Scene, seeds: Iterable[int], rays_per_batch: int) -> dict[st
 
 
 def covered(runs: Estimate, long_run: Estimate, shrunk: float = 1.0) -> np.ndarray:
-    """(n_repeats, n_receivers, n_scenarios) bool: the 95 % interval of each run holds the long-run value.
+    """(n_repeats, n_receivers, n_scenarios, ...) bool: the 95 % interval of each run holds the long-run value.
 
     The long run has an error of its own, which its many more rays leave small; the interval is widened by it.
     `shrunk` is what the standard errors are multiplied by, for controls.

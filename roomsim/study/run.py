@@ -27,6 +27,7 @@ from ..venue.reading import read_study
 from .compare import compare
 from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
+from .late_paths import few_late_paths
 from .progress import NoProgress, Progress
 from .results import InputUncertainty, Results
 from .statistical import bent_decays, broken_assumptions, departures, room_figures, statistical_times
@@ -145,6 +146,7 @@ def assemble(
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
+            *few_late_paths(scene.scenarios, compared.seats),
         ),
         plan=plan_drawing(study, mesh),
         sti_target=targets.sti,

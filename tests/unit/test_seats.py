@@ -218,5 +218,25 @@ def test_vectors_and_loops_take_the_same_steps():
     assert (np.abs(lanes - plain_lanes)[:, 8:] <= 3000 * 2.0**-24).all()
 
 
+def _scaling(form):
+    scale_and_largest = form.scale_and_largest
+
+    @njit
+    def run(lanes, table, at):
+        return scale_and_largest(lanes, table, at)
+
+    return run
+
+
+@pytest.mark.parametrize("form", [_wide, _plain])
+def test_scaling_finds_the_largest(form):
+    table = np.random.default_rng(2).random((5, 16)).astype(np.float32)
+    lanes, expected, run = np.full(16, 2.0, np.float32), np.full(16, 2.0, np.float32), _scaling(form)
+    for row in range(5):
+        largest = run(lanes, table.reshape(-1), np.int64(16 * row))
+        expected = expected * table[row]
+        assert np.array_equal(lanes, expected) and largest == expected.max()
+
+
 def test_the_fast_steps_are_the_ones_in_use():
     assert _closest.hit_boxes is _wide.hit_boxes and _closest.append_bits is _wide.append_bits

@@ -18,11 +18,14 @@ from pathlib import Path
 QUICK_SECONDS = 50
 
 
-def arguments(description: str) -> argparse.Namespace:
+def arguments(description: str, processes: bool = False) -> argparse.Namespace:
+    """`processes`: the script can share its work out."""
     parser = argparse.ArgumentParser(description=description)
     parser.add_argument(
         "--quick", action="store_true", help=f"smaller cases, under {QUICK_SECONDS} s on two cores"
     )
+    if processes:
+        parser.add_argument("--processes", type=int, default=1, help="that share the work; results do not change")
     return parser.parse_args()
 
 

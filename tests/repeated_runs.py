@@ -111,6 +111,18 @@ def panelled_hall() -> Scene:
     return box_scene(UNEVEN_SIZE, PANELLED, PANELLED_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
 
 
+def seated_hall() -> Scene:
+    """An ordinary hall: upholstered seating, hard walls, a light ceiling. 63 Hz lasts 2.2 s, 4 kHz 1 s, and what runs
+    between the walls outlives the rest."""
+    walls = np.array([0.12, 0.10, 0.06, 0.05, 0.05, 0.05, 0.05, 0.05])
+    absorption = {
+        "floor": np.array([0.20, 0.30, 0.45, 0.60, 0.70, 0.70, 0.70, 0.70]),
+        "ceiling": np.array([0.10, 0.12, 0.15, 0.20, 0.20, 0.20, 0.20, 0.20]),
+        **dict.fromkeys(WALLS[:4], walls),
+    }
+    return box_scene(UNEVEN_SIZE, absorption, PANELLED_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
+
+
 SPHERE_RADIUS = 5.0
 SPHERE_ABSORPTION = np.array([0.04, 0.08, 0.15, 0.25, 0.4, 0.55, 0.7, 0.8])
 

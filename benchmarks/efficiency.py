@@ -9,9 +9,11 @@ counts, its means over seats must agree with those of the first line within thei
 from __future__ import annotations
 
 import contextlib
+import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 from unittest.mock import patch
 
 import challengers
@@ -20,6 +22,10 @@ from cases import hung_hall
 from cases import scene as hall_scene
 from harness import arguments, disagree, finish, table
 from scipy import stats
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from repeated_runs import panelled_hall, seated_hall, soft_hall
 
 from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.scene import Scene
@@ -50,7 +56,7 @@ class Line:
         return self.errors * np.sqrt(self.seconds)
 
 
-def measure(scene: Scene, order: int, n_rounds: int, seed: int) -> Line:
+def measure(scene: Scene, order: int, n_rounds: int, seed: int, bands: tuple[int, ...] = BANDS) -> Line:
     started = time.process_time()
     engine = Engine(scene, seed, order, threads=1)
     engine.add_rounds(n_rounds)
@@ -62,7 +68,7 @@ def measure(scene: Scene, order: int, n_rounds: int, seed: int) -> Line:
         engine.response(*block)
     weighing += time.process_time()
     figures = {label: got[name] for label, name in FIGURES.items()}
-    figures = {k: f if f.full.ndim == 2 else f.over_bands(BANDS) for k, f in figures.items()}
+    figures = {k: f if f.full.ndim == 2 else f.over_bands(bands) for k, f in figures.items()}
     errors = [np.nanmedian(f.estimate().standard_error, axis=0).max() for f in figures.values()]
     return Line(np.array(errors), figures, tracing + weighing)
 
@@ -147,11 +153,11 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
     )
 
     def off_at(level: float, power: float = 0.5) -> list:
-        return [(plan, "ROULETTE", (level, power))]
+        return [(plan, name, (level, power)) for name in ("ROULETTE", "ROULETTE_OF_A_BAND")]
 
     return [
         ("roulette from -10 dB", hall, 2, [
-            ("none, rays to the end of time", hall, 2, off_at(0.0)),
+            ("none, rays to the end of time", hall, 2, off_at(1e-30)),
             ("from -5 dB", hall, 2, off_at(0.32)),
             ("from -20 dB", hall, 2, off_at(0.01)),
             ("from -30 dB", hall, 2, off_at(0.001)),
@@ -180,6 +186,36 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
             ("roulette as without cloth", cloths, 0, [(plan, "ROULETTE_OF_BRANCHES", plan.ROULETTE)]),
         ]),
     ]  # fmt: skip
+
+
+def uneven(n_rounds: int) -> tuple[list, dict]:
+    """How densely a band that outlasts the others is followed, in halls where bands decay at different rates."""
+    halls = {
+        # The band that lasts longest.
+        "soft hall, 63 Hz": (soft_hall(), 0), "panelled hall, 1 kHz": (panelled_hall(), 4),
+        "ordinary hall, 63 Hz": (seated_hall(), 0),
+    }  # fmt: skip
+    rivals = {
+        "from 0 dB, power 0.5": (1.0, 0.5),
+        "  from -10 dB, power 0.5": (0.1, 0.5),
+        "  from -5 dB, power 0.75": (0.3, 0.75),
+        "  from 0 dB, power 0.4": (1.0, 0.4),
+        "  from 0 dB, power 0.75": (1.0, 0.75),
+        "  not at all: by the mean over bands": (1e6, 1.0),
+    }
+    rows, ratios = [], {}
+    for hall, (scene, band) in halls.items():
+        kept = None
+        for name, how in rivals.items():
+            with patched((plan, "ROULETTE_OF_A_BAND", how)):
+                line = measure(scene, 2, n_rounds, 1, (band,))
+            kept = kept or line
+            cost = (line.score / kept.score) ** 2
+            shown = " ".join(f"{c:.2f}" for c in cost)
+            rows.append([f"{hall if line is kept else ''} {name}", *map(float, line.errors), line.seconds, shown])
+            if line is not kept:
+                ratios[f"{hall} | {name.strip()}"] = float(cost[0])
+    return rows, ratios
 
 
 def gathered(scene: Scene, how: int, n_batches: int, n_rays: int) -> tuple[np.ndarray, np.ndarray, float]:
@@ -256,8 +292,12 @@ def main() -> None:
     table(["sd x sqrt(s)", *FIGURES, "s", "rays x time re kept: STI C50 T20 level"], rows)
     print()
     more, their_ratios = gathering(options.quick)
+    rows_uneven, ratios_uneven = uneven(n_rounds)
+    table(["a band by itself", *(f"error {name}" for name in FIGURES), "s", "rays x time re kept: STI C50 T20 level"],
+          rows_uneven)  # fmt: skip
+    print()
     table(["late energy at 1 kHz, no log", "relative sd x sqrt(s)", "variance x time re spheres"], more)
-    finish({**ratios, **their_ratios})
+    finish({**ratios, **ratios_uneven, **their_ratios})
 
 
 if __name__ == "__main__":

@@ -1115,6 +1115,29 @@ TOPICS = (
             ],
         ),
         (
+            "statistical/test_bands.py",
+            [
+                (
+                    "energy_over_time_is_that_of_a_plain_tracer",
+                    "energy over time in eight bands, soft hall and panelled hall",
+                    "rays without roulette, a band at a time, by an independent twin",
+                    DERIVED,
+                ),
+                (
+                    "every_band_of_a_lambert_sphere_decays_at_its_own_rate",
+                    "decay of a Lambert sphere, absorption 0.04 to 0.4 by band",
+                    "renewal of chords; Kuttruff, Room Acoustics",
+                    MEMORY,
+                ),
+                (
+                    "intervals_cover_in_every_band",
+                    "intervals hold the truth in every band where bands decay at very different rates",
+                    "binomial",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "statistical/test_scenarios.py",
             [
                 (

@@ -22,6 +22,7 @@ from roomsim.estimate import Estimate
 from roomsim.scene.scene import Patch, Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import Engine
+from roomsim.study.late_paths import TIMES, steadied
 from roomsim.tracing.paths import PathLog
 
 STI, LEVEL, CLARITY = "speech_transmission_index", "sound_pressure_level", "clarity_c50"
@@ -152,7 +153,7 @@ class _Forgetful(Engine):
 
 
 def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> dict[str, Estimate]:
-    """Estimates (n_receivers, n_scenarios, 8) of one run, the index as if it were one in eight bands."""
+    """Estimates (n_receivers, n_scenarios, 8) of one run as a study keeps them, the index as if it had eight bands."""
     with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch):
         engine = _Forgetful(scene, seed, IMAGE_ORDER, threads=1)
         engine.n_rounds = n_rounds
@@ -161,7 +162,10 @@ def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int 
     eight = [np.repeat(x[..., None], 8, axis=-1) for x in (index.value, index.standard_error)]
     return {
         "STI": Estimate(*eight, index.n_replicates),
-        **{name: got[metric].estimate() for name, metric in BY_BAND.items()},
+        **{
+            name: steadied(got[metric].estimate()) if metric in TIMES else got[metric].estimate()
+            for name, metric in BY_BAND.items()
+        },
     }
 
 

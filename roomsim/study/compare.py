@@ -19,6 +19,7 @@ from ..metrics.replicated import (
     quantile_of_seats,
     share_above,
 )
+from .late_paths import TIMES, steadied
 from .results import Results
 
 STI = "speech_transmission_index"
@@ -65,6 +66,8 @@ def compare(
         ):  # Levels of minus infinity on both sides: no difference to speak of.
             difference = Replicated(figure.full - reference.full, figure.left_out - reference.left_out)
         seats[name], gains[name] = figure.estimate(), difference.estimate()
+        if name in TIMES:
+            seats[name] = steadied(seats[name])
         room[name] = figure.over_seats(mean_of_seats).estimate()
         # The mean of the differences, not the difference of the means: a seat that one of the two scenarios
         # leaves without a figure says nothing about their difference.

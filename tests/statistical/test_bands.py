@@ -144,10 +144,7 @@ def test_every_band_of_a_lambert_sphere_decays_at_its_own_rate():
 
 N_REPEATS = 60
 RAYS_PER_BATCH = 512
-"""An eighth of what a run has: errors of the index of 0.015, three times those of a first round."""
-SHORT = {"STI": 0.0, "level": 0.0, "C50": 0.0, "EDT": 0.03, "T20": 0.07}
-"""By how much the share of intervals that hold the truth may fall short of 0.95. Few late paths scatter unevenly; with
-the rays of a run T20 comes within 0.03 (`benchmarks/intervals.py`), with fewer the run warns."""
+"""An eighth of what a run has: errors of the index of 0.012, three times those of a first round."""
 N_CHECKS = 100
 """Shares counted below, rounded up; they have a false-alarm rate of 1e-6 together on new seeds."""
 
@@ -166,22 +163,23 @@ def shares(scene, long_run, plan):
     return {name: covered(got, long_run[name]).mean(axis=(1, 2)) for name, got in runs.items()}
 
 
-def assert_covers(share, short):
+def assert_covers(share):
     mean, error = share.mean(axis=0), share.std(axis=0, ddof=1) / np.sqrt(len(share))
-    assert (error < 0.04).all()
-    assert_agrees(mean, error, 0.95, slack=short, n_checks=N_CHECKS)
+    assert (error < 0.05).all()
+    assert_agrees(mean, error, 0.95, n_checks=N_CHECKS)
 
 
 def test_intervals_cover_in_every_band(hall):
     name, scene, long_run = hall
     for figure, share in shares(scene, long_run, sampling_plan).items():
-        if figure in SHORT:
-            assert_covers(share, SHORT[figure])
+        # T30 of the soft hall takes more rays than these: at 63 Hz the run would warn.
+        if (name, figure) != ("soft", "T30"):
+            assert_covers(share)
     # Control: the roulette steered by the mean over bands.
+    figure, band = {"soft": ("EDT", 0), "panelled": ("T30", 5)}[name]
     control = shares(scene, long_run, steered_by_the_mean)
-    worst = {"soft": ("EDT", slice(0, 1)), "panelled": ("T30", slice(4, 5))}[name]
     with pytest.raises(Disagreement):
-        assert_covers(control[worst[0]][:, worst[1]], SHORT["T20"])
+        assert_covers(control[figure][:, [band]])
 
 
 def test_too_few_late_paths_are_told_and_enough_are_not():

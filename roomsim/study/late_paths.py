@@ -9,7 +9,7 @@ import numpy as np
 from ..bands import NOMINAL
 from ..estimate import Estimate
 from ..metrics.registry import METRICS
-from .statistical import with_scenarios
+from .statistical import Told, merged
 
 TIMES = ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
 MOST = 0.1
@@ -51,27 +51,18 @@ def few_late_paths(scenarios: Sequence[str], seats: Mapping[str, Estimate]) -> l
     ----------
     seats : figure -> Estimate of (n_receivers, n_scenarios, 8)
     """
-    said = []
+    told = []
     for name in TIMES:
         time = seats[name]
         relative = np.nan_to_num(_over_known_seats(np.nanmedian, time.standard_error / time.value))
-        few = relative > MOST
-        concerned = np.flatnonzero(few.any(axis=1))
-        if len(concerned):
-            worst = concerned[int(relative[concerned].max(axis=1).argmax())]
-            sentence = _sentence(METRICS[name].symbol, few[worst], float(relative[worst].max()))
-            # The one whose figures are told comes first.
-            names = [scenarios[int(k)] for k in (worst, *concerned[concerned != worst])]
-            said.append(with_scenarios(sentence, names, len(scenarios)))
-    return said
-
-
-def _sentence(symbol: str, few: np.ndarray, worst: float) -> str:
-    bands = [f"{frequency:g}" for frequency in NOMINAL[few]]
-    listed = f"{', '.join(bands[:-1])} and {bands[-1]}" if len(bands) > 1 else bands[0]
-    return (
-        f"too few late paths reach the seats at {listed} Hz. The standard error of the {symbol} at the median seat is "
-        f"as large as {worst:.0%} of the value there; above {MOST:.0%} its 95 % intervals are too narrow. Ask for a "
-        f"finer precision (a smaller standard error of the STI), which takes more rays, or do not rely on the {symbol} "
-        "in these bands."
-    )
+        for i in np.flatnonzero((relative > MOST).any(axis=1)).tolist():
+            worst, symbol = float(relative[i].max()), METRICS[name].symbol
+            bands = ", ".join(f"{frequency:g}" for frequency in NOMINAL[relative[i] > MOST])
+            text = (
+                f"Too few late paths reach the seats at {bands} Hz. The standard error of the {symbol} at the median "
+                f"seat is as large as {worst:.0%} of the value there; above {MOST:.0%} its 95 % intervals are too "
+                "narrow. Ask for a finer precision (a smaller standard error of the STI), which takes more rays, or do "
+                f"not rely on the {symbol} in these bands."
+            )
+            told.append(Told(name, scenarios[i], worst, text))
+    return merged(told, len(scenarios))

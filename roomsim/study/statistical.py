@@ -80,8 +80,8 @@ def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[
             "more than one slope, as where sound lingers in a part of the room or between bare surfaces: quote no "
             "single reverberation time, and judge speech by EDT, clarity and STI."
         )
-        told.append(_Told("bent", scenarios[i], float(curvature.value[i, band]), text))
-    return _merged(told, len(scenarios))
+        told.append(Told("bent", scenarios[i], float(curvature.value[i, band]), text))
+    return merged(told, len(scenarios))
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:
@@ -106,8 +106,8 @@ def broken_assumptions(scene: Scene, reverberation_time: np.ndarray) -> list[str
     for i, name in enumerate(scene.scenarios):
         one = replace(room, areas=np.asarray(room.areas)[:, i], absorption=room.absorption[:, i])
         for found in assumptions(one, reverberation_time[i], (x, y, z)):
-            told.append(_Told(found.code, name, found.value, found.text))
-    return _merged(told, scene.n_scenarios)
+            told.append(Told(found.code, name, found.value, found.text))
+    return merged(told, scene.n_scenarios)
 
 
 DEPARTS = 1.2
@@ -133,8 +133,8 @@ def departures(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.nd
     for i in np.flatnonzero(ratio.max(axis=1) > DEPARTS):
         band = int(worst[i])
         code, text = _departure(scene, int(i), band, traced[i, band], statistical["kuttruff"][i, band])
-        told.append(_Told(code, scene.scenarios[i], float(ratio[i, band]), text))
-    return _merged(told, scene.n_scenarios)
+        told.append(Told(code, scene.scenarios[i], float(ratio[i, band]), text))
+    return merged(told, scene.n_scenarios)
 
 
 def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: float) -> tuple[str, str]:
@@ -166,7 +166,7 @@ def _departure(scene: Scene, scenario: int, band: int, traced: float, diffuse: f
     )
 
 
-class _Told(NamedTuple):
+class Told(NamedTuple):
     """Something that is doubtful about one scenario."""
 
     code: str
@@ -177,10 +177,10 @@ class _Told(NamedTuple):
     text: str
 
 
-def _merged(told: Iterable[_Told], n_scenarios: int) -> list[str]:
+def merged(told: Iterable[Told], n_scenarios: int) -> list[str]:
     """One sentence for each code, with the figures of the scenario where it goes farthest and the names of all that
     it holds for."""
-    alike: dict[str, list[_Told]] = {}
+    alike: dict[str, list[Told]] = {}
     for one in told:
         alike.setdefault(one.code, []).append(one)
     said = []

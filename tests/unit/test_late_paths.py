@@ -31,13 +31,13 @@ def test_nothing_is_said_where_errors_can_be_trusted():
 
 def test_figure_bands_and_scenario_are_named():
     (said,) = few_late_paths(SCENARIOS, seats_with(errors(drape={0: 0.14, 1: 0.12, 2: 0.11})))
-    assert said.startswith("drape: too few late paths reach the seats at 63, 125 and 250 Hz. ")
+    assert said.startswith("drape: Too few late paths reach the seats at 63, 125, 250 Hz. ")
     assert "of the T20 at the median seat is as large as 14% of the value" in said
 
 
 def test_the_scenario_that_is_worst_speaks_for_all():
     (said,) = few_late_paths(SCENARIOS, seats_with(errors(bare={0: 0.12}, drape={7: 0.2})))
-    assert said.startswith("drape, and so all scenarios: ") and "at 8000 Hz" in said
+    assert said.startswith("drape, and less so all other scenarios: ") and "at 8000 Hz" in said
 
 
 def test_every_time_has_its_own_sentence():
@@ -61,7 +61,7 @@ def test_seats_without_a_value_do_not_count():
         one[:3, 0, 1] = np.nan
     seats[TIMES[1]].standard_error[3:, 0, 1] = 0.5
     (said,) = few_late_paths(SCENARIOS, seats)
-    assert "at 63 and 125 Hz" in said
+    assert "at 63, 125 Hz" in said
     seats[TIMES[1]].value[:, 0, :2] = seats[TIMES[1]].standard_error[:, 0, :2] = np.nan
     assert few_late_paths(SCENARIOS, seats) == []
 

@@ -7,8 +7,14 @@ import math
 import numpy as np
 
 from .._jit import KERNEL_OPTIONS, njit
+from ..bands import N_BANDS
+from ._arrivals import ROUNDING
 
 _DECIBEL = 10.0 / math.log(10.0)
+
+WORTH_A_STEP = 1e-3
+"""Share of all known energy from which an arrival makes a step of its own in the decay; less is spread to the next step
+or the end of its bin, which moves a level by 0.05 dB for 5 ms at the most."""
 
 
 @njit(**KERNEL_OPTIONS)
@@ -24,52 +30,107 @@ def _add_piece(sums: np.ndarray, t_a: float, level_a: float, t_b: float, level_b
 
 
 @njit(**KERNEL_OPTIONS)
-def _integrate(
-    edges: np.ndarray, remaining: np.ndarray, rate: float, cuts: np.ndarray, sums: np.ndarray
-) -> None:
-    """Integrals of one decay between levels that follow each other.
+def _go_on(place: np.ndarray, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray) -> bool:
+    """Follow a decay on a straight line to a time and level; True when it is below the last cut.
 
-    edges: (n + 1,) s. remaining: (n + 1,) energy still to come. rate: 1/s, of the decay after the last edge.
-    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay
-    breaks off or is not known.
+    place (3,): time and level reached so far, and the number of the piece between cuts, -1 above the first.
     """
-    n_bins, n_pieces = len(edges) - 1, len(sums)
+    n_pieces = len(sums)
+    t_a, level_a, piece = place[0], place[1], int(place[2])
+    # A step takes no time, so that it adds nothing to a fit that is weighted evenly in time.
+    slope = (t_b - t_a) / (level_b - level_a) if level_b < level_a else 0.0
+    while piece < n_pieces and level_b < cuts[piece + 1]:
+        level_cut = cuts[piece + 1]
+        t_cut = t_a + (level_cut - level_a) * slope
+        if piece >= 0:
+            _add_piece(sums[piece], t_a, level_a, t_cut, level_cut)
+        t_a, level_a = t_cut, level_cut
+        piece += 1
+    if 0 <= piece < n_pieces:
+        _add_piece(sums[piece], t_a, level_a, t_b, level_b)
+    place[0], place[1], place[2] = t_b, level_b, piece
+    return piece >= n_pieces
+
+
+@njit(**KERNEL_OPTIONS)
+def _integrate(
+    edges: np.ndarray,
+    remaining: np.ndarray,
+    rate: float,
+    zero: float,
+    time: np.ndarray,
+    known: np.ndarray,
+    cuts: np.ndarray,
+    place: np.ndarray,
+    sums: np.ndarray,
+) -> None:
+    """Integrals of one decay between levels that follow each other; times count from `zero`.
+
+    edges: (n + 1,) s. remaining: (n + 1,) traced energy still to come. rate: 1/s, of the decay after the last edge.
+    time: (n_known,) s, in order; known: (n_known + 1,) energy of known arrivals still to come, their own included.
+    cuts: (n_cuts,) dB, falling. place: (3,), scratch. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where
+    the decay breaks off or is not known.
+    """
+    n_bins, n_known = len(edges) - 1, len(time)
     sums[:] = 0.0
-    total = remaining[0]
-    t_a, level_a = edges[0], 0.0
-    piece = -1  # above the first cut
-    j = 0
-    while piece < n_pieces:
-        j += 1
-        if j <= n_bins and remaining[j] > 0.0:
-            t_b, level_b = edges[j], _DECIBEL * math.log(remaining[j] / total)
-        elif j == n_bins + 1:
-            # The decay goes on as the tail does; how much of that may be evaluated, the caller decides.
-            level_b = cuts[-1] - 1.0
-            t_b = t_a + (level_a - level_b) / (_DECIBEL * rate)
-        else:
-            # Nothing comes after, or nobody knows what: a break is no slope.
-            sums[max(piece, 0) :] = np.nan
-            return
-        slope = (t_b - t_a) / (level_b - level_a) if level_b < level_a else 0.0
-        while piece < n_pieces and level_b < cuts[piece + 1]:
-            level_cut = cuts[piece + 1]
-            t_cut = t_a + (level_cut - level_a) * slope
-            if piece >= 0:
-                _add_piece(sums[piece], t_a, level_a, t_cut, level_cut)
-            t_a, level_a = t_cut, level_cut
-            piece += 1
-        if 0 <= piece < n_pieces:
-            _add_piece(sums[piece], t_a, level_a, t_b, level_b)
-        t_a, level_a = t_b, level_b
+    start = 0
+    while start < n_bins - 1 and edges[start + 1] <= zero:
+        start += 1
+    p = 0
+    while p < n_known and time[p] < zero - ROUNDING:
+        p += 1
+    low = max(zero, edges[0])
+    rest = remaining[start + 1] + (remaining[start] - remaining[start + 1]) * (edges[start + 1] - low) / (
+        edges[start + 1] - edges[start]
+    )
+    total = rest + known[p]
+    least = WORTH_A_STEP * known[p]
+    place[0], place[1], place[2] = 0.0, 0.0, -1.0
+    is_done = False
+    if total > 0.0:
+        for j in range(start, n_bins):
+            high, rest_high = edges[j + 1], remaining[j + 1]
+            while p < n_known and time[p] < high:
+                if known[p] - known[p + 1] > least:
+                    t = max(time[p], low)
+                    share = (t - low) / (high - low)
+                    # Traced energy decays exponentially within a bin, where it does not end there.
+                    between = rest * ((rest_high / rest) ** share if rest_high > 0.0 else 1.0 - share)
+                    _go_on(place, max(time[p] - zero, place[0]), _level(between + known[p], total), cuts, sums)
+                    after = between + known[p + 1]
+                    if after > 0.0 and _go_on(place, place[0], _level(after, total), cuts, sums):
+                        return
+                p += 1
+            if not rest_high + known[p] > 0.0:
+                break
+            if _go_on(place, high - zero, _level(rest_high + known[p], total), cuts, sums):
+                return
+            low, rest = high, rest_high
+            is_done = j == n_bins - 1
+    if is_done and rate > 0.0:
+        # The decay goes on as the tail does; how much of that may be evaluated, the caller decides.
+        last = cuts[-1] - 1.0
+        _go_on(place, place[0] + (place[1] - last) / (_DECIBEL * rate), last, cuts, sums)
+    else:
+        # Nothing comes after, or nobody knows what: a break is no slope.
+        sums[max(int(place[2]), 0) :] = np.nan
+
+
+@njit(**KERNEL_OPTIONS)
+def _level(energy: float, total: float) -> float:
+    return _DECIBEL * math.log(energy / total)
 
 
 @njit(**KERNEL_OPTIONS)
 def _decay_regressions(
     edges: np.ndarray,
-    energy: np.ndarray,
+    traced: np.ndarray,
     tail: np.ndarray,
     rate: np.ndarray,
+    zero: np.ndarray,
+    first: np.ndarray,
+    time: np.ndarray,
+    known: np.ndarray,
     cuts: np.ndarray,
     pieces: np.ndarray,
     times: np.ndarray,
@@ -77,23 +138,41 @@ def _decay_regressions(
 ) -> None:
     """Straight-line fits to decays, each weighted evenly in time.
 
-    edges: (n + 1,) s. energy: (n_receivers, n, m), tail: (n_receivers, m) energy after the last edge,
-    rate: (m,) 1/s, its decay; m counts scenarios and bands. cuts: (n_cuts,) dB, falling, the ends of all
+    edges: (n + 1,) s. traced: (n_receivers, n, m), tail: (n_receivers, m) energy after the last edge,
+    rate: (m,) 1/s, its decay; m counts scenarios and bands. zero: (n_receivers, m) s; first (n_receivers + 1,),
+    time (n_arrivals, 8), known (n_arrivals, m): as in `Arrivals`. cuts: (n_cuts,) dB, falling, the ends of all
     ranges; pieces: (n_ranges, 2), first and last + 1 of the pieces between cuts that make up a range.
     Out: times (n_ranges, n_receivers, m), s for 60 dB; non_linearity, 1 - r^2. NaN where there is no line.
     """
-    n_receivers, n_bins, m = energy.shape
+    n_receivers, n_bins, m = traced.shape
+    most = 0
+    for r in range(n_receivers):
+        most = max(most, first[r + 1] - first[r])
     remaining = np.empty((m, n_bins + 1))
+    coming = np.empty((m, most + 1))
+    when = np.empty((N_BANDS, most))
     sums = np.empty((len(cuts) - 1, 6))
+    place = np.empty(3)
     fit = np.empty(6)
     for r in range(n_receivers):
         for c in range(m):
             remaining[c, n_bins] = tail[r, c]
         for j in range(n_bins - 1, -1, -1):
             for c in range(m):
-                remaining[c, j] = remaining[c, j + 1] + energy[r, j, c]
+                remaining[c, j] = remaining[c, j + 1] + traced[r, j, c]
+        n_known = first[r + 1] - first[r]
         for c in range(m):
-            _integrate(edges, remaining[c], rate[c], cuts, sums)
+            coming[c, n_known] = 0.0
+        for p in range(n_known - 1, -1, -1):
+            for b in range(N_BANDS):
+                when[b, p] = time[first[r] + p, b]
+            for c in range(m):
+                coming[c, p] = coming[c, p + 1] + known[first[r] + p, c]
+        for c in range(m):
+            _integrate(
+                edges, remaining[c], rate[c], zero[r, c], when[c % N_BANDS, :n_known], coming[c, : n_known + 1],
+                cuts, place, sums,
+            )  # fmt: skip
             for i in range(len(pieces)):
                 fit[:] = 0.0
                 for p in range(pieces[i, 0], pieces[i, 1]):

@@ -16,7 +16,8 @@ import numpy as np
 
 from ..bands import N_BANDS
 from ..decay.enclosure import enclosure_of
-from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
+from ..decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
+from ..decay.time_zero import time_zero
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.registry import METRICS
@@ -28,7 +29,7 @@ from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.plan import sampling_plan
-from ..tracing.replay import Replay, Room, time_bins, time_zero
+from ..tracing.replay import Replay, Room, earliest_arrival, time_bins
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .progress import NoProgress, Progress
@@ -161,8 +162,11 @@ class Engine:
     @cached_property
     def image_paths(self) -> tuple[ImagePaths, ...]:
         """Direct sound and early specular reflections; longest path within the time followed."""
-        zero = time_zero(self.scene)
-        longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
+        # No response starts later than sound takes from the source that is farthest away.
+        sources, seats = self.scene.sources, self.scene.receivers
+        farthest = np.linalg.norm(seats.position[:, None] - sources.position, axis=2).max()
+        latest = farthest / self.scene.speed_of_sound + sources.delay.max()
+        longest = (self.edges[-1] + latest) * self.scene.speed_of_sound
         return find_image_paths(
             self.scene, self.image_order, longest, self.threads, self.tracer.geometry, self.traced
         )
@@ -239,7 +243,8 @@ class Engine:
         sums = sum_image_paths(
             self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers
         )
-        return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
+        arrivals = Arrivals(sums.first, sums.time, sums.energy)
+        return EnergyResponse(self.edges, late, arrivals, sums.direct, sums.modulation)
 
     @property
     def _noise_active(self) -> list[np.ndarray]:
@@ -263,15 +268,16 @@ class Engine:
                 late = replay.late(n_replicates, n_batches, logs, self.threads)
                 no_modulation = MODULATION_FREQUENCIES[:0]
                 sums = sum_image_paths(scene, self.image_paths, whole, no_modulation, scenarios, receivers)
-                return late[:, :, 0] + sums.early[:, 0]
+                return late[:, :, 0] + sums.total
         return None
 
     def late_energy(self, scenario: int, after: float) -> LateEnergy:
-        """Energy of one scenario later than `after`, s, by the surface that it came off last."""
-        chosen = np.array([scenario])
+        """Energy of one scenario later than `after`, s after time zero, by the surface that it came off last."""
+        chosen, everyone = np.array([scenario]), slice(0, self.scene.receivers.n_receivers)
+        zero = time_zero(self.response(chosen, everyone))[:, 0]
         return late_by_last_surface(
-            self.scene, self.plan, self.edges, self.image_paths, scenario, after, self._logs_of(chosen),
-            N_REPLICATES, self.n_rounds, self.threads,
+            self.scene, self.plan, self.edges, self.image_paths, scenario, earliest_arrival(self.scene, scenario),
+            zero + after, self._logs_of(chosen), N_REPLICATES, self.n_rounds, self.threads,
         )  # fmt: skip
 
     @cached_property

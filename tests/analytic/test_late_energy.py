@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from agreement import assert_agrees
 from scenes import box_scene
+from traced import binned
 
 from roomsim.decay.response import index_of_edge
 from roomsim.estimate import jackknife_of
@@ -25,7 +26,7 @@ def from_replay(engine: Engine, scenario: int, after: float) -> tuple[np.ndarray
     found = engine.response(np.array([scenario]), slice(0, receivers.n_receivers))
     first = index_of_edge(found.bin_edges, after)
     traced = found.late[:, :, first:, 0].astype(float).sum(axis=2)
-    images = found.early[:, first:, 0].sum(axis=1)
+    images = binned(found.arrivals, found.bin_edges)[:, first:, 0].sum(axis=1)
     areas = [receivers.area == a for a in range(len(receivers.area_names))]
     return (
         np.stack([traced[:, here].mean(axis=1) for here in areas], axis=1),

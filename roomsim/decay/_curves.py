@@ -12,44 +12,41 @@ from ._arrivals import ROUNDING
 
 _DECIBEL = 10.0 / math.log(10.0)
 
-WORTH_A_STEP = 1e-3
-"""Share of all known energy from which an arrival makes a step of its own in the decay; less is spread to the next step
-or the end of its bin, which moves a level by 0.05 dB for 5 ms at the most."""
+WORTH_A_STEP = 0.02
+"""Share of the energy still to come from which an arrival makes a step of its own in the decay, of 0.09 dB at least.
+Less is spread to the next step or the end of its bin."""
 
 
 @njit(**KERNEL_OPTIONS)
-def _add_piece(sums: np.ndarray, t_a: float, level_a: float, t_b: float, level_b: float) -> None:
-    """Add a straight piece of decay to (6,) integrals over time of 1, t, level, t^2, t level, level^2."""
+def _add_piece(sums: np.ndarray, i: int, t_a: float, level_a: float, t_b: float, level_b: float) -> None:
+    """Add a straight piece of decay to integrals over time of 1, t, level, t^2, t level, level^2 in row i of sums."""
     width = t_b - t_a
-    sums[0] += width
-    sums[1] += width * (t_a + t_b) / 2.0
-    sums[2] += width * (level_a + level_b) / 2.0
-    sums[3] += width * (t_a * t_a + t_a * t_b + t_b * t_b) / 3.0
-    sums[4] += width * (2.0 * t_a * level_a + t_a * level_b + t_b * level_a + 2.0 * t_b * level_b) / 6.0
-    sums[5] += width * (level_a * level_a + level_a * level_b + level_b * level_b) / 3.0
+    sums[i, 0] += width
+    sums[i, 1] += width * (t_a + t_b) / 2.0
+    sums[i, 2] += width * (level_a + level_b) / 2.0
+    sums[i, 3] += width * (t_a * t_a + t_a * t_b + t_b * t_b) / 3.0
+    sums[i, 4] += width * (2.0 * t_a * level_a + t_a * level_b + t_b * level_a + 2.0 * t_b * level_b) / 6.0
+    sums[i, 5] += width * (level_a * level_a + level_a * level_b + level_b * level_b) / 3.0
 
 
 @njit(**KERNEL_OPTIONS)
-def _go_on(place: np.ndarray, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray) -> bool:
-    """Follow a decay on a straight line to a time and level; True when it is below the last cut.
-
-    place (3,): time and level reached so far, and the number of the piece between cuts, -1 above the first.
-    """
+def _go_on(
+    piece: int, t_a: float, level_a: float, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray
+) -> int:
+    """Follow a decay on a straight line; the number of the piece between cuts that it gets to, -1 above the first."""
     n_pieces = len(sums)
-    t_a, level_a, piece = place[0], place[1], int(place[2])
     # A step takes no time, so that it adds nothing to a fit that is weighted evenly in time.
     slope = (t_b - t_a) / (level_b - level_a) if level_b < level_a else 0.0
     while piece < n_pieces and level_b < cuts[piece + 1]:
         level_cut = cuts[piece + 1]
         t_cut = t_a + (level_cut - level_a) * slope
         if piece >= 0:
-            _add_piece(sums[piece], t_a, level_a, t_cut, level_cut)
+            _add_piece(sums, piece, t_a, level_a, t_cut, level_cut)
         t_a, level_a = t_cut, level_cut
         piece += 1
     if 0 <= piece < n_pieces:
-        _add_piece(sums[piece], t_a, level_a, t_b, level_b)
-    place[0], place[1], place[2] = t_b, level_b, piece
-    return piece >= n_pieces
+        _add_piece(sums, piece, t_a, level_a, t_b, level_b)
+    return piece
 
 
 @njit(**KERNEL_OPTIONS)
@@ -61,17 +58,16 @@ def _integrate(
     time: np.ndarray,
     known: np.ndarray,
     cuts: np.ndarray,
-    place: np.ndarray,
     sums: np.ndarray,
 ) -> None:
     """Integrals of one decay between levels that follow each other; times count from `zero`.
 
     edges: (n + 1,) s. remaining: (n + 1,) traced energy still to come. rate: 1/s, of the decay after the last edge.
     time: (n_known,) s, in order; known: (n_known + 1,) energy of known arrivals still to come, their own included.
-    cuts: (n_cuts,) dB, falling. place: (3,), scratch. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where
-    the decay breaks off or is not known.
+    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay breaks off or is
+    not known.
     """
-    n_bins, n_known = len(edges) - 1, len(time)
+    n_bins, n_known, n_pieces = len(edges) - 1, len(time), len(sums)
     sums[:] = 0.0
     start = 0
     while start < n_bins - 1 and edges[start + 1] <= zero:
@@ -84,36 +80,51 @@ def _integrate(
         edges[start + 1] - edges[start]
     )
     total = rest + known[p]
-    least = WORTH_A_STEP * known[p]
-    place[0], place[1], place[2] = 0.0, 0.0, -1.0
+    t, level, piece = 0.0, 0.0, -1
     is_done = False
     if total > 0.0:
         for j in range(start, n_bins):
             high, rest_high = edges[j + 1], remaining[j + 1]
             while p < n_known and time[p] < high:
-                if known[p] - known[p + 1] > least:
-                    t = max(time[p], low)
-                    share = (t - low) / (high - low)
-                    # Traced energy decays exponentially within a bin, where it does not end there.
-                    between = rest * ((rest_high / rest) ** share if rest_high > 0.0 else 1.0 - share)
-                    _go_on(place, max(time[p] - zero, place[0]), _level(between + known[p], total), cuts, sums)
-                    after = between + known[p + 1]
-                    if after > 0.0 and _go_on(place, place[0], _level(after, total), cuts, sums):
+                if known[p] - known[p + 1] > WORTH_A_STEP * (rest_high + known[p]):
+                    when = max(time[p], low)
+                    share = (when - low) / (high - low)
+                    between = rest + share * (rest_high - rest)
+                    if rest > rest_high * 1.1 and rest_high > 0.0:
+                        # Traced energy decays exponentially within a bin: a straight line would do above.
+                        between = rest * (rest_high / rest) ** share
+                    before = _level(between + known[p], total)
+                    if piece >= 0 and before >= cuts[piece + 1]:
+                        _add_piece(sums, piece, t, level, when - zero, before)
+                    else:
+                        piece = _go_on(piece, t, level, when - zero, before, cuts, sums)
+                    t, level = when - zero, before
+                    if between + known[p + 1] > 0.0:
+                        level = _level(between + known[p + 1], total)
+                    if piece < n_pieces and level < cuts[piece + 1]:
+                        piece = _go_on(piece, t, before, t, level, cuts, sums)
+                    if piece >= n_pieces:
                         return
                 p += 1
             if not rest_high + known[p] > 0.0:
                 break
-            if _go_on(place, high - zero, _level(rest_high + known[p], total), cuts, sums):
-                return
+            after = _level(rest_high + known[p], total)
+            if piece >= 0 and after >= cuts[piece + 1]:
+                _add_piece(sums, piece, t, level, high - zero, after)
+            else:
+                piece = _go_on(piece, t, level, high - zero, after, cuts, sums)
+                if piece >= n_pieces:
+                    return
+            t, level = high - zero, after
             low, rest = high, rest_high
             is_done = j == n_bins - 1
     if is_done and rate > 0.0:
         # The decay goes on as the tail does; how much of that may be evaluated, the caller decides.
         last = cuts[-1] - 1.0
-        _go_on(place, place[0] + (place[1] - last) / (_DECIBEL * rate), last, cuts, sums)
+        _go_on(piece, t, level, t + (level - last) / (_DECIBEL * rate), last, cuts, sums)
     else:
         # Nothing comes after, or nobody knows what: a break is no slope.
-        sums[max(int(place[2]), 0) :] = np.nan
+        sums[max(piece, 0) :] = np.nan
 
 
 @njit(**KERNEL_OPTIONS)
@@ -152,7 +163,6 @@ def _decay_regressions(
     coming = np.empty((m, most + 1))
     when = np.empty((N_BANDS, most))
     sums = np.empty((len(cuts) - 1, 6))
-    place = np.empty(3)
     fit = np.empty(6)
     for r in range(n_receivers):
         for c in range(m):
@@ -171,7 +181,7 @@ def _decay_regressions(
         for c in range(m):
             _integrate(
                 edges, remaining[c], rate[c], zero[r, c], when[c % N_BANDS, :n_known], coming[c, : n_known + 1],
-                cuts, place, sums,
+                cuts, sums,
             )  # fmt: skip
             for i in range(len(pieces)):
                 fit[:] = 0.0

@@ -223,10 +223,11 @@ def test_kernel_agrees_with_sampling_on_rough_decays(edges):
         decay = Decay(edges, seats.late[0, :, 0, band], tail, rate, pulses)
         for name, (upper, lower) in EVALUATION_RANGES.items():
             time, unexplained = decay.fit(upper, lower, 100_000)
-            # Midpoint sums err by (steps of the curve) / n_samples: 1e-5 of the range each.
-            np.testing.assert_allclose(seats.slopes.time[name][0, 0, band], time, rtol=1e-4)
-            # Before the last pulse the kernel goes straight in dB where the sum of an exponential and of what is
-            # still to come bends a little: some 0.01 dB of the 1 dB by which the line misses, squared in 1 - r^2.
+            # Midpoint sums err by (steps of the curve) / n_samples: 1e-5 of the range each. Before the last pulse
+            # the kernel goes straight in dB, over 5 ms at most, where the sum of an exponential and of what is still
+            # to come bends: with a fall of x in a bin by up to x^2 / 8, 0.005 dB, of the 10 dB of the shortest range;
+            # of the 1 dB by which the line misses a rough decay that is 0.5 %, squared in 1 - r^2.
+            np.testing.assert_allclose(seats.slopes.time[name][0, 0, band], time, rtol=5e-4)
             np.testing.assert_allclose(
                 seats.slopes.non_linearity[name][0, 0, band], unexplained, rtol=1e-3, atol=3e-5
             )

@@ -64,8 +64,8 @@ def _integrate(
 
     edges: (n + 1,) s. remaining: (n + 1,) traced energy still to come. rate: 1/s, of the decay after the last edge.
     time: (n_known,) s, in order; known: (n_known + 1,) energy of known arrivals still to come, their own included.
-    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay breaks off or is
-    not known.
+    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay breaks off or
+    is not known.
     """
     n_bins, n_known, n_pieces = len(edges) - 1, len(time), len(sums)
     sums[:] = 0.0

@@ -136,3 +136,18 @@ def _sum_traced(
                     end = min(stop, z + limits[i])
                     if end > begin:
                         sums[i, r, c] += power * (end - begin)
+
+
+@njit(**KERNEL_OPTIONS)
+def _still_to_come(first: np.ndarray, known: np.ndarray, coming: np.ndarray) -> None:
+    """Energy of known arrivals that is still to come at each of them, its own included, and after the last: 0.
+
+    Out: coming (m, n_arrivals + n_receivers); that of receiver r begins at place first[r] + r.
+    """
+    m = known.shape[1]
+    for r in range(len(first) - 1):
+        for c in range(m):
+            coming[c, first[r + 1] + r] = 0.0
+        for p in range(first[r + 1] - 1, first[r] - 1, -1):
+            for c in range(m):
+                coming[c, p + r] = coming[c, p + r + 1] + known[p, c]

@@ -141,7 +141,7 @@ def _decay_regressions(
     zero: np.ndarray,
     first: np.ndarray,
     time: np.ndarray,
-    known: np.ndarray,
+    coming: np.ndarray,
     cuts: np.ndarray,
     pieces: np.ndarray,
     times: np.ndarray,
@@ -150,18 +150,14 @@ def _decay_regressions(
     """Straight-line fits to decays, each weighted evenly in time.
 
     edges: (n + 1,) s. traced: (n_receivers, n, m), tail: (n_receivers, m) energy after the last edge,
-    rate: (m,) 1/s, its decay; m counts scenarios and bands. zero: (n_receivers, m) s; first (n_receivers + 1,),
-    time (n_arrivals, 8), known (n_arrivals, m): as in `Arrivals`. cuts: (n_cuts,) dB, falling, the ends of all
-    ranges; pieces: (n_ranges, 2), first and last + 1 of the pieces between cuts that make up a range.
+    rate: (m,) 1/s, its decay; m counts scenarios and bands. zero: (n_receivers, m) s; first (n_receivers + 1,): as in
+    `Arrivals`; time (8, n_arrivals) s; coming (m, n_arrivals + n_receivers), from `_still_to_come`. cuts: (n_cuts,)
+    dB, falling, the ends of all ranges; pieces: (n_ranges, 2), first and last + 1 of the pieces between cuts that make
+    up a range.
     Out: times (n_ranges, n_receivers, m), s for 60 dB; non_linearity, 1 - r^2. NaN where there is no line.
     """
     n_receivers, n_bins, m = traced.shape
-    most = 0
-    for r in range(n_receivers):
-        most = max(most, first[r + 1] - first[r])
     remaining = np.empty((m, n_bins + 1))
-    coming = np.empty((m, most + 1))
-    when = np.empty((N_BANDS, most))
     sums = np.empty((len(cuts) - 1, 6))
     fit = np.empty(6)
     for r in range(n_receivers):
@@ -170,18 +166,10 @@ def _decay_regressions(
         for j in range(n_bins - 1, -1, -1):
             for c in range(m):
                 remaining[c, j] = remaining[c, j + 1] + traced[r, j, c]
-        n_known = first[r + 1] - first[r]
-        for c in range(m):
-            coming[c, n_known] = 0.0
-        for p in range(n_known - 1, -1, -1):
-            for b in range(N_BANDS):
-                when[b, p] = time[first[r] + p, b]
-            for c in range(m):
-                coming[c, p] = coming[c, p + 1] + known[first[r] + p, c]
         for c in range(m):
             _integrate(
-                edges, remaining[c], rate[c], zero[r, c], when[c % N_BANDS, :n_known], coming[c, : n_known + 1],
-                cuts, sums,
+                edges, remaining[c], rate[c], zero[r, c], time[c % N_BANDS, first[r] : first[r + 1]],
+                coming[c, first[r] + r : first[r + 1] + r + 1], cuts, sums,
             )  # fmt: skip
             for i in range(len(pieces)):
                 fit[:] = 0.0

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ._arrivals import _sum_known, _sum_traced
+from ._arrivals import _still_to_come, _sum_known, _sum_traced
 from ._curves import _decay_regressions
 from .response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 from .tail import TailWindow, tail_energy, tail_rate, tail_window
@@ -53,6 +53,14 @@ class KnownEnergy:
             self.zero.reshape(n_receivers, m), np.array(LIMITS), sums, moment,
         )  # fmt: skip
         return sums.reshape(-1, *self.zero.shape), moment.reshape(self.zero.shape)
+
+    @cached_property
+    def coming(self) -> tuple[np.ndarray, np.ndarray]:
+        """Times and energies still to come, as `_decay_regressions` takes them."""
+        arrivals, m = self.arrivals, self.zero[0].size
+        coming = np.empty((m, len(arrivals.time) + len(self.zero)))
+        _still_to_come(arrivals.first, arrivals.energy.reshape(-1, m), coming)
+        return np.ascontiguousarray(arrivals.time.T), coming
 
     @property
     def sums(self) -> np.ndarray:
@@ -145,7 +153,6 @@ class SeatEnergy:
     def slopes(self) -> DecaySlopes:
         n_receivers, n_bins, n_scenarios, n_bands = self.late.shape
         m = n_scenarios * n_bands
-        arrivals = self.known.arrivals
         ranges = np.array(list(EVALUATION_RANGES.values()))
         cuts = np.unique(ranges)[::-1]
         pieces = np.searchsorted(-cuts, -ranges)
@@ -157,9 +164,8 @@ class SeatEnergy:
             self.tail.reshape(n_receivers, m),
             self.tail_rate.reshape(m),
             self.known.zero.reshape(n_receivers, m),
-            arrivals.first,
-            arrivals.time,
-            arrivals.energy.reshape(-1, m),
+            self.known.arrivals.first,
+            *self.known.coming,
             cuts,
             pieces,
             times.reshape(len(ranges), n_receivers, -1),

@@ -29,7 +29,14 @@ from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
 from .progress import NoProgress, Progress
 from .results import InputUncertainty, Results
-from .statistical import bent_decays, broken_assumptions, departures, room_figures, statistical_times
+from .statistical import (
+    bent_decays,
+    broken_assumptions,
+    departures,
+    missing_times,
+    room_figures,
+    statistical_times,
+)
 from .store import StudyStore
 from .uncertainty import STI, absorption_draws, input_uncertainty
 
@@ -145,6 +152,7 @@ def assemble(
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
+            *missing_times(scene.scenarios, figures),
         ),
         plan=plan_drawing(study, mesh),
         sti_target=targets.sti,

@@ -39,7 +39,11 @@ def followed_for(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     seed : of the study
     """
     formula = expected_duration(scene)
-    return formula if formula >= LONGEST else float(np.clip(_traced_duration(scene, plan, seed), formula, LONGEST))
+    return (
+        formula
+        if formula >= LONGEST
+        else float(np.clip(_traced_duration(scene, plan, seed), formula, LONGEST))
+    )
 
 
 def expected_duration(scene: Scene) -> float:
@@ -77,9 +81,7 @@ def _traced_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     n_sources = len(sources.names)
     n_rays = max(FEWEST_RAYS, PILOT_RAYS // n_sources)
     group, groups = _groups(scene.receivers)
-    logs = [
-        _of_groups(tracer.trace(source, PILOT_BATCH, n_rays), group) for source in range(n_sources)
-    ]
+    logs = [_of_groups(tracer.trace(source, PILOT_BATCH, n_rays), group) for source in range(n_sources)]
     chosen = np.unique(_longest_times(scene).argmax(axis=0))
     replay = Replay(replace(scene, receivers=groups), plan, edges, chosen, slice(0, len(groups.position)))
     energy = replay.late(1, 1, lambda _: logs)[0].astype(np.float64)

@@ -101,7 +101,11 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
     for i, name in enumerate(TIMES):
         known = whole[name] & np.isfinite(figures[name].left_out).all(axis=0)
         missing = heard & ~known
-        later = np.any([whole[other] for other in TIMES[i + 1 :]], axis=0) if TIMES[i + 1 :] else np.zeros_like(heard)
+        later = (
+            np.any([whole[other] for other in TIMES[i + 1 :]], axis=0)
+            if TIMES[i + 1 :]
+            else np.zeros_like(heard)
+        )
         causes = {
             "too few paths arrive so late that the decay is known without any one twentieth of the rays. Ask for a "
             "higher precision": missing & whole[name],
@@ -119,7 +123,11 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
                 names = [scenarios[int(s)] for s in np.flatnonzero(concerned.any(axis=1))]
                 s, band = (int(place) for place in np.argwhere(concerned)[0])
                 others = int(concerned[s].sum()) - 1
-                also = f" (and at most seats in {others} other band{'s' if others > 1 else ''})" if others else ""
+                also = (
+                    f" (and at most seats in {others} other band{'s' if others > 1 else ''})"
+                    if others
+                    else ""
+                )
                 sentence = (
                     f"{METRICS[name].symbol} is missing at {n_missing[s, band]} of {n_heard[s, band]} seats at "
                     f"{NOMINAL[band]:g} Hz{also}: {cause}. Means over the seats leave them out."

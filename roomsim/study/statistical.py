@@ -97,43 +97,34 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
     """
     heard = np.isfinite(figures["sound_pressure_level"].full)
     whole = {name: np.isfinite(figures[name].full) for name in TIMES}
-    found = []
+    told = []
     for i, name in enumerate(TIMES):
-        known = whole[name] & np.isfinite(figures[name].left_out).all(axis=0)
-        missing = heard & ~known
-        later = (
-            np.any([whole[other] for other in TIMES[i + 1 :]], axis=0)
-            if TIMES[i + 1 :]
-            else np.zeros_like(heard)
-        )
+        missing = heard & ~(whole[name] & np.isfinite(figures[name].left_out).all(axis=0))
+        # What is known of a later part of the decay tells that it goes on beyond this one.
+        goes_on = np.any([np.zeros_like(heard), *(whole[other] for other in TIMES[i + 1 :])], axis=0)
         causes = {
             "too few paths arrive so late that the decay is known without any one twentieth of the rays. Ask for a "
-            "higher precision": missing & whole[name],
+            "higher precision.": missing & whole[name],
             "the direct sound, or it and the first reflections, take the decay down past the whole range at once, and "
-            "no line can be fitted. Judge these seats by clarity and STI": missing & ~whole[name] & later,
+            "no line can be fitted. Judge these seats by clarity and STI.": missing & ~whole[name] & goes_on,
             f"the decay does not fall by {-EVALUATION_RANGES[name][1]:g} dB in the time for which it is followed, or "
-            "it breaks off before that. Nothing is guessed": missing & ~whole[name] & ~later,
+            "it breaks off before that. Nothing is guessed.": missing & ~whole[name] & ~goes_on,
         }
         n_missing, n_heard = missing.sum(axis=0), heard.sum(axis=0)
-        most = 2 * n_missing > n_heard
-        which = np.array([seats.sum(axis=0) for seats in causes.values()]).argmax(axis=0)
+        likeliest = np.array([seats.sum(axis=0) for seats in causes.values()]).argmax(axis=0)
         for k, cause in enumerate(causes):
-            concerned = most & (which == k)
-            if concerned.any():
-                names = [scenarios[int(s)] for s in np.flatnonzero(concerned.any(axis=1))]
-                s, band = (int(place) for place in np.argwhere(concerned)[0])
+            concerned = (2 * n_missing > n_heard) & (likeliest == k)
+            for s in np.flatnonzero(concerned.any(axis=1)).tolist():
+                band = int(np.where(concerned[s], n_missing[s], 0).argmax())
                 others = int(concerned[s].sum()) - 1
-                also = (
-                    f" (and at most seats in {others} other band{'s' if others > 1 else ''})"
-                    if others
-                    else ""
-                )
-                sentence = (
+                also = f" and at most seats in {others} other band{'s' if others > 1 else ''}" if others else ""
+                text = (
                     f"{METRICS[name].symbol} is missing at {n_missing[s, band]} of {n_heard[s, band]} seats at "
-                    f"{NOMINAL[band]:g} Hz{also}: {cause}. Means over the seats leave them out."
+                    f"{NOMINAL[band]:g} Hz{also}, and means leave these seats out: {cause}"
                 )
-                found.append(_with_scenarios(sentence, names, len(scenarios)))
-    return found
+                share = float(n_missing[s, band] / n_heard[s, band])
+                told.append(_Told(f"{name} {k}", scenarios[s], share, text))
+    return _merged(told, len(scenarios))
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:

@@ -92,7 +92,7 @@ def lacking(name: str, full: bool, later: bool = True) -> dict[str, Replicated]:
 def test_a_time_missing_at_most_seats_is_told_with_its_cause(figures, cause):
     (said,) = missing_times(["bare", "drape"], figures)
     assert said.startswith("drape: ") and cause in said
-    assert "missing at 7 of 10 seats at 125 Hz (and at most seats in 1 other band)" in said
+    assert "missing at 7 of 10 seats at 125 Hz and at most seats in 1 other band" in said
 
 
 def test_a_time_missing_at_few_seats_is_not_told():

@@ -251,6 +251,12 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
+                    "sums_are_those_of_the_replay_where_bands_begin_at_different_times",
+                    "the same, with a subwoofer that is heard first in its bands",
+                    "each other",
+                    DERIVED,
+                ),
+                (
                     "last_surface_of_every_segment_as_a_loop_finds_it",
                     "the surface met last, path by path",
                     "plain loop",

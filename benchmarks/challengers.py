@@ -21,7 +21,7 @@ from roomsim.tracing._random import SURFACE, ray_key, uniform
 from roomsim.tracing._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
 from roomsim.tracing.emission import Emission
 from roomsim.tracing.geometry import pack_geometry
-from roomsim.tracing.replay import bins_of_ticks, source_gain, time_bins, time_zero
+from roomsim.tracing.replay import bins_of_ticks, earliest_arrival, source_gain, time_bins
 from roomsim.tracing.seats import build_tree
 
 SPHERES, CONNECTIONS, BOXES = 0, 1, 2
@@ -248,7 +248,7 @@ class Gatherer:
         receivers = scene.receivers
         self._seats = build_tree(receivers, np.full(receivers.n_receivers, receivers.radius))
         self._boxes = _boxes_of(receivers.position)
-        self._zero = np.ascontiguousarray(time_zero(scene)[:, 0], np.float32)
+        self._zero = np.ascontiguousarray(earliest_arrival(scene, 0)[:, 0], np.float32)
 
     def batch(self, how: int, late: np.ndarray, batch: int, n_rays: int, share: float) -> None:
         """Add a batch of rays, whose energies are multiplied by `share`, to (n_receivers, n_bins, 8) float32."""

@@ -15,10 +15,10 @@ from cases import triangles
 from embreex import rtcore_scene
 from embreex.mesh_construction import TriangleMesh
 
-from roomsim.decay.response import MODULATION_FREQUENCIES, EnergyResponse
+from roomsim.decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 from roomsim.scene.scene import Scene, SurfaceArrays
 from roomsim.tracing.emission import Emission, directivity_towards
-from roomsim.tracing.replay import source_gain, time_bins, time_zero
+from roomsim.tracing.replay import earliest_arrival, source_gain, time_bins
 
 LEAST_ENERGY = 1e-5
 """Share of its energy at which a ray is given up: -50 dB, 15 dB below the lowest level of any figure."""
@@ -127,7 +127,7 @@ class PlainTracer:
         batch."""
         scene = self.scene
         n_seats, n_bins = scene.receivers.n_receivers, len(self.edges) - 1
-        zero = time_zero(scene)[:, self.scenario]
+        zero = earliest_arrival(scene, self.scenario).min(axis=1)
         gain = source_gain(scene.sources, source)[self.scenario]
         shape = (n_replicates, n_seats, n_bins)
         if not gain.any():
@@ -198,14 +198,14 @@ class PlainTracer:
         late = sum(self.trace(source, n_replicates, n_rays, rng) for source in range(n_sources))
         return EnergyResponse(self.edges, late[:, :, :, None], *self._direct())
 
-    def _direct(self) -> tuple[np.ndarray, ...]:
-        """Direct sound where no surface is between: early, direct, moment and modulation, as the response has
-        them."""
-        scene, n_bins = self.scene, len(self.edges) - 1
+    def _direct(self) -> tuple[Arrivals, np.ndarray, np.ndarray]:
+        """Direct sound where no surface is between: arrivals, direct and modulation, as the response has them."""
+        scene = self.scene
         seats = scene.receivers.position
-        zero = time_zero(scene)[:, self.scenario]
-        early, direct = np.zeros((len(seats), n_bins, 1, 8)), np.zeros((len(seats), 1, 8))
-        moment, modulation = np.zeros_like(direct), np.zeros((len(seats), 14, 1, 8), complex)
+        zero = earliest_arrival(scene, self.scenario).min(axis=1)
+        n_sources = len(scene.sources.names)
+        times, energies = np.empty((len(seats), n_sources)), np.empty((len(seats), n_sources, 1, 8))
+        direct, modulation = np.zeros((len(seats), 1, 8)), np.zeros((len(seats), 14, 1, 8), complex)
         for source, position in enumerate(scene.sources.position):
             distance = np.linalg.norm(seats - position, axis=1)
             towards = (seats - position) / distance[:, None]
@@ -215,13 +215,19 @@ class PlainTracer:
             energy = energy * (np.exp(-distance[:, None] * scene.air_attenuation) / distance[:, None] ** 2)
             energy *= self._passed(position, towards, distance)
             time = distance / scene.speed_of_sound + scene.sources.delay[source] - zero
-            bins = np.searchsorted(self.edges, time, side="right") - 1
-            early[np.arange(len(seats)), bins, 0] += energy
+            times[:, source], energies[:, source, 0] = time, energy
             direct[:, 0] += energy
-            moment[:, 0] += energy * time[:, None]
             turn = np.exp(-2j * np.pi * MODULATION_FREQUENCIES * time[:, None])
             modulation[:, :, 0] += turn[:, :, None] * energy[:, None]
-        return early, direct, moment, modulation
+        order = times.argsort(axis=1)
+        times = np.take_along_axis(times, order, axis=1)
+        energies = np.take_along_axis(energies, order[:, :, None, None], axis=1)
+        arrivals = Arrivals(
+            n_sources * np.arange(len(seats) + 1),
+            np.repeat(times.reshape(-1, 1), 8, axis=1),
+            energies.reshape(-1, 1, 8),
+        )
+        return arrivals, direct, modulation
 
     def _passed(self, position: np.ndarray, towards: np.ndarray, distance: np.ndarray) -> np.ndarray:
         """(n_receivers, 8) share of the direct sound that comes through what hangs in between."""

@@ -23,7 +23,7 @@ from cases import scene as hall_scene
 from harness import arguments, disagree, finish, table
 from scipy import stats
 
-from roomsim.decay.response import EnergyResponse
+from roomsim.decay.response import Arrivals, EnergyResponse
 from roomsim.metrics.evaluate import evaluate
 from roomsim.scene.scene import Scene
 from roomsim.study.engine import N_REPLICATES, Engine
@@ -95,11 +95,16 @@ def _weigh(engine: Engine, n_replicates: int, blocks: list[tuple[np.ndarray, sli
 
 
 def _every(response: EnergyResponse, step: int) -> EnergyResponse:
-    seats = slice(None, None, step)
+    seats = np.arange(0, response.n_receivers, step)
+    parts = [response.arrivals.of(slice(seat, seat + 1)) for seat in seats]
+    arrivals = Arrivals(
+        np.cumsum([0, *(len(part.time) for part in parts)]),
+        np.concatenate([part.time for part in parts]),
+        np.concatenate([part.energy for part in parts]),
+    )
     return EnergyResponse(
-        response.bin_edges, response.late[:, seats], response.early[seats], response.direct[seats],
-        response.early_moment[seats], response.early_modulation[seats],
-    )  # fmt: skip
+        response.bin_edges, response.late[:, seats], arrivals, response.direct[seats], response.early_modulation[seats]
+    )
 
 
 def only(scene: Scene, scenario: int) -> Scene:

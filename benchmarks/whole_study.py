@@ -27,7 +27,7 @@ from roomsim.metrics.evaluate import evaluate
 from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import Scene, SourceArrays
-from roomsim.study.engine import Engine, followed_for
+from roomsim.study.engine import Engine
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -145,7 +145,7 @@ def main() -> None:
     document = study.document
     ours(hall_scene(100, 20, 2), 1, 0)  # compiled code comes from disk
     gain, figures, spent, engine = ours(scene, document.seed, document.image_order)
-    duration = followed_for(scene)
+    duration = float(engine.edges[-1])
 
     wanted = np.nanmean(gain.standard_error**2, axis=0)
     reference = scene.compare_with

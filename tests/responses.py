@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from roomsim.decay.response import MODULATION_FREQUENCIES, EnergyResponse
+from roomsim.decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 
 FINE_EDGES = 0.005 * np.arange(401)
 """2 s in steps of 5 ms."""
@@ -22,20 +24,36 @@ def response_of(
     Each pulse is a time, s, and its energy, to be broadcast to (n_receivers, n_scenarios, 8), and is an early
     arrival; those at time zero are the direct sound.
     """
-    n_receivers, n_bins, n_scenarios, n_bands = late.shape[1:]
+    n_receivers, _, n_scenarios, n_bands = late.shape[1:]
     per_seat = (n_receivers, n_scenarios, n_bands)
-    early = np.zeros((n_receivers, n_bins, n_scenarios, n_bands))
-    direct, moment = np.zeros(per_seat), np.zeros(per_seat)
+    direct = np.zeros(per_seat)
     modulation = np.zeros((n_receivers, len(MODULATION_FREQUENCIES), n_scenarios, n_bands), complex)
-    for time, energy in pulses:
-        energy = np.broadcast_to(np.asarray(energy, dtype=float), per_seat)
-        early[:, np.searchsorted(bin_edges, time, side="right") - 1] += energy
-        moment += energy * time
+    pulses = tuple(sorted(pulses, key=lambda pulse: pulse[0]))
+    energies = np.zeros((n_receivers, len(pulses), n_scenarios, n_bands))
+    for i, (time, energy) in enumerate(pulses):
+        energies[:, i] = np.broadcast_to(np.asarray(energy, dtype=float), per_seat)
         turn = np.exp(-2j * np.pi * MODULATION_FREQUENCIES * time)
-        modulation += turn[None, :, None, None] * energy[:, None]
+        modulation += turn[None, :, None, None] * energies[:, None, i]
         if time == 0.0:
-            direct += energy
-    return EnergyResponse(bin_edges, late, early, direct, moment, modulation)
+            direct += energies[:, i]
+    times = np.array([time for time, _ in pulses]).reshape(-1, 1)
+    arrivals = Arrivals(
+        first=len(pulses) * np.arange(n_receivers + 1),
+        time=np.tile(times, (n_receivers, n_bands)),
+        energy=energies.reshape(-1, n_scenarios, n_bands),
+    )
+    return EnergyResponse(bin_edges, late, arrivals, direct, modulation)
+
+
+def scaled(response: EnergyResponse, factor: float) -> EnergyResponse:
+    """All energies times a factor."""
+    return replace(
+        response,
+        late=response.late * factor,
+        arrivals=replace(response.arrivals, energy=response.arrivals.energy * factor),
+        direct=response.direct * factor,
+        early_modulation=response.early_modulation * factor,
+    )
 
 
 def decaying(bin_edges: np.ndarray, remaining, n_replicates: int = 2) -> np.ndarray:

@@ -20,8 +20,20 @@ def traced(scene, duration, n_batches, n_rays, image_order=0, seed=11):
     replay = Replay(scene, plan, edges, scenarios, everyone)
     late = replay.late(n_batches, 1, lambda g: [tracer.trace(0, g, n_rays)], threads=2)
     paths = find_image_paths(scene, image_order, 1e4)
-    early = sum_image_paths(scene, paths, edges, np.array([1.0]), scenarios, everyone).early
+    early = binned(sum_image_paths(scene, paths, edges, np.array([1.0]), scenarios, everyone), edges)
     return late + early, edges
+
+
+def binned(arrivals, edges):
+    """(n_receivers, n_bins, n_scenarios, 8) energy of known arrivals in time bins."""
+    n_receivers = len(arrivals.first) - 1
+    energy = np.zeros((n_receivers, len(edges) - 1, *arrivals.energy.shape[1:]))
+    seat = np.repeat(np.arange(n_receivers), np.diff(arrivals.first))
+    for band in range(8):
+        place = np.maximum(np.searchsorted(edges, arrivals.time[:, band] + 1e-9, side="right") - 1, 0)
+        counts = place < energy.shape[1]
+        np.add.at(energy[..., band], (seat[counts], place[counts]), arrivals.energy[counts, :, band])
+    return energy
 
 
 def slope_time(edges, energy, start, stop):

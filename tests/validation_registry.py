@@ -251,6 +251,12 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
+                    "sums_are_those_of_the_replay_where_bands_begin_at_different_times",
+                    "the same, with a subwoofer that is heard first in its bands",
+                    "each other",
+                    DERIVED,
+                ),
+                (
                     "last_surface_of_every_segment_as_a_loop_finds_it",
                     "the surface met last, path by path",
                     "plain loop",
@@ -434,6 +440,12 @@ TOPICS = (
                     "the same balance",
                     DERIVED,
                 ),
+                (
+                    "a_live_room_behind_an_opening_is_followed_long_enough",
+                    "a live room behind an opening: T20 and T30, where formulas say a tenth",
+                    "the same balance with the dry room as open air",
+                    DERIVED,
+                ),
             ],
         ),
         (
@@ -514,6 +526,65 @@ TOPICS = (
                     "the_bins_of_tracing_cost_no_more_than_a_ten_thousandth_of_an_index",
                     "cost of time bins in the index",
                     "closed form",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
+            "analytic/test_time_zero.py",
+            [
+                (
+                    "an_arrival_counts_as_the_first_from_20_db_below_the_strongest_on",
+                    "time zero: first arrival within 20 dB of the strongest",
+                    "ISO 3382-1:2009, 5.3.2",
+                    MEMORY,
+                ),
+                (
+                    "the_limit_of_early_energy_is_exact_for_known_arrivals",
+                    "C50 and centre time of four arrivals, time zero within a bin",
+                    "worked out by hand",
+                    DERIVED,
+                ),
+                (
+                    "nothing_depends_on_when_the_bins_begin_and_speech_never_on_time_zero",
+                    "no figure depends on where the time bins begin",
+                    "shift of the time axis",
+                    DERIVED,
+                ),
+                (
+                    "a_sub_that_plays_nothing_in_a_band_moves_no_figure_there",
+                    "a subwoofer moves no figure of a band that it does not play",
+                    "the same hall without it",
+                    DERIVED,
+                ),
+                (
+                    "a_fill_far_below_the_main_moves_nothing",
+                    "a fill 45 dB below the main moves no clarity",
+                    "the same hall without it",
+                    DERIVED,
+                ),
+                (
+                    "a_seat_without_line_of_sight_has_its_time_zero_at_its_first_reflection",
+                    "time zero behind a screen",
+                    "path by the ceiling, worked out by hand",
+                    DERIVED,
+                ),
+                (
+                    "direct_sound_before_a_tail_leaves_its_decay_time_alone",
+                    "EDT, T20, T30 of direct sound and a straight decay, -10 to 9.5 dB",
+                    "closed form: the slope of the decay",
+                    DERIVED,
+                ),
+                (
+                    "image_arrivals_make_steps_where_they_are",
+                    "EDT, T20, T30 of six arrivals in a decay, -10 to 6 dB",
+                    "least squares by adaptive integrals (scipy)",
+                    DERIVED,
+                ),
+                (
+                    "many_weak_arrivals_need_no_step_of_their_own",
+                    "EDT, T20, T30 of sixty weak arrivals in a decay",
+                    "dense sampling",
                     DERIVED,
                 ),
             ],
@@ -1246,6 +1317,13 @@ OTHER_TESTS = {
     "analytic/test_drape.py": ("limits_of_fullness", "impossible_cloth"),
     "analytic/test_landing.py": ("groups_may_be_named",),
     "analytic/test_reverberation.py": ("scenarios_and_bands_ride_along",),
+    "analytic/test_time_zero.py": (
+        "traced_sound_makes_time_zero_where_nothing_known_does",
+        "time_zero_is_one_for_all_replicates",
+        "a_silent_source_moves_nothing",
+        "a_traced_first_arrival_is_known_to_its_bin",
+        "no_early_decay_time_where_the_direct_sound_alone_is_all_of_it",
+    ),
     "analytic/test_system_subs.py": (
         "rejection_does_not_depend_on_where_the_stack_looks",
         "tuning_finds_what_equal_boxes_miss",

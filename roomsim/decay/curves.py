@@ -8,9 +8,11 @@ from functools import cached_property
 
 import numpy as np
 
+from ._arrivals import _still_to_come, _sum_known, _sum_traced
 from ._curves import _decay_regressions
-from .response import MODULATION_FREQUENCIES, EnergyResponse, index_of_edge
+from .response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 from .tail import TailWindow, tail_energy, tail_rate, tail_window
+from .time_zero import first_arrivals
 
 EVALUATION_RANGES = {
     "early_decay_time": (0.0, -10.0),
@@ -30,6 +32,47 @@ class DecaySlopes:
     """(n_receivers, n_scenarios, 8) float, 1 - r^2 of the fit."""
 
 
+LIMITS = (0.05, 0.08)
+"""s after time zero, between early and late energy (ISO 3382-1:2009, A.2.3; clause from memory)."""
+
+
+@dataclass(frozen=True)
+class KnownEnergy:
+    """What the arrivals whose times are exact bring to some seats, and when: the same for all replicates."""
+
+    arrivals: Arrivals
+    zero: np.ndarray
+    """(n_receivers, n_scenarios, 8) s from the start of the bins: time zero of the standards."""
+
+    @cached_property
+    def _sums(self) -> tuple[np.ndarray, np.ndarray]:
+        n_receivers, m = len(self.zero), self.zero[0].size
+        sums, moment = np.empty((len(LIMITS) + 2, n_receivers, m)), np.empty((n_receivers, m))
+        _sum_known(
+            self.arrivals.first, self.arrivals.time, self.arrivals.energy.reshape(-1, m),
+            self.zero.reshape(n_receivers, m), np.array(LIMITS), sums, moment,
+        )  # fmt: skip
+        return sums.reshape(-1, *self.zero.shape), moment.reshape(self.zero.shape)
+
+    @cached_property
+    def coming(self) -> tuple[np.ndarray, np.ndarray]:
+        """Times and energies still to come, as `_decay_regressions` takes them."""
+        arrivals, m = self.arrivals, self.zero[0].size
+        coming = np.empty((m, len(arrivals.time) + len(self.zero)))
+        _still_to_come(arrivals.first, arrivals.energy.reshape(-1, m), coming)
+        return np.ascontiguousarray(arrivals.time.T), coming
+
+    @property
+    def sums(self) -> np.ndarray:
+        """(n_limits + 2, n_receivers, n_scenarios, 8): from time zero to each of `LIMITS`, from it on, and all."""
+        return self._sums[0]
+
+    @property
+    def moment(self) -> np.ndarray:
+        """(n_receivers, n_scenarios, 8), s: energy times time after time zero."""
+        return self._sums[1]
+
+
 @dataclass(frozen=True)
 class SeatEnergy:
     """Energies of the seats for one sum over replicates: all of them, or all but one.
@@ -39,10 +82,9 @@ class SeatEnergy:
 
     bin_edges: np.ndarray
     """(n_bins + 1,), s."""
-    bins: np.ndarray
-    """(n_receivers, n_bins, n_scenarios, 8), early and late energy together."""
     late: np.ndarray
-    """(n_receivers, n_bins, n_scenarios, 8), the traced part alone."""
+    """(n_receivers, n_bins, n_scenarios, 8), the traced part."""
+    known: KnownEnergy
     tail: np.ndarray
     """Energy after the last edge."""
     tail_rate: np.ndarray
@@ -51,24 +93,40 @@ class SeatEnergy:
     """Level of the decay curve at the last edge with all replicates, dB: as far as the decay reaches. A range
     that it does not reach is not evaluated, neither with all replicates nor with one left out."""
     direct: np.ndarray
-    early_moment: np.ndarray
     early_modulation: np.ndarray
     """(n_receivers, 14, n_scenarios, 8) complex."""
 
     @cached_property
     def total(self) -> np.ndarray:
-        return self.bins.sum(axis=1) + self.tail
+        """All energy, whenever it arrives."""
+        return self.known.sums[-1] + self.late.sum(axis=1) + self.tail
+
+    @cached_property
+    def _from_zero(self) -> tuple[np.ndarray, np.ndarray]:
+        n_receivers, n_bins, n_scenarios, n_bands = self.late.shape
+        m = n_scenarios * n_bands
+        sums, moment = np.empty((len(LIMITS) + 1, n_receivers, m)), np.empty((n_receivers, m))
+        _sum_traced(
+            self.bin_edges, self.late.reshape(n_receivers, n_bins, m), self.known.zero.reshape(n_receivers, m),
+            np.array(LIMITS), sums, moment,
+        )  # fmt: skip
+        shape = (n_receivers, n_scenarios, n_bands)
+        return sums.reshape(-1, *shape) + self.known.sums[:-1], moment.reshape(shape) + self.known.moment
+
+    @cached_property
+    def from_zero(self) -> np.ndarray:
+        """Energy from time zero on."""
+        return self._from_zero[0][-1] + self.tail
 
     def until(self, time: float) -> np.ndarray:
-        """Energy up to `time`, s, which must be a bin edge."""
-        return self.bins[:, : index_of_edge(self.bin_edges, time)].sum(axis=1)
+        """Energy from time zero up to `time` after it, s, one of `LIMITS`."""
+        return self._from_zero[0][LIMITS.index(time)]
 
     @cached_property
     def moment(self) -> np.ndarray:
-        """Integral of energy times time, s: exact for the early part, bin by bin for the late one."""
-        middle = 0.5 * (self.bin_edges[1:] + self.bin_edges[:-1])
-        late = np.einsum("t,rtkb->rkb", middle, self.late)
-        return self.early_moment + late + self.tail * (self.bin_edges[-1] + 1.0 / self.tail_rate)
+        """Integral of energy times time after time zero, s: exact for known arrivals, bin by bin for traced sound."""
+        after = self.bin_edges[-1] - self.known.zero + 1.0 / self.tail_rate
+        return self._from_zero[1] + self.tail * after
 
     @cached_property
     def modulation(self) -> np.ndarray:
@@ -93,7 +151,8 @@ class SeatEnergy:
 
     @cached_property
     def slopes(self) -> DecaySlopes:
-        n_receivers, n_bins = self.bins.shape[:2]
+        n_receivers, n_bins, n_scenarios, n_bands = self.late.shape
+        m = n_scenarios * n_bands
         ranges = np.array(list(EVALUATION_RANGES.values()))
         cuts = np.unique(ranges)[::-1]
         pieces = np.searchsorted(-cuts, -ranges)
@@ -101,9 +160,12 @@ class SeatEnergy:
         times, non_linearity = np.empty(shape), np.empty(shape)
         _decay_regressions(
             self.bin_edges,
-            self.bins.reshape(n_receivers, n_bins, -1),
-            self.tail.reshape(n_receivers, -1),
-            self.tail_rate.reshape(-1),
+            self.late.reshape(n_receivers, n_bins, m),
+            self.tail.reshape(n_receivers, m),
+            self.tail_rate.reshape(m),
+            self.known.zero.reshape(n_receivers, m),
+            self.known.arrivals.first,
+            *self.known.coming,
             cuts,
             pieces,
             times.reshape(len(ranges), n_receivers, -1),
@@ -116,17 +178,6 @@ class SeatEnergy:
             dict(zip(EVALUATION_RANGES, times, strict=True)),
             dict(zip(EVALUATION_RANGES, non_linearity, strict=True)),
         )
-
-    @cached_property
-    def curve(self) -> np.ndarray:
-        """(n_receivers, n_bins + 1, n_scenarios, 8), dB: backward-integrated decay at the bin edges.
-
-        ISO 3382-1:2009, 5.3.3: integrated impulse response (clause from memory). 0 dB at the start;
-        exact at the edges.
-        """
-        remaining = np.concatenate([self.bins, self.tail[:, None]], axis=1)[:, ::-1].cumsum(axis=1)[:, ::-1]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return 10.0 * np.log10(remaining / remaining[:, :1])
 
 
 @dataclass(frozen=True)
@@ -160,29 +211,26 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     n = response.n_replicates
     edges = response.bin_edges
     late = response.late[:, receivers]
-    early = response.early[receivers]
     total = late.sum(axis=0, dtype=np.float64)
+    arrivals = response.arrivals.of(receivers)
+    known = KnownEnergy(arrivals, first_arrivals(edges, total / n, arrivals))
 
-    def seats(energy: np.ndarray, rate: np.ndarray) -> SeatEnergy:
-        after = tail_energy(edges, energy, rate, tail.window)
-        bins = early + energy
-        with np.errstate(divide="ignore", invalid="ignore"):
-            end_level = 10.0 * np.log10(after / (bins.sum(axis=1) + after))
+    def seats(energy: np.ndarray, rate: np.ndarray, end_level: np.ndarray) -> SeatEnergy:
         return SeatEnergy(
             bin_edges=edges,
-            bins=bins,
             late=energy,
-            tail=after,
+            known=known,
+            tail=tail_energy(edges, energy, rate, tail.window),
             tail_rate=rate,
             end_level=end_level,
             direct=response.direct[receivers],
-            early_moment=response.early_moment[receivers],
             early_modulation=response.early_modulation[receivers],
         )
 
-    full = seats(total / n, tail.full)
-    yield full
+    full = seats(total / n, tail.full, np.empty(0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        end_level = 10.0 * np.log10(full.tail / full.from_zero)
+    yield replace(full, end_level=end_level)
     for one, rate in zip(late, tail.left_out, strict=True):
         # A seat reached by one replicate alone leaves rounding, of either sign, when that one is left out.
-        left_out = seats(np.maximum(total - one, 0.0) / (n - 1), rate)
-        yield replace(left_out, end_level=full.end_level)
+        yield seats(np.maximum(total - one, 0.0) / (n - 1), rate, end_level)

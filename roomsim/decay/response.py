@@ -14,12 +14,32 @@ MODULATION_FREQUENCIES = np.array([0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.
 
 
 @dataclass(frozen=True)
-class EnergyResponse:
-    """Squared pressure over time at every seat, re (20 uPa)^2, time zero at the first direct arrival.
+class Arrivals:
+    """Direct sound and image sources, one by one, each with its exact time and energy."""
 
-    Axis order (replicate, receiver, time, scenario, band). `early` and its sums hold the deterministic part
-    (direct sound and image sources), whose times are exact; `late` holds the traced part, with an error, in
-    time bins.
+    first: np.ndarray
+    """(n_receivers + 1,) int64: those of receiver r are numbers first[r] to first[r + 1] - 1, in order of time."""
+    time: np.ndarray
+    """(n_arrivals, 8) float64, s from the start of the bins; negative for one that comes before it."""
+    energy: np.ndarray
+    """(n_arrivals, n_scenarios, 8) float."""
+
+    def of(self, receivers: slice) -> Arrivals:
+        """Those of some receivers that follow each other."""
+        seats = range(len(self.first) - 1)[receivers]
+        first = self.first[seats.start : seats.stop + 1]
+        chosen = slice(first[0], first[-1])
+        return Arrivals(first - first[0], self.time[chosen], self.energy[chosen])
+
+
+@dataclass(frozen=True)
+class EnergyResponse:
+    """Squared pressure over time at every seat, re (20 uPa)^2.
+
+    Axis order (replicate, receiver, time, scenario, band). `arrivals` and the sums over them hold the deterministic
+    part (direct sound and image sources), whose times are exact; `late` holds the traced part, with an error, in
+    time bins. The bins start no later than the first arrival that matters (for traced responses:
+    `tracing.replay.earliest_arrival`); where time zero of the standards lies, `decay.time_zero` says.
     """
 
     bin_edges: np.ndarray
@@ -27,28 +47,32 @@ class EnergyResponse:
     late: np.ndarray
     """(n_replicates, n_receivers, n_bins, n_scenarios, 8) float32. Each replicate by itself is an unbiased
     estimate of the traced energy in each bin; their mean is the best one."""
-    early: np.ndarray
-    """(n_receivers, n_bins, n_scenarios, 8) float64: direct sound and image sources, in the same bins."""
+    arrivals: Arrivals
     direct: np.ndarray
-    """(n_receivers, n_scenarios, 8) float64: energy of the direct sound alone (part of `early`)."""
-    early_moment: np.ndarray
-    """(n_receivers, n_scenarios, 8) float64, sum of energy times exact arrival time, s."""
+    """(n_receivers, n_scenarios, 8) float64: energy of the direct sound alone (part of `arrivals`)."""
     early_modulation: np.ndarray
-    """(n_receivers, 14, n_scenarios, 8) complex128, sum of energy times exp(-2 pi i F t), exact times."""
+    """(n_receivers, 14, n_scenarios, 8) complex128, sum over `arrivals` of energy times exp(-2 pi i F t)."""
 
     def __post_init__(self) -> None:
         n_receivers, n_bins, n_scenarios, n_bands = self.late.shape[1:]
-        per_seat = (n_receivers, n_scenarios, n_bands)
+        n_arrivals = len(self.arrivals.time)
         shapes = {
             "bin_edges": (n_bins + 1,),
-            "early": (n_receivers, n_bins, n_scenarios, n_bands),
-            "direct": per_seat,
-            "early_moment": per_seat,
+            "direct": (n_receivers, n_scenarios, n_bands),
             "early_modulation": (n_receivers, len(MODULATION_FREQUENCIES), n_scenarios, n_bands),
         }
         for name, shape in shapes.items():
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, but late asks for {shape}")
+        shapes = {
+            "first": (n_receivers + 1,),
+            "time": (n_arrivals, n_bands),
+            "energy": (n_arrivals, n_scenarios, n_bands),
+        }
+        for name, shape in shapes.items():
+            found = getattr(self.arrivals, name).shape
+            if found != shape:
+                raise ValueError(f"{name} of the arrivals has shape {found}, but late asks for {shape}")
         if self.bin_edges[0] != 0.0 or not np.all(np.diff(self.bin_edges) > 0.0):
             raise ValueError("bin_edges must start at 0 and increase")
         for time in (0.05, 0.08):

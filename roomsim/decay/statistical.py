@@ -11,7 +11,7 @@ import numpy as np
 from ..physics.distance import revised_theory
 from ..physics.levels import energy
 from ..physics.modulation import DECAY_CONSTANT
-from .response import MODULATION_FREQUENCIES, EnergyResponse
+from .response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 
 
 def diffuse_energy(
@@ -64,15 +64,12 @@ def statistical_response(
     direct = np.asarray(direct, dtype=float)
     remaining = np.exp(-DECAY_CONSTANT * np.asarray(bin_edges)[:, None, None] / reverberation_time)
     decay = np.asarray(reverberant)[:, None] * (remaining[:-1] - remaining[1:])
-    early = np.zeros(decay.shape)
-    early[:, 0] = direct
     n_receivers, n_scenarios, n_bands = direct.shape
     shape = (n_receivers, len(MODULATION_FREQUENCIES), n_scenarios, n_bands)
     return EnergyResponse(
         bin_edges=np.asarray(bin_edges, dtype=float),
         late=np.stack([decay, decay]).astype(np.float32),
-        early=early,
+        arrivals=Arrivals(np.arange(n_receivers + 1), np.zeros((n_receivers, n_bands)), direct),
         direct=direct,
-        early_moment=np.zeros(direct.shape),
         early_modulation=np.broadcast_to(direct[:, None], shape).astype(complex),
     )

@@ -98,7 +98,7 @@ def _figures(
     tail = response_tail(response)
     shape = (n_sums, response.n_receivers, response.n_scenarios)
     figures = {metric.name: np.empty((*shape, 8) if metric.per_band else shape) for metric in chosen}
-    step = max(1, CHUNK_BYTES // max(1, 8 * response.early[:1].size))
+    step = max(1, CHUNK_BYTES // max(1, 8 * response.late[0, :1].size))
 
     def fill(start: int) -> None:
         receivers = slice(start, start + step)

@@ -208,7 +208,7 @@ _ROWS = (
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 50 ms over the rest: clarity of speech.",
-        function=lambda given: room.clarity(given.seats.until(0.05), given.seats.total),
+        function=lambda given: room.clarity(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="clarity_c80",
@@ -221,7 +221,7 @@ _ROWS = (
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 80 ms over the rest: clarity of music.",
-        function=lambda given: room.clarity(given.seats.until(0.08), given.seats.total),
+        function=lambda given: room.clarity(given.seats.until(0.08), given.seats.from_zero),
     ),
     Metric(
         name="definition_d50",
@@ -234,7 +234,7 @@ _ROWS = (
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
         description="Share of the energy that comes within 50 ms.",
-        function=lambda given: room.definition(given.seats.until(0.05), given.seats.total),
+        function=lambda given: room.definition(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="centre_time",
@@ -247,7 +247,7 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
-        function=lambda given: room.centre_time(given.seats.moment, given.seats.total),
+        function=lambda given: room.centre_time(given.seats.moment, given.seats.from_zero),
     ),
     Metric(
         name="sound_strength",

@@ -44,6 +44,13 @@ class Replicated:
         """
         return Replicated(self.full[:, indices], self.left_out[:, :, indices])
 
+    def at(self, seats: np.ndarray | None) -> Replicated:
+        """Without a value where `seats`, of the shape of `full`, is False; all as it is for None."""
+        if seats is None:
+            return self
+        hidden = np.where(seats, 0.0, np.nan)
+        return Replicated(self.full + hidden, self.left_out + hidden)
+
     def over_bands(self, bands: Sequence[int]) -> Replicated:
         """Mean of some bands: ISO 3382-1:2009, Table A.1 takes 500 Hz and 1 kHz (from memory)."""
         return Replicated(

@@ -19,9 +19,9 @@ def clarity(early: np.ndarray, total: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     early : (...) float
-        Energy up to 80 ms or 50 ms after the direct sound.
+        Energy up to 80 ms or 50 ms after time zero.
     total : (...) float
-        All energy.
+        All energy from time zero on.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         return level(early / (total - early))

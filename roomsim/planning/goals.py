@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import bands
+from ..metrics.common_seats import TIMES, seats_of_means
 from ..metrics.registry import METRICS
 from ..metrics.replicated import (
     Replicated,
@@ -105,12 +106,18 @@ def _outside_curve(
 
 
 def statistics(figures: Mapping[str, Figure], seats: Mapping[str, Replicated]) -> dict[str, SeatStatistic]:
-    """Every figure from the metrics at the seats."""
+    """Every figure from the metrics at the seats, with decay times over the seats that they have in common."""
+    counted = seats_of_means(seats)
     exact = {
-        name: Replicated(given.full, given.left_out.astype(np.float64, copy=False))
+        name: Replicated(given.full, given.left_out.astype(np.float64, copy=False)).at(counted.get(name))
         for name, given in seats.items()
     }
     return {name: exact[figure.metric].over_seats(figure.statistic) for name, figure in figures.items()}
+
+
+def metrics_of(figures: Mapping[str, Figure]) -> list[str]:
+    """Registry names that `statistics` needs: all decay times, so that means are over the seats of the comparison."""
+    return list(dict.fromkeys([*(figure.metric for figure in figures.values()), *TIMES]))
 
 
 # --- preference -----------------------------------------------------------------------------------------

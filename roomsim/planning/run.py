@@ -25,7 +25,7 @@ from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .answers import Answers
 from .candidates import BUDGET, Candidates, asked_for, candidates_of, start_of, study_of_sets
-from .goals import Figure, Goal, figures_of, goals_of, proposed, ranking, statistics
+from .goals import Figure, Goal, figures_of, goals_of, metrics_of, proposed, ranking, statistics
 from .origin import Blame, blame_of, worst_lines
 from .plan_file import write_plan
 from .results import PlanResults
@@ -295,7 +295,7 @@ class _Search:
         members = self.candidates.members(plan)
         sets = [members, *((*members, name) for name, _, _ in worst)]
         of_sets = study_of_sets(extended, self.candidates.start, sets)
-        metrics = list(dict.fromkeys(figure.metric for figure in self.figures.values()))
+        metrics = metrics_of(self.figures)
         found = statistics(
             self.figures,
             engine.with_scenarios(with_scenarios_of(scene, of_sets, self.mesh)).evaluate(metrics),

@@ -15,7 +15,7 @@ from ..study.progress import NoProgress, Progress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates, study_of_sets
-from .goals import Figure, statistics
+from .goals import Figure, metrics_of, statistics
 
 Work = Callable[[Sequence[int]], Mapping[str, SeatStatistic]]
 """Sets -> figure -> statistic over the seats, (n_sets,), all from the same replicates."""
@@ -104,7 +104,7 @@ def traced_work(
     engine: Engine, study: Study, mesh: VenueMesh, candidates: Candidates, figures: Mapping[str, Figure]
 ) -> Work:
     """Figures of sets from the paths of an engine, in whose scene all candidates are."""
-    metrics = list(dict.fromkeys(figure.metric for figure in figures.values()))
+    metrics = metrics_of(figures)
 
     def work(sets: Sequence[int]) -> Mapping[str, SeatStatistic]:
         of_sets = study_of_sets(study, candidates.start, [candidates.members(mask) for mask in sets])

@@ -9,6 +9,7 @@ import numpy as np
 
 from .. import bands
 from ..estimate import Estimate
+from ..metrics.common_seats import TIMES, common_seats
 from ..physics.reverberation import FORMULAS
 from ..study.compare import Verdict, verdicts
 from ..study.results import Results
@@ -181,6 +182,9 @@ class ReverberationRow:
     """Eight bands, s; the formulas have no error of chance."""
     is_off: tuple[bool, ...]
     """For a formula: further from the traced time than one just noticeable difference and chance together."""
+    n_seats: tuple[int, ...] | None = None
+    """Of traced times, eight bands: seats that the mean is over, those at which all times given for the room are known.
+    None for a formula."""
 
 
 JUST_NOTICEABLE = 0.05
@@ -191,10 +195,13 @@ def reverberation_rows(results: Results) -> list[ReverberationRow]:
     """Traced times, mean over the seats, followed by the statistical estimates, scenario by scenario."""
     traced = results.room[T20]
     half = traced.half_width()
+    counted = common_seats({name: np.isfinite(results.seats[name].value) for name in TIMES if name in results.seats})
+    n_seats = counted[T20].sum(axis=0)
     rows = []
     for i, record in enumerate(results.scenarios):
         times = tuple(figure(traced, (i, band)) for band in range(bands.N_BANDS))
-        rows.append(ReverberationRow(record.name, "traced", times, (False,) * bands.N_BANDS))
+        of_seats = tuple(int(n) for n in n_seats[i])
+        rows.append(ReverberationRow(record.name, "traced", times, (False,) * bands.N_BANDS, of_seats))
         allowed = JUST_NOTICEABLE * traced.value[i] + half[i]
         for name in [name for name in FORMULAS if name in results.statistical]:
             estimate = results.statistical[name]

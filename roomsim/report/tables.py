@@ -370,7 +370,7 @@ class ReverberationTable:
         yield Text("")
         every = range(bands.N_BANDS)
         for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
-            yield Padding(_reverberation_table(self.rows, chosen), (0, 0, 1, 0))
+            yield Padding(_reverberation_table(self.rows, chosen, len(self._results.positions)), (0, 0, 1, 0))
         yield Text(_ABOUT_TIMES, "dim")
         if self._results.diffuse_room:
             yield Text("")
@@ -381,6 +381,7 @@ class ReverberationTable:
 
 
 _ABOUT_TIMES = (
+    "Means are over the seats at which EDT, T20 and T30 are all known, counted where these are not all. "
     "±: 95 %, chance of the calculation only. *: off the traced time by more than one just noticeable "
     "difference (5 %) and chance together. The formulas assume a diffuse field and know nothing of where the "
     "absorption is; where they part from the traced times, trust these."
@@ -413,7 +414,7 @@ def _room_table(results: Results) -> Table:
     return table
 
 
-def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]) -> Table:
+def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int], n_all: int) -> Table:
     table = Table(**_FRAME)
     table.add_column("scenario", overflow="fold", min_width=12)
     table.add_column("method", no_wrap=True)
@@ -429,6 +430,8 @@ def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]
             errors = [with_error(time, most).partition("± ")[2] + " " for time in times]
             table.add_row(Text(clean(row.scenario)), f"{METRICS[T20].symbol}, traced", *values, style="bold")
             table.add_row("", "  ±", *errors)
+            if row.n_seats is not None and any(n < n_all for n in row.n_seats):
+                table.add_row("", f"  of {n_all} seats", *(f"{row.n_seats[band]} " for band in chosen))
         else:
             values = [
                 number(time, most) + ("*" if row.is_off[band] else " ") for time, band in zip(times, chosen)

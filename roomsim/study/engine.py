@@ -15,22 +15,22 @@ from functools import cached_property
 import numpy as np
 
 from ..bands import N_BANDS
-from ..decay.enclosure import enclosure_of
-from ..decay.response import MODULATION_FREQUENCIES, EnergyResponse
+from ..decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
+from ..decay.time_zero import time_zero
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
-from ..physics.reverberation import eyring, fitzroy
 from ..scene.scene import Scene
 from ..tracing.blame import LateEnergy, late_by_last_surface
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.plan import sampling_plan
-from ..tracing.replay import Replay, Room, time_bins, time_zero
+from ..tracing.replay import Replay, Room, earliest_arrival, time_bins
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
+from .duration import followed_for
 from .progress import NoProgress, Progress
 from .store import LogLimits, Part, PathStore, StudyStore, digest
 
@@ -92,12 +92,12 @@ class Engine:
         self.scene, self.seed, self.image_order = scene, seed, image_order
         self.threads = threads or os.cpu_count() or 1
         self.progress = progress or NoProgress()
-        self.edges = time_bins(followed_for(scene))
         self.n_rounds = 0
         self._n_lost, self._lost_energy = 0, 0.0
         # A source that sounds in no scenario costs nothing.
         self.traced = self._heard(np.arange(scene.n_scenarios))
         self.plan = sampling_plan(scene)
+        self.edges = time_bins(followed_for(scene, self.plan, seed))
         self.tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
         self._store = None if store is None else self._path_store(store)
         self._memory: dict[tuple[int, int], PathLog] = {}
@@ -161,8 +161,11 @@ class Engine:
     @cached_property
     def image_paths(self) -> tuple[ImagePaths, ...]:
         """Direct sound and early specular reflections; longest path within the time followed."""
-        zero = time_zero(self.scene)
-        longest = (self.edges[-1] + zero.max()) * self.scene.speed_of_sound
+        # No response starts later than sound takes from the source that is farthest away.
+        sources, seats = self.scene.sources, self.scene.receivers
+        farthest = np.linalg.norm(seats.position[:, None] - sources.position, axis=2).max()
+        latest = farthest / self.scene.speed_of_sound + sources.delay.max()
+        longest = (self.edges[-1] + latest) * self.scene.speed_of_sound
         return find_image_paths(
             self.scene, self.image_order, longest, self.threads, self.tracer.geometry, self.traced
         )
@@ -239,7 +242,8 @@ class Engine:
         sums = sum_image_paths(
             self.scene, self.image_paths, self.edges, MODULATION_FREQUENCIES, scenarios, receivers
         )
-        return EnergyResponse(self.edges, late, sums.early, sums.direct, sums.moment, sums.modulation)
+        arrivals = Arrivals(sums.first, sums.time, sums.energy)
+        return EnergyResponse(self.edges, late, arrivals, sums.direct, sums.modulation)
 
     @property
     def _noise_active(self) -> list[np.ndarray]:
@@ -263,15 +267,16 @@ class Engine:
                 late = replay.late(n_replicates, n_batches, logs, self.threads)
                 no_modulation = MODULATION_FREQUENCIES[:0]
                 sums = sum_image_paths(scene, self.image_paths, whole, no_modulation, scenarios, receivers)
-                return late[:, :, 0] + sums.early[:, 0]
+                return late[:, :, 0] + sums.total
         return None
 
     def late_energy(self, scenario: int, after: float) -> LateEnergy:
-        """Energy of one scenario later than `after`, s, by the surface that it came off last."""
-        chosen = np.array([scenario])
+        """Energy of one scenario later than `after`, s after time zero, by the surface that it came off last."""
+        chosen, everyone = np.array([scenario]), slice(0, self.scene.receivers.n_receivers)
+        zero = time_zero(self.response(chosen, everyone))[:, 0]
         return late_by_last_surface(
-            self.scene, self.plan, self.edges, self.image_paths, scenario, after, self._logs_of(chosen),
-            N_REPLICATES, self.n_rounds, self.threads,
+            self.scene, self.plan, self.edges, self.image_paths, scenario, earliest_arrival(self.scene, scenario),
+            zero + after, self._logs_of(chosen), N_REPLICATES, self.n_rounds, self.threads,
         )  # fmt: skip
 
     @cached_property
@@ -442,16 +447,3 @@ def _few_at_a_time(scenarios: np.ndarray, late: np.ndarray) -> Iterator[tuple[np
     """Some scenarios, and the energies of those."""
     for some in np.array_split(np.arange(len(scenarios)), math.ceil(len(scenarios) / FEWEST_SCENARIOS)):
         yield scenarios[some], late[..., some[0] : some[-1] + 1, :]
-
-
-def followed_for(scene: Scene) -> float:
-    """s for which energy is followed: past a fall of 60 dB in the most reverberant scenario and band.
-
-    Eyring's reverberation time where the absorption is even. Where it is not and little is scattered, sound
-    outlives it between the surfaces that absorb least: Fitzroy's time tells by how much, up to twice. A fifth
-    more leaves room; what comes after is extrapolated. Between 0.5 and 15 s.
-    """
-    room = enclosure_of(scene)
-    shortest = eyring(room)
-    longest = np.fmin(np.fmax(shortest, fitzroy(room)), 2.0 * shortest).max()
-    return float(np.clip(1.2 * longest, 0.5, 15.0))

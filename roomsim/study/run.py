@@ -30,7 +30,14 @@ from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
 from .late_paths import few_late_paths
 from .progress import NoProgress, Progress
 from .results import InputUncertainty, Results
-from .statistical import bent_decays, broken_assumptions, departures, room_figures, statistical_times
+from .statistical import (
+    bent_decays,
+    broken_assumptions,
+    departures,
+    missing_times,
+    room_figures,
+    statistical_times,
+)
 from .store import StudyStore
 from .uncertainty import STI, absorption_draws, input_uncertainty
 
@@ -147,6 +154,7 @@ def assemble(
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
             *few_late_paths(scene.scenarios, compared.seats),
+            *missing_times(scene.scenarios, figures),
         ),
         plan=plan_drawing(study, mesh),
         sti_target=targets.sti,

@@ -9,8 +9,12 @@ from typing import NamedTuple
 import numpy as np
 
 from ..bands import NOMINAL
+from ..decay.curves import EVALUATION_RANGES
 from ..decay.enclosure import enclosure_of
 from ..estimate import Estimate
+from ..metrics.common_seats import TIMES
+from ..metrics.registry import METRICS
+from ..metrics.replicated import Replicated
 from ..metrics.room import is_bent
 from ..physics.distance import articulation_loss_peutz, critical_distance
 from ..physics.reverberation import FORMULAS, assumptions, schroeder_frequency
@@ -82,6 +86,45 @@ def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[
         )
         told.append(Told("bent", scenarios[i], float(curvature.value[i, band]), text))
     return merged(told, len(scenarios))
+
+
+def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -> list[str]:
+    """Sentences on decay times that cannot be evaluated at most seats of a band, each with the likeliest cause.
+
+    Parameters
+    ----------
+    figures : registry name -> (n_receivers, n_scenarios, 8), decay times and "sound_pressure_level" among them
+    """
+    heard = np.isfinite(figures["sound_pressure_level"].full)
+    whole = {name: np.isfinite(figures[name].full) for name in TIMES}
+    told = []
+    for i, name in enumerate(TIMES):
+        missing = heard & ~(whole[name] & np.isfinite(figures[name].left_out).all(axis=0))
+        # What is known of a later part of the decay tells that it goes on beyond this one.
+        goes_on = np.any([np.zeros_like(heard), *(whole[other] for other in TIMES[i + 1 :])], axis=0)
+        causes = {
+            "too few paths arrive so late that the decay is known without any one twentieth of the rays. Ask for a "
+            "higher precision.": missing & whole[name],
+            "the direct sound, or it and the first reflections, take the decay down past the whole range at once, and "
+            "no line can be fitted. Judge these seats by clarity and STI.": missing & ~whole[name] & goes_on,
+            f"the decay does not fall by {-EVALUATION_RANGES[name][1]:g} dB in the time for which it is followed, or "
+            "it breaks off before that. Nothing is guessed.": missing & ~whole[name] & ~goes_on,
+        }
+        n_missing, n_heard = missing.sum(axis=0), heard.sum(axis=0)
+        likeliest = np.array([seats.sum(axis=0) for seats in causes.values()]).argmax(axis=0)
+        for k, cause in enumerate(causes):
+            concerned = (2 * n_missing > n_heard) & (likeliest == k)
+            for s in np.flatnonzero(concerned.any(axis=1)).tolist():
+                band = int(np.where(concerned[s], n_missing[s], 0).argmax())
+                others = int(concerned[s].sum()) - 1
+                also = f" and at most seats in {others} other band{'s' if others > 1 else ''}" if others else ""
+                text = (
+                    f"{METRICS[name].symbol} is missing at {n_missing[s, band]} of {n_heard[s, band]} seats at "
+                    f"{NOMINAL[band]:g} Hz{also}, and means leave these seats out: {cause}"
+                )
+                share = float(n_missing[s, band] / n_heard[s, band])
+                told.append(_Told(f"{name} {k}", scenarios[s], share, text))
+    return _merged(told, len(scenarios))
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:

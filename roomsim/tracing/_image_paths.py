@@ -177,45 +177,46 @@ def add_pressures(
 
 @njit(**_PRECISE)
 def sum_arrivals(
-    receiver, length, order, emission, events, n_events, table, together, gain, air, delay, speed_of_sound, time_zero,
-    bin_of_tick, tick, frequencies, first_receiver, early, direct, moment, modulation,
+    receiver, length, order, emission, events, n_events, table, together, gain, air, delay, speed_of_sound, start,
+    end, frequencies, first_receiver, place, arrival_time, arrival_energy, direct, modulation,
 ):  # fmt: skip
-    """Add the paths of one source to the sums of one block of receivers and scenarios.
+    """Write down the paths of one source for one block of receivers and scenarios, and add them to its sums.
 
     emission (n_paths, 8): squared directivity at launch. table (3 * n_patches, n_scenarios, 8), gain (n_scenarios,
-    8). together (n_receivers, n_scenarios, 8): factor by which paths add up in phase. Outputs as in EnergyResponse;
-    modulation as (n_receivers, 14, n_scenarios, 8, 2), real and imaginary.
+    8). together (n_receivers, n_scenarios, 8): factor by which paths add up in phase. start (n_receivers, 8) s of the
+    bins, and `end` s after it, from which on nothing counts. place (n_paths,): number of the arrival.
+    Outputs as in EnergyResponse; modulation as (n_receivers, 14, n_scenarios, 8, 2), real and imaginary.
     """
     n_scenarios, n_bands = gain.shape
-    n_receivers = len(early)
-    energy = np.empty((n_scenarios, n_bands))
-    arriving = np.empty(n_bands)
+    n_receivers = len(start)
+    arriving, cosine, sine = np.empty(n_bands), np.empty(n_bands), np.empty(n_bands)
     for p in range(len(receiver)):
         seat = np.int64(receiver[p]) - first_receiver
         if seat < 0 or seat >= n_receivers:
             continue
         distance = length[p]
-        time = max(distance / speed_of_sound + delay - time_zero[seat], 0.0)
-        # The direct sound defines time zero: rounding must not carry a path over the edge of a bin.
-        where = np.int64((time + 1e-9) / tick)
-        if where >= len(bin_of_tick):
-            continue
+        time, energy = arrival_time[place[p]], arrival_energy[place[p]]
         for b in range(n_bands):
+            time[b] = distance / speed_of_sound + delay - start[seat, b]
             arriving[b] = emission[p, b] * math.exp(-air[b] * distance) / (distance * distance)
+            if time[b] >= end:
+                arriving[b] = 0.0
         for s in range(n_scenarios):
             for b in range(n_bands):
                 e = gain[s, b] * together[seat, s, b] * arriving[b]
                 for k in range(n_events[p]):
                     e *= table[events[p, k], s, b]
                 energy[s, b] = e
-                early[seat, bin_of_tick[where], s, b] += e
-                moment[seat, s, b] += e * time
                 if order[p] == 0:
                     direct[seat, s, b] += e
         for f in range(len(frequencies)):
-            phase = 2.0 * math.pi * frequencies[f] * time
-            c, n = math.cos(phase), -math.sin(phase)
+            for b in range(n_bands):
+                if b > 0 and time[b] == time[b - 1]:
+                    cosine[b], sine[b] = cosine[b - 1], sine[b - 1]
+                else:
+                    phase = 2.0 * math.pi * frequencies[f] * time[b]
+                    cosine[b], sine[b] = math.cos(phase), -math.sin(phase)
             for s in range(n_scenarios):
                 for b in range(n_bands):
-                    modulation[seat, f, s, b, 0] += energy[s, b] * c
-                    modulation[seat, f, s, b, 1] += energy[s, b] * n
+                    modulation[seat, f, s, b, 0] += energy[s, b] * cosine[b]
+                    modulation[seat, f, s, b, 1] += energy[s, b] * sine[b]

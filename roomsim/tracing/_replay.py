@@ -28,7 +28,7 @@ _ZERO = np.float32(0.0)
 def replay_batch(
     late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share,
     density_at_start, density_kept,
-    gain, scale, air, delay, speed_of_sound, time_zero, bin_of_tick, first_receiver,
+    gain, scale, air, delay, speed_of_sound, start, bin_of_tick, first_receiver,
     ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
 ):  # fmt: skip
     """Add one batch of paths to `late` (n_receivers, n_bins, n_pairs * 16) float32.
@@ -42,8 +42,8 @@ def replay_batch(
     row all ones. The probabilities of having gone on at each hit multiply to the density after the last: nothing need
     be kept of the roulette. probability (n_components, 3 * n_patches) float32; component_share (n_components,) float32.
     gain (n_pairs * 16) float32: source level as energy, 0 where off. scale: one over the number of
-    batches. air (n_metres, 8) float32: attenuation after whole metres. time_zero (n_receivers,) float32, s, of this
-    block of receivers, which starts at receiver number `first_receiver`.
+    batches. air (n_metres, 8) float32: attenuation after whole metres. start (n_receivers, 8) float32, s: where the
+    bins of this block of receivers begin, of which the first is receiver number `first_receiver`.
     """
     n_receivers, n_bins, row = late.shape
     n_pairs = row // PAIR
@@ -54,6 +54,11 @@ def replay_batch(
     path_probability = np.empty((MAX_BRANCHES + 1, n_components), np.float32)
     wanted = np.empty((MAX_BRANCHES + 1) * PAIR, np.float32)
     arriving = np.empty(PAIR, np.float32)
+    in_cell = np.zeros(PAIR, np.float32)
+    cells = np.empty(N_BANDS, np.int64)
+    starts_together = np.empty(n_receivers, np.bool_)
+    for seat in range(n_receivers):
+        starts_together[seat] = start[seat].min() == start[seat].max()
     # Events whose factors are still to be multiplied in: some at a time spare most of the reading and writing.
     ones = np.int64(len(table)) - 1
     due = np.full(N_DUE, ones, np.int64)
@@ -114,7 +119,7 @@ def replay_batch(
                     if ahead < n_all:
                         seat = np.int64(receiver[ahead]) - first_receiver
                         if 0 <= seat < n_receivers:
-                            time = path_length[ahead] / speed_of_sound + delay - time_zero[seat]
+                            time = path_length[ahead] / speed_of_sound + delay - start[seat, 0]
                             tick = min(np.int64(max(time, _ZERO) / TICK), last_tick)
                             place = (seat * n_bins + bin_of_tick[tick]) * row
                             for line in range(0, min(row, _ASKED_FOR), LINE):
@@ -122,26 +127,49 @@ def replay_batch(
                     seat = np.int64(receiver[deposit]) - first_receiver
                     if 0 <= seat < n_receivers:
                         length = path_length[deposit]
-                        time = length / speed_of_sound + delay - time_zero[seat]
-                        tick = np.int64(max(time, _ZERO) / TICK)
-                        if tick <= last_tick:
-                            metre = min(np.int64(length), last_metre)
-                            part = length - np.float32(metre)
-                            received = chord[deposit] * balance
+                        time = length / speed_of_sound + delay
+                        metre = min(np.int64(length), last_metre)
+                        part = length - np.float32(metre)
+                        received = chord[deposit] * balance
+                        for b in range(N_BANDS):
+                            arriving[b] = received * (air[metre, b] + part * (air[metre + 1, b] - air[metre, b]))
+                            arriving[N_BANDS + b] = arriving[b]
+                        if starts_together[seat]:
+                            tick = np.int64(max(time - start[seat, 0], _ZERO) / TICK)
+                            if tick <= last_tick:
+                                cell = seat * n_bins + bin_of_tick[tick]
+                                base = cell * row
+                                if not is_begun[cell]:
+                                    is_begun[cell] = True
+                                    for j in range(base, base + row):
+                                        flat_late[j] = _ZERO
+                                for i in range(n_here):
+                                    column = listed[here, i] * PAIR
+                                    add_product(flat_late, base + column, weights, level + column, arriving)
+                        else:
                             for b in range(N_BANDS):
-                                arriving[b] = received * (
-                                    air[metre, b] + part * (air[metre + 1, b] - air[metre, b])
-                                )
-                                arriving[N_BANDS + b] = arriving[b]
-                            cell = seat * n_bins + bin_of_tick[tick]
-                            base = cell * row
-                            if not is_begun[cell]:
-                                is_begun[cell] = True
-                                for j in range(base, base + row):
-                                    flat_late[j] = _ZERO
-                            for i in range(n_here):
-                                column = listed[here, i] * PAIR
-                                add_product(flat_late, base + column, weights, level + column, arriving)
+                                tick = np.int64(max(time - start[seat, b], _ZERO) / TICK)
+                                cells[b] = seat * n_bins + bin_of_tick[tick] if tick <= last_tick else -1
+                            # Cell by cell, with the bands that it is for; late in the decay there is one for all.
+                            for leader in range(N_BANDS):
+                                cell = cells[leader]
+                                if cell < 0:
+                                    continue
+                                for b in range(N_BANDS):
+                                    if cells[b] == cell:
+                                        cells[b] = -1
+                                        in_cell[b] = arriving[b]
+                                    else:
+                                        in_cell[b] = _ZERO
+                                    in_cell[N_BANDS + b] = in_cell[b]
+                                base = cell * row
+                                if not is_begun[cell]:
+                                    is_begun[cell] = True
+                                    for j in range(base, base + row):
+                                        flat_late[j] = _ZERO
+                                for i in range(n_here):
+                                    column = listed[here, i] * PAIR
+                                    add_product(flat_late, base + column, weights, level + column, in_cell)
                     deposit += 1
             segment += 1
             if not goes_on:

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..scene.scene import TRANSMITTED, ReceiverArrays, Scene
-from ._replay import TICK, last_reflections
+from ._replay import last_reflections
 from .images import ImagePaths
 from .interference import interference
 from .paths import PathLog, SamplingPlan
-from .replay import Replay, source_gain, time_zero
+from .replay import Replay, source_gain
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,8 @@ def late_by_last_surface(
     edges: np.ndarray,
     paths: Sequence[ImagePaths],
     scenario: int,
-    after: float,
+    start: np.ndarray,
+    after: np.ndarray,
     logs: Callable[[int], Iterable[PathLog]],
     n_replicates: int,
     n_batches: int,
@@ -59,27 +60,31 @@ def late_by_last_surface(
     edges : (n_bins + 1,) s, of the replay; energy after the last is left out here too
     paths : image-source paths of the scene
     scenario : its index
-    after : s after the first direct sound; 0.05 for speech, 0.08 for music
+    start : (n_receivers, 8) s, of the bins, as `replay.earliest_arrival` gives it
+    after : (n_receivers, 8) s after `start`, from which on energy is late
     logs, n_replicates, n_batches, threads : as for `Replay.late`
     """
-    zero = time_zero(scene)[:, scenario]
     n_places = len(scene.patches) + 1
     n_areas = len(scene.receivers.area_names)
-    last_tick = round(edges[-1] / float(TICK)) - 1
-    late_from = round(after / float(TICK))
-
-    def booked(log: PathLog) -> PathLog:
-        return _booked(log, scene, zero.astype(np.float32), late_from, last_tick, n_places)
-
     books = replace(scene, receivers=_books(scene, n_areas * n_places))
-    one_bin = np.array([0.0, edges[-1] + zero.max() + 1.0])
+    one_bin = np.array([0.0, edges[-1] + start.max() + 1.0])
     replay = Replay(books, plan, one_bin, slice(scenario, scenario + 1), slice(0, n_areas * n_places))
-    energy = replay.late(
-        n_replicates, n_batches, lambda replicate: map(booked, logs(replicate)), threads
-    ).astype(np.float64)
     n_seats = np.bincount(scene.receivers.area, minlength=n_areas)[:, None, None]
-    traced = energy.reshape(n_replicates, n_areas, n_places, -1) / n_seats
-    images = _late_images(scene, paths, scenario, zero, late_from, last_tick) / n_seats
+    traced = np.empty((n_replicates, n_areas, n_places, start.shape[1]))
+    # Bands whose limits are the same at all seats are booked together: all of them, as a rule.
+    _, group = np.unique(np.concatenate([start, after]).round(9), axis=1, return_inverse=True)
+    for bands in (np.flatnonzero(group.ravel() == g) for g in range(group.max() + 1)):
+        begin, end = (start[:, bands[0]] + part for part in (after[:, bands[0]], edges[-1]))
+
+        def booked(log: PathLog, begin: np.ndarray = begin, end: np.ndarray = end) -> PathLog:
+            return _booked(log, scene, begin.astype(np.float32), end.astype(np.float32), n_places)
+
+        def all_booked(replicate: int, of: Callable[[PathLog], PathLog] = booked) -> Iterable[PathLog]:
+            return map(of, logs(replicate))
+
+        energy = replay.late(n_replicates, n_batches, all_booked, threads).astype(np.float64)
+        traced[..., bands] = energy.reshape(traced.shape)[..., bands] / n_seats
+    images = _late_images(scene, paths, scenario, start + after, start + edges[-1]) / n_seats
     return LateEnergy(traced, images)
 
 
@@ -95,14 +100,11 @@ def last_surfaces(event: np.ndarray, ray_end: np.ndarray, none: int) -> np.ndarr
     return last
 
 
-def _booked(
-    log: PathLog, scene: Scene, zero: np.ndarray, late_from: int, last_tick: int, n_places: int
-) -> PathLog:
+def _booked(log: PathLog, scene: Scene, begin: np.ndarray, end: np.ndarray, n_places: int) -> PathLog:
     """The log with its late deposits only, each at the number of its area and last surface."""
     delay = np.float32(scene.sources.delay[log.source])
-    time = log.path_length / np.float32(scene.speed_of_sound) + delay - zero[log.receiver]
-    tick = (np.maximum(time, np.float32(0.0)) / TICK).astype(np.int64)
-    late = (tick >= late_from) & (tick <= last_tick)
+    time = log.path_length / np.float32(scene.speed_of_sound) + delay
+    late = (time >= begin[log.receiver]) & (time < end[log.receiver])
     segment = np.repeat(np.arange(log.n_segments), log.n_deposits)[late]
     last = last_surfaces(log.event, log.ray_end, n_places - 1)[segment]
     area = scene.receivers.area[log.receiver[late]]
@@ -130,7 +132,7 @@ def _books(scene: Scene, n: int) -> ReceiverArrays:
 
 
 def _late_images(
-    scene: Scene, paths: Sequence[ImagePaths], scenario: int, zero: np.ndarray, late_from: int, last_tick: int
+    scene: Scene, paths: Sequence[ImagePaths], scenario: int, begin: np.ndarray, end: np.ndarray
 ) -> np.ndarray:
     """(n_areas, n_patches + 1, 8), summed over seats."""
     none = len(scene.patches)
@@ -139,13 +141,14 @@ def _late_images(
     chosen = slice(scenario, scenario + 1)
     together = interference(scene, paths, chosen, slice(0, scene.receivers.n_receivers))
     for p in paths:
-        time = p.length / scene.speed_of_sound + scene.sources.delay[p.source] - zero[p.receiver]
-        tick = ((np.maximum(time, 0.0) + 1e-9) / float(TICK)).astype(np.int64)
-        late = np.flatnonzero((tick >= late_from) & (tick <= last_tick))
+        time = (p.length / scene.speed_of_sound + scene.sources.delay[p.source])[:, None]
+        # What comes right at the limit is late.
+        is_late = (time + 1e-9 >= begin[p.receiver]) & (time < end[p.receiver])
+        late = np.flatnonzero(is_late.any(axis=1))
         length, receiver = p.length[late][:, None], p.receiver[late]
         gain = source_gain(scene.sources, p.source)[scenario]
         energy = gain * p.emission[late] * np.exp(-scene.air_attenuation * length) / length**2
-        energy *= together[p.source][receiver, 0]
+        energy *= together[p.source][receiver, 0] * is_late[late]
         last = np.full(len(late), none)
         # Events run from the receiver's end: the first reflection among them is the last that sound met.
         for k in range(int(p.n_events[late].max(initial=0))):

@@ -16,11 +16,10 @@ import numpy as np
 from ..scene.scene import Scene
 from . import _image_paths
 from ._memory import zeros
-from ._replay import TICK
 from .geometry import Geometry, pack_geometry
 from .interference import interference
 from .launch import launched
-from .replay import Selection, bins_of_ticks, source_gain, time_zero
+from .replay import Selection, earliest_arrival, source_gain
 
 _CHUNK = 64
 """Receivers searched at a time."""
@@ -143,10 +142,18 @@ def find_image_paths(
 class EarlySums:
     """Energy of direct sound and image sources in the forms that EnergyResponse needs."""
 
-    early: np.ndarray
+    first: np.ndarray
+    time: np.ndarray
+    energy: np.ndarray
     direct: np.ndarray
-    moment: np.ndarray
     modulation: np.ndarray
+
+    @property
+    def total(self) -> np.ndarray:
+        """(n_receivers, n_scenarios, 8)."""
+        none = np.zeros((1, *self.energy.shape[1:]))
+        until = np.concatenate([none, self.energy.cumsum(axis=0, dtype=np.float64)])
+        return until[self.first[1:]] - until[self.first[:-1]]
 
 
 def sum_image_paths(
@@ -158,21 +165,42 @@ def sum_image_paths(
     receivers: slice,
 ) -> EarlySums:
     """Weigh image paths for one block of scenarios and receivers; shapes as in EnergyResponse."""
-    zero = time_zero(scene)[receivers, scenarios][:, 0]
-    chosen = scene.factors[:, :, scenarios]
-    table = np.ascontiguousarray(chosen.reshape(-1, *chosen.shape[2:]))
-    n_scenarios, n_receivers = table.shape[1], len(zero)
-    first = range(scene.receivers.n_receivers)[receivers].start
-    early = zeros((n_receivers, len(edges) - 1, n_scenarios, 8), float)
+    chosen = np.arange(scene.n_scenarios)[scenarios]
+    start = earliest_arrival(scene, chosen[0], receivers)
+    factors = scene.factors[:, :, chosen]
+    table = np.ascontiguousarray(factors.reshape(-1, *factors.shape[2:]))
+    n_scenarios, n_receivers = table.shape[1], len(start)
+    seat = range(scene.receivers.n_receivers)[receivers].start
+    first, places = _in_order(scene, paths, seat, n_receivers)
+    time, energy = np.empty((first[-1], 8)), zeros((int(first[-1]), n_scenarios, 8), float)
     direct = np.zeros((n_receivers, n_scenarios, 8))
-    moment = np.zeros_like(direct)
     modulation = zeros((n_receivers, len(frequencies), n_scenarios, 8, 2), float)
     together = interference(scene, paths, scenarios, receivers)
-    for p in paths:
+    for p, place in zip(paths, places, strict=True):
         _image_paths.sum_arrivals(
             p.receiver, p.length, p.order, p.emission, p.events, p.n_events, table, together[p.source],
-            np.ascontiguousarray(source_gain(scene.sources, p.source)[scenarios]), scene.air_attenuation,
-            scene.sources.delay[p.source], scene.speed_of_sound, np.ascontiguousarray(zero), bins_of_ticks(edges),
-            float(TICK), frequencies, first, early, direct, moment, modulation,
+            np.ascontiguousarray(source_gain(scene.sources, p.source)[chosen]), scene.air_attenuation,
+            scene.sources.delay[p.source], scene.speed_of_sound, start, float(edges[-1]), frequencies, seat, place,
+            time, energy, direct, modulation,
         )  # fmt: skip
-    return EarlySums(early, direct, moment, modulation[..., 0] + 1j * modulation[..., 1])
+    return EarlySums(first, time, energy, direct, modulation[..., 0] + 1j * modulation[..., 1])
+
+
+def _in_order(
+    scene: Scene, paths: Sequence[ImagePaths], start: int, n_receivers: int
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Places of the arrivals at some receivers, seat by seat and in order of time.
+
+    Returns
+    -------
+    (n_receivers + 1,) int64, first place of each seat; and for each source (n_paths,) int64, the place of each of its
+    paths, without meaning for paths to other receivers
+    """
+    receiver = np.concatenate([p.receiver for p in paths]).astype(np.int64) - start
+    arrival = np.concatenate([p.length / scene.speed_of_sound + scene.sources.delay[p.source] for p in paths])
+    here = np.flatnonzero((receiver >= 0) & (receiver < n_receivers))
+    order = here[np.lexsort((arrival[here], receiver[here]))]
+    place = np.zeros(len(receiver), np.int64)
+    place[order] = np.arange(len(order))
+    first = np.concatenate([[0], np.bincount(receiver[here], minlength=n_receivers).cumsum()])
+    return first, np.split(place, np.cumsum([len(p.receiver) for p in paths])[:-1])

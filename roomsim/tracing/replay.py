@@ -13,6 +13,7 @@ from ..scene.scene import Scene, SourceArrays
 from ._memory import on_lines, zeros
 from ._plain import PAIR
 from ._replay import TICK, replay_batch
+from .emission import radiated
 from .paths import MAX_BRANCHES, PathLog, SamplingPlan
 
 Selection = slice | Sequence[int] | np.ndarray
@@ -40,12 +41,29 @@ def bins_of_ticks(edges: np.ndarray) -> np.ndarray:
     return np.repeat(np.arange(len(counts)), counts).astype(np.int32)
 
 
-def time_zero(scene: Scene) -> np.ndarray:
-    """(n_receivers, n_scenarios) s: earliest direct arrival over the sources that are on, delays included."""
-    distance = np.linalg.norm(scene.receivers.position[:, None] - scene.sources.position[None], axis=2)
-    arrival = distance / scene.speed_of_sound + scene.sources.delay
-    on = scene.sources.active > 0
-    return np.where(on[None], arrival[:, :, None], np.inf).min(axis=1)
+COUNTS = 40.0
+"""dB of free-field level below the strongest source at a seat down to which a source counts: 20 more than time zero
+looks down (`decay.time_zero`), for sources that send that much less towards the seat than all round."""
+
+
+def earliest_arrival(scene: Scene, scenario: int, receivers: slice = slice(None)) -> np.ndarray:
+    """(n_receivers, 8) s after emission, where the bins of a response start.
+
+    Earliest straight line, through walls or not, from any source that sounds and counts in the band: nothing that
+    matters can come before. It depends on which sources are on, and not on any surface. 0 where no source is on.
+    """
+    sources = scene.sources
+    on = np.flatnonzero(sources.active[:, scenario] > 0)
+    position = scene.receivers.position[receivers]
+    if not len(on):
+        return np.zeros((len(position), N_BANDS))
+    distance = np.linalg.norm(position[:, None] - sources.position[on], axis=2)
+    power = np.array([10.0 ** (sources.level[i] / 10.0) * radiated(sources, int(i)) for i in on])
+    level = power / np.maximum(distance, 0.1)[..., None] ** 2
+    # In a band in which nothing plays, all count.
+    counts = level >= level.max(axis=1, keepdims=True) * 10.0 ** (-COUNTS / 10.0)
+    arrival = distance / scene.speed_of_sound + sources.delay[on]
+    return np.where(counts, arrival[..., None], np.inf).min(axis=1)
 
 
 def source_gain(sources: SourceArrays, source: int) -> np.ndarray:
@@ -72,7 +90,8 @@ class Room:
 class Replay:
     """Weighs paths for one block of scenarios and receivers.
 
-    All scenarios of a block share one time zero; `blocks` of the study see to that.
+    All scenarios of a block have the same sources on, so that their bins start together; `blocks` of the study see to
+    that.
     """
 
     def __init__(
@@ -97,11 +116,12 @@ class Replay:
         kept = np.repeat(plan.density_kept, 3, axis=0)
         self._density_kept = on_lines(np.concatenate([kept, np.ones((1, PAIR), np.float32)]))
         self._density_at_start = plan.density_at_start
-        zero = time_zero(scene)[receivers, scenarios]
-        if not np.allclose(zero, zero[:, :1], rtol=0, atol=1e-9):
-            raise ValueError("the scenarios of a block must share their time zero")
-        self._time_zero = np.ascontiguousarray(zero[:, 0], dtype=np.float32)
-        longest = int(np.ceil((edges[-1] + zero.max()) * scene.speed_of_sound)) + 3
+        active = scene.sources.active[:, scenarios]
+        if (active != active[:, :1]).any():
+            raise ValueError("the scenarios of a block must have the same sources on")
+        start = earliest_arrival(scene, self._scenarios[0], receivers)
+        self._start = start.astype(np.float32)
+        longest = int(np.ceil((edges[-1] + start.max()) * scene.speed_of_sound)) + 3
         self._air = np.exp(-np.arange(longest)[:, None] * scene.air_attenuation).astype(np.float32)
 
     def _add(
@@ -115,7 +135,7 @@ class Replay:
             late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet,
             self._probability, self._share, self._density_at_start, self._density_kept,
             _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
-            np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._time_zero,
+            np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._start,
             self._bin_of_tick, np.int64(self._receivers.start),
             log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.share, log.receiver,
             log.path_length, log.chord,

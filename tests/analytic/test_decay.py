@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reference.decay import levels_at_edges, sampled_fit, sampled_modulation
+from reference.decay import Decay, sampled_modulation
 from responses import FINE_EDGES, UNEVEN_EDGES, decaying, response_of
 
-from roomsim.decay.curves import EVALUATION_RANGES, SeatEnergy, response_tail, seat_energies
-from roomsim.decay.response import MODULATION_FREQUENCIES
+from roomsim.decay.curves import EVALUATION_RANGES, KnownEnergy, SeatEnergy, response_tail, seat_energies
+from roomsim.decay.response import MODULATION_FREQUENCIES, Arrivals
 from roomsim.metrics.evaluate import evaluate
 from roomsim.metrics.registry import METRICS
 from roomsim.metrics.speech import transmission_index
@@ -94,15 +94,15 @@ def test_truncated_decay_without_compensation_is_too_steep(row):
     edges = np.linspace(0.0, end, 2001)
     energy = -np.diff(np.exp(-RATE * edges))[None, :, None, None] * np.ones(8)
     nothing = np.zeros((1, 1, 8))
+    none = Arrivals(np.zeros(2, int), np.zeros((0, 8)), np.zeros((0, 1, 8)))
     cut = SeatEnergy(
         edges,
         energy,
-        energy,
+        KnownEnergy(none, zero=nothing),
         tail=nothing,
         tail_rate=np.full((1, 8), np.inf),
         end_level=nothing - np.inf,
         direct=nothing,
-        early_moment=nothing,
         early_modulation=np.zeros((1, 14, 1, 8), complex),
     )
     got = [cut.slopes.time[name][0, 0, 0] for name in EVALUATION_RANGES]
@@ -215,17 +215,21 @@ def test_kernel_agrees_with_sampling_on_rough_decays(edges):
     n_bins = len(edges) - 1
     smooth = decaying(edges, two_exponentials(0.9, 0.8, 2.4))
     rough = smooth * rng.gamma(1.5, 1 / 1.5, (2, 1, n_bins, 1, 8))
-    response = response_of(edges, rough, ((0.0, np.array(0.05)), (0.031, np.array(0.08))))
+    pulses = ((0.0, 0.05), (0.0131, 0.15), (0.031, 0.08))
+    response = response_of(edges, rough, tuple((time, np.array(energy)) for time, energy in pulses))
     seats = full_sum(response)
     for band in range(8):
-        levels = levels_at_edges(seats.bins[0, :, 0, band], seats.tail[0, 0, band])
-        np.testing.assert_allclose(seats.curve[0, :, 0, band], levels, rtol=0, atol=1e-9)  # rounding
+        rate, tail = seats.tail_rate[0, band], seats.tail[0, 0, band]
+        decay = Decay(edges, seats.late[0, :, 0, band], tail, rate, pulses)
         for name, (upper, lower) in EVALUATION_RANGES.items():
-            time, unexplained = sampled_fit(edges, levels, seats.tail_rate[0, band], upper, lower, 100_000)
-            # Midpoint sums err by (steps of the curve) / n_samples: 1e-5 of the range each.
-            np.testing.assert_allclose(seats.slopes.time[name][0, 0, band], time, rtol=1e-4)
+            time, unexplained = decay.fit(upper, lower, 100_000)
+            # Midpoint sums err by (steps of the curve) / n_samples: 1e-5 of the range each. Before the last pulse
+            # the kernel goes straight in dB, over 5 ms at most, where the sum of an exponential and of what is still
+            # to come bends: with a fall of x in a bin by up to x^2 / 8, 0.005 dB, of the 10 dB of the shortest range;
+            # of the 1 dB by which the line misses a rough decay that is 0.5 %, squared in 1 - r^2.
+            np.testing.assert_allclose(seats.slopes.time[name][0, 0, band], time, rtol=5e-4)
             np.testing.assert_allclose(
-                seats.slopes.non_linearity[name][0, 0, band], unexplained, rtol=1e-3, atol=1e-6
+                seats.slopes.non_linearity[name][0, 0, band], unexplained, rtol=1e-3, atol=3e-5
             )
     for i, frequency in enumerate(MODULATION_FREQUENCIES):
         late = sampled_modulation(edges, seats.late[0, :, 0, 3], frequency)
@@ -233,7 +237,7 @@ def test_kernel_agrees_with_sampling_on_rough_decays(edges):
         time = edges[-1] + np.linspace(0.0, 40.0 / rate, 400_001)
         turn = np.exp(-2j * np.pi * frequency * time)
         beyond = tail * np.trapezoid(rate * np.exp(-rate * (time - edges[-1])) * turn, time)
-        early = 0.05 + 0.08 * np.exp(-2j * np.pi * frequency * 0.031)
+        early = sum(energy * np.exp(-2j * np.pi * frequency * time) for time, energy in pulses)
         # Midpoint and trapezoid sums: (omega step)^2 / 24 with steps of a 200th of 50 ms is 2e-5 of the late
         # sum.
         np.testing.assert_allclose(seats.modulation[0, i, 0, 3], early + late + beyond, rtol=0, atol=3e-5)

@@ -23,7 +23,7 @@ def test_box_paths_are_the_lattice(order):
     np.testing.assert_allclose(np.sort(paths.length), np.sort(distance), rtol=1e-12)
     expected = (np.prod((1 - np.array(list(absorption.values()))) ** hits, axis=1) / distance**2).sum()
     sums = sum_image_paths(scene, [paths], np.array([0.0, 0.5]), np.array([1.0]), slice(0, 1), slice(0, 1))
-    got = sums.early.sum(axis=1)[0, 0] / 10**9.4
+    got = sums.total[0, 0] / 10**9.4
     np.testing.assert_allclose(got, expected, rtol=1e-12)
 
 
@@ -51,7 +51,7 @@ def test_swapping_source_and_receiver_changes_nothing():
         sums = sum_image_paths(
             scene, [paths], np.arange(0, 0.3, 0.005), np.array([4.0]), slice(0, 1), slice(0, 1)
         )
-        both.append((np.sort(paths.length), sums.early, sums.modulation))
+        both.append((np.sort(paths.length), sums.energy, sums.modulation))
     for first, second in zip(*both):
         np.testing.assert_allclose(first, second, rtol=1e-9, atol=1e-9 * np.abs(first).max())
 

@@ -5,40 +5,44 @@ from __future__ import annotations
 import numpy as np
 
 
-def levels_at_edges(energy: np.ndarray, tail: float) -> np.ndarray:
-    """(n + 1,) dB re the start: for each edge, add up all that comes later."""
-    remaining = np.array([energy[i:].sum() + tail for i in range(len(energy) + 1)])
-    return 10.0 * np.log10(remaining / remaining[0])
+class Decay:
+    """A backward-integrated decay: energy in bins, a tail, and pulses at exact times, (time, energy) each."""
 
+    def __init__(self, edges, energy, tail: float, rate: float, pulses=()):
+        self.edges, self.tail, self.rate, self.pulses = edges, tail, rate, pulses
+        self.remaining = np.array([energy[i:].sum() + tail for i in range(len(energy) + 1)])
+        self.total = self.remaining[0] + sum(one for _, one in pulses)
 
-def sampled_fit(
-    edges: np.ndarray, levels: np.ndarray, rate: float, upper: float, lower: float, n_samples: int
-) -> tuple[float, float]:
-    """Time for 60 dB and 1 - r^2 from a least-squares line through evenly spaced samples of the decay.
+    def level(self, time: np.ndarray) -> np.ndarray:
+        """dB re all energy, just after these times, s. Exponential within each bin and after the last."""
+        rest = np.exp(np.interp(time, self.edges, np.log(self.remaining)))
+        after = self.tail * np.exp(-self.rate * (time - self.edges[-1]))
+        left = np.where(time > self.edges[-1], after, rest)
+        for when, energy in self.pulses:
+            left = left + np.where(when > time, energy, 0.0)
+        with np.errstate(divide="ignore"):
+            return 10.0 * np.log10(left / self.total)
 
-    Straight between edges; after the last one the decay goes on at `rate`, 1/s.
-    """
-    end = edges[-1] + max(0.0, (levels[-1] - lower) * np.log(10.0) / 10.0 / rate)
-    if end > edges[-1]:
-        edges, levels = np.append(edges, end), np.append(levels, lower)
-    # Edge by edge, in search of the two crossings.
-    start_time = first_crossing(edges, levels, upper)
-    end_time = first_crossing(edges, levels, lower)
-    step = (end_time - start_time) / n_samples
-    time = start_time + step * (np.arange(n_samples) + 0.5)
-    level = np.interp(time, edges, levels)
-    slope, _ = np.polyfit(time, level, 1)
-    return -60.0 / slope, 1.0 - np.corrcoef(time, level)[0, 1] ** 2
+    def crossing(self, threshold: float) -> float:
+        """s, by bisection: the first time at which the level is at or below it."""
+        low, high = 0.0, 1e3
+        if self.level(np.array([0.0]))[0] <= threshold:
+            return 0.0
+        for _ in range(100):
+            middle = 0.5 * (low + high)
+            if self.level(np.array([middle]))[0] <= threshold:
+                high = middle
+            else:
+                low = middle
+        return high
 
-
-def first_crossing(edges: np.ndarray, levels: np.ndarray, threshold: float) -> float:
-    for i in range(len(edges) - 1):
-        if levels[i + 1] < threshold <= levels[i]:
-            share = (levels[i] - threshold) / (levels[i] - levels[i + 1])
-            return edges[i] + share * (edges[i + 1] - edges[i])
-        if levels[i + 1] == threshold:
-            return edges[i + 1]
-    raise ValueError("the decay does not reach")
+    def fit(self, upper: float, lower: float, n_samples: int) -> tuple[float, float]:
+        """Time for 60 dB and 1 - r^2 from a least-squares line through evenly spaced samples."""
+        start, end = self.crossing(upper), self.crossing(lower)
+        time = start + (end - start) / n_samples * (np.arange(n_samples) + 0.5)
+        level = self.level(time)
+        slope, _ = np.polyfit(time, level, 1)
+        return -60.0 / slope, 1.0 - np.corrcoef(time, level)[0, 1] ** 2
 
 
 def sampled_modulation(

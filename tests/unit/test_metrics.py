@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from responses import FINE_EDGES, UNEVEN_EDGES, response_of
@@ -35,11 +37,14 @@ def response() -> EnergyResponse:
 
 
 def sliced(response: EnergyResponse, receivers: slice, scenarios: slice) -> EnergyResponse:
-    per_seat = {
-        name: getattr(response, name)[receivers][..., scenarios, :]
-        for name in ("early", "direct", "early_moment", "early_modulation")
-    }
-    return EnergyResponse(response.bin_edges, response.late[:, receivers, :, scenarios], **per_seat)
+    arrivals = response.arrivals.of(receivers)
+    return EnergyResponse(
+        response.bin_edges,
+        response.late[:, receivers, :, scenarios],
+        replace(arrivals, energy=arrivals.energy[:, scenarios]),
+        response.direct[receivers, scenarios],
+        response.early_modulation[receivers, :, scenarios],
+    )
 
 
 def test_every_figure_has_its_shape_and_a_finite_value(response):
@@ -57,8 +62,7 @@ def test_left_out_sums_are_those_without_the_replicate(response):
     got = evaluate(response, NOISE, metrics=["clarity_c50", "speech_transmission_index", "centre_time"])
     for i in range(N_REPLICATES):
         rest = np.delete(response.late, i, axis=0)
-        parts = (response.early, response.direct, response.early_moment, response.early_modulation)
-        without = evaluate(EnergyResponse(response.bin_edges, rest, *parts), NOISE, metrics=got)
+        without = evaluate(replace(response, late=rest), NOISE, metrics=got)
         for name, figure in got.items():
             # The window for the tail is chosen from all replicates: at most the next bin. The tail is e^-16
             # of all.
@@ -82,8 +86,7 @@ def test_receivers_and_scenarios_do_not_mix(response, monkeypatch):
 def test_a_seat_that_one_replicate_alone_reaches(response):
     late = response.late.copy()
     late[1:, 0] = 0.0
-    parts = (response.early, response.direct, response.early_moment, response.early_modulation)
-    got = evaluate(EnergyResponse(response.bin_edges, late, *parts), NOISE, metrics=["clarity_c50"])
+    got = evaluate(replace(response, late=late), NOISE, metrics=["clarity_c50"])
     # Without that replicate all energy of the seat is early, and the clarity is infinite: no error can be
     # told.
     assert np.isposinf(got["clarity_c50"].left_out[0, 0]).all()
@@ -112,14 +115,7 @@ def test_faults_are_named(response):
         evaluate(response, NOISE[0])
     with pytest.raises(ValueError, match=r"source_power has shape"):
         evaluate(response, NOISE, POWER[:1])
-    alone = EnergyResponse(
-        response.bin_edges,
-        response.late[:1],
-        response.early,
-        response.direct,
-        response.early_moment,
-        response.early_modulation,
-    )
+    alone = replace(response, late=response.late[:1])
     with pytest.raises(ValueError, match="two replicates"):
         evaluate(alone, NOISE)
 
@@ -139,14 +135,9 @@ def test_bins_that_do_not_serve_are_refused(edges, message):
 
 def test_arrays_that_do_not_fit_are_refused(response):
     with pytest.raises(ValueError, match="direct has shape"):
-        EnergyResponse(
-            response.bin_edges,
-            response.late,
-            response.early,
-            response.direct[:1],
-            response.early_moment,
-            response.early_modulation,
-        )
+        replace(response, direct=response.direct[:1])
+    with pytest.raises(ValueError, match="energy of the arrivals has shape"):
+        replace(response, arrivals=replace(response.arrivals, energy=response.arrivals.energy[1:]))
 
 
 def test_rows_of_the_registry_are_complete():
@@ -244,9 +235,8 @@ def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
     # 40 dB of steady noise and some 50 dB of sources: sums worked out apart, replicate by replicate.
     for i in range(N_REPLICATES):
         rest = np.delete(response.late, i, axis=0)
-        parts = (response.early, response.direct, response.early_moment, response.early_modulation)
         noise = 10.0 * np.log10(1e4 + np.delete(traced, i, axis=0).mean(axis=0))
-        without = evaluate(EnergyResponse(response.bin_edges, rest, *parts), noise, metrics=[name])[name]
+        without = evaluate(replace(response, late=rest), noise, metrics=[name])[name]
         # The window for the tail is chosen from all replicates; the tail is e^-16 of all.
         np.testing.assert_allclose(got.left_out[i], without.full, rtol=1e-5)
     quiet = evaluate(response, NOISE, metrics=[name])[name]

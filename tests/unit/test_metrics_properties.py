@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from responses import UNEVEN_EDGES, response_of
+from responses import UNEVEN_EDGES, response_of, scaled
 
 from roomsim.decay.response import EnergyResponse
 from roomsim.metrics import speech
@@ -39,17 +39,12 @@ def responses(draw) -> EnergyResponse:
     return response_of(UNEVEN_EDGES, late, ((0.0, np.array(direct)), (0.031, np.array(0.1))))
 
 
-def louder(response: EnergyResponse, factor: float) -> EnergyResponse:
-    names = ("late", "early", "direct", "early_moment", "early_modulation")
-    return replace(response, **{name: getattr(response, name) * factor for name in names})
-
-
 @settings(max_examples=30)
 @given(response=responses(), gain=st.floats(-60.0, 60.0))
 def test_gain_moves_levels_and_nothing_else(response, gain):
     before = evaluate(response, QUIET, metrics=[*GAIN_FREE, "sound_pressure_level"])
     after = evaluate(
-        louder(response, 10.0 ** (gain / 10.0)), QUIET, metrics=[*GAIN_FREE, "sound_pressure_level"]
+        scaled(response, 10.0 ** (gain / 10.0)), QUIET, metrics=[*GAIN_FREE, "sound_pressure_level"]
     )
     for name in GAIN_FREE:
         np.testing.assert_allclose(after[name].full, before[name].full, rtol=1e-9, err_msg=name)  # rounding
@@ -75,7 +70,7 @@ def test_more_late_energy_blurs(response, more):
     response=responses(), level=st.floats(20.0, 90.0), noise=st.floats(0.0, 90.0), more=st.floats(0.1, 20.0)
 )
 def test_noise_never_helps_and_the_index_stays_in_its_range(response, level, noise, more):
-    loud = louder(response, 10.0 ** (level / 10.0))
+    loud = scaled(response, 10.0 ** (level / 10.0))
     name = "speech_transmission_index"
     quiet = evaluate(loud, np.full((1, 8), noise), metrics=[name])[name].full
     noisy = evaluate(loud, np.full((1, 8), noise + more), metrics=[name])[name].full

@@ -180,6 +180,25 @@ def test_formulas_are_marked_where_they_part_from_the_traced_times(results: Resu
     assert "–*" in text  # no absorption at all: the formula has no finite time
 
 
+def test_seats_behind_a_mean_time_are_counted_where_they_are_not_all(results: Results) -> None:
+    """T30 missing at three seats of the second scenario at 125 Hz: the mean T20 is over the others, too."""
+    assert "of " + str(len(results.positions)) + " seats" not in reverberation_table(results).text()
+    times = {}
+    for name in ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30"):
+        value = np.full((len(results.positions), 8, 8), 2.0)
+        if name == "reverberation_time_t30":
+            value[:3, 1, 1] = np.nan
+        times[name] = Estimate(value, np.full(value.shape, 0.01), 20)
+    changed = dataclasses.replace(results, seats={**results.seats, **times})
+    n = len(results.positions)
+    rows = [row for row in reverberation_rows(changed) if row.method == "traced"]
+    assert rows[0].n_seats == (n,) * 8
+    assert rows[1].n_seats == (n, n - 3, *[n] * 6)
+    text = reverberation_table(changed).text(120)
+    (line,) = (line for line in text.splitlines() if f"of {n} seats" in line)
+    assert line.split()[-8:] == [str(n), str(n - 3), *[str(n)] * 6]
+
+
 # --- text -----------------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,51 @@
+"""Where the standards' time axis starts: at the first arrival that matters.
+
+ISO 3382-1:2009 counts early and late energy from the arrival of the direct sound, which is where the impulse response
+first rises clearly, taken as 20 dB below its maximum (A.1 to A.3 and, for the 20 dB, 5.3.2; clauses from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ._arrivals import _first_arrivals
+from .response import Arrivals, EnergyResponse
+
+RANGE = 20.0
+"""dB below the strongest arrival down to which an arrival can be the first."""
+
+WINDOW = 0.005
+"""s of traced energy that count as one arrival: the bins at the start of a response."""
+
+
+def first_arrivals(bin_edges: np.ndarray, traced: np.ndarray, arrivals: Arrivals) -> np.ndarray:
+    """Time zero of every seat, scenario and band.
+
+    The first known arrival, or the start of the first bin of traced energy, that is at most `RANGE` below the
+    strongest. Where both lie in one bin, the known one.
+
+    Parameters
+    ----------
+    bin_edges : (n_bins + 1,) float, s
+    traced : (n_receivers, n_bins, n_scenarios, 8) float
+        Mean of all replicates: time zero must not move between replicates, or its steps would count as noise.
+    arrivals : of the same receivers
+
+    Returns
+    -------
+    (n_receivers, n_scenarios, 8) float, s from the start of the bins; 0 where nothing arrives
+    """
+    n_receivers, n_bins, n_scenarios, n_bands = traced.shape
+    m = n_scenarios * n_bands
+    zero = np.empty((n_receivers, n_scenarios, n_bands))
+    _first_arrivals(
+        bin_edges, traced.reshape(n_receivers, n_bins, m), arrivals.first, arrivals.time,
+        arrivals.energy.reshape(-1, m), WINDOW, 10.0 ** (-RANGE / 10.0), zero.reshape(n_receivers, m),
+    )  # fmt: skip
+    return zero
+
+
+def time_zero(response: EnergyResponse) -> np.ndarray:
+    """(n_receivers, n_scenarios, 8) s from the start of the bins, from all replicates together."""
+    mean = response.late.mean(axis=0, dtype=np.float64)
+    return first_arrivals(response.bin_edges, mean, response.arrivals)

@@ -7,6 +7,7 @@ import json
 import math
 import os
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from ..errors import RoomsimError
@@ -39,11 +40,11 @@ class Screen:
     def remark(self, text: str) -> None:
         """A sentence on the way."""
         if not self.quiet:
-            print(text, file=sys.stderr, flush=True)
+            say(text)
 
     def warn(self, text: str) -> None:
         """Something that the user must know."""
-        _coloured("Warning: ", text, "bold yellow")
+        print_warning(text)
 
     def show(self, renderable: Any) -> None:
         """A result for people: text or a table."""
@@ -99,6 +100,17 @@ def plain(value: Any) -> Any:
     return value if value is None or isinstance(value, bool | int | float) else str(value)
 
 
+def say(text: str) -> None:
+    """A line on standard error. Where that cannot be written (a log on a full disk) the work goes on without."""
+    with suppress(OSError):
+        print(text, file=sys.stderr, flush=True)
+
+
+def print_warning(text: str) -> None:
+    """A warning for people."""
+    _coloured("Warning: ", text, "bold yellow")
+
+
 def print_error(error: RoomsimError | str) -> None:
     """An error for people."""
     _coloured("Error: ", str(error), "bold red")
@@ -112,7 +124,7 @@ def error_object(error: RoomsimError) -> dict[str, Any]:
 
 def _coloured(head: str, text: str, style: str) -> None:
     if not sys.stderr.isatty():
-        print(head + text, file=sys.stderr, flush=True)
+        say(head + text)
         return
     from rich.text import Text
 

@@ -331,7 +331,7 @@ def test_one_process_holds_it_once(tmp_path: Path) -> None:
 def test_left_over_files_of_a_crash_are_removed(tmp_path: Path) -> None:
     with StudyStore(tmp_path / "s") as store:
         folder = store.paths(DIGEST, LIMITS).folder
-        (folder / "00-000004.h5.4711-1.tmp").write_bytes(b"half a fi")
+        (folder / "00-000004.h5.0123abcd-4711-1.tmp").write_bytes(b"half a fi")
         paths = store.paths(DIGEST, LIMITS)
         assert paths.batches(0) == []
         assert list(folder.iterdir()) == []

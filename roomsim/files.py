@@ -15,6 +15,8 @@ from .errors import StoreError
 
 _HOST = f"{zlib.crc32(socket.gethostname().encode()):08x}"
 _UNFINISHED = re.compile(rf".+\.([0-9a-f]{{{len(_HOST)}}})-(\d+)-\d+\.tmp")
+_at_work: set[Path] = set()
+"""What this process is writing."""
 _CANNOT_SYNC = {errno.EACCES, errno.EPERM, errno.EINVAL, errno.EBADF, errno.ENOTSUP}
 """Answers of a system that has no way to write a folder's names to the disk, or not for this user."""
 
@@ -32,6 +34,7 @@ def replace_file(path: Path, content: bytes) -> None:
     """
     writer = f"{_HOST}-{os.getpid()}-{threading.get_native_id()}"
     unfinished = path.with_name(f"{path.name}.{writer}.tmp")
+    _at_work.add(unfinished)
     try:
         try:
             with unfinished.open("wb") as file:
@@ -47,6 +50,15 @@ def replace_file(path: Path, content: bytes) -> None:
         _sync_folder(path.parent)
     except OSError as fault:
         raise unwritable(path, fault) from fault
+    finally:
+        _at_work.discard(unfinished)
+
+
+def discard_unfinished() -> None:
+    """Delete what this process has not finished writing, before it is left in the midst of that."""
+    for unfinished in list(_at_work):
+        with suppress(OSError):
+            unfinished.unlink()
 
 
 def make_folder(folder: Path) -> None:

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from .stopping import exit_code_of, open_closed_streams, stop_at_signals
+from .stopping import open_closed_streams, stop_at_signals
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -17,14 +17,10 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """
     stop_at_signals()
     is_open = open_closed_streams()
-    try:
-        from .application import OUTPUT, execute
+    from .application import OUTPUT, execute
 
-        code = execute(list(sys.argv[1:] if arguments is None else arguments))
-    except KeyboardInterrupt as stop:
-        code = exit_code_of(stop)
-    else:
-        if code == 0 and not is_open:
-            print("Error: standard output is closed: nothing could be printed.", file=sys.stderr)
-            code = OUTPUT
+    code = execute(list(sys.argv[1:] if arguments is None else arguments))
+    if code == 0 and not is_open:
+        print("Error: standard output is closed: nothing could be printed.", file=sys.stderr)
+        code = OUTPUT
     sys.exit(code)

@@ -6,14 +6,14 @@ import sys
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import click
 
 from ..errors import PictureWarning, RoomsimError, RoomsimWarning
 from . import looking_up, measuring, reporting, studying, systems
-from .screen import error_object, give_json, print_error, print_warning
+from .screen import error_object, give_json, print_error, print_warning, unprintable
 from .stopping import exit_code_of, give_up_output
 
 FINDINGS, USAGE, OUTPUT, FAULT = 1, 2, 4, 5
@@ -57,11 +57,22 @@ for command in (
 
 def execute(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit code. `--debug` prints where an error arose."""
+    code = _execute(arguments)
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        give_up_output()
+    except OSError as fault:
+        print_error(unprintable(fault))
+        return code or OUTPUT
+    return code
+
+
+def _execute(arguments: Sequence[str]) -> int:
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
         with _warnings_for_people() as warned:
             code = application.main(args=list(arguments), prog_name="roomsim", standalone_mode=False)
-        sys.stdout.flush()
         lacks_pictures = any(issubclass(kind, PictureWarning) for kind in warned)
         return (code if isinstance(code, int) else 0) or FINDINGS * lacks_pictures
     except RoomsimError as error:
@@ -69,7 +80,8 @@ def execute(arguments: Sequence[str]) -> int:
             traceback.print_exc()
         if as_json:
             name = next((part for part in arguments if part in application.commands), "")
-            give_json(name, error_object(error))
+            with suppress(RoomsimError, BrokenPipeError):  # What went wrong first is told.
+                give_json(name, error_object(error))
         print_error(error)
         return error.exit_code
     except click.exceptions.Exit as leaving:
@@ -77,8 +89,8 @@ def execute(arguments: Sequence[str]) -> int:
     except click.ClickException as error:
         error.show()
         return USAGE
-    except BrokenPipeError:
-        # The reader of a pipe has gone (`| head`): nobody is left to be told.
+    except (BrokenPipeError, SystemExit):
+        # The reader of a pipe has gone (`| head`), of which click makes an exit: nobody is left to be told.
         give_up_output()
         return 0
     except (KeyboardInterrupt, click.Abort) as stop:
@@ -88,11 +100,10 @@ def execute(arguments: Sequence[str]) -> int:
         print_error("interrupted.")
         return exit_code_of(stop.__cause__ or stop)
     except OSError as error:
+        # Files are written and read in ways that say more; this is what the system would not do besides.
         if debug:
             traceback.print_exc()
-        is_output = error.filename is None and not _can_print()
-        where = "standard output" if is_output else error.filename
-        print_error(f"{f'{where}: ' if where else ''}{error.strerror or error}")
+        print_error(f"{f'{error.filename}: ' if error.filename else ''}{error.strerror or error}")
         return OUTPUT
     except Exception as error:
         return _fault(error, debug)
@@ -106,15 +117,6 @@ def _fault(error: BaseException, debug: bool) -> int:
         "and report it with what that prints."
     )
     return FAULT
-
-
-def _can_print() -> bool:
-    try:
-        sys.stdout.flush()
-    except OSError:
-        give_up_output()
-        return False
-    return True
 
 
 @contextmanager

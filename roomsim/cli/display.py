@@ -11,7 +11,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from .screen import Screen, console, in_words, say
-from .stopping import end_at_once, interruption_of
+from .stopping import end_at_once, heeded, interruption_of
 
 if TYPE_CHECKING:
     from ..study.progress import Step
@@ -35,7 +35,7 @@ class Display:
         if not self._quiet and sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
             self._start_bar()
         if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in heeded():
                 self._handlers[number] = signal.signal(number, self._on_interrupt)
         return self
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import json
 import math
 import os
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
-from ..errors import RoomsimError
+from ..errors import RoomsimError, StoreError
+from .stopping import give_up_output
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -50,19 +53,31 @@ class Screen:
         """A result for people: text or a table."""
         if self.as_json:
             return
-        screen = console(sys.stdout)
-        if sys.stdout.isatty():
-            screen.print(renderable, markup=False)
-            return
-        with screen.capture() as captured:
-            screen.print(renderable, markup=False)
-        # Tables are padded to the full width, which serves nobody in a file.
-        print("\n".join(line.rstrip() for line in captured.get().split("\n")).rstrip("\n"))
+        with _printing():
+            if sys.stdout.isatty():
+                console(sys.stdout).print(renderable, markup=False)
+                return
+            text = _Text()
+            console(text).print(renderable, markup=False)
+            # Tables are padded to the full width, which serves nobody in a file.
+            print("\n".join(line.rstrip() for line in text.getvalue().split("\n")).rstrip("\n"))
+
+    def line(self, text: object) -> None:
+        """A result of one line, or of lines that are as they should be."""
+        if not self.as_json:
+            with _printing():
+                print(text)
 
     def give(self, **content: Any) -> None:
         """The result for programs; nothing unless JSON is asked for."""
         if self.as_json:
             give_json(self.command, content)
+
+
+class _Text(io.StringIO):
+    """Text for standard output, in the characters that it knows."""
+
+    encoding = property(lambda self: sys.stdout.encoding)  # type: ignore[assignment]
 
 
 def console(stream: Any) -> Console:
@@ -75,14 +90,30 @@ def console(stream: Any) -> Console:
 
 def give_json(command: str, content: dict[str, Any]) -> None:
     """Print the one object of `--json`."""
-    json.dump(
-        {"schema": JSON_VERSION, "command": command, **plain(content)},
-        sys.stdout,
-        ensure_ascii=False,
-        allow_nan=False,
-        indent=1,
+    whole = {"schema": JSON_VERSION, "command": command, **plain(content)}
+    with _printing():
+        json.dump(whole, sys.stdout, ensure_ascii=False, allow_nan=False, indent=1)
+        sys.stdout.write("\n")
+
+
+@contextmanager
+def _printing() -> Iterator[None]:
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as fault:
+        raise unprintable(fault) from fault
+
+
+def unprintable(fault: OSError) -> StoreError:
+    """The error that says that standard output cannot be written; nothing is written there any more."""
+    give_up_output()
+    return StoreError(
+        f"cannot write: {fault.strerror or fault}",
+        file="standard output",
+        cure="What was computed is kept; lead the output to where there is room.",
     )
-    sys.stdout.write("\n")
 
 
 def plain(value: Any) -> Any:

@@ -9,9 +9,7 @@ from contextlib import suppress
 from types import FrameType
 from typing import NoReturn
 
-_SIGNALS = (signal.SIGINT, signal.SIGTERM)
-_NOT_TO_BE_LEFT = ("<frozen importlib", f"{os.sep}numba{os.sep}", f"{os.sep}llvmlite{os.sep}")
-"""Beginnings or parts of the names of code that makes other errors, or none, of an exception in its midst."""
+from ..files import discard_unfinished
 
 
 class Terminated(KeyboardInterrupt):
@@ -29,25 +27,23 @@ def interruption_of(number: int) -> KeyboardInterrupt:
 
 
 def stop_at_signals() -> None:
-    """From now on Ctrl-C and SIGTERM raise an exception or, where that would be lost, end the process at once.
+    """From now on Ctrl-C and SIGTERM end the process at once, unless somebody else takes them on.
 
-    Nothing is lost by that: what has its final name on the disk is whole at any moment.
+    Nothing is lost by that: what has its final name on the disk is whole at any moment. An exception instead could
+    come up in the midst of an import, or where it is only printed and the work goes on.
     """
-    for number in _SIGNALS:
-        signal.signal(number, _stop)
+    for number in heeded():
+        signal.signal(number, end_at_once)
 
 
-def _stop(number: int, frame: FrameType | None) -> None:
-    at = frame
-    while at is not None:
-        if any(part in at.f_code.co_filename for part in _NOT_TO_BE_LEFT):
-            end_at_once(number)
-        at = at.f_back
-    raise interruption_of(number)
+def heeded() -> list[int]:
+    """SIGINT and SIGTERM, but for those that this process was started to ignore, as in the background of a script."""
+    return [n for n in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(n) != signal.SIG_IGN]
 
 
-def end_at_once(number: int) -> NoReturn:
-    """Leave the process, with a word on standard error."""
+def end_at_once(number: int, frame: FrameType | None = None) -> NoReturn:
+    """Leave the process, with a word on standard error and without unfinished files."""
+    discard_unfinished()
     with suppress(OSError):
         os.write(2, b"Error: interrupted.\n")
     os._exit(128 + number)
@@ -72,5 +68,6 @@ def open_closed_streams() -> bool:
 def give_up_output() -> None:
     """Lead what is still to be printed to nowhere: else the interpreter would try again as it ends, and complain."""
     nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
+    with suppress(OSError, ValueError):  # There may be no file behind it.
+        os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)

@@ -34,8 +34,7 @@ def new(screen: Screen, folder: Path) -> None:
 
     path = new_study(folder)
     screen.give(study=path)
-    if not screen.as_json:
-        click.echo(path)
+    screen.line(path)
     screen.remark(f"Next: roomsim check {path}")
 
 
@@ -181,8 +180,7 @@ def status(screen: Screen, folder: Path) -> None:
 
     known = status_of(folder)
     screen.give(**dataclasses.asdict(known))
-    if not screen.as_json:
-        click.echo("\n".join(_status_lines(known)))
+    screen.line("\n".join(_status_lines(known)))
 
 
 def _print_findings(screen: Screen, findings: list[Finding]) -> None:

@@ -19,8 +19,9 @@ def _end_with_parent() -> None:
 
 
 def _import_from(package: str) -> None:
-    """Import `roomsim` from exactly this folder; other places for it, and what else lies beside it, do not count."""
-    spec = spec_from_file_location("roomsim", os.path.join(package, "__init__.py"), submodule_search_locations=[package])
+    """Import `roomsim` from exactly this folder: other places for it do not count, nor what else lies beside it."""
+    front = os.path.join(package, "__init__.py")
+    spec = spec_from_file_location("roomsim", front, submodule_search_locations=[package])
     assert spec is not None and spec.loader is not None
     sys.modules["roomsim"] = module = module_from_spec(spec)
     spec.loader.exec_module(module)

@@ -39,11 +39,13 @@ class Display:
                 self._handlers[number] = signal.signal(number, self._on_interrupt)
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         for number, handler in self._handlers.items():
             signal.signal(number, handler)
         if self._bar is not None:
             self._bar.stop()
+        if kind is None and self._interrupted is not None:
+            raise self._interrupted  # It came after the last step.
 
     def __call__(self, step: Step) -> None:
         if step.message:

@@ -522,6 +522,11 @@ def test_first_interrupt_waits_for_the_step_in_flight(number, kind, capfd):
     assert "kept" in capfd.readouterr().err
 
 
+def test_interrupt_after_the_last_step_is_not_forgotten():
+    with pytest.raises(KeyboardInterrupt), display.Display(screen.Screen("run")):
+        os.kill(os.getpid(), signal.SIGINT)
+
+
 def test_second_interrupt_stops_at_once():
     code = (
         "import os, signal\n"

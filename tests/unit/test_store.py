@@ -500,13 +500,16 @@ def test_a_disk_that_can_no_longer_be_written_is_what_is_told(tmp_path: Path, mo
     def refused(*_, **__):
         raise OSError(kind, os.strerror(kind))
 
+    def undeletable(*_, **__):
+        raise PermissionError(errno.EPERM, "not this one")
+
     def run() -> None:
         with StudyStore(tmp_path / "s") as store:
             paths = store.paths(DIGEST, LIMITS)
             with monkeypatch.context() as patched:
-                for name in ("fsync", "replace", "unlink", "mkdir"):
+                for name in ("fsync", "replace", "mkdir"):
                     patched.setattr(os, name, refused)
-                patched.setattr(Path, "unlink", refused)
+                patched.setattr(os, "unlink", undeletable)
                 try:
                     paths.write(invented_log())
                 finally:

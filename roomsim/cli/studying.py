@@ -101,7 +101,8 @@ def run(
     Ctrl-C finishes and keeps the batches in flight and stops; a second Ctrl-C stops at once.
 
     \b
-    Exit code 1 if the precision was not reached, 130 if the run was interrupted.
+    Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the run was interrupted
+    (143 by SIGTERM, which is treated like Ctrl-C).
     Examples:
       roomsim run hall/study.toml
       roomsim run hall/study.toml --sti-error 0.03        a quick look
@@ -152,7 +153,8 @@ def plan(
     study, the plan that it holds is printed again.
 
     \b
-    Exit code 1 if the precision was not reached, 130 if the search was interrupted.
+    Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the search was interrupted
+    (143 by SIGTERM, which is treated like Ctrl-C).
     Examples:
       roomsim plan hall/study.toml
       roomsim plan hall/study.toml --sets 200 --sti-error 0.02     a quicker look

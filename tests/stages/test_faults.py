@@ -1,6 +1,6 @@
 """Every command, killed, stopped and refused by the disk at its operations: what is left, and what follows.
 
-As it runs with the other tests, operations are tried that lie well apart. All of them, which takes half an hour:
+As it runs with the other tests, operations are tried that lie well apart. All of them, which takes an hour:
 
     pytest tests/stages/test_faults.py --every-operation
 

@@ -13,8 +13,10 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from disk_faults import (
@@ -32,6 +34,8 @@ from disk_faults import (
 )
 from venues import write_shoebox
 
+from roomsim.cli.application import execute
+from roomsim.report import figures, pages, system_figures
 from roomsim.study import engine
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")
@@ -120,6 +124,42 @@ def as_left(trial: Trial, before: dict, after: dict) -> None:
     else:
         assert trial.status == 4, trial
         assert os.strerror(trial.fault.error) in trial.said, trial
+
+
+def broken(*_: object, **__: object) -> None:
+    raise ZeroDivisionError("by nothing")
+
+
+@pytest.mark.parametrize(
+    ("command", "module", "draws", "lost"),
+    [
+        (["run", "study.toml"], figures, "value_figure", "value"),
+        (["maps", "study.roomsim"], pages, "map_page", "sti_00_bare"),
+        (["charts", "study.roomsim"], figures, "seats_figure", "seats"),
+        (["system", "study.toml"], system_figures, "arrival_figure", "arrival_order"),
+    ],
+    ids=lambda value: value[0] if isinstance(value, list) else "",
+)
+def test_picture_that_cannot_be_drawn_costs_itself_alone(
+    command: list[str], module: ModuleType, draws: str, lost: str, home: Path, tmp_path: Path, monkeypatch, capsys
+) -> None:
+    """All else is there, a warning names it, and the exit code says that something is missing."""
+    shutil.copytree(home, tmp_path / "work")
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setattr(module, draws, broken)
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    shutil.rmtree("study.roomsim/tables")
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        assert execute(command) == 1
+    said = capsys.readouterr()
+    assert f"Warning: the picture '{lost}" in said.err
+    assert "ZeroDivisionError: by nothing" in said.err
+    assert command[0] not in ("run", "system") or "STI" in said.out
+    drawn = {path.stem for path in Path().rglob("*.png")}
+    assert drawn
+    assert lost not in drawn
+    assert Path("study.roomsim/tables/seats.csv").exists() == (command[0] == "run")
 
 
 def test_the_harness_finds_what_is_written_in_place(home: Path, tmp_path: Path, monkeypatch) -> None:

@@ -263,6 +263,21 @@ def test_signal_that_the_process_was_started_to_ignore_stays_ignored():
     assert done.stdout == "went on\n"
 
 
+def test_nothing_is_imported_from_the_working_folder(tmp_path):
+    for name in ("click", "numpy", "rich", "pydantic", "scipy"):
+        (tmp_path / f"{name}.py").write_text("open('ran', 'a').write(__name__)\n")
+    done = subprocess.run(
+        [sys.executable, "-m", "roomsim", "materials", "list", "*brick*"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(Path(roomsim.__file__).parents[1])},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "brick" in done.stdout
+    assert not (tmp_path / "ran").exists()
+
+
 def test_version():
     done = subprocess.run(
         [sys.executable, "-m", "roomsim", "--version"], capture_output=True, text=True, check=True

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any
 
 import click
 
 from ..errors import PictureWarning, RoomsimError, RoomsimWarning
 from . import looking_up, measuring, reporting, studying, systems
-from .screen import error_object, give_json, print_error, print_warning, unprintable
+from .screen import error_object, finish_printing, give_json, print_error, print_warning
 from .stopping import exit_code_of, give_up_output
 
 FINDINGS, USAGE, OUTPUT, FAULT = 1, 2, 4, 5
@@ -58,13 +57,10 @@ for command in (
 def execute(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit code. `--debug` prints where an error arose."""
     code = _execute(arguments)
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        give_up_output()
-    except OSError as fault:
-        print_error(unprintable(fault))
-        return code or OUTPUT
+    unprinted = finish_printing()
+    if unprinted is not None:
+        print_error(unprinted)
+        return code or unprinted.exit_code
     return code
 
 
@@ -80,8 +76,7 @@ def _execute(arguments: Sequence[str]) -> int:
             traceback.print_exc()
         if as_json:
             name = next((part for part in arguments if part in application.commands), "")
-            with suppress(RoomsimError, BrokenPipeError):  # What went wrong first is told.
-                give_json(name, error_object(error))
+            give_json(name, error_object(error))
         print_error(error)
         return error.exit_code
     except click.exceptions.Exit as leaving:

@@ -96,19 +96,28 @@ def give_json(command: str, content: dict[str, Any]) -> None:
         sys.stdout.write("\n")
 
 
+_refused: list[OSError] = []
+
+
 @contextmanager
 def _printing() -> Iterator[None]:
+    """Standard output may be on a full disk, or its reader gone (`| head`): the work that is left goes on without."""
     try:
         yield
-    except BrokenPipeError:
-        raise
     except OSError as fault:
-        raise unprintable(fault) from fault
+        give_up_output()
+        if not isinstance(fault, BrokenPipeError):  # Then nobody is left to be told.
+            _refused.append(fault)
 
 
-def unprintable(fault: OSError) -> StoreError:
-    """The error that says that standard output cannot be written; nothing is written there any more."""
-    give_up_output()
+def finish_printing() -> StoreError | None:
+    """Have everything that was printed written; the error, if it cannot be."""
+    with _printing():
+        sys.stdout.flush()
+    if not _refused:
+        return None
+    fault = _refused[0]
+    _refused.clear()
     return StoreError(
         f"cannot write: {fault.strerror or fault}",
         file="standard output",

@@ -10,6 +10,8 @@ again, ends with the same bits as if nothing had happened, and leaves nothing un
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import shutil
 import sys
@@ -160,6 +162,29 @@ def test_picture_that_cannot_be_drawn_costs_itself_alone(
     assert drawn
     assert lost not in drawn
     assert Path("study.roomsim/tables/seats.csv").exists() == (command[0] == "run")
+
+
+class Refusing(io.StringIO):
+    """Standard output on a full disk, or into a pipe that nobody reads."""
+
+    def __init__(self, error: int):
+        super().__init__()
+        self._error = error
+
+    def write(self, text: str) -> int:
+        raise OSError(self._error, os.strerror(self._error))
+
+
+@pytest.mark.parametrize(("error", "code"), [(errno.ENOSPC, 4), (errno.EPIPE, 0)])
+def test_tables_that_nobody_takes_cost_no_file(
+    error: int, code: int, home: Path, tmp_path: Path, monkeypatch, capsys
+) -> None:
+    shutil.copytree(home, tmp_path / "work")
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setattr(sys, "stdout", Refusing(error))
+    assert execute(COMMANDS["system"][1]) == code
+    assert ("standard output: cannot write: No space left" in capsys.readouterr().err) == (code == 4)
+    assert Path("study.system/level_maps.svg").exists()
 
 
 def test_the_harness_finds_what_is_written_in_place(home: Path, tmp_path: Path, monkeypatch) -> None:

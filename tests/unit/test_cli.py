@@ -191,8 +191,9 @@ def test_output_onto_a_full_disk_is_4(words):
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a disk that is always full")
 def test_mistake_counts_more_than_output_that_cannot_be_written():
     done = in_a_shell("check nothing.toml --json > /dev/full")
-    assert (done.returncode, done.stderr.count("\n")) == (3, 1)
-    assert "nothing.toml" in done.stderr
+    assert done.returncode == 3
+    assert done.stderr.startswith("Error: nothing.toml: no such file")
+    assert "Traceback" not in done.stderr
     assert in_a_shell("check nothing.toml 2> /dev/full").returncode == 3
 
 

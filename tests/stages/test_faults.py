@@ -197,7 +197,7 @@ def test_the_harness_finds_what_is_written_in_place(home: Path, tmp_path: Path, 
     monkeypatch.setattr("roomsim.report.export.replace_file", write_in_place)
     shutil.copytree(home, tmp_path / "work")
     before = contents(tmp_path / "work")
-    for trial in trials(COMMANDS["export"][1], tmp_path / "work", lambda k: [KILLED]):
+    for trial in trials(COMMANDS["export"][1], tmp_path / "work", lambda k: [KILLED] if k % 4 == 0 else []):
         try:
             as_left(trial, before, before)
         except (AssertionError, ValueError):

@@ -15,6 +15,8 @@ from importlib.util import module_from_spec, spec_from_file_location
 
 def _end_with_parent() -> None:
     os.read(0, 1)
+    if (files := sys.modules.get("roomsim.files")) is not None:
+        files.discard_unfinished()
     os._exit(1)
 
 

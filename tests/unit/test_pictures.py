@@ -10,12 +10,14 @@ import stat
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
 from invented_results import invented_results
 
 import roomsim
+from roomsim import files
 from roomsim.errors import PictureWarning, StoreError
 from roomsim.report import pictures
 from roomsim.report.figures import intelligibility_figure, seats_figure
@@ -177,6 +179,15 @@ def test_interruption_leaves_no_process(tmp_path, helpers, monkeypatch):
         pictures.write_pictures(RESULTS, LIST, tmp_path, ("svg",), processes=2)
     with pytest.raises(ProcessLookupError):
         os.kill(helpers[0].pid, 0)
+
+
+def test_process_whose_parent_has_gone_leaves_no_unfinished_file(tmp_path):
+    with pictures._helpers([partial(files.replace_file, tmp_path / "a.png", bytes(1 << 26))]) as (helper,):
+        while not list(tmp_path.iterdir()) and helper.poll() is None:
+            time.sleep(0.001)
+        helper.stdin.close()
+        helper.wait()
+    assert [path.name for path in tmp_path.iterdir() if path.name != "a.png"] == []
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")

@@ -85,6 +85,14 @@ class StoreError(RoomsimError):
     exit_code = 4
 
 
+class RoomsimWarning(UserWarning):
+    """Something went wrong that a user should know of, and the work goes on."""
+
+
+class PictureWarning(RoomsimWarning):
+    """A picture could not be drawn; everything else is there."""
+
+
 DAMAGED_FILE = (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
 """All that the HDF5 library, NumPy and JSON raise on damaged or hostile files."""
 

@@ -25,6 +25,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="PAGE",
         help="Write what was expected and what came out, check by check, to this page.",
     )
+    parser.addoption(
+        "--every-operation",
+        action="store_true",
+        help="Let commands fail at each of their operations on the disk, not at some (tests/stages/test_faults.py).",
+    )
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import os
-import sys
 import traceback
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
 
 import click
 
-from ..errors import RoomsimError
+from ..errors import PictureWarning, RoomsimError, RoomsimWarning
 from . import looking_up, measuring, reporting, studying, systems
-from .screen import error_object, give_json, print_error
+from .screen import error_object, finish_printing, give_json, print_error, print_warning
+from .stopping import exit_code_of, give_up_output
 
-FINDINGS, USAGE, FAULT, INTERRUPTED = 1, 2, 5, 130
-"""Exit codes besides 0 for done and those that errors carry."""
+FINDINGS, USAGE, OUTPUT, FAULT = 1, 2, 4, 5
+"""Exit codes besides 0 for done, those that errors carry, and those of signals."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -38,7 +40,7 @@ def application() -> None:
 
     Every command explains itself with --help. Results are printed on standard output, everything else on
     standard error. Exit codes: 0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output or
-    disk; 5 a fault of the program; 130 interrupted.
+    disk; 5 a fault of the program; 130 interrupted by Ctrl-C; 143 stopped by SIGTERM.
     """
 
 
@@ -54,11 +56,21 @@ for command in (
 
 def execute(arguments: Sequence[str]) -> int:
     """Run one command line; return its exit code. `--debug` prints where an error arose."""
+    code = _execute(arguments)
+    unprinted = finish_printing()
+    if unprinted is not None:
+        print_error(unprinted)
+        return code or unprinted.exit_code
+    return code
+
+
+def _execute(arguments: Sequence[str]) -> int:
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
-        code = application.main(args=list(arguments), prog_name="roomsim", standalone_mode=False)
-        sys.stdout.flush()
-        return code if isinstance(code, int) else 0
+        with _warnings_for_people() as warned:
+            code = application.main(args=list(arguments), prog_name="roomsim", standalone_mode=False)
+        lacks_pictures = any(issubclass(kind, PictureWarning) for kind in warned)
+        return (code if isinstance(code, int) else 0) or FINDINGS * lacks_pictures
     except RoomsimError as error:
         if debug:
             traceback.print_exc()
@@ -72,18 +84,51 @@ def execute(arguments: Sequence[str]) -> int:
     except click.ClickException as error:
         error.show()
         return USAGE
-    except (KeyboardInterrupt, click.Abort):
-        print_error("interrupted.")
-        return INTERRUPTED
-    except BrokenPipeError:
-        # The reader of a pipe has gone (`| head`): nobody is left to be told.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (BrokenPipeError, SystemExit):
+        # The reader of a pipe has gone (`| head`), of which click makes an exit: nobody is left to be told.
+        give_up_output()
         return 0
-    except Exception as error:
+    except (KeyboardInterrupt, click.Abort) as stop:
+        # click makes the same of a file that ends too early as of Ctrl-C.
+        if isinstance(stop.__cause__, EOFError):
+            return _fault(stop.__cause__, debug)
+        print_error("interrupted.")
+        return exit_code_of(stop.__cause__ or stop)
+    except OSError as error:
+        # Files are written and read in ways that say more; this is what the system would not do besides.
         if debug:
             traceback.print_exc()
-        print_error(
-            f"roomsim has a fault ({type(error).__name__}: {error}). Run again with --debug to see where, "
-            "and report it with what that prints."
-        )
-        return FAULT
+        print_error(f"{f'{error.filename}: ' if error.filename else ''}{error.strerror or error}")
+        return OUTPUT
+    except Exception as error:
+        return _fault(error, debug)
+
+
+def _fault(error: BaseException, debug: bool) -> int:
+    if debug:
+        traceback.print_exception(error)
+    print_error(
+        f"roomsim has a fault ({type(error).__name__}: {error}). Run again with --debug to see where, "
+        "and report it with what that prints."
+    )
+    return FAULT
+
+
+@contextmanager
+def _warnings_for_people() -> Iterator[list[type[Warning]]]:
+    """Warnings of this program look like all its messages; the kinds of those that came are handed over."""
+    came: list[type[Warning]] = []
+    show = warnings.showwarning
+
+    def shown(message: Warning | str, category: type[Warning], *more: Any, **others: Any) -> None:
+        if issubclass(category, RoomsimWarning):
+            came.append(category)
+            print_warning(str(message))
+        else:
+            show(message, category, *more, **others)
+
+    warnings.showwarning = shown
+    try:
+        yield came
+    finally:
+        warnings.showwarning = show

@@ -6,22 +6,21 @@ import os
 import signal
 import sys
 import threading
+from contextlib import suppress
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from .screen import Screen, console, in_words
+from .screen import Screen, console, in_words, say
+from .stopping import end_at_once, heeded, interruption_of
 
 if TYPE_CHECKING:
     from ..study.progress import Step
 
-INTERRUPTED = 130
-
-
 class Display:
     """Shows each step: a bar with the time left on a terminal, else one line for every 10 % of a long stage.
 
-    Use it as a context, and call it with steps. The first Ctrl-C makes the next call raise KeyboardInterrupt,
-    so that work in flight is finished and kept; a second one ends the process at once.
+    Use it as a context, and call it with steps. The first Ctrl-C or SIGTERM makes the next call raise
+    KeyboardInterrupt, so that work in flight is finished and kept; a second one ends the process at once.
     """
 
     def __init__(self, screen: Screen):
@@ -29,21 +28,24 @@ class Display:
         self._bar: Any = None
         self._task: Any = None
         self._stage, self._told = "", 0
-        self._interrupted = False
-        self._handler: Any = None
+        self._interrupted: KeyboardInterrupt | None = None
+        self._handlers: dict[int, Any] = {}
 
     def __enter__(self) -> Display:
         if not self._quiet and sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
             self._start_bar()
         if threading.current_thread() is threading.main_thread():
-            self._handler = signal.signal(signal.SIGINT, self._on_interrupt)
+            for number in heeded():
+                self._handlers[number] = signal.signal(number, self._on_interrupt)
         return self
 
-    def __exit__(self, *_: object) -> None:
-        if self._handler is not None:
-            signal.signal(signal.SIGINT, self._handler)
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        for number, handler in self._handlers.items():
+            signal.signal(number, handler)
         if self._bar is not None:
             self._bar.stop()
+        if kind is None and self._interrupted is not None:
+            raise self._interrupted  # It came after the last step.
 
     def __call__(self, step: Step) -> None:
         if step.message:
@@ -54,8 +56,8 @@ class Display:
             self._bar.update(self._task, left=left if step.done < step.total else "", **known)
         elif not self._quiet:
             self._line(step)
-        if self._interrupted:
-            raise KeyboardInterrupt
+        if self._interrupted is not None:
+            raise self._interrupted
 
     def _start_bar(self) -> None:
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
@@ -86,10 +88,11 @@ class Display:
         if self._bar is not None:
             self._bar.console.print(text, markup=False, soft_wrap=True)
         elif not self._quiet:
-            print(text, file=sys.stderr, flush=True)
+            say(text)
 
     def _on_interrupt(self, number: int, frame: FrameType | None) -> None:
-        if self._interrupted:
-            os._exit(INTERRUPTED)
-        self._interrupted = True
-        os.write(2, b"\nFinishing what is in flight; it will be kept. Ctrl-C again stops at once.\n")
+        if self._interrupted is not None:
+            end_at_once(number)
+        self._interrupted = interruption_of(number)
+        with suppress(OSError):
+            os.write(2, b"\nFinishing what is in flight; it will be kept. Ctrl-C again stops at once.\n")

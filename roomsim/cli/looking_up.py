@@ -239,9 +239,10 @@ def _about(row: Material | Fabric) -> str:
 def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> None:
     from ..report.band_figures import absorption_figure
     from ..report.pages import file_name
-    from ..report.style import save_figure
+    from ..report.pictures import Picture, write_pictures
 
-    for path in save_figure(absorption_figure(title, curves), folder, file_name(name)):
+    picture = Picture(file_name(name), title, lambda drawn: absorption_figure(title, drawn))
+    for path in write_pictures(curves, [picture], folder):
         screen.remark(f"written: {path}")
 
 

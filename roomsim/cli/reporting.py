@@ -138,9 +138,8 @@ def beside(results: Path, name: str) -> Path:
 
 def _tell(screen: Screen, paths: list[Path]) -> None:
     screen.give(files=paths)
-    if not screen.as_json:
-        for path in paths:
-            click.echo(path)
+    for path in paths:
+        screen.line(path)
 
 
 COMMANDS = (compare, maps, charts, export)

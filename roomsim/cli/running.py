@@ -21,8 +21,8 @@ def is_compiled() -> bool:
     """Whether an earlier run has left its compiled engine where this one will look for it first."""
     elsewhere = os.environ.get("NUMBA_CACHE_DIR")
     if elsewhere:
-        return any(Path(elsewhere).rglob("tracing*/_paths*.nbi"))
-    return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.nbi"))
+        return any(Path(elsewhere).rglob("tracing*/_paths*.compiled"))
+    return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.compiled"))
 
 
 @contextmanager
@@ -51,7 +51,8 @@ def plan_and_report(
     pictures: bool,
 ) -> int:
     """Search for the best treatment and write everything that comes out of it; return the exit code."""
-    from .. import export_plan, plan, plan_charts
+    from .. import export_plan, plan, plan_charts, plan_tables
+    from ..planning.plan_file import as_plain
     from ..study.run import default_folder
 
     folder = out or default_folder(study)
@@ -60,10 +61,11 @@ def plan_and_report(
             study, folder, sti_error=sti_error, most_sets=most_sets, threads=threads, progress=display
         )
     files = [folder / "plan.h5", *export_plan(results, folder / "tables")]
+    screen.show(plan_tables(results))
     if pictures:
         screen.remark("Drawing ...")
         files += plan_charts(results, folder / "pictures")
-    show_plan(screen, results, folder=folder, files=files)
+    screen.give(plan=as_plain(results), folder=folder, files=files)
     screen.remark(f"Everything is in {folder}: plan.h5, tables{', pictures' if pictures else ''}.")
     return 0 if results.provenance.get("precision_met") == "yes" else PRECISION_MISSED
 
@@ -98,8 +100,8 @@ def run_and_report(
         results = run_study(
             study, folder, sti_error=sti_error, threads=threads, fresh=fresh, progress=display
         )
-    screen.show(compare(results))
     files = [folder / "results.h5", *export(results, folder / "tables")]
+    screen.show(compare(results))
     if pictures:
         from ..report.figures import chart_pictures
         from ..report.pages import map_pictures

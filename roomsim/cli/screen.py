@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import json
 import math
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
-from ..errors import RoomsimError
+from ..errors import RoomsimError, StoreError
+from .stopping import give_up_output
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -39,29 +43,41 @@ class Screen:
     def remark(self, text: str) -> None:
         """A sentence on the way."""
         if not self.quiet:
-            print(text, file=sys.stderr, flush=True)
+            say(text)
 
     def warn(self, text: str) -> None:
         """Something that the user must know."""
-        _coloured("Warning: ", text, "bold yellow")
+        print_warning(text)
 
     def show(self, renderable: Any) -> None:
         """A result for people: text or a table."""
         if self.as_json:
             return
-        screen = console(sys.stdout)
-        if sys.stdout.isatty():
-            screen.print(renderable, markup=False)
-            return
-        with screen.capture() as captured:
-            screen.print(renderable, markup=False)
-        # Tables are padded to the full width, which serves nobody in a file.
-        print("\n".join(line.rstrip() for line in captured.get().split("\n")).rstrip("\n"))
+        with _printing():
+            if sys.stdout.isatty():
+                console(sys.stdout).print(renderable, markup=False)
+                return
+            text = _Text()
+            console(text).print(renderable, markup=False)
+            # Tables are padded to the full width, which serves nobody in a file.
+            print("\n".join(line.rstrip() for line in text.getvalue().split("\n")).rstrip("\n"))
+
+    def line(self, text: object) -> None:
+        """A result of one line, or of lines that are as they should be."""
+        if not self.as_json:
+            with _printing():
+                print(text)
 
     def give(self, **content: Any) -> None:
         """The result for programs; nothing unless JSON is asked for."""
         if self.as_json:
             give_json(self.command, content)
+
+
+class _Text(io.StringIO):
+    """Text for standard output, in the characters that it knows."""
+
+    encoding = property(lambda self: sys.stdout.encoding)  # type: ignore[assignment]
 
 
 def console(stream: Any) -> Console:
@@ -74,14 +90,39 @@ def console(stream: Any) -> Console:
 
 def give_json(command: str, content: dict[str, Any]) -> None:
     """Print the one object of `--json`."""
-    json.dump(
-        {"schema": JSON_VERSION, "command": command, **plain(content)},
-        sys.stdout,
-        ensure_ascii=False,
-        allow_nan=False,
-        indent=1,
+    whole = {"schema": JSON_VERSION, "command": command, **plain(content)}
+    with _printing():
+        json.dump(whole, sys.stdout, ensure_ascii=False, allow_nan=False, indent=1)
+        sys.stdout.write("\n")
+
+
+_refused: list[OSError] = []
+
+
+@contextmanager
+def _printing() -> Iterator[None]:
+    """Standard output may be on a full disk, or its reader gone (`| head`): the work that is left goes on without."""
+    try:
+        yield
+    except OSError as fault:
+        give_up_output()
+        if not isinstance(fault, BrokenPipeError):  # Then nobody is left to be told.
+            _refused.append(fault)
+
+
+def finish_printing() -> StoreError | None:
+    """Have everything that was printed written; the error, if it cannot be."""
+    with _printing():
+        sys.stdout.flush()
+    if not _refused:
+        return None
+    fault = _refused[0]
+    _refused.clear()
+    return StoreError(
+        f"cannot write: {fault.strerror or fault}",
+        file="standard output",
+        cure="What was computed is kept; lead the output to where there is room.",
     )
-    sys.stdout.write("\n")
 
 
 def plain(value: Any) -> Any:
@@ -99,6 +140,17 @@ def plain(value: Any) -> Any:
     return value if value is None or isinstance(value, bool | int | float) else str(value)
 
 
+def say(text: str) -> None:
+    """A line on standard error. Where that cannot be written (a log on a full disk) the work goes on without."""
+    with suppress(OSError):
+        print(text, file=sys.stderr, flush=True)
+
+
+def print_warning(text: str) -> None:
+    """A warning for people."""
+    _coloured("Warning: ", text, "bold yellow")
+
+
 def print_error(error: RoomsimError | str) -> None:
     """An error for people."""
     _coloured("Error: ", str(error), "bold red")
@@ -112,7 +164,7 @@ def error_object(error: RoomsimError) -> dict[str, Any]:
 
 def _coloured(head: str, text: str, style: str) -> None:
     if not sys.stderr.isatty():
-        print(head + text, file=sys.stderr, flush=True)
+        say(head + text)
         return
     from rich.text import Text
 

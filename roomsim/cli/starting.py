@@ -6,6 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from ..errors import StoreError
+from ..files import clear_unfinished, make_folder, replace_file
 
 _FILES = ("study.toml", "venue.toml", "elements.toml", "sources.toml")
 _LENGTH, _WIDTH, _EAVES, _RIDGE = 24.0, 14.0, 5.0, 7.5
@@ -20,18 +21,14 @@ def write_starter(folder: Path) -> Path:
     ------
     StoreError : the folder holds something or cannot be written
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()):
-            raise StoreError("the folder is not empty.", file=folder, cure="Name a new one.")
-        templates = files(__package__) / "starter"
-        for name in _FILES:
-            (folder / name).write_text((templates / name).read_text(encoding="utf-8"), encoding="utf-8")
-        (folder / "hall.obj").write_text(_hall(), encoding="utf-8")
-    except OSError as fault:
-        raise StoreError(
-            f"cannot write: {fault.strerror or fault}", file=folder, cure="Name a folder that can be written."
-        ) from fault
+    make_folder(folder)
+    clear_unfinished(folder)
+    if any(folder.iterdir()):
+        raise StoreError("the folder is not empty.", file=folder, cure="Name a new one.")
+    templates = files(__package__) / "starter"
+    for name in _FILES:
+        replace_file(folder / name, (templates / name).read_bytes())
+    replace_file(folder / "hall.obj", _hall().encode())
     return folder / _FILES[0]
 
 

@@ -34,8 +34,7 @@ def new(screen: Screen, folder: Path) -> None:
 
     path = new_study(folder)
     screen.give(study=path)
-    if not screen.as_json:
-        click.echo(path)
+    screen.line(path)
     screen.remark(f"Next: roomsim check {path}")
 
 
@@ -102,7 +101,8 @@ def run(
     Ctrl-C finishes and keeps the batches in flight and stops; a second Ctrl-C stops at once.
 
     \b
-    Exit code 1 if the precision was not reached, 130 if the run was interrupted.
+    Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the run was interrupted
+    (143 by SIGTERM, which is treated like Ctrl-C).
     Examples:
       roomsim run hall/study.toml
       roomsim run hall/study.toml --sti-error 0.03        a quick look
@@ -153,7 +153,8 @@ def plan(
     study, the plan that it holds is printed again.
 
     \b
-    Exit code 1 if the precision was not reached, 130 if the search was interrupted.
+    Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the search was interrupted
+    (143 by SIGTERM, which is treated like Ctrl-C).
     Examples:
       roomsim plan hall/study.toml
       roomsim plan hall/study.toml --sets 200 --sti-error 0.02     a quicker look
@@ -181,8 +182,7 @@ def status(screen: Screen, folder: Path) -> None:
 
     known = status_of(folder)
     screen.give(**dataclasses.asdict(known))
-    if not screen.as_json:
-        click.echo("\n".join(_status_lines(known)))
+    screen.line("\n".join(_status_lines(known)))
 
 
 def _print_findings(screen: Screen, findings: list[Finding]) -> None:

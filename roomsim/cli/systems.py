@@ -84,10 +84,10 @@ def system(
     report = system_report(
         study, scenario, aim=aim_hangs, spread=spread, splays=_numbers(splays), offset=offset / 1000.0
     )
+    screen.show(system_table(report))
     folder = out or study.with_suffix(".system")
     paths = [] if no_pictures else system_pictures(report, folder, formats=formats)
     screen.give(system=system_object(report), files=paths)
-    screen.show(system_table(report))
     for path in paths:
         screen.remark(str(path))
 

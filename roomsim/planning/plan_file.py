@@ -16,9 +16,10 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from ..errors import StoreError
+from ..files import replace_file
 from ..scene.drawing import PlanDrawing
 from ..study import hdf5
-from ..study.files import replace_file
+from ..study.folder import PLAN
 from .results import PlanResults
 
 KIND = "roomsim plan"
@@ -56,7 +57,7 @@ def load_plan(path: Path) -> PlanResults:
     ------
     StoreError : there is none, it is damaged, or a newer program wrote it
     """
-    path = path / "plan.h5" if path.is_dir() else path
+    path = path / PLAN if path.is_dir() else path
     if not path.exists():
         raise StoreError("there is no plan", file=path, cure="Search first: roomsim plan STUDY.toml.")
     try:

@@ -17,6 +17,7 @@ from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import suggested_lines
 from ..study.engine import Engine, Precise
+from ..study.folder import PLAN
 from ..study.progress import NoProgress, Progress
 from ..study.run import default_folder, provenance, with_sti_error
 from ..study.store import StudyStore
@@ -87,7 +88,7 @@ def plan_treatment(
         store.keep_inputs(study.folder, study.digests)
         wanted = most_sets or study.document.plan.most_sets
         results = _Search(study, mesh, candidates, store, wanted, threads, progress).answer()
-        write_plan(store.folder / "plan.h5", results)
+        write_plan(store.folder / PLAN, results)
     return results
 
 

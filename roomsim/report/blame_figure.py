@@ -46,11 +46,17 @@ class _Net:
     """(2, 2) lower left and upper right."""
 
 
-def blame_figures(results: PlanResults) -> dict[str, Figure]:
-    """A picture for the start and one for the proposed plan, on one scale: "start", "plan"."""
-    names = ["start" if record.option == results.start_option else "plan" for record in results.blame]
+def blamed(results: PlanResults) -> dict[str, BlameRecord]:
+    """What there are pictures of: "start" and the proposed "plan"."""
+    return {
+        "start" if record.option == results.start_option else "plan": record for record in results.blame
+    }
+
+
+def blame_figure(results: PlanResults, record: BlameRecord) -> Figure:
+    """Where the late sound of one set of elements comes from; all such pictures share one scale."""
     with style.rules():
-        return {name: _sheet(results, record) for name, record in zip(names, results.blame)}
+        return _sheet(results, record)
 
 
 def _sheet(results: PlanResults, record: BlameRecord) -> Figure:

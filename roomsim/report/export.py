@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 
 from .. import bands
-from ..errors import StoreError
 from ..estimate import Estimate
+from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..study.files import replace_file
+from ..study.folder import outputs_in
 from ..study.results import Results
 from .cautions import cautions
 from .positions import position_rows
@@ -62,14 +62,11 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
 
     Raises
     ------
-    StoreError : the folder cannot be made or written
+    StoreError : the folder cannot be made or written, or another run holds it
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise StoreError(f"cannot make the folder: {fault.strerror or fault}", file=folder) from fault
-    for name, content in contents.items():
-        replace_file(folder / name, content)
+    with outputs_in(folder):
+        for name, content in contents.items():
+            replace_file(folder / name, content)
     return [folder / name for name in contents]
 
 

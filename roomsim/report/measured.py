@@ -15,8 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from .. import bands
+from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..study.files import replace_file
 from ..study.measured import Comparison, MeasuredComparison
 
 NONE = "–"

@@ -10,24 +10,28 @@ import os
 import pickle
 import subprocess
 import sys
-import tempfile
+import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from matplotlib.figure import Figure
 
-from ..study.results import Results
+from ..errors import PictureWarning, StoreError
+from ..study.folder import outputs_in
 from .style import save_figure
 
 _WORTH_A_PROCESS = 4
 """Pictures that take well longer to draw than a process to start."""
 
-_HELPER = "import pickle, sys; sys.path[:] = pickle.load(sys.stdin.buffer); pickle.load(sys.stdin.buffer)()"
-"""A process that is told where to import from, and then what to do. One of `multiprocessing` would run the
-user's script again to start with."""
+_HELPER = Path(__file__).with_name("drawing_process.py")
+"""One of `multiprocessing` would run the user's script again to start with."""
+
+_Failures = dict[str, str]
+"""Name of a picture -> why it could not be drawn."""
 
 
 @dataclass(frozen=True)
@@ -37,12 +41,12 @@ class Picture:
     name: str
     """Of its files, without the ending."""
     description: str
-    draw: Callable[[Results], Figure]
-    """Of a module, or a `partial` of such: other processes must find it."""
+    draw: Callable[[Any], Figure]
+    """From the results. Of a module, or a `partial` of such, where several processes draw: they must find it."""
 
 
 def write_pictures(
-    results: Results,
+    results: Any,
     pictures: Sequence[Picture],
     folder: Path,
     formats: Sequence[str] = ("png", "svg"),
@@ -50,54 +54,82 @@ def write_pictures(
 ) -> list[Path]:
     """Draw pictures into a folder and return the paths of their files.
 
+    A picture that cannot be drawn is left out with a `PictureWarning`; a file of an earlier one stays as it was.
+
     Parameters
     ----------
+    results : what each picture is drawn from
     formats : "png", "svg", "pdf"
     processes : at most, this one among them; as many as there are cores unless given
 
     Raises
     ------
-    StoreError : the folder cannot be made or written
+    StoreError : the folder cannot be made or written, or another run holds it
     """
     n = max(1, min(processes or os.cpu_count() or 1, len(pictures) // _WORTH_A_PROCESS))
     own, *others = (partial(_draw, results, pictures[i::n], folder, formats) for i in range(n))
-    with _helpers(others) as helpers:
-        own()
+    with outputs_in(folder), _helpers(others) as helpers:
+        failures = own()
         for helper, share in zip(helpers, others):
             if helper is None or helper.wait() != 0:
-                share()
-    return [folder / f"{picture.name}.{kind}" for picture in pictures for kind in formats]
+                # What went wrong there goes wrong here again, where it is told.
+                failures |= share()
+    for name, reason in failures.items():
+        warnings.warn(f"the picture '{name}' could not be drawn ({reason}).", PictureWarning, stacklevel=2)
+    drawn = [picture for picture in pictures if picture.name not in failures]
+    return [folder / f"{picture.name}.{kind}" for picture in drawn for kind in formats]
 
 
-def _draw(results: Results, pictures: Sequence[Picture], folder: Path, formats: Sequence[str]) -> None:
+def _draw(results: Any, pictures: Sequence[Picture], folder: Path, formats: Sequence[str]) -> _Failures:
+    failures = {}
     for picture in pictures:
-        save_figure(picture.draw(results), folder, picture.name, formats, picture.description)
+        try:
+            save_figure(picture.draw(results), folder, picture.name, formats, picture.description)
+        except StoreError:
+            raise  # The disk: the next picture would fare no better.
+        except Exception as fault:
+            failures[picture.name] = f"{type(fault).__name__}: {fault}"
+    return failures
 
 
 @contextmanager
-def _helpers(tasks: Sequence[Callable[[], None]]) -> Iterator[list[subprocess.Popen[bytes] | None]]:
+def _helpers(tasks: Sequence[Callable[[], _Failures]]) -> Iterator[list[subprocess.Popen[bytes] | None]]:
     """A process at work on each task, or None where none could be started; none outlives the `with` block."""
     helpers: list[subprocess.Popen[bytes] | None] = []
     try:
-        for task in tasks:
-            helpers.append(_helper(task))
+        for _ in tasks:
+            helpers.append(_helper())
+        # They start side by side, and none keeps this process waiting for long: what it is told, it reads first.
+        for helper, task in zip(helpers, tasks):
+            if helper is not None and helper.stdin is not None:
+                told = pickle.dumps(
+                    (str(Path(__file__).parents[1]), _import_path(), pickle.dumps(task, pickle.HIGHEST_PROTOCOL))
+                )
+                with suppress(OSError):  # It has ended already.
+                    helper.stdin.write(len(told).to_bytes(8, "little") + told)
+                    helper.stdin.flush()
         yield helpers
     finally:
         for helper in helpers:
             if helper is not None:
                 helper.kill()
                 helper.wait()
+                with suppress(OSError):
+                    if helper.stdin is not None:
+                        helper.stdin.close()
 
 
-def _helper(task: Callable[[], None]) -> subprocess.Popen[bytes] | None:
-    # A file and not a pipe: the process reads when it has started, and this one draws meanwhile.
+def _helper() -> subprocess.Popen[bytes] | None:
+    quiet = subprocess.DEVNULL
     try:
-        with tempfile.TemporaryFile() as told:
-            pickle.dump(sys.path, told)
-            pickle.dump(task, told, pickle.HIGHEST_PROTOCOL)
-            told.seek(0)
-            # What goes wrong there goes wrong here again, where it is told.
-            quiet = subprocess.DEVNULL
-            return subprocess.Popen([sys.executable, "-c", _HELPER], stdin=told, stdout=quiet, stderr=quiet)
+        return subprocess.Popen(
+            [sys.executable, "-I", str(_HELPER)], stdin=subprocess.PIPE, stdout=quiet, stderr=quiet
+        )
     except OSError:
         return None
+
+
+def _import_path() -> list[str]:
+    """Where this process imports from, without the folder that the user happens to be in."""
+    here = os.getcwd()
+    return [entry for entry in sys.path if os.path.isabs(entry) and os.path.realpath(entry) != os.path.realpath(here)]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,9 @@ from matplotlib.figure import Figure
 
 from ..planning.results import FigureRecord, Known, PlanResults, ValueTable
 from . import style
-from .blame_figure import blame_figures
+from .blame_figure import blame_figure, blamed
 from .labels import write_names
+from .pictures import Picture, write_pictures
 from .planning_words import head_of, set_text, short_names
 
 MOST_NAMES = 5
@@ -225,16 +227,16 @@ def _values_panel(axes: Axes, results: PlanResults, table: ValueTable, order: Se
 def write_plan_figures(
     results: PlanResults, folder: Path, formats: Sequence[str] = ("png", "svg")
 ) -> list[Path]:
-    """Write all pictures of a search into a folder and return their paths.
+    """Write all pictures of a search into a folder and return their paths; one that cannot be drawn is left out.
 
     Raises
     ------
     StoreError : the folder cannot be made or written
     """
-    charts = {"plan_front": front_figure(results), "plan_values": values_figure(results)}
-    charts |= {f"plan_late_{name}": figure for name, figure in blame_figures(results).items()}
-    paths: list[Path] = []
-    for name, figure in charts.items():
-        about = f"{name.replace('_', ' ')}, {results.title}, {results.venue}"
-        paths += style.save_figure(figure, folder, name, formats, about)
-    return paths
+    draws: dict[str, Callable[[PlanResults], Figure]] = {"plan_front": front_figure, "plan_values": values_figure}
+    draws |= {f"plan_late_{name}": partial(blame_figure, record=record) for name, record in blamed(results).items()}
+    pictures = [
+        Picture(name, f"{name.replace('_', ' ')}, {results.title}, {results.venue}", draw)
+        for name, draw in draws.items()
+    ]
+    return write_pictures(results, pictures, folder, formats, processes=1)

@@ -6,6 +6,7 @@ steadily, differences carry signed contours and marks besides their colours, eve
 
 from __future__ import annotations
 
+import io
 import textwrap
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
@@ -20,7 +21,7 @@ from matplotlib.colors import BoundaryNorm, Colormap
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from ..errors import StoreError
+from ..files import replace_file
 
 INK = "#1a1a1a"
 QUIET = "#707070"
@@ -74,9 +75,18 @@ _RULES: dict[Any, Any] = {
 }
 
 
+_DEFAULTS = {
+    name: value for name, value in matplotlib.rcParamsDefault.items() if not name.startswith("backend")
+}
+
+
 def rules() -> AbstractContextManager[None]:
-    """The settings above, for as long as a `with` block lasts."""
-    return matplotlib.rc_context(_RULES)
+    """The settings above, for as long as a `with` block lasts.
+
+    All others are the drawing library's own: it also reads a file of settings in the working folder, which may
+    have come with a stranger's study.
+    """
+    return matplotlib.rc_context({**_DEFAULTS, **_RULES})
 
 
 STI_EDGES = (0.36, 0.40, 0.44, 0.48, 0.52, 0.56, 0.60, 0.64, 0.68, 0.72, 0.76)
@@ -181,26 +191,17 @@ def save_figure(
 
     Raises
     ------
-    StoreError : the folder cannot be made or written
+    StoreError : the folder is missing or cannot be written
     """
     paths = []
     with rules():
         for kind in formats:
+            more: dict[str, Any] = {"pil_kwargs": {"compress_level": COMPRESSION}} if kind == "png" else {}
+            drawn = io.BytesIO()
+            about = _about(kind, name, description)
+            figure.savefig(drawn, format=kind, dpi=RESOLUTION, metadata=about, **more)
             path = folder / f"{name}.{kind}"
-            try:
-                folder.mkdir(parents=True, exist_ok=True)
-                more: dict[str, Any] = (
-                    {"pil_kwargs": {"compress_level": COMPRESSION}} if kind == "png" else {}
-                )
-                figure.savefig(
-                    path, format=kind, dpi=RESOLUTION, metadata=_about(kind, name, description), **more
-                )
-            except OSError as fault:
-                raise StoreError(
-                    f"cannot write the picture: {fault.strerror or fault}",
-                    file=path,
-                    cure="Choose a folder that can be written, with --out.",
-                ) from fault
+            replace_file(path, drawn.getvalue())
             paths.append(path)
     return paths
 

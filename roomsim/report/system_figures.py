@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path as FilePath
 
 import numpy as np
@@ -21,6 +22,7 @@ from ..study.system import SystemReport
 from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
 from . import style
 from .directivity_figures import pattern_figure
+from .pictures import Picture, write_pictures
 from .plan import HALO, draw_scale_bar
 
 PART_COLOURS = ("#1b7837", "#c7a76c", "#9e9ac8", "#6baed6", "#c2185b", "#d9d9d9")
@@ -33,26 +35,26 @@ EDGES = np.array([-12.0, -9.0, -6.0, -3.0, 3.0, 6.0, 9.0, 12.0])
 def write_system_figures(
     report: SystemReport, folder: FilePath, formats: Sequence[str] = ("png", "svg")
 ) -> list[FilePath]:
-    """Draw all figures of a system into a folder and return their paths.
+    """Draw all figures of a system into a folder and return their paths; one that cannot be drawn is left out.
 
     Raises
     ------
     StoreError : the folder cannot be written
     """
-    figures = {"what_goes_where": goes_figure(report)}
+    draws: dict[str, Callable[[SystemReport], Figure]] = {"what_goes_where": goes_figure}
     for i, section in enumerate(report.sections):
-        figures[f"side_view_{i + 1}"] = side_view(report, section)
-    figures["level_maps"] = level_figure(report)
+        draws[f"side_view_{i + 1}"] = partial(side_view, section=section)
+    draws["level_maps"] = level_figure
     if report.bass is not None:
-        figures["bass_maps"] = bass_figure(report)
-    figures["arrival_order"] = arrival_figure(report)
+        draws["bass_maps"] = bass_figure
+    draws["arrival_order"] = arrival_figure
     for i in range(0, len(report.patterns), 3):
-        figures[f"directivity_{i // 3 + 1}"] = pattern_figure(report, i)
-    paths = []
-    for name, figure in figures.items():
-        said = f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}"
-        paths += style.save_figure(figure, folder, name, formats, said)
-    return paths
+        draws[f"directivity_{i // 3 + 1}"] = partial(pattern_figure, first=i)
+    pictures = [
+        Picture(name, f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}", draw)
+        for name, draw in draws.items()
+    ]
+    return write_pictures(report, pictures, folder, formats, processes=1)
 
 
 def _wrapped(text: str, width: int = 118) -> str:

@@ -19,10 +19,11 @@ import numpy as np
 from ..bands import N_BANDS, NOMINAL
 from ..errors import StoreError
 from ..estimate import Estimate
+from ..files import replace_file
 from ..metrics.registry import METRICS
 from ..scene.drawing import PlanDrawing
 from . import hdf5
-from .files import replace_file
+from .folder import RESULTS
 from .results import InputUncertainty, Results, ScenarioRecord
 from .statistical import ROOM_FIGURES
 
@@ -96,7 +97,7 @@ def load_results(path: Path) -> Results:
     ------
     StoreError : there is none, it cannot be read, it is damaged, or a newer program wrote it
     """
-    path = path / "results.h5" if path.is_dir() else path
+    path = path / RESULTS if path.is_dir() else path
     try:
         with path.open("rb"):
             pass

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ..errors import StoreError
+from .folder import RESULTS, paths_folders
 from .results_file import load_results
 
 
@@ -38,8 +39,11 @@ def status_of(folder: Path) -> Status:
     ------
     StoreError : it is no such folder, or its results cannot be read
     """
-    batches = list(folder.glob("paths-*/*.h5"))
-    path = folder / "results.h5"
+    try:
+        batches = [batch for paths in paths_folders(folder) for batch in paths.glob("*.h5")]
+    except OSError:
+        batches = []
+    path = folder / RESULTS
     if not batches and not path.exists():
         raise StoreError(
             "holds nothing that a run has made.", file=folder, cure="Name the folder of a run: STUDY.roomsim."

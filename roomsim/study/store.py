@@ -1,10 +1,4 @@
-"""The folder of a study: inputs as run, traced paths in one file per batch, results.
-
-    <study>.roomsim/
-      study/                    the inputs as run, inputs.sha256
-      lock, holder              who writes here
-      paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
-      results.h5                replaced whole
+"""What a run keeps in its folder: inputs as run, traced paths in one file per batch, results.
 
 A batch is finished when its file has its name. What has been done is known from the files alone, so a run
 that was stopped in any way goes on where it was, and ends with the same results to the last bit.
@@ -13,26 +7,22 @@ that was stopped in any way goes on where it was, and ends with the same results
 from __future__ import annotations
 
 import hashlib
-import json
-import os
 import re
 import shutil
-import socket
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from types import TracebackType
 from typing import Any
 
-import filelock
 import h5py
 import numpy as np
 
 from ..errors import StoreError
+from ..files import make_folder, replace_file, unwritable
 from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
 from . import hdf5
-from .files import UNFINISHED, replace_file, unwritable
+from .folder import DAMAGED, RESULTS, FolderLock, is_of_a_run, paths_folders
 from .results import Results
 from .results_file import load_results, write_results
 
@@ -40,7 +30,6 @@ __all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_resul
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 2
-DAMAGED = ".damaged"
 
 _ARRAYS: dict[str, tuple[str, tuple[int | None, ...]]] = {
     "ray_end": ("<i8", (None,)),
@@ -110,45 +99,29 @@ class StudyStore:
 
     def __init__(self, folder: Path, notice: Notice = lambda text: None):
         self.folder = folder
-        self.results_path = folder / "results.h5"
+        self.results_path = folder / RESULTS
         self._notice = notice
-        self._lock = filelock.FileLock(folder / "lock")
+        self._lock = FolderLock(folder)
 
     def __enter__(self) -> StudyStore:
+        make_folder(self.folder)
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
             names = [entry.name for entry in self.folder.iterdir()]
-            if names and not any(_is_ours(name) for name in names):
-                raise StoreError(
-                    f"is no study folder: it holds '{min(names)}' and nothing that a run writes",
-                    file=self.folder,
-                    cure="Name a new folder, or one that an earlier run made.",
-                )
-            self._lock.acquire(timeout=0)
-        except filelock.Timeout:
-            raise StoreError(
-                f"is in use by another run{self._holder()}",
-                file=self.folder,
-                cure="Wait until it has finished, or name another folder.",
-            ) from None
         except OSError as fault:
             raise unwritable(self.folder, fault) from fault
-        me = {"host": socket.gethostname(), "process": os.getpid(), "since": _now()}
-        replace_file(self.folder / "holder", json.dumps(me).encode())
+        if names and not any(map(is_of_a_run, names)):
+            raise StoreError(
+                f"is no study folder: it holds '{min(names)}' and nothing that a run writes",
+                file=self.folder,
+                cure="Name a new folder, or one that an earlier run made.",
+            )
+        self._lock.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        (self.folder / "holder").unlink(missing_ok=True)
-        self._lock.release()
-
-    def _holder(self) -> str:
-        try:
-            found = json.loads((self.folder / "holder").read_bytes())
-            return f": process {found['process']} on {found['host']}, since {found['since']}"
-        except (OSError, ValueError, KeyError, TypeError):
-            return ""  # Between taking the lock and writing down who: the refusal stands all the same.
+        self._lock.__exit__()
 
     def keep_inputs(self, folder: Path, digests: Mapping[str, str]) -> None:
         """Copy the files that the study was read from, with their SHA-256 as `sha256sum -c` reads them.
@@ -170,10 +143,7 @@ class StudyStore:
                 content = (folder / name).read_bytes()
             except OSError as fault:
                 raise _unreadable(folder / name, fault) from fault
-            try:
-                copy.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as fault:
-                raise unwritable(copy, fault) from fault
+            make_folder(copy.parent)
             if hashlib.sha256(content).hexdigest() != digest:
                 raise StoreError("has changed since it was read", file=folder / name, cure="Run again.")
             replace_file(copy, content)
@@ -185,9 +155,9 @@ class StudyStore:
         write_results(self.results_path, results)
 
     def forget_paths(self) -> None:
-        """Delete all traced paths."""
+        """Delete all traced paths; what only bears a like name, or is a link to elsewhere, stays."""
         try:
-            for kept in self.folder.glob("paths-*"):
+            for kept in paths_folders(self.folder):
                 shutil.rmtree(kept)
         except OSError as fault:
             raise unwritable(self.folder, fault) from fault
@@ -195,12 +165,7 @@ class StudyStore:
     def paths(self, digest: str, limits: LogLimits) -> PathStore:
         """The paths that were traced for this digest of everything they depend on."""
         folder = self.folder / f"paths-{digest[:8]}"
-        try:
-            folder.mkdir(exist_ok=True)
-            for left_over in folder.glob(f"*{UNFINISHED}"):
-                left_over.unlink()
-        except OSError as fault:
-            raise unwritable(folder, fault) from fault
+        make_folder(folder)
         return PathStore(folder, digest, limits, self._notice)
 
 
@@ -208,14 +173,6 @@ def _inside(name: str) -> str:
     """The name of a copy: files from outside the study's folder must not be copied to outside the copy."""
     steps = PurePath(name)
     return "/".join("up" if step == ".." else step for step in steps.parts if step != steps.anchor)
-
-
-def _is_ours(name: str) -> bool:
-    return name in {"study", "lock", "holder", "results.h5"} or name.startswith("paths-")
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 class PathStore:
@@ -291,7 +248,7 @@ class PathStore:
             reason = fault if isinstance(fault, hdf5.ContentError) else "not a readable HDF5 file"
             self._notice(
                 f"{path.name}: damaged ({reason}). The batch is traced again; the file is kept as "
-                f"{set_aside.name}."
+                f"{set_aside.name} until the next run."
             )
             return None
 

@@ -21,6 +21,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from roomsim.errors import DAMAGED_FILE, DocumentError
+from roomsim.files import replace_file
 
 CONVENTION = "FreeFieldDirectivityTF"
 LARGEST_FILE = 512_000_000
@@ -283,7 +284,7 @@ def write_sofa(
 
     Raises
     ------
-    OSError : the file cannot be written
+    StoreError : the file cannot be written
     """
     unit = np.asarray(directions, dtype=float)
     unit = unit / np.linalg.norm(unit, axis=1)[:, None]
@@ -317,7 +318,7 @@ def write_sofa(
                 dataset.attrs[key] = np.bytes_(text.encode())
         file.flush()
         content = file.id.get_file_image()
-    Path(path).write_bytes(content)
+    replace_file(Path(path), content)
 
 
 def _coordinates(kind: str) -> dict[str, str]:

@@ -17,7 +17,8 @@ from pathlib import Path
 import pytest
 from path_logs import N_COMPONENTS, N_RECEIVERS, SHEET, invented_log
 
-from roomsim.study import files, store
+from roomsim import files
+from roomsim.study import store
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
 import signal
 import subprocess
 import sys
+import time
+import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,7 +19,8 @@ import pytest
 import roomsim
 from roomsim.cli import display, screen
 from roomsim.cli.application import execute
-from roomsim.errors import PhysicalRangeError, StoreError
+from roomsim.cli.stopping import Terminated
+from roomsim.errors import PhysicalRangeError, PictureWarning, RoomsimWarning, StoreError
 from roomsim.study.progress import CallbackProgress
 
 
@@ -112,13 +117,166 @@ def test_interrupted_is_130(monkeypatch, capsys):
     assert "interrupted" in capsys.readouterr().err
 
 
-def test_reader_that_leaves_a_pipe_is_no_error():
-    command = f"{sys.executable} -m roomsim materials | head -n 1"
-    done = subprocess.run(
+def test_sigterm_is_143(monkeypatch, capsys):
+    def stopped(study):
+        raise Terminated
+
+    monkeypatch.setattr(roomsim, "check", stopped)
+    assert execute(["check", "x.toml"]) == 143
+    assert "interrupted" in capsys.readouterr().err
+
+
+def test_file_that_ends_too_early_is_not_taken_for_an_interruption(monkeypatch, capsys):
+    def cut(study):
+        raise EOFError("Ran out of input")
+
+    monkeypatch.setattr(roomsim, "check", cut)
+    assert execute(["check", "x.toml"]) == 5
+    assert "Ran out of input" in capsys.readouterr().err
+
+
+def test_what_the_system_refuses_is_4_with_its_reason(monkeypatch, capsys):
+    def refused(study):
+        raise OSError(errno.EIO, os.strerror(errno.EIO), "x.toml")
+
+    monkeypatch.setattr(roomsim, "check", refused)
+    assert execute(["check", "x.toml"]) == 4
+    assert capsys.readouterr().err == "Error: x.toml: Input/output error\n"
+
+
+def test_warnings_are_told_like_all_messages(monkeypatch, capsys):
+    def doubtful(kind):
+        def check(study):
+            warnings.warn("something is odd.", kind, stacklevel=2)
+            return []
+
+        return check
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        for kind, code in ((RoomsimWarning, 0), (PictureWarning, 1)):
+            monkeypatch.setattr(roomsim, "check", doubtful(kind))
+            assert execute(["check", "x.toml"]) == code
+            assert capsys.readouterr().err == "Warning: something is odd.\n"
+
+
+# --- streams and signals from outside -------------------------------------------------------------------
+
+
+def in_a_shell(words: str) -> subprocess.CompletedProcess:
+    command = f"{sys.executable} -m roomsim {words}"
+    return subprocess.run(
         ["bash", "-o", "pipefail", "-c", command], capture_output=True, text=True, check=False
     )
-    assert done.stderr == ""
-    assert done.stdout.startswith("Materials")
+
+
+@pytest.mark.parametrize("words", ["materials list", "schema study", "quantities --json"])
+def test_reader_that_leaves_a_pipe_is_no_error(words):
+    done = in_a_shell(f"{words} | head -n 1")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith(("Materials", "{"))
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a disk that is always full")
+@pytest.mark.parametrize("words", ["materials list", "schema study", "quantities --json"])
+def test_output_onto_a_full_disk_is_4(words):
+    done = in_a_shell(f"{words} > /dev/full")
+    assert done.returncode == 4
+    assert "No space left on device" in done.stderr
+    assert done.stderr.startswith("Error: ")
+    assert "Traceback" not in done.stderr
+    assert "Exception" not in done.stderr
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a disk that is always full")
+def test_mistake_counts_more_than_output_that_cannot_be_written():
+    done = in_a_shell("check nothing.toml --json > /dev/full")
+    assert done.returncode == 3
+    assert done.stderr.startswith("Error: nothing.toml: no such file")
+    assert "Traceback" not in done.stderr
+    assert in_a_shell("check nothing.toml 2> /dev/full").returncode == 3
+
+
+def test_closed_output_is_4_and_takes_the_place_of_no_file(tmp_path):
+    done = in_a_shell(f"new {tmp_path / 'hall'} >&- 2>&-")
+    assert done.returncode == 4
+    assert (tmp_path / "hall" / "study.toml").read_text("utf-8") == STARTER
+    assert "closed" in in_a_shell("quantities >&-").stderr
+
+
+STARTER = (Path(roomsim.__file__).parent / "cli" / "starter" / "study.toml").read_text("utf-8")
+
+
+def interrupted_after(seconds: float, number: int, arguments: list[str]) -> tuple[int, str]:
+    """Exit code and standard error of a command that gets a signal so long after it has begun."""
+    code = (
+        "import sys\nfrom roomsim import cli\n"
+        "begin = cli.stop_at_signals\n"
+        "def begun():\n    begin()\n    print('begun', flush=True)\n"
+        "cli.stop_at_signals = begun\n"
+        f"cli.main({arguments!r})\n"
+    )
+    command = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert command.stdout.readline() == "begun\n"
+    time.sleep(seconds)
+    command.send_signal(number)
+    said = command.communicate()[1]
+    return command.returncode, said
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+@pytest.mark.parametrize(("number", "expected"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_signal_while_modules_are_imported_leaves_one_line(study, number, expected):
+    for seconds in (0.0, 0.05, 0.15, 0.4):
+        code, said = interrupted_after(seconds, number, ["check", str(study)])
+        assert (code, said) == (expected, "Error: interrupted.\n"), seconds
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+def test_interruption_leaves_no_unfinished_file(tmp_path):
+    code = (
+        "import os, signal, pathlib\n"
+        "from roomsim import files\n"
+        "from roomsim.cli import stopping\n"
+        "stopping.stop_at_signals()\n"
+        "os.fsync = lambda handle: os.kill(os.getpid(), signal.SIGTERM)\n"
+        f"files.replace_file(pathlib.Path({str(tmp_path / 'a.csv')!r}), b'all of it')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 143
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs signals")
+def test_signal_that_the_process_was_started_to_ignore_stays_ignored():
+    code = (
+        "import os, signal\n"
+        "from roomsim.cli import stopping\n"
+        "stopping.stop_at_signals()\n"
+        "os.kill(os.getpid(), signal.SIGINT)\n"
+        "print('went on')\n"
+    )
+    done = subprocess.run(
+        ["bash", "-c", f"trap '' INT; {sys.executable} -c \"$0\"", code], capture_output=True, text=True, check=False
+    )
+    assert done.stdout == "went on\n"
+
+
+def test_nothing_is_imported_from_the_working_folder(tmp_path):
+    for name in ("click", "numpy", "rich", "pydantic", "scipy"):
+        (tmp_path / f"{name}.py").write_text("open('ran', 'a').write(__name__)\n")
+    done = subprocess.run(
+        [sys.executable, "-m", "roomsim", "materials", "list", "*brick*"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(Path(roomsim.__file__).parents[1])},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "brick" in done.stdout
+    assert not (tmp_path / "ran").exists()
 
 
 def test_version():
@@ -358,24 +516,31 @@ def test_log_leaves_out_short_stages_and_quiet_everything(capsys):
     assert told_by(200, True, capsys) == []
 
 
-def test_first_interrupt_waits_for_the_step_in_flight(capfd):
-    before = signal.getsignal(signal.SIGINT)
+@pytest.mark.parametrize(("number", "kind"), [(signal.SIGINT, KeyboardInterrupt), (signal.SIGTERM, Terminated)])
+def test_first_interrupt_waits_for_the_step_in_flight(number, kind, capfd):
+    before = signal.getsignal(number)
     done = []
 
     def work():
         with display.Display(screen.Screen("run")) as shown:
             progress = CallbackProgress(shown)
             progress.start("Tracing", 100)
-            os.kill(os.getpid(), signal.SIGINT)
+            os.kill(os.getpid(), number)
             done.append("the step in flight")
             progress.advance()
             done.append("the next")
 
-    with pytest.raises(KeyboardInterrupt):
+    with pytest.raises(KeyboardInterrupt) as raised:
         work()
+    assert raised.type is kind
     assert done == ["the step in flight"]
-    assert signal.getsignal(signal.SIGINT) is before
+    assert signal.getsignal(number) is before
     assert "kept" in capfd.readouterr().err
+
+
+def test_interrupt_after_the_last_step_is_not_forgotten():
+    with pytest.raises(KeyboardInterrupt), display.Display(screen.Screen("run")):
+        os.kill(os.getpid(), signal.SIGINT)
 
 
 def test_second_interrupt_stops_at_once():

@@ -18,7 +18,9 @@ import numpy as np
 import pytest
 from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, SHEET, invented_log, reseal
 
+from roomsim import files
 from roomsim.errors import StoreError
+from roomsim.study.folder import outputs_in
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
 from roomsim.tracing.paths import PathLog
 
@@ -328,13 +330,91 @@ def test_one_process_holds_it_once(tmp_path: Path) -> None:
         StudyStore(tmp_path / "s").__enter__()
 
 
-def test_left_over_files_of_a_crash_are_removed(tmp_path: Path) -> None:
+def test_what_a_stopped_run_left_is_removed_by_the_next(tmp_path: Path) -> None:
+    """Unfinished files wherever a run writes, and damaged ones that an earlier run set aside; nothing else."""
+    home = tmp_path / "s"
+    with StudyStore(home) as store:
+        paths = store.paths(DIGEST, LIMITS).folder.name
+    half, other = ".0123abcd-4711-1.tmp", "notes.tmp"
+    left = [f"{paths}/00-000004.h5{half}", f"results.h5{half}", f"tables/seats.csv{half}", f"pictures/a.png{half}"]
+    left += [f"study/venue.toml{half}", f"{paths}/00-000004.h5.damaged"]
+    stays = [f"pictures/{other}", "tables/seats.csv", "study/my.damaged"]
+    for name in (*left, *stays):
+        (home / name).parent.mkdir(exist_ok=True)
+        (home / name).write_bytes(b"half a fi")
+    with StudyStore(home) as store:
+        assert store.paths(DIGEST, LIMITS).batches(0) == []
+    assert {path.relative_to(home).as_posix() for path in home.rglob("*") if path.is_file()} == {*stays, "lock"}
+
+
+def test_only_traced_paths_are_forgotten(tmp_path: Path) -> None:
+    home, elsewhere = tmp_path / "s", tmp_path / "elsewhere"
+    stays = ["paths-of-glory/a.txt", "paths-0123abcd.old/a.txt", "paths-0123ABCD/a.txt"]
+    for name in stays:
+        (home / name).parent.mkdir(parents=True)
+        (home / name).write_text("mine")
+    elsewhere.mkdir()
+    (elsewhere / "00-000000.h5").write_text("mine")
+    (home / "lock").touch()
+    (home / "paths-89abcdef").symlink_to(elsewhere)
+    (home / "paths-01234567").write_text("a file")
+    with StudyStore(home) as store:
+        store.paths(DIGEST, LIMITS).write(invented_log())
+        (home / f"paths-{DIGEST[:8]}" / "link").symlink_to(elsewhere)
+        store.forget_paths()
+    assert sorted(entry.name for entry in home.iterdir()) == sorted(
+        ["lock", "paths-01234567", "paths-89abcdef", *(name.split("/")[0] for name in stays)]
+    )
+    assert all((home / name).read_text() == "mine" for name in stays)
+    assert [path.read_text() for path in elsewhere.iterdir()] == ["mine"]
+
+
+def test_folder_of_like_names_is_no_study_folder(tmp_path: Path) -> None:
+    (tmp_path / "paths-of-glory").mkdir()
+    with pytest.raises(StoreError, match="no study folder"):
+        StudyStore(tmp_path).__enter__()
+
+
+@pytest.mark.parametrize("inside", ["tables", "."])
+def test_outputs_in_the_folder_of_a_run_wait_for_its_lock(tmp_path: Path, inside: str) -> None:
     with StudyStore(tmp_path / "s") as store:
-        folder = store.paths(DIGEST, LIMITS).folder
-        (folder / "00-000004.h5.4711-1.tmp").write_bytes(b"half a fi")
+        store.results_path.touch()
+        with pytest.raises(StoreError, match="in use by another run"), outputs_in(tmp_path / "s" / inside):
+            pass
+        with outputs_in(tmp_path / "elsewhere"):
+            pass
+    with outputs_in(tmp_path / "s" / inside), pytest.raises(StoreError, match="in use by another run"):
+        StudyStore(tmp_path / "s").__enter__()
+
+
+def test_unfinished_files_elsewhere_go_when_their_writer_has(tmp_path: Path) -> None:
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    host = files._HOST
+    left, others = f"a.png.{host}-{gone.pid}-1.tmp", f"a.png.{host}-{os.getpid()}-1.tmp"
+    of_another_machine, mine = f"a.png.0123abcd-{gone.pid}-1.tmp", "notes.tmp"
+    for name in (left, others, of_another_machine, mine):
+        (tmp_path / name).touch()
+    with outputs_in(tmp_path):
+        pass
+    assert {path.name for path in tmp_path.iterdir()} == {others, of_another_machine, mine}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks the system for the name behind a handle")
+def test_new_folders_are_on_the_disk_before_anything_is_said_to_be(tmp_path: Path, monkeypatch) -> None:
+    """A name is on the disk when the folder that it stands in has been flushed, after it was made."""
+    flushed, fsync = [], os.fsync
+
+    def watched(handle: int) -> None:
+        flushed.append(os.readlink(f"/proc/self/fd/{handle}"))
+        fsync(handle)
+
+    monkeypatch.setattr(os, "fsync", watched)
+    with StudyStore(tmp_path / "new" / "s") as store:
         paths = store.paths(DIGEST, LIMITS)
-        assert paths.batches(0) == []
-        assert list(folder.iterdir()) == []
+        paths.write(invented_log())
+    above = [str(tmp_path), str(tmp_path / "new"), str(tmp_path / "new" / "s"), str(paths.folder)]
+    assert set(above) <= set(flushed)
 
 
 def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
@@ -411,6 +491,44 @@ def test_a_read_only_folder(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="Permission denied"):
         StudyStore(tmp_path / "s").__enter__()
     tmp_path.chmod(0o700)
+
+
+@pytest.mark.parametrize("kind", [errno.EROFS, errno.ENOSPC, errno.EIO])
+def test_a_disk_that_can_no_longer_be_written_is_what_is_told(tmp_path: Path, monkeypatch, kind: int) -> None:
+    """Neither the unfinished file nor the note of who holds the folder can be deleted there: that is not the point."""
+
+    def refused(*_, **__):
+        raise OSError(kind, os.strerror(kind))
+
+    def undeletable(*_, **__):
+        raise PermissionError(errno.EPERM, "not this one")
+
+    def run() -> None:
+        with StudyStore(tmp_path / "s") as store:
+            paths = store.paths(DIGEST, LIMITS)
+            with monkeypatch.context() as patched:
+                for name in ("fsync", "replace", "mkdir"):
+                    patched.setattr(os, name, refused)
+                patched.setattr(os, "unlink", undeletable)
+                try:
+                    paths.write(invented_log())
+                finally:
+                    # The folder is let go while the disk is as it is.
+                    store.__exit__(None, None, None)
+
+    with pytest.raises(StoreError, match=rf"00-000000\.h5: cannot write: {os.strerror(kind)}"):
+        run()
+    with StudyStore(tmp_path / "s") as store:
+        store.paths(DIGEST, LIMITS).write(invented_log())
+
+
+def test_a_folder_that_cannot_be_locked_is_told_and_let_go(tmp_path: Path, monkeypatch) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", lambda handle: (_ for _ in ()).throw(OSError(errno.ENOSPC, "No space left")))
+        with pytest.raises(StoreError, match="cannot write: No space left"):
+            StudyStore(tmp_path / "s").__enter__()
+    with StudyStore(tmp_path / "s"):
+        pass
 
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:

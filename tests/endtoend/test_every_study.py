@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import xml.etree.ElementTree as ElementTree
+from functools import partial
 from pathlib import Path
 from typing import get_args
 
@@ -20,7 +21,7 @@ from zoo.studies import DEMOS, STUDIES, at_low_precision, copy_study
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.metrics.registry import METRICS
-from roomsim.report import style
+from roomsim.report import pictures, style
 from roomsim.study import engine
 from roomsim.venue.document import ElementsDocument
 from roomsim.venue.loudspeakers import Directivity
@@ -34,6 +35,7 @@ REPLICATES = 4
 """In place of twenty: evaluating costs as much for few rays as for many."""
 WITH_DRAWS = "black_box"
 """The study that also tries other absorption; it costs as much again."""
+ELEMENT_KINDS = set(ElementsDocument.model_fields) - {"schema_version"}
 ALWAYS_DEFINED = ("speech_transmission_index", "a_weighted_level", "sound_pressure_level", "clarity_c50")
 
 
@@ -42,6 +44,8 @@ def _quick(monkeypatch):
     monkeypatch.setattr(engine, "RAYS_PER_BATCH", RAYS_PER_BATCH)
     monkeypatch.setattr(engine, "N_REPLICATES", REPLICATES)
     monkeypatch.setattr(style, "RESOLUTION", 30)
+    # As `run` draws them, in one format: twice as quick. The other one is asked of other commands.
+    monkeypatch.setattr(pictures, "write_pictures", partial(pictures.write_pictures, formats=("svg",)))
 
 
 class Walk:
@@ -98,12 +102,11 @@ def test_goes_through_every_command(name, tmp_path, capsys):
 
     files = walk.files("run", study, "--threads", 1)
     assert folder / "results.h5" in files
-    assert sum(path.suffix == ".png" for path in files) > 6
+    assert sum(path.suffix == ".svg" for path in files) > 6
     assert_results(folder)
 
-    for scenario in named_scenarios(study):
-        drawn = walk.files("system", study, "--scenario", scenario, "--out", out, "--format", "png")
-        assert len(drawn) >= 3
+    scenario = with_other_system(study)
+    assert len(walk.files("system", study, "--scenario", scenario, "--out", out, "--format", "png")) >= 3
 
     planned = walk.files("plan", study, "--sets", 16, "--threads", 1)
     assert {"plan.h5", "plan.json"} <= {path.name for path in planned}
@@ -113,21 +116,19 @@ def test_goes_through_every_command(name, tmp_path, capsys):
     last = roomsim.load(folder).scenarios[-1].name
     assert last in walk("compare", folder)
     assert "Sabine" in walk("compare", folder, "--statistics")
-    one = ("--scenario", last, "--format", "svg", "--out", out)
-    assert walk.lines("maps", folder, "--quantity", "T20", "--band", 125, "--quantity", "level", *one)
-    assert walk.lines("charts", folder, "--format", "svg", "--out", out)
+    one = ("--scenario", last, "--format", "png", "--out", out)
+    assert walk.lines("maps", folder, "--quantity", "T20", "--band", 125, *one)
+    assert walk.lines("charts", folder, "--format", "png", "--out", out)
     assert walk.lines("export", folder, "--out", out)
     walk("status", folder)
 
 
-def named_scenarios(study: Path) -> list[str]:
-    """The first scenario, and each that has a change of the sound system of its own."""
+def with_other_system(study: Path) -> str:
+    """The scenario that changes most of the sound system."""
     described = read_study(study)
     changes = {element.name for element in described.elements.system_change}
-    chosen: dict[frozenset[str], str] = {}
-    for scenario in described.document.scenarios_in_order()[1:]:
-        chosen.setdefault(frozenset(changes.intersection(scenario.elements)), scenario.name)
-    return list(chosen.values())
+    scenarios = described.document.scenarios_in_order()[1:]
+    return max(scenarios, key=lambda scenario: len(changes.intersection(scenario.elements))).name
 
 
 def assert_results(folder: Path) -> None:
@@ -151,8 +152,7 @@ def test_study_that_is_there_to_be_refused_is(name, tmp_path, capsys):
     study = copy_study(name, tmp_path)
     walk = Walk(capsys)
     assert "exit" in walk("check", study, code=1)
-    for command in ("run", "plan"):
-        assert walk(command, study, code=3) == ""
+    assert walk("run", study, code=3) == ""
     assert not study.with_suffix(".roomsim").exists()
 
 
@@ -167,7 +167,7 @@ def test_halls_use_every_kind_of_thing(tmp_path):
         used.setdefault(what, set()).update(str(kind) for kind in kinds)
 
     for study in studies:
-        count("element", *(key for key in ElementsDocument.model_fields if getattr(study.elements, key)))
+        count("element", *(kind for kind in ELEMENT_KINDS if getattr(study.elements, kind)))
         count("mesh", Path(study.venue.mesh.file).suffix)
         count("unit", study.venue.mesh.unit)
         count("up", study.venue.mesh.up)
@@ -187,7 +187,7 @@ def test_halls_use_every_kind_of_thing(tmp_path):
     def kinds(union: object) -> set[str]:
         return {get_args(model.model_fields["kind"].annotation)[0] for model in get_args(get_args(union)[0])}
 
-    assert used["element"] == set(ElementsDocument.model_fields) - {"schema_version"}
+    assert used["element"] == ELEMENT_KINDS
     assert used["mesh"] == {".obj", ".glb", ".gltf", ".stl", ".ply"}
     assert used["unit"] == {"m", "cm", "mm", "ft"}
     assert used["up"] == {"y", "z"}

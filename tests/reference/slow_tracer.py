@@ -1,7 +1,7 @@
 """A second ray tracer and a second reading of decays, slow and plain: shares nothing with the package.
 
 It takes what a room *is*: triangles and parallelograms with the share that each reflects as a mirror, scatters by
-Lambert's law and lets through, in one scenario; plain sources; seats as spheres; air. What it does with that is its own:
+Lambert's law and lets through, in one scenario; plain sources; seats as spheres; air. The rest is its own:
 
 - one octave band at a time, each with rays of its own, so that every event is drawn with its true probability and no
   weights are needed; a ray is followed until it has lost 90 dB, or the time is up. No roulette, no image sources,
@@ -15,6 +15,9 @@ Lambert's law and lets through, in one scenario; plain sources; seats as spheres
 
 The figures follow ISO 3382-1 and IEC 60268-16 anew, from those bins. Imports numpy and numba only.
 """
+
+# Numba compiles these random numbers and no others.
+# ruff: noqa: NPY002
 
 from __future__ import annotations
 
@@ -224,7 +227,6 @@ class Response:
     """(n_seats, n_sources, 8)."""
     direct_time: np.ndarray
     """(n_seats, n_sources) s after the beginning of the bins."""
-    n_lost: int
 
 
 def starts(room: Room, sources: list[Source], seats: np.ndarray) -> np.ndarray:
@@ -234,8 +236,9 @@ def starts(room: Room, sources: list[Source], seats: np.ndarray) -> np.ndarray:
 
 
 def trace_band(
-    room: Room, sources: list[Source], seats: np.ndarray, radius: float, duration: float, band: int, n_rays: int, seed: int
-) -> tuple[np.ndarray, int]:
+    room: Room, sources: list[Source], seats: np.ndarray, radius: float, duration: float, band: int, n_rays: int,
+    seed: int,
+) -> tuple[np.ndarray, int]:  # fmt: skip
     """One batch of one band: energy (n_seats, n_bins), and the number of rays lost. `n_rays` of each source."""
     normals, rows = _planes(room)
     along = (normals * room.origin).sum(axis=1)
@@ -247,7 +250,8 @@ def trace_band(
         n_lost += _trace(
             (seed * 8 + band) * 16 + i, n_rays, source.position, source.axis, source.power[band],
             10.0 ** (source.rear_level / 10.0), source.delay, normals, rows, along, room.is_triangle,
-            np.ascontiguousarray(room.events[:, :, band]), room.air[band], room.speed_of_sound, seats, radius, start, own,
+            np.ascontiguousarray(room.events[:, :, band]), room.air[band], room.speed_of_sound, seats, radius, start,
+            own,
         )  # fmt: skip
         total += own * 10.0 ** (source.level[band] / 10.0)
     return total, n_lost
@@ -306,7 +310,9 @@ def time_zero(traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray) -
     return zero
 
 
-def figures(traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray, zero: np.ndarray, noise: np.ndarray) -> dict:
+def figures(
+    traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray, zero: np.ndarray, noise: np.ndarray
+) -> dict:
     """All figures of one sum over batches.
 
     Parameters
@@ -425,7 +431,7 @@ def estimates(response: Response, noise: np.ndarray) -> dict[str, tuple[np.ndarr
     """Value and standard error of every figure, by leaving out one batch at a time (delete-one jackknife)."""
     batches = response.traced
     n = len(batches)
-    mean = batches.mean(axis=0)
+    mean = batches.mean(axis=0, dtype=np.float64)
     zero = time_zero(mean, response.direct, response.direct_time)
     whole = figures(mean, response.direct, response.direct_time, zero, noise)
     parts = [

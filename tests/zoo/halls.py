@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -90,7 +91,7 @@ def vault(folder: Path) -> None:
     floor(shell, "brick", (0, 28), (0, 10))
     for y in (0, 10):
         wall(shell, [["brick"]], (0, y), X, (0, 28), (0, 2), inside)
-    for (y0, z0), (y1, z1) in zip(arc, arc[1:]):
+    for (y0, z0), (y1, z1) in pairwise(arc):
         shell.add("brick", [(0, y0, z0), (28, y0, z0), (28, y1, z1), (0, y1, z1)], inside)
     for x in (0, 28):
         shell.add("brick", [(x, 0, 0), (x, 10, 0), *((x, y, z) for y, z in arc[::-1])], inside)

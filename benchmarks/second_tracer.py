@@ -1,0 +1,321 @@
+"""The halls of the zoo held to a slow tracer that shares nothing with the package.
+
+Each hall in two scenarios (as it is, and treated), at six seats, in all eight bands: energy in windows of time, level,
+EDT, T20, C50 and STI. The package runs with many seeds; the slow tracer (tests/reference/slow_tracer.py) traces each
+band by itself. Asked is
+
+- that the mean over the seeds is nowhere surely more than one just noticeable difference from the reference;
+- that single runs scatter about the reference by the errors that both state (rms of z near 1);
+- that 95 % intervals hold the mean over all seeds in 95 % of cases, in every band (control: intervals shrunk by 0.6
+  must be found out);
+- that no decay time is missing that the reference knows well.
+
+    python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # some 2 1/2 hours of processor time
+    python benchmarks/second_tracer.py --quick --hall black_box              # two minutes of processor time
+
+Ends with exit code 1 if anything fails.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+import numpy as np
+from agreement import largest_ratio
+from reference import slow_tracer as slow
+from scipy import stats
+from zoo.comparison import (
+    COMPARED,
+    Figures,
+    air_of,
+    compile_compared,
+    deviation,
+    package_figures,
+    plain_room,
+    plain_sources,
+    reference_figures,
+    stacked,
+)
+
+FALSE_ALARM = 1e-3
+"""Of each of the four questions, over all halls and figures."""
+SPREAD = (0.8, 1.3)
+"""What the rms of z may be, figure by figure and hall by hall. With 19 degrees of freedom it is some 1.06 where all is
+right; seats, bands and seeds share rays or a reference, which leaves a tenth or so to chance."""
+COVERAGE = 0.95
+LACKING = 0.03
+"""By which the coverage may fall short: the jackknife is an approximation for figures that are no sums."""
+FIGURES = ("windows", "level", "C50", "EDT", "T20", "STI")
+
+
+@cache
+def compiled(name: str):
+    """Scene, order of the image sources, and air of a hall."""
+    with tempfile.TemporaryDirectory() as folder:
+        scene, order = compile_compared(name, Path(folder))
+        return scene, order, air_of(Path(folder))
+
+
+def traced(name: str, scenario: int, band: int, batch: int, n_rays: int) -> tuple[np.ndarray, int]:
+    """One batch of the slow tracer."""
+    scene, _, air = compiled(name)
+    room, seats = plain_room(scene, scenario, air), scene.receivers
+    seed = 1 + batch + slow.N_BATCHES * scenario
+    energy, lost = slow.trace_band(
+        room, plain_sources(name), seats.position, seats.radius, COMPARED[name].duration, band, n_rays, seed
+    )
+    return energy.astype(np.float32), lost
+
+
+def referred(name: str, scenario: int, batches: np.ndarray) -> Figures:
+    """Figures of the slow tracer."""
+    scene, _, air = compiled(name)
+    return reference_figures(scene, scenario, batches, plain_room(scene, scenario, air), plain_sources(name))
+
+
+def run(name: str, seed: int, rays_per_batch: int) -> Figures:
+    """Figures of one run of the package."""
+    scene, order, _ = compiled(name)
+    return package_figures(scene, order, seed, 1, rays_per_batch)
+
+
+# --- what is asked --------------------------------------------------------------------------------------
+
+
+@dataclass
+class Verdict:
+    """One figure of one hall."""
+
+    hall: str
+    figure: str
+    largest: float
+    """Largest deviation of the mean over seeds, in just noticeable differences, where it is decidable."""
+    decidable: float
+    """Share of the comparisons in which one just noticeable difference would be seen."""
+    spread: float
+    """Rms of z of single runs."""
+    coverage: np.ndarray
+    """(8,) share of intervals that hold the mean over seeds, by band; one for the STI."""
+    missing: int
+    """Figures that the reference knows to 3 % and more than half of the runs lack."""
+    faults: list[str]
+
+
+def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_checks: int) -> Verdict:
+    """Hold the runs of a hall to the reference."""
+    value = np.stack([one[figure][0] for one in runs])
+    error = np.stack([one[figure][1] for one in runs])
+    n = np.isfinite(value).sum(axis=0)
+    enough = n > max(2, len(runs) // 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(enough, np.nansum(value, axis=0) / n, np.nan)
+        scatter = np.sqrt(np.nansum((value - mean) ** 2, axis=0) / (n - 1))
+    pooled = mean, scatter / np.sqrt(np.maximum(n, 1))
+    off = deviation(figure, pooled, reference[figure])
+    single = [deviation(figure, one, reference[figure]) for one in zip(value, error)]
+    known = np.isfinite(off.difference)
+    decidable = known & off.decidable()
+    z = np.stack([one.z for one in single])[:, known]
+
+    faults = []
+    beyond = off.surely_beyond(largest_ratio(n_checks, FALSE_ALARM))
+    if beyond.any():
+        worst = np.unravel_index(np.nanargmax(np.where(beyond, np.abs(off.difference), np.nan)), beyond.shape)
+        faults.append(
+            f"{beyond.sum()} of {known.sum()} beyond a just noticeable difference, most {place(figure, worst)}: "
+            f"{mean[worst]:.4g} where the reference has {reference[figure][0][worst]:.4g}"
+        )
+    spread = float(np.sqrt(np.nanmean(z**2))) if z.size else np.nan
+    if not SPREAD[0] < spread < SPREAD[1]:
+        faults.append(f"rms of z {spread:.2f}")
+    coverage, too_few = covered(figure, value, error, pooled, n_checks)
+    faults += too_few
+    reference_value, reference_error = reference[figure]
+    missing = 0
+    if figure in ("EDT", "T20"):
+        missing = int((np.isnan(mean) & (reference_error < 0.03 * reference_value)).sum())
+    if missing:
+        faults.append(f"{missing} missing that the reference knows")
+    largest = float(np.max(np.abs(off.difference[decidable]))) if decidable.any() else np.nan
+    return Verdict(name, figure, largest, float(decidable.sum() / known.size), spread, coverage, missing, faults)
+
+
+def covered(
+    figure: str, value: np.ndarray, error: np.ndarray, pooled: tuple[np.ndarray, np.ndarray], n_checks: int
+) -> tuple[np.ndarray, list[str]]:
+    """Share of the intervals that hold the mean over seeds, by band, and where that is too few.
+
+    Seats and scenarios of one run share rays: the error of a share comes from the seeds.
+    """
+    if figure == "STI":
+        value, error, pooled = value[..., None], error[..., None], (pooled[0][..., None], pooled[1][..., None])
+    # The mean holds the run itself: it is off by the more, and a run from it by the less.
+    n = len(value)
+    own = np.sqrt(np.maximum(error**2 - 2.0 * error**2 / n + pooled[1] ** 2, 1e-300))
+    ratio = stats.t.ppf(0.975, 19)
+    shares, faults = [], []
+    for band in range(value.shape[-1]):
+        away = np.abs(value - pooled[0])[..., band] / own[..., band]
+        inside, shrunk = away <= ratio, away <= 0.6 * ratio
+        # A figure of no energy or no time is no case; nor is a seat where half of the runs have none.
+        cases = np.isfinite(away) & (error[..., band] > 0.0)
+        if figure in ("windows", "EDT", "T20"):
+            cases &= pooled[1][..., band] * np.sqrt(n) < 0.25 * np.abs(pooled[0][..., band])
+        by_seed, by_shrunk = (
+            np.array([part[one].mean() for part, one in zip(which, cases) if one.any()]) for which in (inside, shrunk)
+        )
+        if len(by_seed) < n // 2 or len(by_seed) < 3:
+            shares.append(np.nan)
+            continue
+        chance = stats.t.isf(FALSE_ALARM / n_checks, len(by_seed) - 1) / np.sqrt(len(by_seed))
+        shares.append(float(by_seed.mean()))
+        if by_seed.mean() + chance * by_seed.std(ddof=1) < COVERAGE - LACKING:
+            faults.append(f"intervals at {label(band)} hold {by_seed.mean():.0%}")
+        if len(by_seed) >= 20 and by_shrunk.mean() + chance * by_shrunk.std(ddof=1) >= COVERAGE - LACKING:
+            faults.append(f"control: shrunk intervals at {label(band)} are not found out")
+    return np.array(shares), faults
+
+
+def label(band: int) -> str:
+    return f"{slow.BANDS[band]:g} Hz"
+
+
+def place(figure: str, index: tuple[int, ...]) -> str:
+    """Where in the arrays of a figure, in words."""
+    numbers = [int(i) for i in index]
+    words = [f"window from {1000 * slow.WINDOWS[numbers.pop(0)]:g} ms"] if figure == "windows" else []
+    words += [f"scenario {numbers[0] + 1}", f"seat {numbers[1] + 1}"]
+    return ", ".join(words + ([label(numbers[2])] if len(numbers) > 2 else []))
+
+
+# --- the run --------------------------------------------------------------------------------------------
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--hall", action="append", choices=list(COMPARED), help="may be given more than once")
+    parser.add_argument("--quick", action="store_true", help="few rays: figures that are far off are found")
+    parser.add_argument("--rays", type=int, help="of the slow tracer, in each of 20 batches, bands and scenarios")
+    parser.add_argument("--seeds", type=int, help="runs of the package")
+    parser.add_argument("--rays-per-batch", type=int, help="of the package, in each of 20 batches")
+    parser.add_argument("--page", type=Path, help="Markdown page to write")
+    arguments = parser.parse_args()
+    n_rays = arguments.rays or (1000 if arguments.quick else 16000)
+    n_seeds = arguments.seeds or (6 if arguments.quick else 48)
+    per_batch = arguments.rays_per_batch or (1024 if arguments.quick else 2048)
+    halls = arguments.hall or list(COMPARED)
+    n_checks = len(halls) * len(FIGURES) * 2 * 6 * 8
+
+    started = time.monotonic()
+    verdicts: list[Verdict] = []
+    with ProcessPoolExecutor(arguments.processes) as pool:
+        waiting = [(name, *submitted(pool, name, n_rays, n_seeds, per_batch)) for name in halls]
+        for name, batches, runs in waiting:
+            reference = gathered(pool, name, batches)
+            figures = [one.result() for one in runs]
+            verdicts += [judged(name, figure, figures, reference, n_checks) for figure in FIGURES]
+            print(f"\n{name} after {time.monotonic() - started:.0f} s", flush=True)
+            print("\n".join(line(verdict) for verdict in verdicts if verdict.hall == name), flush=True)
+    faults = [f"{v.hall}, {v.figure}: {fault}" for v in verdicts for fault in v.faults]
+    print("\n" + ("\n".join(faults) or "Nothing failed."))
+    if arguments.page:
+        rays = f"{slow.N_BATCHES * n_rays:,} rays a band of the slow tracer"
+        about = f"{rays}, {n_seeds} seeds of {20 * per_batch:,} rays of the package"
+        arguments.page.write_text(page(verdicts, faults, about), encoding="utf-8")
+    return 1 if faults else 0
+
+
+Batches = dict[tuple[int, int, int], "Future[tuple[np.ndarray, int]]"]
+
+
+def submitted(
+    pool: ProcessPoolExecutor, name: str, n_rays: int, n_seeds: int, per_batch: int
+) -> tuple[Batches, list[Future[Figures]]]:
+    """All work on a hall: batches by scenario, band and number, and runs of the package."""
+    runs = [pool.submit(run, name, seed, per_batch) for seed in range(1, n_seeds + 1)]
+    n_scenarios = 1 + len(COMPARED[name].scenarios)
+    batches = {
+        (scenario, band, batch): pool.submit(traced, name, scenario, band, batch, n_rays)
+        for scenario in range(n_scenarios)
+        for band in range(8)
+        for batch in range(slow.N_BATCHES)
+    }
+    return batches, runs
+
+
+def gathered(pool: ProcessPoolExecutor, name: str, batches: Batches) -> Figures:
+    """Figures of the slow tracer from its batches."""
+    parts = []
+    for scenario in sorted({scenario for scenario, _, _ in batches}):
+        energy = np.stack(
+            [
+                np.stack([batches[scenario, band, batch].result()[0] for band in range(8)], axis=-1)
+                for batch in range(slow.N_BATCHES)
+            ]
+        )
+        parts.append(pool.submit(referred, name, scenario, energy))
+    lost = sum(batch.result()[1] for batch in batches.values())
+    batches.clear()
+    if lost:
+        print(f"{name}: {lost} rays of the slow tracer left the room", flush=True)
+    return stacked([part.result() for part in parts])
+
+
+HEAD = ("figure", "largest", "decided", "spread", *(label(band) for band in range(8)), "missing")
+
+
+def cells(verdict: Verdict) -> list[str]:
+    """A row of the tables."""
+    by_band = [f"{100 * share:.0f}" if np.isfinite(share) else "-" for share in verdict.coverage]
+    by_band += [""] * (8 - len(by_band))
+    numbers = [f"{verdict.largest:.2f}", f"{verdict.decidable:.0%}", f"{verdict.spread:.2f}"]
+    return [verdict.figure, *numbers, *by_band, str(verdict.missing or "")]
+
+
+def line(verdict: Verdict) -> str:
+    return "  " + "".join(cell.rjust(9) for cell in cells(verdict)) + ("  FAILED" if verdict.faults else "")
+
+
+def page(verdicts: list[Verdict], faults: list[str], about: str) -> str:
+    """The outcome as Markdown."""
+    lines = [
+        "# The zoo of halls",
+        "",
+        "Eight small invented halls of unlike kind (`tests/zoo/`), each as it stands and with one treatment, at six",
+        "seats, held to a slow tracer that shares nothing with the package (`tests/reference/slow_tracer.py`). Written",
+        "by `python benchmarks/second_tracer.py --page docs/zoo.md`.",
+        "",
+        f"{about}.",
+        "",
+        "- *largest*: largest deviation of the mean over seeds from the slow tracer, in just noticeable differences",
+        "  (1 dB of level, of C50 and of the energy in a window; 5 % of EDT and T20; 0.03 of STI), where it is decided",
+        "- *decided*: share of the comparisons in which a deviation of one just noticeable difference would be seen",
+        "- *spread*: rms of the deviations of single runs in standard errors; 1.0 to 1.1 is due",
+        "- under each band: per cent of the 95 % intervals of single runs that hold the mean over all seeds",
+        "- *missing*: decay times that the slow tracer knows well and most runs lack",
+    ]
+    for hall in dict.fromkeys(verdict.hall for verdict in verdicts):
+        treated = COMPARED[hall].scenarios[0]
+        lines += ["", f"## {hall.replace('_', ' ').capitalize()}", "", f"As it stands, and {treated}.", ""]
+        lines += ["| " + " | ".join(HEAD) + " |", "| --- |" + " ---: |" * (len(HEAD) - 1)]
+        lines += ["| " + " | ".join(cells(v)) + " |" for v in verdicts if v.hall == hall]
+    lines += ["", "## What failed", ""]
+    lines += [f"- {fault}" for fault in faults] or ["Nothing."]
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -123,8 +123,8 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
                     f"{NOMINAL[band]:g} Hz{also}, and means leave these seats out: {cause}"
                 )
                 share = float(n_missing[s, band] / n_heard[s, band])
-                told.append(_Told(f"{name} {k}", scenarios[s], share, text))
-    return _merged(told, len(scenarios))
+                told.append(Told(f"{name} {k}", scenarios[s], share, text))
+    return merged(told, len(scenarios))
 
 
 def statistical_times(scene: Scene) -> dict[str, np.ndarray]:

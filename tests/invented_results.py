@@ -131,7 +131,7 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
         "sound_pressure_level": estimate(level.mean(axis=0), 0.05),
         "articulation_loss": estimate(10.0 * t20[:, 4], 0.2),
         "sti_median": estimate(median, 0.003),
-        "sti_worst_decile": estimate(worst, 0.004),
+        "sti_worst_tenth": estimate(worst, 0.004),
         "sti_share_of_seats": estimate(share, 0.012),
     }
     room_gains = {

@@ -31,7 +31,7 @@ formats = click.option(
 def compare(screen: Screen, results: Path, statistics: bool) -> None:
     """Print the comparison of all scenarios.
 
-    For each scenario: STI of the median seat and of the worst decile, share of seats served, reverberation,
+    For each scenario: STI of the median seat and of the worst tenth, share of seats served, reverberation,
     cost, and the gain against the scenario that it is compared with, with 95 % intervals. Differences are
     known far better than values, because all scenarios share the same paths.
 
@@ -104,7 +104,7 @@ def maps(
 def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | None) -> None:
     """Draw the charts of a finished study.
 
-    Reverberation per octave band with statistical estimates; STI of the median seat and the worst decile with
+    Reverberation per octave band with statistical estimates; STI of the median seat and the worst tenth with
     cost; gain against cost; distribution of the STI over the seats.
     """
     from .. import charts as draw_charts

@@ -20,7 +20,7 @@ from .rows import COVERAGE_FACTOR
 
 
 def intelligibility_figure(results: Results) -> Figure:
-    """A row per scenario: STI of the median seat and of the worst decile, share of seats served, cost."""
+    """A row per scenario: STI of the median seat and of the worst tenth, share of seats served, cost."""
     n = len(results.scenarios)
     with style.rules():
         height = max(3.2, 1.75 + 0.30 * n)
@@ -54,7 +54,7 @@ def intelligibility_figure(results: Results) -> Figure:
 def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     signs = (
         ("sti_median", "median seat", "o", style.SERIES[0]),
-        ("sti_worst_decile", "worst decile", "D", "white"),
+        ("sti_worst_tenth", "worst tenth", "D", "white"),
     )
     for name, label, marker, face in signs:
         known = results.room[name]

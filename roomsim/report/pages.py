@@ -192,7 +192,7 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
     if layer.shown.key == "sti" and "sti_median" in known:
         target = f"{results.sti_target:.2f}"
         unit = f" % points of seats ≥ {target}" if layer.is_gain else f" % of seats ≥ {target}"
-        wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst decile ", "sti_worst_decile", 1.0, 2, "")]
+        wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst tenth ", "sti_worst_tenth", 1.0, 2, "")]
         wanted.append(("", "sti_share_of_seats", 100.0, 0, unit))
         texts = []
         if short:

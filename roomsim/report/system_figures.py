@@ -19,9 +19,11 @@ from ..study.landing import PARTS
 from ..study.section import Section
 from ..study.system import SystemReport
 from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
+from ..words import counted
 from . import style
 from .directivity_figures import pattern_figure
 from .plan import HALO, draw_scale_bar
+from .system_object import angle_words
 
 PART_COLOURS = ("#1b7837", "#c7a76c", "#9e9ac8", "#6baed6", "#c2185b", "#d9d9d9")
 """In the order of `PARTS`: audience dark, so that it stands out in grey too."""
@@ -129,15 +131,10 @@ def side_view(report: SystemReport, section: Section) -> Figure:
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))
         hang = next(hang for hang in report.study.sources.hang if hang.name == section.name)
-        angles = " ".join(f"{angle:g}" for angle in hang.splay) or "none"
         aimed = report.aimed_sections.get(section.name)
-        below = (
-            f"{hang.count} boxes, top at {hang.top[2]:g} m, site angle {hang.site_angle:g}°, splays {angles}°"
-        )
+        below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
         if aimed is not None:
-            found = report.aims[section.name].hang
-            after = " ".join(f"{angle:g}" for angle in found.splay)
-            below += f"\nProposed (orange): site angle {found.site_angle:g}°, splays {after}°"
+            below += f"\nProposed (orange): {angle_words(report.aims[section.name].hang)}"
         style.write_head(figure, report, f"Side view: {section.name}", below)
         upper = figure.add_axes((0.06, 0.46, 0.9, 0.38))
         lower = figure.add_axes((0.06, 0.14, 0.9, 0.3))

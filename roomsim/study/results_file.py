@@ -59,7 +59,7 @@ _ESTIMATES: dict[str, tuple[str, ...]] = {
 }
 _OVER_SEATS = {
     "sti_median": ("1", "median over the seats of the speech transmission index"),
-    "sti_worst_decile": ("1", "speech transmission index below which one seat in ten lies"),
+    "sti_worst_tenth": ("1", "speech transmission index below which one seat in ten lies"),
     "sti_share_of_seats": ("1", "share of the seats with a speech transmission index at or above sti_target"),
 }
 _PROBABILITIES = {

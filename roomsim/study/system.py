@@ -279,7 +279,7 @@ def _unlike(hangs: Sequence[Hang]) -> list[Hang]:
             hang.loudspeaker,
             hang.count,
             hang.splay,
-            hang.site_angle,
+            hang.tilt,
             hang.top[0],
             hang.top[2],
             hang.gain,

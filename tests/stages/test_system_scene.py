@@ -33,7 +33,7 @@ from roomsim.venue.reading import read_study
 from roomsim.venue.rigging import RoofPoint, Truss
 
 HANG = {
-    "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "site_angle": -2.0,
+    "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "tilt": -2.0,
     "splay": [1.0, 2.0, 3.0, 4.0, 6.0], "high_pass": {"frequency": 90.0},
 }  # fmt: skip
 SUBS = {

@@ -65,7 +65,7 @@ def _twice(estimate) -> dict[str, np.ndarray]:
 def test_intelligibility_chart_shows_values_intervals_cost_and_broken_limits():
     figure = figures.intelligibility_figure(RESULTS)
     index, share, cost = figure.axes
-    for container, name in zip(index.containers, ("sti_median", "sti_worst_decile")):
+    for container, name in zip(index.containers, ("sti_median", "sti_worst_tenth")):
         known = RESULTS.room[name]
         assert np.array_equal(container.lines[0].get_xdata(), known.value)
         half = STUDENT_19 * known.standard_error

@@ -58,7 +58,12 @@ def compare(screen: Screen, results: Path, statistics: bool) -> None:
     metavar="SYMBOL",
     help="What the maps show; see `roomsim quantities`. May be given more than once.",
 )
-@click.option("--band", type=float, metavar="HZ", help="Octave band; 500 Hz and 1 kHz averaged unless given.")
+@click.option(
+    "--band",
+    type=float,
+    metavar="HZ",
+    help="Octave band, of quantities that are known per band; 500 Hz and 1 kHz averaged unless given.",
+)
 @click.option("--scenario", "scenarios", multiple=True, metavar="NAME", help="Only these scenarios.")
 @formats
 @out_folder("Where the maps go; pictures in the folder of the run unless given.")
@@ -74,8 +79,9 @@ def maps(
 ) -> None:
     """Draw plans of the audience coloured by a quantity.
 
-    A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario. Seats whose
-    gain is within its chance error are hatched.
+    A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario, numbered as in
+    the comparison. Seats whose gain is within its chance error are hatched; seats whose standard error is as
+    large as a step of the colours have a dot. Seats above each other get a plan each.
 
     \b
     Examples:

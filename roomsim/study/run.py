@@ -146,7 +146,7 @@ def assemble(
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
         ),
-        plan=plan_drawing(study, mesh),
+        plan=plan_drawing(study, mesh, scene.receivers),
         sti_target=targets.sti,
         share_target=targets.share_of_seats,
         currency=document.costs.currency,

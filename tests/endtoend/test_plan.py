@@ -177,7 +177,7 @@ def test_the_file_gives_back_what_was_found(found, folder):
     again = roomsim.load_plan(folder)
     # The drawing holds arrays, which do not compare as a whole.
     assert repr(replace(again, drawing=None)) == repr(replace(found, drawing=None))
-    for one, other in zip(again.drawing.walls, found.drawing.walls, strict=True):
+    for one, other in zip(again.drawing.tiers[0].walls, found.drawing.tiers[0].walls, strict=True):
         assert np.array_equal(one, other)
 
 

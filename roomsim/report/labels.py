@@ -78,8 +78,9 @@ def write_labels(
 ) -> None:
     """Write each label at the first of its places that is free, in the order given.
 
-    The limits of `axes` and its place on the page must be set before, and stay as they are. Where no place is free
-    the one that hides least is taken.
+    Of those far from their marks the line to the mark should cross no other writing and no other mark. The limits
+    of `axes` and its place on the page must be set before, and stay as they are. Where no place is free the one that
+    hides least is taken.
 
     Parameters
     ----------
@@ -97,32 +98,38 @@ def write_labels(
     bounds = np.array([frame.x0, frame.y0, frame.x1, frame.y1]) * per_point
     marks = np.empty((0, 2)) if avoid is None else on_paper(np.asarray(avoid, dtype=float).reshape(-1, 2))
     drawn = np.concatenate([np.empty((0, 2)), *(_along(on_paper(line)) for line in lines)])
-    taken = np.concatenate(
-        [
-            np.column_stack([middles - 0.5 * np.array(size), middles + 0.5 * np.array(size)])
-            for middles, size in ((marks, _MARK), (drawn, _LINE))
-        ]
-    )
+    taken = np.concatenate([_boxes(marks, _MARK), _boxes(drawn, _LINE)])
+    # What the line from a name to its mark must not cross.
+    crossed = _boxes(marks, _MARK)
     for label in labels:
         size = np.array(style.text_size(figure, label.text, label.size, label.weight))
         starts = on_paper(np.array([place.at for place in label.places]))
         middles = starts + np.array([place.offset for place in label.places])
         turns = np.radians([place.rotation for place in label.places])
         cos, sin = np.abs(np.cos(turns)), np.abs(np.sin(turns))
-        halves = 0.5 * np.column_stack([size[0] * cos + size[1] * sin, size[0] * sin + size[1] * cos])
-        boxes = np.column_stack([middles - halves, middles + halves])
+        sizes = np.column_stack([size[0] * cos + size[1] * sin, size[0] * sin + size[1] * cos])
+        boxes = _boxes(middles, sizes)
         hidden = _common(boxes, taken).sum(axis=1) + _OUTSIDE * (
-            np.prod(2.0 * halves, axis=1) - _common(boxes, bounds[None])[:, 0]
+            np.prod(sizes, axis=1) - _common(boxes, bounds[None])[:, 0]
         )
+        leaders: dict[int, np.ndarray] = {}
+        crossing = np.zeros(len(boxes))
+        if label.belongs_to is not None:
+            point = on_paper(label.belongs_to[None])[0]
+            gaps = np.hypot(*np.maximum(np.maximum(boxes[:, :2] - point, point - boxes[:, 2:]), 0.0).T)
+            for i in np.flatnonzero(gaps > _FAR).tolist():
+                leader = _along(np.array([point, middles[i]]))
+                away = leader[np.hypot(*(leader - point).T) > _MARK[1]]
+                leaders[i] = _boxes(away, _LINE)
+                crossing[i] = _common(leaders[i], crossed).sum()
         free = np.flatnonzero(hidden < 0.5)
-        chosen = int(free[0]) if len(free) else int(np.argmin(hidden))
-        taken = np.concatenate([taken, boxes[[chosen]]])
-        place, box = label.places[chosen], boxes[chosen]
+        chosen = int(free[np.argmin(crossing[free])]) if len(free) else int(np.argmin(hidden))
+        crossed = np.concatenate([crossed, boxes[[chosen]]])
+        taken = np.concatenate([taken, boxes[[chosen]], leaders.get(chosen, np.empty((0, 4)))])
+        place = label.places[chosen]
         mark = place.at if label.belongs_to is None else label.belongs_to
-        point = on_paper(mark[None])[0]
-        gap = np.hypot(*np.maximum(np.maximum(box[:2] - point, point - box[2:]), 0.0))
-        joined = label.belongs_to is not None and gap > _FAR
-        _write(axes, label, mark, middles[chosen] - point, place.rotation, zorder, joined)
+        offset = middles[chosen] - on_paper(mark[None])[0]
+        _write(axes, label, mark, offset, place.rotation, zorder, chosen in leaders)
 
 
 def _write(
@@ -180,6 +187,12 @@ def _along(line: np.ndarray) -> np.ndarray:
         share = np.linspace(0.0, 1.0, 1 + max(1, int(np.ceil(min(length, 2000.0)))))[1:, None]
         steps.append(start + share * (end - start))
     return np.concatenate(steps)
+
+
+def _boxes(middles: np.ndarray, size: np.ndarray | tuple[float, float]) -> np.ndarray:
+    """(n, 4) left, bottom, right, top of boxes of a width and height, or one each, round their middles (n, 2)."""
+    half = 0.5 * np.asarray(size, dtype=float)
+    return np.column_stack([middles - half, middles + half])
 
 
 def _common(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:

@@ -19,7 +19,7 @@ from ..study.landing import PARTS
 from ..study.section import Section
 from ..study.system import SystemReport
 from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
-from ..words import counted
+from ..words import counted, shortened
 from . import style
 from .directivity_figures import pattern_figure
 from .labels import HALO, write_labels
@@ -120,7 +120,7 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
                 ink = "white" if part in (0, 4) else style.INK
                 axes.text(x + w / 2, y, f"{100 * w:.0f}", ha="center", va="center", fontsize=7.5, color=ink)
         start = start + width
-    axes.set_yticks(place, [textwrap.fill(label, 24) for label in labels], fontsize=8.0)
+    axes.set_yticks(place, [textwrap.fill(shortened(label, 46), 24) for label in labels], fontsize=8.0)
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(-0.6, len(shares) - 0.4)
     axes.set_xticks(np.linspace(0.0, 1.0, 6), [f"{x:.0f} %" for x in np.linspace(0, 100, 6)])
@@ -375,7 +375,10 @@ def arrival_figure(report: SystemReport, tier: int = 0) -> Figure:
             axes.set_title(f"{label}: {said} of the seats", loc="left", fontsize=8.5)
         names = {int(i) for _, order in shown for i in np.unique(order.first[seats]) if i >= 0}
         handles = [
-            Patch(facecolor=_source_colour(report, i), label=f"{report.scene.sources.names[i]} first")
+            Patch(
+                facecolor=_source_colour(report, i),
+                label=f"{shortened(report.scene.sources.names[i], 30)} first",
+            )
             for i in sorted(names)
         ]
         handles.append(

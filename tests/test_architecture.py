@@ -16,7 +16,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 STAGES = (
-    *("errors", "files", "bands", "estimate", "_jit", "physics"),  # the ground floor
+    *("errors", "files", "words", "bands", "estimate", "_jit", "physics"),  # the ground floor
     *("venue", "system", "scene", "tracing", "decay", "metrics", "study", "planning", "report", "cli"),
 )
 """In the order in which data flows; a part may import itself and earlier ones. What is not listed

@@ -31,7 +31,7 @@ formats = click.option(
 def compare(screen: Screen, results: Path, statistics: bool) -> None:
     """Print the comparison of all scenarios.
 
-    For each scenario: STI of the median seat and of the worst decile, share of seats served, reverberation,
+    For each scenario: STI of the median seat and of the worst tenth, share of seats served, reverberation,
     cost, and the gain against the scenario that it is compared with, with 95 % intervals. Differences are
     known far better than values, because all scenarios share the same paths.
 
@@ -58,7 +58,12 @@ def compare(screen: Screen, results: Path, statistics: bool) -> None:
     metavar="SYMBOL",
     help="What the maps show; see `roomsim quantities`. May be given more than once.",
 )
-@click.option("--band", type=float, metavar="HZ", help="Octave band; 500 Hz and 1 kHz averaged unless given.")
+@click.option(
+    "--band",
+    type=float,
+    metavar="HZ",
+    help="Octave band, of quantities that are known per band; 500 Hz and 1 kHz averaged unless given.",
+)
 @click.option("--scenario", "scenarios", multiple=True, metavar="NAME", help="Only these scenarios.")
 @formats
 @out_folder("Where the maps go; pictures in the folder of the run unless given.")
@@ -74,8 +79,9 @@ def maps(
 ) -> None:
     """Draw plans of the audience coloured by a quantity.
 
-    A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario. Seats whose
-    gain is within its chance error are hatched.
+    A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario, numbered as in
+    the comparison. Seats whose gain is within its chance error are hatched; seats whose standard error is as
+    large as a step of the colours have a dot. Seats above each other get a plan each.
 
     \b
     Examples:
@@ -104,7 +110,7 @@ def maps(
 def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | None) -> None:
     """Draw the charts of a finished study.
 
-    Reverberation per octave band with statistical estimates; STI of the median seat and the worst decile with
+    Reverberation per octave band with statistical estimates; STI of the median seat and the worst tenth with
     cost; gain against cost; distribution of the STI over the seats.
     """
     from .. import charts as draw_charts

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ..words import counted
 from .options import out_folder, study_file, with_screen
 from .screen import Screen
 
@@ -225,7 +226,7 @@ def _status_lines(known: Status) -> Iterator[str]:
     if not known.has_results:
         yield "No results yet: run the study again to go on."
         return
-    yield f"{known.title}, {known.venue}: {len(known.scenarios)} scenarios at {known.seats} seats"
+    yield f"{known.title}, {known.venue}: {counted(len(known.scenarios), 'scenario')} at {counted(known.seats, 'seat')}"
     yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
     yield from (f"Warning: {text}" for text in known.warnings)
 

@@ -114,7 +114,7 @@ def mean_of_seats(seats: np.ndarray) -> np.ndarray:
 def quantile_of_seats(share: float) -> SeatFunction:
     """Value below which this share of the seats lies, interpolated between seats.
 
-    Where more is better, the worst decile of seats is `quantile_of_seats(0.1)`.
+    Where more is better, the worst tenth of seats is `quantile_of_seats(0.1)`.
     """
 
     def quantile(seats: np.ndarray) -> np.ndarray:

@@ -62,7 +62,7 @@ def figures_of(study: Study) -> dict[str, Figure]:
     share = f"seats with STI {targets.sti:.2f} or more"
     rows = [
         Figure("sti_share_of_seats", share, "%", 1, None, 2, STI, share_above(targets.sti), 0.0, 1.0),
-        of_sti("sti_worst_decile", "STI of the worst tenth", quantile_of_seats(0.1)),
+        of_sti("sti_worst_tenth", "STI of the worst tenth", quantile_of_seats(0.1)),
         of_sti("sti_median", "STI of the median seat", median_of_seats),
         Figure("level_spread", "level spread over the seats", "dB", -1, JND_LEVEL, 1, LEVEL, level_spread),
     ]

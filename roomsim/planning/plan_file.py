@@ -17,7 +17,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from ..errors import StoreError
 from ..files import replace_file
-from ..scene.drawing import PlanDrawing
+from ..scene.drawing import PlanDrawing, Tier
 from ..study import hdf5
 from ..study.folder import PLAN
 from .results import PlanResults
@@ -104,10 +104,18 @@ def _drawing(found: dict[str, Any]) -> PlanDrawing:
 
     stage, north = found["stage"], found["north"]
     return PlanDrawing(
-        walls=tuple(points(line) for line in found["walls"]),
+        tiers=tuple(
+            Tier(
+                areas=tuple(int(i) for i in tier["areas"]),
+                walls=tuple(points(line) for line in tier["walls"]),
+                laid={name: tuple(points(line) for line in lines) for name, lines in tier["laid"].items()},
+            )
+            for tier in found["tiers"]
+        ),
         elements={name: tuple(points(line) for line in lines) for name, lines in found["elements"].items()},
         zones={name: points(line) for name, line in found["zones"].items()},
         sources={name: points([point])[0] for name, point in found["sources"].items()},
+        noise=tuple(str(name) for name in found["noise"]),
         stage=None if stage is None else (float(stage[0]), float(stage[1])),
         north=None if north is None else float(north),
     )

@@ -158,7 +158,7 @@ class _Search:
             blame=blame,
             scene=scene,
             new_lines=self._new_lines(final, extended, scene, plan, lines, blame[-1][1]),
-            drawing=plan_drawing(self.study, self.mesh),
+            drawing=plan_drawing(self.study, self.mesh, scene.receivers),
             warnings=self._warnings(reached, final_reached),
             provenance=provenance(self.study, final_reached),
         )

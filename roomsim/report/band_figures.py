@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
@@ -13,6 +12,7 @@ from matplotlib.figure import Figure
 from .. import bands
 from ..metrics.registry import METRICS
 from ..study.results import Results
+from ..words import shortened
 from . import style
 from .quantities import T20
 
@@ -124,10 +124,14 @@ def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: in
     if scenario == 0:
         # An empty line in the first panel's legend stands for the grey line of the others.
         axes.plot(
-            [], [], color=style.FAINT, linewidth=1.4, label=f"{results.scenarios[0].name}, for comparison"
+            [],
+            [],
+            color=style.FAINT,
+            linewidth=1.4,
+            label=f"{shortened(results.scenarios[0].name, 40)}, for comparison",
         )
     axes.set_title(
-        textwrap.shorten(results.scenarios[scenario].name, 40, placeholder=" …"),
+        f"{scenario + 1}  {shortened(results.scenarios[scenario].name, 40)}",
         loc="left",
         y=1.0,
         weight="bold",
@@ -158,7 +162,7 @@ def absorption_figure(title: str, curves: Mapping[str, Sequence[float]]) -> Figu
                 marker=style.MARKERS[(k + k // len(style.SERIES)) % len(style.MARKERS)],
                 markersize=4.0,
                 linewidth=1.2,
-                label=textwrap.shorten(name, 44, placeholder=" …"),
+                label=shortened(name, 44),
             )
         axes.set_xticks(range(bands.N_BANDS), bands.LABELS)
         axes.set_xlabel("octave band, Hz")

@@ -3,7 +3,7 @@ surfaces."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import matplotlib
@@ -15,8 +15,10 @@ from matplotlib.figure import Figure
 
 from .. import bands
 from ..planning.results import BlameRecord, PlanResults
+from ..words import shortened
 from . import style
-from .plan import HALO, draw_scale_bar, write
+from .labels import Label, Place, write_labels
+from .plan import draw_scale_bar
 from .planning_words import set_text, short_names
 
 LEVEL = 0.5
@@ -84,22 +86,12 @@ def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
             net.lines, array=net.line_density, cmap=colours, norm=norm, linewidths=4.0, zorder=5
         )
         axes.add_collection(cloth)
-    _draw_plan_lines(axes, results, option.elements)
+    labels = list(_draw_plan_lines(axes, results, option.elements))
     for number, line in enumerate(results.new_lines if record.option == results.proposed else (), start=1):
         ends = np.array(line.run)
         axes.plot(*ends.T, color=style.SERIES[0], linewidth=2.0, linestyle=(0, (2, 1)), zorder=7)
-        write(axes, ends.mean(axis=0), f"new {number}", colour=style.SERIES[0], size=6.0)
-    for at, text in net.labels:
-        axes.text(
-            float(at[0]),
-            float(at[1]),
-            text,
-            ha="center",
-            va="center",
-            fontsize=7.0,
-            path_effects=HALO,
-            zorder=9,
-        )
+        labels.append(_label(ends, f"new {number}", style.SERIES[0], 6.0))
+    labels += [Label(text, [Place(at)], 7.0) for at, text in net.labels]
     low, high = net.bounds
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])
@@ -107,6 +99,7 @@ def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
     axes.axis("off")
     width = float(high[0] - low[0])
     draw_scale_bar(axes, (float(low[0]), float(low[1])), 0.12 * width)
+    write_labels(axes, labels)
     bar = figure.colorbar(
         faces,
         cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)),
@@ -127,14 +120,28 @@ def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
     return figure
 
 
-def _draw_plan_lines(axes: Axes, results: PlanResults, elements: tuple[str, ...]) -> None:
+def _draw_plan_lines(axes: Axes, results: PlanResults, elements: tuple[str, ...]) -> Iterator[Label]:
+    """Draw the elements in the floor plan and return their names."""
     short = short_names(results)
+    drawing = results.drawing
+    known = drawing.elements_on(*range(len(drawing.tiers)))
     for name in elements:
-        lines = results.drawing.elements.get(name, ())
+        lines = known.get(name, ())
         axes.add_collection(LineCollection(list(lines), colors=style.HUNG, linewidths=1.4, zorder=6))
         if lines:
             longest = max(lines, key=len)
-            write(axes, longest.mean(axis=0), short[name], colour=style.HUNG, size=7.0)
+            yield _label(longest, shortened(short[name], 28), style.HUNG, 7.0)
+
+
+def _label(line: np.ndarray, text: str, colour: str, size: float) -> Label:
+    """A name on its line, or above or below, or farther along."""
+    start, end = line[0], line[-1]
+    shares = (0.5, 0.3, 0.7, 0.15, 0.85)
+    # An area's outline ends where it begins: its name stands in the middle.
+    on = [line.mean(axis=0) if np.allclose(start, end) else start + share * (end - start) for share in shares]
+    offsets = ((0.0, 0.0), (0.0, 10.0), (0.0, -10.0), (0.0, 20.0), (0.0, -20.0))
+    places = [Place(at, offset) for offset in offsets for at in on]
+    return Label(text, places, size, colour, on_ground=True)
 
 
 def _net(results: PlanResults, record: BlameRecord) -> _Net:

@@ -153,7 +153,7 @@ def _comparison_cells(row: ComparisonRow) -> list[Cell]:
     gain: list[Cell] = [verdict.gain, verdict.low, verdict.high, verdict.p_value] if has_gain else [None] * 4
     return [
         row.number, row.scenario, row.description, "; ".join(row.elements), row.against,
-        *_pair(row.sti_median), *_pair(row.sti_worst_decile), *_pair(row.share_of_seats), row.target,
+        *_pair(row.sti_median), *_pair(row.sti_worst_tenth), *_pair(row.share_of_seats), row.target,
         *gain, verdict.words, *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
         row.cost, row.extra_cost, *_pair(row.gain_per_1000),
         row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,6 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from ..metrics.registry import METRICS
 from ..study.results import Results
+from ..words import counted, shortened
 from . import style
 from .band_figures import reverberation_draws
 from .labels import write_names
@@ -18,26 +20,37 @@ from .pictures import Picture
 from .quantities import STI
 from .rows import COVERAGE_FACTOR
 
+_ROWS_PER_SHEET = 21
+_CURVES_PER_PANEL = 7
+"""Besides the bare venue's."""
+_PANELS_PER_SHEET = 4
+MOST_NAMES = 16
+"""Points of a chart that are all named; of more, those that no other beats, and the rest by their numbers."""
 
-def intelligibility_figure(results: Results) -> Figure:
-    """A row per scenario: STI of the median seat and of the worst decile, share of seats served, cost."""
-    n = len(results.scenarios)
+
+def intelligibility_figure(results: Results, chosen: Sequence[int] | None = None, sheet: str = "") -> Figure:
+    """A row per scenario: STI of the median seat and of the worst tenth, share of seats served, cost.
+
+    Parameters
+    ----------
+    chosen : indices into `results.scenarios`; all unless given
+    sheet : which of several this is, for the title
+    """
+    rows = np.arange(len(results.scenarios)) if chosen is None else np.asarray(chosen)
     with style.rules():
-        height = max(3.2, 1.75 + 0.30 * n)
+        height = max(3.2, 1.75 + 0.30 * len(rows))
         figure = style.new_figure((style.A4_LEVEL[0], height))
-        style.write_head(figure, results, "Intelligibility and cost of each scenario")
-        margins = {"left": 0.24, "right": 0.98, "bottom": 0.78 / height, "top": 1.0 - 0.98 / height}
+        style.write_head(figure, results, f"Intelligibility and cost of each scenario{sheet}")
+        margins = {"left": 0.27, "right": 0.98, "bottom": 0.78 / height, "top": 1.0 - 0.98 / height}
         panels = figure.subplots(
             1, 3, sharey=True, gridspec_kw={**margins, "width_ratios": (2.2, 1.2, 1.2), "wspace": 0.06}
         )
-        rows = np.arange(n)
         _index_panel(panels[0], results, rows)
         _share_panel(panels[1], results, rows)
         _cost_panel(panels[2], results, rows)
-        panels[0].set_yticks(
-            rows, [textwrap.shorten(s.name, 42, placeholder=" …") for s in results.scenarios]
-        )
-        panels[0].set_ylim(n - 0.4, -0.6)
+        names = [f"{shortened(results.scenarios[i].name, 44)}  {i + 1}" for i in rows]
+        panels[0].set_yticks(rows, names)
+        panels[0].set_ylim(rows[-1] + 0.6, rows[0] - 0.6)
         for axes in panels:
             axes.grid(axis="x", color="#e4e4e4", linewidth=0.6)
             axes.set_axisbelow(True)
@@ -45,8 +58,8 @@ def intelligibility_figure(results: Results) -> Figure:
             axes.tick_params(axis="y", length=0)
         style.write_foot(
             figure,
-            f"Bars: 95 % intervals of the calculation; where none is seen it is shorter than its sign. "
-            f"{_about_doubt(results)}Dashed: share of seats wanted.",
+            f"Numbered as in the comparison. Bars: 95 % intervals of the calculation; where none is seen it is shorter "
+            f"than its sign. {_about_doubt(results)}Dashed: share of seats wanted.",
         )
         return figure
 
@@ -54,19 +67,18 @@ def intelligibility_figure(results: Results) -> Figure:
 def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     signs = (
         ("sti_median", "median seat", "o", style.SERIES[0]),
-        ("sti_worst_decile", "worst decile", "D", "white"),
+        ("sti_worst_tenth", "worst tenth", "D", "white"),
     )
     for name, label, marker, face in signs:
         known = results.room[name]
+        value = known.value[rows]
         if results.input_uncertainty is not None:
-            doubt = COVERAGE_FACTOR * results.input_uncertainty.room[name]
-            axes.hlines(
-                rows, known.value - doubt, known.value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1
-            )
+            doubt = COVERAGE_FACTOR * results.input_uncertainty.room[name][rows]
+            axes.hlines(rows, value - doubt, value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1)
         axes.errorbar(
-            known.value,
+            value,
             rows,
-            xerr=known.half_width(),
+            xerr=known.half_width()[rows],
             linestyle="none",
             marker=marker,
             markersize=5.0,
@@ -86,9 +98,9 @@ def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
 def _share_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     share = results.room["sti_share_of_seats"]
     axes.errorbar(
-        100.0 * share.value,
+        100.0 * share.value[rows],
         rows,
-        xerr=100.0 * share.half_width(),
+        xerr=100.0 * share.half_width()[rows],
         linestyle="none",
         marker="s",
         markersize=5.0,
@@ -105,8 +117,9 @@ def _share_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
 
 def _cost_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     costs = np.array([scenario.cost for scenario in results.scenarios])
-    axes.barh(rows, costs, height=0.45, color="#c9c9c9")
-    for row, scenario in zip(rows, results.scenarios):
+    axes.barh(rows, costs[rows], height=0.45, color="#c9c9c9")
+    for row in rows:
+        scenario = results.scenarios[row]
         text = f"{scenario.cost:,.0f}" + (" (breaks a limit)" if scenario.limits_broken else "")
         axes.annotate(text, (scenario.cost, row), (3, 0), "data", "offset points", fontsize=6.5, va="center")
     axes.set_xlim(0.0, 1.9 * max(float(costs.max()), 1.0))
@@ -146,9 +159,8 @@ def value_figure(results: Results) -> Figure:
             _value_panel(axes, results, baseline)
         # The panels share their scale: names find their places once all points are in.
         for axes, baseline in zip(panels, baselines):
-            chosen, extra = _against(results, baseline)
-            names = [textwrap.shorten(results.scenarios[i].name, 30, placeholder=" …") for i in chosen]
-            write_names(axes, extra, results.room_gains["sti_median"].value[chosen], names)
+            _name_points(axes, results, baseline)
+        numbered = " Numbers: rows of the comparison." if max(counts) > MOST_NAMES else ""
         panels[0].set_ylabel("gain in STI of the median seat")
         noticeable = METRICS[STI].just_noticeable_difference
         style.write_foot(
@@ -156,7 +168,7 @@ def value_figure(results: Results) -> Figure:
             "Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
             f"{_about_doubt(results)}"
             f"Grey: less than {noticeable:g}, hardly noticed. Line: "
-            "no scenario within the limits gives more for less. Open signs break a limit.",
+            f"no scenario within the limits gives more for less. Open signs break a limit.{numbered}",
         )
         return figure
 
@@ -168,6 +180,28 @@ def _against(results: Results, baseline: int) -> tuple[list[int], np.ndarray]:
     return chosen, np.array(extra)
 
 
+def _unbeaten(results: Results, chosen: Sequence[int], value: np.ndarray, extra: np.ndarray) -> list[int]:
+    """Places in `chosen` of those that gain more than all cheaper ones, and than nothing, the cheapest first.
+
+    What breaks a limit cannot be chosen, so it is no alternative to anything.
+    """
+    order = [k for k in np.lexsort((-value, extra)) if not results.scenarios[chosen[k]].limits_broken]
+    return [int(k) for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
+
+
+def _name_points(axes: Axes, results: Results, baseline: int) -> None:
+    chosen, extra = _against(results, baseline)
+    value = results.room_gains["sti_median"].value[chosen]
+    best = _unbeaten(results, chosen, value, extra)
+    names = [
+        shortened(results.scenarios[i].name, 30) if len(chosen) <= MOST_NAMES or k in best else f"{i + 1}"
+        for k, i in enumerate(chosen)
+    ]
+    line = np.array([[0.0, 0.0], *([extra[k], value[k]] for k in best)])
+    zero = np.array([[axes.get_xlim()[0], 0.0], [axes.get_xlim()[1], 0.0]])
+    write_names(axes, extra, value, names, [line, zero])
+
+
 def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     gain = results.room_gains["sti_median"]
     chosen, extra = _against(results, baseline)
@@ -175,9 +209,7 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     noticeable = METRICS[STI].just_noticeable_difference or 0.0
     axes.axhspan(-noticeable, noticeable, color="#ececec", zorder=0)
     axes.axhline(0.0, color=style.QUIET, linewidth=0.7)
-    # What breaks a limit cannot be chosen, so it is no alternative to anything.
-    order = [k for k in np.lexsort((-value, extra)) if not results.scenarios[chosen[k]].limits_broken]
-    best = [k for n, k in enumerate(order) if value[k] > max([0.0, *(value[j] for j in order[:n])])]
+    best = _unbeaten(results, chosen, value, extra)
     if best and extra[best].max() > 0.0:
         axes.plot([0.0, *extra[best]], [0.0, *value[best]], color=style.SERIES[4], linewidth=1.4, zorder=1)
     if results.input_uncertainty is not None:
@@ -197,9 +229,10 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
             markerfacecolor="white" if broken else style.SERIES[0],
             zorder=3,
         )
-    axes.set_xlabel(f"cost above “{results.scenarios[baseline].name}”, {results.currency}")
+    name = shortened(results.scenarios[baseline].name, 36)
+    axes.set_xlabel(f"cost above “{name}”, {results.currency}")
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:,.0f}"))
-    axes.set_title(f"against “{results.scenarios[baseline].name}”", loc="left")
+    axes.set_title(f"against “{name}”", loc="left")
     axes.grid(color="#e4e4e4", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.margins(x=0.18, y=0.12)
@@ -211,14 +244,20 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def seats_figure(results: Results) -> Figure:
-    """Share of the seats that reach an STI, for every STI; at most eight curves a panel."""
+def seats_figure(results: Results, chosen: Sequence[int] | None = None, sheet: str = "") -> Figure:
+    """Share of the seats that reach an STI, for every STI; at most eight curves a panel.
+
+    Parameters
+    ----------
+    chosen : numbers of the panels, of `n_seat_panels`; all unless given
+    sheet : which of several this is, for the title
+    """
     n = len(results.scenarios)
-    n_panels = max(1, -(-(n - 1) // 7))
+    numbers = list(range(n_seat_panels(results)) if chosen is None else chosen)
     with style.rules():
-        n_rows = -(-n_panels // 2)
-        figure = style.new_figure((style.A4_LEVEL[0], 1.6 + 4.0 * n_rows))
-        style.write_head(figure, results, "How many seats reach which STI")
+        n_rows, n_columns = -(-len(numbers) // 2), min(len(numbers), 2)
+        figure = style.new_figure((style.A4_LEVEL[0], 1.5 + (5.0 if n_rows == 1 else 3.3 * n_rows)))
+        style.write_head(figure, results, f"How many seats reach which STI{sheet}")
         height = float(figure.get_size_inches()[1])
         grid = {
             "left": 0.07,
@@ -227,14 +266,12 @@ def seats_figure(results: Results) -> Figure:
             "top": 1.0 - 0.9 / height,
             "wspace": 0.08,
         }
-        panels = figure.subplots(
-            n_rows, min(n_panels, 2), sharex=True, sharey=True, squeeze=False, gridspec_kw=grid
-        )
-        for axes in panels.ravel()[n_panels:]:
+        shown = figure.subplots(n_rows, n_columns, sharex=True, sharey=True, squeeze=False, gridspec_kw=grid)
+        for axes in shown.ravel()[len(numbers) :]:
             axes.remove()
-        for i, axes in enumerate(panels.ravel()[:n_panels]):
-            chosen = [0, *range(1 + 7 * i, min(n, 8 + 7 * i))]
-            for k, scenario in enumerate(chosen):
+        for i, (number, axes) in enumerate(zip(numbers, shown.ravel())):
+            first = 1 + _CURVES_PER_PANEL * number
+            for k, scenario in enumerate([0, *range(first, min(n, first + _CURVES_PER_PANEL))]):
                 values = np.sort(results.seats[STI].value[:, scenario])
                 values = values[np.isfinite(values)]
                 share = 100.0 * (1.0 - np.arange(len(values)) / max(len(values), 1))
@@ -247,7 +284,7 @@ def seats_figure(results: Results) -> Figure:
                     marker=style.MARKERS[k % 8],
                     markersize=4.0,
                     markevery=(0.02 + 0.01 * k, 0.17),
-                    label=textwrap.shorten(results.scenarios[scenario].name, 34, placeholder=" …"),
+                    label=f"{scenario + 1}  {shortened(results.scenarios[scenario].name, 40)}",
                 )
             axes.axvline(results.sti_target, color=style.INK, linewidth=1.0)
             axes.axhline(100.0 * results.share_target, color=style.INK, linewidth=1.0, linestyle=(0, (4, 2)))
@@ -255,27 +292,58 @@ def seats_figure(results: Results) -> Figure:
             axes.set_axisbelow(True)
             axes.set_ylim(0.0, 102.0)
             axes.yaxis.set_minor_locator(NullLocator())
-            axes.legend(loc="lower left")
-            axes.set_xlabel("STI")
+            # Few seats are far above the others: the upper right corner is the emptiest.
+            axes.legend(loc="upper right", bbox_to_anchor=(1.0, 0.94))
+            if i + n_columns >= len(numbers):
+                axes.tick_params(labelbottom=True)
+                axes.set_xlabel("STI")
             axes.spines[["top", "right"]].set_visible(False)
-        panels[0, 0].set_ylabel("% of seats with at least this STI")
+        shown[0, 0].set_ylabel("% of seats with at least this STI")
         style.write_foot(
             figure,
-            f"{len(results.positions)} seats. Lines: the STI wanted, and dashed the share of seats wanted.",
+            f"{counted(len(results.positions), 'seat')}. Numbered as in the comparison. Lines: the STI wanted, and "
+            "dashed the share of seats wanted.",
         )
         return figure
 
 
+def n_seat_panels(results: Results) -> int:
+    """How many panels the curves of all scenarios take."""
+    return max(1, -(-(len(results.scenarios) - 1) // _CURVES_PER_PANEL))
+
+
 def chart_pictures(results: Results) -> list[Picture]:
-    """All charts of a study."""
-    sheets = reverberation_draws(results)
-    draws = {
-        f"reverberation_{i + 1}" if len(sheets) > 1 else "reverberation": s for i, s in enumerate(sheets)
-    }
-    draws |= {"intelligibility": intelligibility_figure, "value": value_figure, "seats": seats_figure}
+    """All charts of a study; those of many scenarios on several sheets."""
+    draws = _sheets("reverberation", reverberation_draws(results))
+    draws |= _sheets(
+        "intelligibility", _in_parts(intelligibility_figure, len(results.scenarios), _ROWS_PER_SHEET)
+    )
+    draws |= {"value": value_figure}
+    draws |= _sheets("seats", _in_parts(seats_figure, n_seat_panels(results), _PANELS_PER_SHEET))
     return [
         Picture(name, f"{name.replace('_', ' ')}, {results.title}, {results.venue}", draw)
         for name, draw in draws.items()
+    ]
+
+
+def _sheets(
+    name: str, draws: Sequence[Callable[[Results], Figure]]
+) -> dict[str, Callable[[Results], Figure]]:
+    return (
+        {name: draws[0]}
+        if len(draws) == 1
+        else {f"{name}_{i}": draw for i, draw in enumerate(draws, start=1)}
+    )
+
+
+def _in_parts(draw: Callable[..., Figure], n: int, at_most: int) -> list[Callable[[Results], Figure]]:
+    """A chart of n rows or panels on as few sheets as hold them, each about as full."""
+    n_sheets = -(-n // at_most)
+    if n_sheets == 1:
+        return [draw]
+    return [
+        partial(draw, chosen=[int(k) for k in part], sheet=f" (sheet {i} of {n_sheets})")
+        for i, part in enumerate(np.array_split(np.arange(n), n_sheets), start=1)
     ]
 
 

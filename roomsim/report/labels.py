@@ -1,82 +1,202 @@
-"""Names beside points, where they hide neither points nor each other."""
+"""Writing in pictures, where it hides neither marks nor other writing."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import product
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patheffects import withStroke
 
-from .plan import HALO
+from . import style
 
-_SIZE = 6.5
-"""Of the writing, points."""
-_LETTER = 0.56
-"""Mean width of a letter, share of its size."""
+HALO = [withStroke(linewidth=1.8, foreground="white")]
+"""Keeps writing and lines legible on any colour."""
 _SIDES = ((1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1), (0, 1), (0, -1))
+_GAPS = (0.0, 6.0, 14.0, 24.0, 36.0, 52.0)
+"""Points between a mark and its name, nearest first."""
+_FAR = 12.0
+"""Points between a name and its place from which on a line joins them."""
+_MARK = (7.0, 9.0)
+"""Width and height that are kept clear for a mark, points."""
+_LINE = (2.0, 2.0)
+"""The same for each point of a line."""
+_OUTSIDE = 4.0
+"""How much worse writing outside the frame is than writing over other writing."""
 
 
-def write_names(axes: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str]) -> None:
-    """Write a name beside each point, nearest free place first; far ones get a line to their point.
+@dataclass(frozen=True)
+class Place:
+    """Where a text may stand."""
 
-    The limits of `axes` must be set before and stay as they are.
+    at: np.ndarray
+    """(2,) data coordinates."""
+    offset: tuple[float, float] = (0.0, 0.0)
+    """From there to the middle of the text, points."""
+    rotation: float = 0.0
+    """Degrees anticlockwise."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """A text and the places for it, the best first."""
+
+    text: str
+    places: Sequence[Place]
+    size: float = 6.5
+    """Points."""
+    colour: str = style.INK
+    weight: Literal["normal", "bold"] = "normal"
+    belongs_to: np.ndarray | None = None
+    """(2,) data coordinates of the mark that a line leads to where the text stands far from it."""
+    on_ground: bool = False
+    """Whether it stands on a pale ground, to be read over a hatching."""
+
+
+def beside(
+    text: str, at: np.ndarray, axes: Axes, *, size: float = 6.5, colour: str = style.INK, above: bool = False
+) -> Label:
+    """A label for a mark at `at`: beside it, above or below; `above` is tried first if asked for."""
+    width, height = style.text_size(axes.figure, text, size)  # type: ignore[arg-type]
+    sides = ((0, 1), (0, -1), *_SIDES[:6]) if above else _SIDES
+    places = [
+        Place(at, (x * (0.5 * width + 4.0 + gap), y * (0.5 * height + 3.0 + gap)))
+        for gap, (x, y) in product(_GAPS, sides)
+    ]
+    return Label(text, places, size, colour, belongs_to=at)
+
+
+def write_labels(
+    axes: Axes,
+    labels: Iterable[Label],
+    avoid: np.ndarray | None = None,
+    lines: Sequence[np.ndarray] = (),
+    zorder: float = 10.0,
+) -> None:
+    """Write each label at the first of its places that is free, in the order given.
+
+    Of those far from their marks the line to the mark should cross no other writing and no other mark. The limits
+    of `axes` and its place on the page must be set before, and stay as they are. Where no place is free the one that
+    hides least is taken.
+
+    Parameters
+    ----------
+    avoid : (n, 2) data coordinates of marks that must stay clear
+    lines : each (m, 2) data coordinates of a polyline that must stay clear
     """
-    per_point = 72.0 / axes.figure.dpi
-    points = axes.transData.transform(np.column_stack([x, y])) * per_point
+    figure: Any = axes.figure
+    axes.apply_aspect()
+    per_point = 72.0 / float(figure.dpi)
+
+    def on_paper(points: np.ndarray) -> np.ndarray:
+        return np.asarray(axes.transData.transform(points)) * per_point
+
     frame = axes.get_window_extent()
     bounds = np.array([frame.x0, frame.y0, frame.x1, frame.y1]) * per_point
-    taken = [_box(point, (7.0, 9.0)) for point in points]
-    for k in np.argsort(-y):
-        size = (_LETTER * _SIZE * len(names[k]), 1.25 * _SIZE)
-        offset = _free_place(points[k], size, taken, bounds)
-        taken.append(_box(points[k] + offset, size))
-        is_far = float(np.hypot(*offset) - 0.5 * size[0]) > 14.0 or abs(offset[1]) > 14.0
-        # The width is a guess: the end that looks at the point is what must stand right.
-        side = int(np.sign(round(float(offset[0]), 6)))
-        axes.annotate(
-            names[k],
-            (x[k], y[k]),
-            xytext=(offset[0] - 0.5 * side * size[0], offset[1]),
-            textcoords="offset points",
-            fontsize=_SIZE,
-            ha=("right", "center", "left")[side + 1],
-            va="center",
-            path_effects=HALO,
-            arrowprops={
-                "arrowstyle": "-",
-                "linewidth": 0.5,
-                "color": "#707070",
-                "shrinkA": 1.0,
-                "shrinkB": 3.0,
-            }
-            if is_far
-            else None,
-            zorder=4,
+    marks = np.empty((0, 2)) if avoid is None else on_paper(np.asarray(avoid, dtype=float).reshape(-1, 2))
+    drawn = np.concatenate([np.empty((0, 2)), *(_along(on_paper(line)) for line in lines)])
+    taken = np.concatenate([_boxes(marks, _MARK), _boxes(drawn, _LINE)])
+    # What the line from a name to its mark must not cross.
+    crossed = _boxes(marks, _MARK)
+    for label in labels:
+        size = np.array(style.text_size(figure, label.text, label.size, label.weight))
+        starts = on_paper(np.array([place.at for place in label.places]))
+        middles = starts + np.array([place.offset for place in label.places])
+        turns = np.radians([place.rotation for place in label.places])
+        cos, sin = np.abs(np.cos(turns)), np.abs(np.sin(turns))
+        sizes = np.column_stack([size[0] * cos + size[1] * sin, size[0] * sin + size[1] * cos])
+        boxes = _boxes(middles, sizes)
+        hidden = _common(boxes, taken).sum(axis=1) + _OUTSIDE * (
+            np.prod(sizes, axis=1) - _common(boxes, bounds[None])[:, 0]
         )
+        leaders: dict[int, np.ndarray] = {}
+        crossing = np.zeros(len(boxes))
+        if label.belongs_to is not None:
+            point = on_paper(label.belongs_to[None])[0]
+            gaps = np.hypot(*np.maximum(np.maximum(boxes[:, :2] - point, point - boxes[:, 2:]), 0.0).T)
+            for i in np.flatnonzero(gaps > _FAR).tolist():
+                leader = _along(np.array([point, middles[i]]))
+                away = leader[np.hypot(*(leader - point).T) > _MARK[1]]
+                leaders[i] = _boxes(away, _LINE)
+                crossing[i] = _common(leaders[i], crossed).sum()
+        free = np.flatnonzero(hidden < 0.5)
+        chosen = int(free[np.argmin(crossing[free])]) if len(free) else int(np.argmin(hidden))
+        crossed = np.concatenate([crossed, boxes[[chosen]]])
+        taken = np.concatenate([taken, boxes[[chosen]], leaders.get(chosen, np.empty((0, 4)))])
+        place = label.places[chosen]
+        mark = place.at if label.belongs_to is None else label.belongs_to
+        offset = middles[chosen] - on_paper(mark[None])[0]
+        _write(axes, label, mark, offset, place.rotation, zorder, chosen in leaders)
 
 
-def _free_place(
-    point: np.ndarray, size: tuple[float, float], taken: Sequence[np.ndarray], bounds: np.ndarray
-) -> np.ndarray:
-    """Offset of the middle of the writing from its point, points."""
-    offsets = [
-        np.array([side[0] * (0.5 * size[0] + 4.0 + gap), side[1] * (0.5 * size[1] + 3.0 + gap)])
-        for gap, side in product((0.0, 6.0, 14.0, 24.0, 36.0), _SIDES)
-    ]
-    for offset in offsets:
-        box = _box(point + offset, size)
-        inside = (box[:2] >= bounds[:2]).all() and (box[2:] <= bounds[2:]).all()
-        if inside and not any(_overlap(box, other) for other in taken):
-            return offset
-    # Crowded beyond help: better a name over another one than none.
-    return offsets[0]
+def _write(
+    axes: Axes,
+    label: Label,
+    at: np.ndarray,
+    offset: np.ndarray,
+    rotation: float,
+    zorder: float,
+    joined: bool,
+) -> None:
+    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85}
+    axes.annotate(
+        label.text,
+        (at[0], at[1]),
+        xytext=(offset[0], offset[1]),
+        textcoords="offset points",
+        rotation=rotation,
+        ha="center",
+        va="center",
+        fontsize=label.size,
+        color=label.colour,
+        weight=label.weight,
+        path_effects=None if label.on_ground else HALO,
+        bbox=ground if label.on_ground else None,
+        arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": style.QUIET, "shrinkA": 1.0, "shrinkB": 3.0}
+        if joined
+        else None,
+        annotation_clip=False,
+        zorder=zorder,
+    )
 
 
-def _box(middle: np.ndarray, size: tuple[float, float]) -> np.ndarray:
-    half = 0.5 * np.array(size)
-    return np.concatenate([middle - half, middle + half])
+def write_names(
+    axes: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str], lines: Sequence[np.ndarray] = ()
+) -> None:
+    """Write a name beside each point of a chart, nearest free place first; far ones get a line to their point.
+
+    The limits of `axes` must be set before and stay as they are. Points without a name, "", stay clear all the same.
+
+    Parameters
+    ----------
+    lines : each (m, 2) data coordinates of a polyline that must stay clear
+    """
+    points = np.column_stack([x, y])
+    named = [k for k in np.argsort(-points[:, 1], kind="stable") if names[k]]
+    labels = [beside(names[k], points[k], axes) for k in named]
+    write_labels(axes, labels, points, lines, zorder=6.0)
 
 
-def _overlap(one: np.ndarray, other: np.ndarray) -> bool:
-    return bool((one[:2] < other[2:]).all() and (other[:2] < one[2:]).all())
+def _along(line: np.ndarray) -> np.ndarray:
+    """(n, 2) points of a polyline (m, 2), at most a point of its unit apart."""
+    steps = [line[:1]]
+    for start, end, length in zip(line[:-1], line[1:], np.hypot(*np.diff(line, axis=0).T)):
+        share = np.linspace(0.0, 1.0, 1 + max(1, int(np.ceil(min(length, 2000.0)))))[1:, None]
+        steps.append(start + share * (end - start))
+    return np.concatenate(steps)
+
+
+def _boxes(middles: np.ndarray, size: np.ndarray | tuple[float, float]) -> np.ndarray:
+    """(n, 4) left, bottom, right, top of boxes of a width and height, or one each, round their middles (n, 2)."""
+    half = 0.5 * np.asarray(size, dtype=float)
+    return np.column_stack([middles - half, middles + half])
+
+
+def _common(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """(n, m) areas that boxes (n, 4) and others (m, 4) have in common."""
+    low = np.maximum(boxes[:, None, :2], others[None, :, :2])
+    high = np.minimum(boxes[:, None, 2:], others[None, :, 2:])
+    return np.prod(np.maximum(high - low, 0.0), axis=2)

@@ -15,10 +15,13 @@ from matplotlib.path import Path
 from matplotlib.tri import Triangulation
 
 from .. import bands
+from ..errors import RoomsimError
 from ..estimate import Estimate
+from ..metrics.registry import METRICS
 from ..study.results import Results
 from . import style
-from .plan import HALO, draw_plan
+from .labels import HALO
+from .plan import draw_plan
 from .quantities import STI, Shown, find_quantity, shown_as
 from .style import Scale
 
@@ -34,6 +37,11 @@ class MapLayer:
     is_gain: bool
     target: float | None
     """Value at which a contour is drawn."""
+
+    def unsteady(self, scenario: int) -> np.ndarray:
+        """(n_receivers,) bool: the standard error of the seat is as large as a step of the colours, or larger."""
+        errors = self.values.standard_error[:, scenario]
+        return np.isfinite(self.values.value[:, scenario]) & (errors >= self.scale.width)
 
     def not_significant(self, scenario: int) -> np.ndarray:
         """(n_receivers,) bool: zero lies inside the 95 % interval of the seat's difference."""
@@ -58,15 +66,24 @@ def map_layer(
 
     Raises
     ------
-    RoomsimError : the results hold no such quantity
+    RoomsimError : the results hold no such quantity, or it is not known per band and one is asked for
     """
     known = results.gains if gain else results.seats
     metric = find_quantity(metric, known)
+    row = METRICS[metric]
+    if band is not None and not row.per_band:
+        per_band = ", ".join(
+            METRICS[name].symbol for name in METRICS if METRICS[name].per_band and name in known
+        )
+        raise RoomsimError(
+            f"{row.symbol} is one figure for all octave bands together: there is no band of it to choose.",
+            cure=f"Leave the band out, or choose a quantity that is known per octave band: {per_band}.",
+        )
     values = _one_per_seat(known[metric], band)
     if gain:
-        scale = style.gain_scale(values.value)
+        scale = style.gain_scale(values.value, row.better)
     else:
-        scale = style.sti_scale() if metric == STI else style.value_scale(values.value)
+        scale = style.sti_scale() if metric == STI else style.value_scale(values.value, row.better)
     target = results.sti_target if metric == STI and not gain else None
     return MapLayer(shown_as(metric, band), values, scale, gain, target)
 
@@ -83,40 +100,55 @@ def _one_per_seat(estimate: Estimate, band: int | None) -> Estimate:
     )
 
 
-def draw_map(axes: Axes, results: Results, scenario: int, layer: MapLayer, *, names: bool = True) -> None:
+def draw_map(
+    axes: Axes, results: Results, scenario: int, layer: MapLayer, *, tier: int = 0, names: bool = True
+) -> None:
     """Draw one scenario into `axes`: seats, contours, and the plan with what is hung in it.
 
     Parameters
     ----------
     scenario : int
         Index into `results.scenarios`.
+    tier : int
+        Index into `results.plan.tiers`: which of the seats above each other.
     names : bool
         Write names beside elements, zones and sources; small maps go without.
     """
-    _draw_seats(axes, results, scenario, layer, names)
-    _draw_contours(axes, results, scenario, layer, names)
-    draw_plan(axes, results, scenario, names=names)
+    shown = np.isin(results.area, results.plan.tiers[tier].areas)
+    _draw_seats(axes, results, scenario, layer, shown, names)
+    _draw_contours(axes, results, scenario, layer, shown, names)
+    draw_plan(axes, results, scenario, tier=tier, names=names)
 
 
-def _draw_seats(axes: Axes, results: Results, scenario: int, layer: MapLayer, is_large: bool) -> None:
+def _draw_seats(
+    axes: Axes, results: Results, scenario: int, layer: MapLayer, shown: np.ndarray, is_large: bool
+) -> None:
     values = layer.values.value[:, scenario]
-    known = np.isfinite(values)
+    known = np.isfinite(values) & shown
     step = layer.scale.step(values)
     # One shape per step of the scale keeps the files small.
     for i in np.unique(step[known]):
         colour = layer.scale.colours(int(i))
         shape = _outline(results.cells[known & (step == i)])
         _add(axes, PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
-    _hatch(axes, results.cells[~known], "xxxxxx", style.QUIET)
+    _hatch(axes, results.cells[shown & ~known], "xxxxxx", style.QUIET)
+    size = 1.0 if is_large else 0.5
+    dotted = layer.unsteady(scenario) & shown
     if layer.is_gain:
-        unclear = layer.not_significant(scenario)
+        unclear = layer.not_significant(scenario) & shown
+        dotted &= ~unclear
         _hatch(axes, results.cells[unclear], "//////", "#555555")
         # In grey both ends of the scale are dark: losses carry a sign of their own.
         lost = results.positions[known & ~unclear & (values < 0.0), :2]
-        size = 1.0 if is_large else 0.5
         sign: dict[str, Any] = {"linestyle": "none", "marker": "_", "zorder": 3}
         axes.plot(*lost.T, ms=3.4 * size, mew=1.8 * size, color="white", **sign)
         axes.plot(*lost.T, ms=2.8 * size, mew=0.7 * size, color=style.INK, **sign)
+    if dotted.any():
+        # Beside the middle, where the sign of a loss may stand.
+        at = 0.5 * (results.cells[dotted, 2] + results.cells[dotted].mean(axis=1))
+        dot: dict[str, Any] = {"linestyle": "none", "marker": "o", "markeredgewidth": 0.0, "zorder": 3}
+        axes.plot(*at.T, markersize=2.0 * size, color="white", **dot)
+        axes.plot(*at.T, markersize=1.3 * size, color=style.INK, **dot)
 
 
 def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:
@@ -140,8 +172,10 @@ def _outline(cells: np.ndarray) -> Path:
     return Path(points, codes)
 
 
-def _draw_contours(axes: Axes, results: Results, scenario: int, layer: MapLayer, names: bool) -> None:
-    surface, heights = surface_over(results.cells, layer.values.value[:, scenario])
+def _draw_contours(
+    axes: Axes, results: Results, scenario: int, layer: MapLayer, shown: np.ndarray, names: bool
+) -> None:
+    surface, heights = surface_over(results.cells[shown], layer.values.value[shown, scenario])
     if surface is None:
         return
     if layer.is_gain:

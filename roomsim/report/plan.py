@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -12,21 +12,31 @@ from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
 
 from ..study.results import PlanDrawing, Results
+from ..words import counted, shortened, span
 from . import style
+from .labels import HALO, Label, Place, beside, write_labels
 
-HALO = [withStroke(linewidth=1.8, foreground="white")]
-"""Keeps writing and lines legible on any colour."""
 _CASING = [withStroke(linewidth=3.6, foreground="white")]
 _STRIP = 0.10
 """Height of the strip for scale bar and direction, share of the width of the plan."""
 _MARGIN = 0.03
+_NAME = 28
+"""Letters of an element's name that have room in a plan."""
+_GAPS = (7.0, 14.0, 22.0)
+"""Points between an element and its name, nearest first."""
+SOURCE, NOISE = "^", "X"
+"""Marks of what the audience shall hear, and of what it hears besides."""
 
 
 def extent(results: Results, *, strip: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Lower left and upper right corner, (2,) each, m, of a map with margins, and with the strip if asked."""
+    """Lower left and upper right corner, (2,) each, m, of a map with margins, and with the strip if asked.
+
+    The same for all tiers, so that their plans lie alike.
+    """
     plan = results.plan
-    parts = [results.cells.reshape(-1, 2), *plan.walls, *plan.zones.values()]
-    parts += [line for lines in plan.elements.values() for line in lines]
+    parts = [results.cells.reshape(-1, 2), *plan.zones.values()]
+    parts += [line for tier in plan.tiers for line in tier.walls]
+    parts += [line for lines in plan.elements_on(*range(len(plan.tiers))).values() for line in lines]
     points = np.concatenate(parts)
     low, high = points.min(axis=0), points.max(axis=0)
     margin = _MARGIN * float((high - low).max())
@@ -34,8 +44,24 @@ def extent(results: Results, *, strip: bool) -> tuple[np.ndarray, np.ndarray]:
     return low - (margin, margin + below), high + margin
 
 
-def draw_plan(axes: Axes, results: Results, scenario: int, *, names: bool) -> None:
-    """Draw the plan of one scenario over its seats and set the limits of `axes`.
+def tier_words(
+    plan: PlanDrawing, tier: int, area_names: Sequence[str], area: np.ndarray, position: np.ndarray
+) -> str:
+    """What a plan shows where there are several: "gallery (120 seats, ears at 5.2 to 7.1 m)".
+
+    Parameters
+    ----------
+    area : (n_receivers,) int, index of the audience area
+    position : (n_receivers, 3) float, m
+    """
+    areas = plan.tiers[tier].areas
+    heights = position[np.isin(area, areas), 2]
+    names = shortened(", ".join(area_names[i] for i in areas), 44)
+    return f"{names} ({counted(len(heights), 'seat')}, ears at {span(heights.min(), heights.max(), '.1f')} m)"
+
+
+def draw_plan(axes: Axes, results: Results, scenario: int, *, tier: int = 0, names: bool) -> None:
+    """Draw the plan of one scenario over the seats of a tier and set the limits of `axes`.
 
     Elements switched in are drawn thick, lines that are not used faint. `names` writes beside everything what
     it is, and adds scale bar and direction; small maps share those of their sheet.
@@ -46,21 +72,37 @@ def draw_plan(axes: Axes, results: Results, scenario: int, *, names: bool) -> No
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     axes.axis("off")
-    axes.add_collection(LineCollection(list(plan.walls), colors="#3c3c3c", linewidths=0.9, zorder=6))
-    _draw_zones(axes, plan, names)
-    _draw_elements(axes, results, scenario, names)
-    sounding = results.scenarios[scenario].sources
-    _draw_sources(axes, {name: at for name, at in plan.sources.items() if name in sounding}, names)
-    if plan.stage is not None and names:
-        write(axes, np.array(plan.stage), "STAGE", size=6.5)
+    walls = LineCollection(list(plan.tiers[tier].walls), colors="#3c3c3c", linewidths=0.9, zorder=6)
+    axes.add_collection(walls)
+    _draw_zones(axes, plan)
+    present = plan.elements_on(tier)
+    used = [name for name in present if name in results.scenarios[scenario].elements]
+    for name, lines in present.items():
+        _draw_element(axes, lines, name in used)
+    sounding = {name: at for name, at in plan.sources.items() if name in results.scenarios[scenario].sources}
+    draw_sources(axes, sounding, plan.noise, size=1.0 if names else 0.7)
     if names:
         width = float(high[0] - low[0])
         y = float(low[1]) + 0.4 * _STRIP * width
         draw_scale_bar(axes, (low[0] + _MARGIN * width, y), 0.2 * width)
         draw_direction(axes, results, (low[0] + 0.45 * width, y), 0.05 * width, (0.25 * width, 0.0))
+        middle = results.positions[:, :2].mean(axis=0)
+        short = short_names(present)
+        labels = [
+            *([] if plan.stage is None else [_stage_label(axes, np.array(plan.stage))]),
+            *source_labels(axes, sounding),
+            *(_element_label(present[name], short[name], middle) for name in used),
+            *(_zone_label(corners, name) for name, corners in plan.zones.items()),
+        ]
+        write_labels(axes, labels, np.array(list(sounding.values())).reshape(-1, 2))
 
 
-def _draw_zones(axes: Axes, plan: PlanDrawing, names: bool) -> None:
+def _stage_label(axes: Axes, at: np.ndarray) -> Label:
+    places = [Place(at), *beside("STAGE", at, axes).places]
+    return Label("STAGE", places, belongs_to=at, on_ground=True)
+
+
+def _draw_zones(axes: Axes, plan: PlanDrawing) -> None:
     if not plan.zones:
         return
     # One shape: the pattern of a hatch is made anew for each shape, which takes longer than to draw the zone.
@@ -74,9 +116,17 @@ def _draw_zones(axes: Axes, plan: PlanDrawing, names: bool) -> None:
         zorder=6,
     )
     axes.add_patch(zones)
-    if names:
-        for name, corners in plan.zones.items():
-            write(axes, corners[:-1].mean(axis=0), name, colour=style.KEPT_CLEAR, size=5.5)
+
+
+def _zone_label(corners: np.ndarray, name: str) -> Label:
+    middle = corners[:-1].mean(axis=0)
+    steps = [
+        (0.0, 0.0),
+        *((x * k, y * k) for k in (10.0, 20.0, 32.0) for x, y in ((0, 1), (0, -1), (1, 0), (-1, 0))),
+    ]
+    places = [Place(middle, step) for step in steps]
+    colour = style.KEPT_CLEAR
+    return Label(shortened(name, _NAME), places, 5.5, colour, belongs_to=middle, on_ground=True)
 
 
 def _turned_left(corners: np.ndarray) -> np.ndarray:
@@ -85,62 +135,52 @@ def _turned_left(corners: np.ndarray) -> np.ndarray:
     return corners if np.dot(x[:-1], y[1:]) >= np.dot(x[1:], y[:-1]) else corners[::-1]
 
 
-def _draw_elements(axes: Axes, results: Results, scenario: int, names: bool) -> None:
-    present = results.scenarios[scenario].elements
-    middle = results.positions[:, :2].mean(axis=0)
-    short = short_names(results.plan.elements)
-    for name, lines in results.plan.elements.items():
-        is_area = all(len(line) > 3 and np.allclose(line[0], line[-1]) for line in lines)
-        if name not in present:
-            if is_area:
-                continue
-            faint = LineCollection(
-                list(lines), colors=style.FAINT, linewidths=0.7, linestyles=(0, (3, 2)), zorder=6
-            )
-            axes.add_collection(faint)
-            continue
-        drawn = LineCollection(
-            list(lines),
-            colors=style.HUNG,
-            linewidths=1.0 if is_area else 2.2,
-            linestyles=(0, (6, 1.5)) if is_area else "solid",
-            zorder=8,
-        )
-        drawn.set(path_effects=HALO if is_area else _CASING)
-        axes.add_collection(drawn)
-        if names:
-            _name_beside(axes, lines, short[name], middle, is_area)
+def is_area(lines: Sequence[np.ndarray]) -> bool:
+    """Whether an element lies over an area, and is no line."""
+    return all(len(line) > 3 and np.allclose(line[0], line[-1]) for line in lines)
 
 
-def _name_beside(
-    axes: Axes, lines: tuple[np.ndarray, ...], name: str, middle: np.ndarray, is_area: bool
-) -> None:
-    """Write a name beside the longest piece, on the side away from the audience (of an area, inside it)."""
+def _draw_element(axes: Axes, lines: tuple[np.ndarray, ...], is_used: bool) -> None:
+    over_area = is_area(lines)
+    if not is_used:
+        if not over_area:
+            faint = {"colors": style.FAINT, "linewidths": 0.7, "linestyles": (0, (3, 2))}
+            axes.add_collection(LineCollection(list(lines), zorder=6, **faint))
+        return
+    drawn = LineCollection(
+        list(lines),
+        colors=style.HUNG,
+        linewidths=1.0 if over_area else 2.2,
+        linestyles=(0, (6, 1.5)) if over_area else "solid",
+        zorder=8,
+    )
+    drawn.set(path_effects=HALO if over_area else _CASING)
+    axes.add_collection(drawn)
+
+
+def _element_label(lines: tuple[np.ndarray, ...], name: str, middle: np.ndarray) -> Label:
+    """Beside the longest piece, on the side away from the audience (of an area, inside it), or the next free place."""
+    places = list(_places_beside(lines, middle, is_area(lines)))
+    return Label(name, places, 6.5, style.HUNG, "bold")
+
+
+def _places_beside(lines: tuple[np.ndarray, ...], middle: np.ndarray, inside: bool) -> Iterator[Place]:
     starts = np.concatenate([line[:-1] for line in lines])
     ends = np.concatenate([line[1:] for line in lines])
-    longest = int(np.argmax(np.hypot(*(ends - starts).T)))
-    along = ends[longest] - starts[longest]
-    at = 0.5 * (starts[longest] + ends[longest])
-    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
-    if (np.dot(across, at - middle) < 0.0) != is_area:
-        across = -across
-    # Along the line, and never upside down.
-    angle = 90.0 - (90.0 - float(np.degrees(np.arctan2(along[1], along[0])))) % 180.0
-    axes.annotate(
-        name,
-        (at[0], at[1]),
-        xytext=(7.0 * across[0], 7.0 * across[1]),
-        textcoords="offset points",
-        rotation=angle,
-        ha="center",
-        va="center",
-        fontsize=6.5,
-        color=style.HUNG,
-        weight="bold",
-        path_effects=HALO,
-        zorder=10,
-        annotation_clip=False,
-    )
+    longest = np.argsort(-np.hypot(*(ends - starts).T), kind="stable")[:4]
+    for gap in _GAPS:
+        for share in (0.5, 0.25, 0.75):
+            for turned in (1.0, -1.0):
+                for i in longest:
+                    step = ends[i] - starts[i]
+                    at = starts[i] + share * step
+                    across = np.array([-step[1], step[0]]) / max(float(np.hypot(*step)), 1e-9)
+                    if (np.dot(across, at - middle) < 0.0) != inside:
+                        across = -across
+                    # Along the line, and never upside down.
+                    angle = 90.0 - (90.0 - float(np.degrees(np.arctan2(step[1], step[0])))) % 180.0
+                    across *= gap * turned
+                    yield Place(at, (float(across[0]), float(across[1])), angle)
 
 
 def short_names(names: Iterable[str]) -> dict[str, str]:
@@ -148,42 +188,40 @@ def short_names(names: Iterable[str]) -> dict[str, str]:
     first = {name: name.split()[0].rstrip(":,") for name in names}
     heads = list(first.values())
     return {
-        name: head if heads.count(head) == 1 and any(c.isdigit() for c in head) else name[:28]
+        name: head if heads.count(head) == 1 and any(c.isdigit() for c in head) else shortened(name, _NAME)
         for name, head in first.items()
     }
 
 
-def _draw_sources(axes: Axes, sources: dict[str, np.ndarray], names: bool) -> None:
-    axes.plot(
-        *np.array(list(sources.values())).reshape(-1, 2).T,
-        linestyle="none",
-        marker="^",
-        markersize=5.0 if names else 3.4,
-        color=style.INK,
-        mec="white",
-        mew=0.6,
-        zorder=9,
-    )
-    if names:
-        for name, at in sources.items():
-            axes.annotate(
-                name,
-                (at[0], at[1]),
-                xytext=(0.0, 5.5),
-                textcoords="offset points",
-                ha="center",
-                fontsize=5.5,
-                path_effects=HALO,
-                zorder=10,
-            )
+def draw_sources(
+    axes: Axes, sources: dict[str, np.ndarray], noise: Sequence[str], *, size: float = 1.0
+) -> None:
+    """A mark at each source, another one at what is noise."""
+    for marker, chosen in (
+        (SOURCE, [at for name, at in sources.items() if name not in noise]),
+        (NOISE, [at for name, at in sources.items() if name in noise]),
+    ):
+        axes.plot(
+            *np.array(chosen).reshape(-1, 2).T,
+            linestyle="none",
+            marker=marker,
+            markersize=(5.0 if marker == SOURCE else 5.5) * size,
+            color=style.INK,
+            mec="white",
+            mew=0.6,
+            zorder=9,
+        )
 
 
-def write(axes: Axes, at: np.ndarray, text: str, *, colour: str = style.INK, size: float = 6.0) -> None:
-    """Write centred at a point, legible on any ground."""
-    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85}
-    axes.text(
-        at[0], at[1], text, color=colour, fontsize=size, ha="center", va="center", bbox=ground, zorder=10
-    )
+def source_labels(axes: Axes, sources: dict[str, np.ndarray]) -> list[Label]:
+    """The names of sources above their marks, or beside them; those at one place share a label."""
+    groups: dict[tuple[float, ...], list[str]] = {}
+    for name, at in sources.items():
+        groups.setdefault(tuple(np.round(at, 2)), []).append(name)
+    return [
+        beside("\n".join(shortened(name, _NAME) for name in names), np.array(at), axes, size=5.5, above=True)
+        for at, names in groups.items()
+    ]
 
 
 def draw_scale_bar(axes: Axes, at: tuple[float, float], wanted: float) -> None:

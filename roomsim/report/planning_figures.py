@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -12,14 +13,17 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..planning.results import FigureRecord, Known, PlanResults, ValueTable
+from ..words import shortened
 from . import style
 from .blame_figure import blame_figure, blamed
 from .labels import write_names
 from .pictures import Picture, write_pictures
-from .planning_words import head_of, set_text, short_names
+from .planning_words import head_of, short_names
 
 MOST_NAMES = 5
 """Points of a front that are named besides the start and what is proposed: the largest rises."""
+_LETTERS = 20
+"""Of an element's name that have room in a chart."""
 PROPOSED, HIGHEST = style.SERIES[5], style.SERIES[0]
 
 
@@ -140,9 +144,27 @@ def _name_front(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
     options = [results.options[i] for i in numbers]
     x = np.array([option.cost for option in options])
     y = _factor(goal) * np.array([option.figures[goal.name].value for option in options])
-    write_names(
-        axes, x, y, [set_text(option, results) if option.elements else results.start for option in options]
-    )
+    short = {name: shortened(text, _LETTERS) for name, text in short_names(results).items()}
+    names = [" + ".join(short[name] for name in option.elements) or results.start for option in options]
+    names = [textwrap.fill(shortened(name, 3 * _LETTERS), 2 * _LETTERS) for name in names]
+    write_names(axes, x, y, names, _lines(axes, results, goal))
+
+
+def _lines(axes: Axes, results: PlanResults, goal: FigureRecord) -> list[np.ndarray]:
+    """What names must not hide: the line of the best sets, which rises where the dearer set begins, target, budget."""
+    best = [results.options[i] for i in results.front[goal.name]]
+    corners = [(option.cost, _factor(goal) * option.figures[goal.name].value) for option in best]
+    steps = corners[:1]
+    for (_, before), (cost, value) in pairwise(corners):
+        steps += [(cost, before), (cost, value)]
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    lines = [np.array(steps)]
+    target = next(record.target for record in results.goals if record.figure == goal.name)
+    if target is not None:
+        lines.append(np.array([(left, _factor(goal) * target), (right, _factor(goal) * target)]))
+    if results.budget is not None:
+        lines.append(np.array([(results.budget, low), (results.budget, high)]))
+    return lines
 
 
 def values_figure(results: PlanResults) -> Figure:
@@ -214,7 +236,8 @@ def _values_panel(axes: Axes, results: PlanResults, table: ValueTable, order: Se
             label=label,
         )
     axes.axvline(0.0, color=style.INK, linewidth=0.8)
-    axes.set_yticks(places, [short_names(results)[element] for element in order])
+    short = short_names(results)
+    axes.set_yticks(places, [textwrap.fill(shortened(short[element], 44), 24) for element in order])
     axes.set_ylim(len(order) - 0.5, -0.5)
     axes.set_title(textwrap.fill(figure.words, 38), loc="left")
     axes.set_xlabel(f"gain, {figure.unit}" if figure.unit else f"gain in {head_of(figure).split(',')[0]}")

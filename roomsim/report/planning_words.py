@@ -63,14 +63,14 @@ def shown_figures(results: PlanResults) -> list[FigureRecord]:
     """Goals in their order, then the other figures that people ask for."""
     wanted = [goal.figure for goal in results.goals]
     wanted += [
-        name for name in ("sti_worst_decile", "sti_median", "t20_mid", "t20_bass") if name not in wanted
+        name for name in ("sti_worst_tenth", "sti_median", "t20_mid", "t20_bass") if name not in wanted
     ]
     return [results.figure(name) for name in wanted]
 
 
 _HEADS = {
     "sti_share_of_seats": "seats\nserved",
-    "sti_worst_decile": "STI, worst\ntenth",
+    "sti_worst_tenth": "STI, worst\ntenth",
     "sti_median": "STI, median\nseat",
     "level_spread": "level\nspread",
     "t20_mid": "T20, s\n500–1k",

@@ -23,6 +23,8 @@ class Shown:
     symbol: str
     unit: str
     """Empty where there is none."""
+    decimals: int
+    """Digits after the point that a value is worth."""
     change: str
     """Word for a difference: "gain" where more is always better."""
     key: str
@@ -44,7 +46,7 @@ def shown_as(metric: str, band: int | None) -> Shown:
         title += ", mean of 500 Hz and 1 kHz" if band is None else f", octave {bands.NOMINAL[band]:g} Hz"
         key += "_mid" if band is None else f"_{bands.LABELS[band]}"
     change = "gain" if row.better == "higher" else "change"
-    return Shown(title, row.symbol, row.unit.replace("permille", "‰"), change, key)
+    return Shown(title, row.symbol, row.unit.replace("permille", "‰"), row.decimals, change, key)
 
 
 def find_quantity(text: str, known: Iterable[str] = METRICS) -> str:

@@ -44,7 +44,7 @@ class ComparisonRow:
     against: int | None
     """Number of the scenario that it is measured against; None for the bare venue."""
     sti_median: Figure
-    sti_worst_decile: Figure
+    sti_worst_tenth: Figure
     share_of_seats: Figure
     """With a speech transmission index at or above the target."""
     target: Literal["met", "missed", "unclear"]
@@ -85,7 +85,7 @@ class ComparisonRow:
 
 def comparison_rows(results: Results) -> list[ComparisonRow]:
     """One row a scenario, the bare venue first."""
-    median, worst = results.room["sti_median"], results.room["sti_worst_decile"]
+    median, worst = results.room["sti_median"], results.room["sti_worst_tenth"]
     share, times = results.room["sti_share_of_seats"], results.room[T20]
     mid, bass = mean_of_bands(times, bands.MID), mean_of_bands(times, bands.BASS)
     rows = []
@@ -100,7 +100,7 @@ def comparison_rows(results: Results) -> list[ComparisonRow]:
                 elements=record.elements,
                 against=None if record.compare_with == i else record.compare_with + 1,
                 sti_median=figure(median, i),
-                sti_worst_decile=figure(worst, i),
+                sti_worst_tenth=figure(worst, i),
                 share_of_seats=figure(share, i),
                 target=_target(figure(share, i), results.share_target),
                 verdict=verdict,

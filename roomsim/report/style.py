@@ -12,16 +12,18 @@ from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 import matplotlib
 import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import BoundaryNorm, Colormap
+from matplotlib.colors import BoundaryNorm, Colormap, ListedColormap
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import MaxNLocator
 
 from ..files import replace_file
+from ..words import shortened
 
 INK = "#1a1a1a"
 QUIET = "#707070"
@@ -108,6 +110,11 @@ class Scale:
     classes: tuple[str, ...] = ()
     """Letters of the steps, with the two open ends; none if the steps have no names."""
 
+    @property
+    def width(self) -> float:
+        """Of a step."""
+        return float(np.diff(self.edges).min())
+
     def step(self, values: np.ndarray) -> np.ndarray:
         """(...) int: number of the step of each value, 0 below the first edge; NaN as above the last."""
         return np.searchsorted(self.edges, values, side="right")
@@ -121,27 +128,43 @@ def sti_scale() -> Scale:
     return _stepped("viridis", np.array(STI_EDGES), "{:.2f}", STI_CLASSES)
 
 
-def value_scale(values: np.ndarray) -> Scale:
-    """Round steps over nearly all of the values; the ends are open."""
+def value_scale(values: np.ndarray, better: str | None = "higher") -> Scale:
+    """Round steps over nearly all of the values; the ends are open.
+
+    Bright yellow is the better end. Where neither end is, as with reverberation times, the steps are shades of one
+    blue: darker is more, and nothing else is meant.
+    """
     finite = values[np.isfinite(values)]
     low, high = np.quantile(finite, (0.01, 0.99)) if finite.size else (0.0, 1.0)
     if high - low < 1e-9:
         low, high = low - 0.5, high + 0.5
     edges = np.asarray(MaxNLocator(nbins=10, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high))
-    return _stepped("viridis", edges, _decimals(edges))
+    return _stepped(_VALUES[better], edges, _decimals(edges))
 
 
-def gain_scale(differences: np.ndarray) -> Scale:
-    """Round steps that lie evenly about zero: purple above, orange below."""
+def gain_scale(differences: np.ndarray, better: str | None = "higher") -> Scale:
+    """Round steps that lie evenly about zero: purple where it is better, orange where it is worse.
+
+    Where neither is better, teal above and brown below.
+    """
     sizes = np.abs(differences[np.isfinite(differences)])
     limit = float(np.quantile(sizes, 0.99)) if sizes.size and sizes.max() > 0.0 else 1.0
     even = MaxNLocator(nbins=20, steps=[1, 2, 5, 10], symmetric=True)
     edges = np.round(even.tick_values(-limit, limit), 10)
-    return _stepped("PuOr", edges, _decimals(edges).replace(":", ":+"))
+    return _stepped(_CHANGES[better], edges, _decimals(edges).replace(":", ":+"))
+
+
+_VALUES: dict[str | None, str] = {"higher": "viridis", "lower": "viridis_r", None: "Blues"}
+_CHANGES: dict[str | None, str] = {"higher": "PuOr", "lower": "PuOr_r", None: "BrBG"}
+"""Colour maps by which end is better."""
+_PALEST = 0.12
+"""Where the shades of blue begin: a seat must not be as white as the page."""
 
 
 def _stepped(colours: str, edges: np.ndarray, form: str, classes: tuple[str, ...] = ()) -> Scale:
-    steps = matplotlib.colormaps[colours].resampled(len(edges) + 1)
+    whole = matplotlib.colormaps[colours]
+    start = _PALEST if colours == "Blues" else 0.0
+    steps = ListedColormap(whole(np.linspace(start, 1.0, len(edges) + 1)))
     return Scale(steps, BoundaryNorm(edges, len(edges) + 1, extend="both"), edges, form, classes)
 
 
@@ -171,10 +194,35 @@ class Titled(Protocol):
 def write_head(figure: Figure, results: Titled, title: str, below: str = "") -> None:
     """Study and venue, the title, and up to four lines below, from the upper left corner."""
     height = float(figure.get_size_inches()[1])
-    above = f"{results.title}  ·  {results.venue}"
-    figure.text(0.04, 1.0 - 0.32 / height, above, fontsize=8.0, color=QUIET)
-    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=13.0, weight="bold")
+    above, size = _fitted(figure, f"{results.title}  ·  {results.venue}", 8.0, 8.0, "normal")
+    figure.text(0.04, 1.0 - 0.32 / height, above, fontsize=size, color=QUIET)
+    title, size = _fitted(figure, title, 13.0, 9.0, "bold")
+    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=size, weight="bold")
     figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
+
+
+def _fitted(
+    figure: Figure, text: str, size: float, smallest: float, weight: Literal["normal", "bold"]
+) -> tuple[str, float]:
+    """A line that fits on the page, and its size: smaller at first, then cut short."""
+    room = 72.0 * 0.92 * float(figure.get_size_inches()[0])
+    fitting = size * room / text_size(figure, text, size, weight)[0]
+    if fitting < smallest:
+        text = shortened(text, int(len(text) * fitting / smallest))
+    return text, float(np.clip(fitting, smallest, size))
+
+
+def text_size(
+    figure: Figure, text: str, size: float, weight: Literal["normal", "bold"] = "normal"
+) -> tuple[float, float]:
+    """Width and height of a text of one or more lines, points."""
+    font = FontProperties(size=size, weight=weight)
+    canvas: Any = figure.canvas  # of the Agg kind: see `new_figure`
+    lines = text.split("\n")
+    widths = [
+        canvas.get_renderer().get_text_width_height_descent(line or " ", font, False)[0] for line in lines
+    ]
+    return max(widths) * 72.0 / float(figure.dpi), 1.25 * size * len(lines)
 
 
 def write_foot(figure: Figure, text: str) -> None:

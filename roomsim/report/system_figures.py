@@ -20,10 +20,13 @@ from ..study.landing import PARTS
 from ..study.section import Section
 from ..study.system import SystemReport
 from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
+from ..words import counted, shortened
 from . import style
 from .directivity_figures import pattern_figure
+from .labels import HALO, write_labels
 from .pictures import Picture, write_pictures
-from .plan import HALO, draw_scale_bar
+from .plan import draw_scale_bar, draw_sources, source_labels, tier_words
+from .system_object import angle_words
 
 PART_COLOURS = ("#1b7837", "#c7a76c", "#9e9ac8", "#6baed6", "#c2185b", "#d9d9d9")
 """In the order of `PARTS`: audience dark, so that it stands out in grey too."""
@@ -44,10 +47,13 @@ def write_system_figures(
     draws: dict[str, Callable[[SystemReport], Figure]] = {"what_goes_where": goes_figure}
     for i, section in enumerate(report.sections):
         draws[f"side_view_{i + 1}"] = partial(side_view, section=section)
-    draws["level_maps"] = level_figure
-    if report.bass is not None:
-        draws["bass_maps"] = bass_figure
-    draws["arrival_order"] = arrival_figure
+    tiers = range(len(report.plan.tiers))
+    for tier in tiers:
+        of_tier = f"_{tier + 1}" if len(tiers) > 1 else ""
+        draws[f"level_maps{of_tier}"] = partial(level_figure, tier=tier)
+        if report.bass is not None:
+            draws[f"bass_maps{of_tier}"] = partial(bass_figure, tier=tier)
+        draws[f"arrival_order{of_tier}"] = partial(arrival_figure, tier=tier)
     for i in range(0, len(report.patterns), 3):
         draws[f"directivity_{i // 3 + 1}"] = partial(pattern_figure, first=i)
     pictures = [
@@ -116,7 +122,7 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
                 ink = "white" if part in (0, 4) else style.INK
                 axes.text(x + w / 2, y, f"{100 * w:.0f}", ha="center", va="center", fontsize=7.5, color=ink)
         start = start + width
-    axes.set_yticks(place, [textwrap.fill(label, 24) for label in labels], fontsize=8.0)
+    axes.set_yticks(place, [textwrap.fill(shortened(label, 46), 24) for label in labels], fontsize=8.0)
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(-0.6, len(shares) - 0.4)
     axes.set_xticks(np.linspace(0.0, 1.0, 6), [f"{x:.0f} %" for x in np.linspace(0, 100, 6)])
@@ -131,15 +137,10 @@ def side_view(report: SystemReport, section: Section) -> Figure:
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))
         hang = next(hang for hang in report.study.sources.hang if hang.name == section.name)
-        angles = " ".join(f"{angle:g}" for angle in hang.splay) or "none"
         aimed = report.aimed_sections.get(section.name)
-        below = (
-            f"{hang.count} boxes, top at {hang.top[2]:g} m, site angle {hang.site_angle:g}°, splays {angles}°"
-        )
+        below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
         if aimed is not None:
-            found = report.aims[section.name].hang
-            after = " ".join(f"{angle:g}" for angle in found.splay)
-            below += f"\nProposed (orange): site angle {found.site_angle:g}°, splays {after}°"
+            below += f"\nProposed (orange): {angle_words(report.aims[section.name].hang)}"
         style.write_head(figure, report, f"Side view: {section.name}", below)
         upper = figure.add_axes((0.06, 0.46, 0.9, 0.38))
         lower = figure.add_axes((0.06, 0.14, 0.9, 0.3))
@@ -221,33 +222,32 @@ def _levels_along(axes: Axes, section: Section, aimed: Section | None, limits: t
 # --- maps -----------------------------------------------------------------------------------------------
 
 
-def level_figure(report: SystemReport) -> Figure:
-    """Direct level of all sources at the seats, re the median seat, octave by octave."""
+def level_figure(report: SystemReport, tier: int = 0) -> Figure:
+    """Direct level of all sources at the seats of a tier, re the median of all seats, octave by octave."""
     with style.rules():
         levels = report.direct_level
         panels = [(style.hertz(label), levels[:, b]) for b, label in enumerate(bands.LABELS)]
         title = f"Direct level over the seats: {report.name}"
         below = "Direct sound of all programme sources, energies added, with the loss in the air."
-        return _map_sheet(report, title, below, panels, report.scene.receivers.cell)
+        return _map_sheet(report, title, below, panels, tier)
 
 
-def bass_figure(report: SystemReport) -> Figure:
-    """Coherent bass at the seats and on stage, re the median seat."""
+def bass_figure(report: SystemReport, tier: int = 0) -> Figure:
+    """Coherent bass at the seats of a tier, re the median of all seats; on stage too, on the lowest tier's plan."""
     with style.rules():
         bass = report.bass
         assert bass is not None
-        cells = np.concatenate([report.scene.receivers.cell, bass.stage_cells])
-        panels = []
-        for i, label in enumerate(bass.labels):
-            panels.append((f"{label} Hz", np.concatenate([bass.seats[:, i], bass.stage[:, i]])))
+        panels = [(f"{label} Hz", bass.seats[:, i]) for i, label in enumerate(bass.labels)]
         behind = "; ".join(
             f"{name}: {', '.join(f'{x:.0f}' for x in values)} dB" for name, values in bass.rejection.items()
         )
+        on_stage = " and on stage" if tier == 0 and len(bass.stage) else ""
         below = (
-            "Complex sum of all bass stacks with the floor's image, at the seats and on stage; no walls, no "
+            f"Complex sum of all bass stacks with the floor's image, at the seats{on_stage}; no walls, no "
             f"reverberation.\nRejection behind at {', '.join(bass.labels)} Hz: {behind}"
         )
-        return _map_sheet(report, f"Bass: {report.name}", below, panels, cells)
+        stage = bass.stage if tier == 0 else None
+        return _map_sheet(report, f"Bass: {report.name}", below, panels, tier, stage)
 
 
 def _map_sheet(
@@ -255,9 +255,12 @@ def _map_sheet(
     title: str,
     below: str,
     panels: list[tuple[str, np.ndarray]],
-    cells: np.ndarray,
+    tier: int,
+    stage: np.ndarray | None = None,
 ) -> Figure:
-    n_seats = len(report.scene.receivers.cell)
+    """panels: name and level (n_seats,) of each map; stage: (n_points, n_panels) level on it."""
+    shown = _on_tier(report, tier)
+    below = f"{_tier_line(report, tier)}{below}"
     columns = 2 if len(panels) > 3 else 1
     rows = -(-len(panels) // columns)
     figure = style.new_figure(style.A4_UPRIGHT)
@@ -271,19 +274,23 @@ def _map_sheet(
     for i, (label, values) in enumerate(panels):
         column, row = i % columns, i // columns
         axes = figure.add_axes((0.03 + column * width, top - (row + 1) * height, width - 0.02, height - 0.04))
-        seats = values[:n_seats]
-        median = float(np.median(seats))
+        seats, median = values[shown], float(np.median(values))
         low, high = np.quantile(seats, (0.05, 0.95))
+        cells, drawn = report.scene.receivers.cell[shown], seats
+        if stage is not None and report.bass is not None:
+            cells = np.concatenate([cells, report.bass.stage_cells])
+            drawn = np.concatenate([seats, stage[:, i]])
         shade = PolyCollection(
-            list(cells), array=values - median, cmap=colours, norm=norm, edgecolors="face", linewidths=0.3
+            list(cells), array=drawn - median, cmap=colours, norm=norm, edgecolors="face", linewidths=0.3
         )
         axes.add_collection(shade)
-        _plan(axes, report, i == len(panels) - 1)
+        _plan(axes, report, tier, i == len(panels) - 1)
         axes.apply_aspect()
         within = float((np.abs(seats - median) <= 3.0).mean())
         axes.set_title(
-            f"{label}: median {median:.0f} dB; nine of ten seats within\n"
-            f"{high - low:.1f} dB, {100 * within:.0f} % within ±3 dB",
+            f"{label}: median {np.median(seats):.0f} dB; nine of ten seats within\n"
+            f"{high - low:.1f} dB, {100 * within:.0f} % within ±3 dB"
+            f"{' of the median of all seats' if len(seats) < len(values) else ''}",
             loc="left",
             fontsize=7.5,
         )
@@ -294,20 +301,38 @@ def _map_sheet(
     scale.set_label("dB re the median seat", fontsize=7.5)
     style.write_foot(
         figure,
-        "Seats that a source cannot see get nothing from it. Purple is quieter than the median, orange louder.",
+        "Seats that a source cannot see get nothing from it. Purple is quieter than the median, orange louder. "
+        "Triangles are the sources.",
     )
     return figure
 
 
-def _plan(axes: Axes, report: SystemReport, with_bar: bool) -> None:
+def _on_tier(report: SystemReport, tier: int) -> np.ndarray:
+    """(n_seats,) bool."""
+    return np.isin(report.scene.receivers.area, report.plan.tiers[tier].areas)
+
+
+def _tier_line(report: SystemReport, tier: int) -> str:
+    """What a page shows where there are several: a line for its head."""
+    if len(report.plan.tiers) == 1:
+        return ""
+    seats = report.scene.receivers
+    return f"Plan {tier + 1} of {len(report.plan.tiers)}: " + (
+        f"{tier_words(report.plan, tier, seats.area_names, seats.area, seats.position)}.\n"
+    )
+
+
+def _plan(axes: Axes, report: SystemReport, tier: int, with_bar: bool, names: bool = False) -> None:
+    """Walls and sources, and on large maps their names."""
     plan = report.plan
-    points = np.concatenate([*plan.walls, report.scene.receivers.cell.reshape(-1, 2)])
+    walls = [line for each in plan.tiers for line in each.walls]
+    points = np.concatenate([*walls, report.scene.receivers.cell.reshape(-1, 2)])
     low, high = points.min(axis=0), points.max(axis=0)
     margin = 0.02 * float((high - low).max())
-    axes.add_collection(LineCollection(list(plan.walls), colors="#3c3c3c", linewidths=0.8, zorder=6))
-    for i in report.sources_on:
-        at = report.scene.sources.position[i]
-        axes.plot(at[0], at[1], marker="^", markersize=4.0, color=style.INK, mec="white", mew=0.5, zorder=9)
+    shown = LineCollection(list(plan.tiers[tier].walls), colors="#3c3c3c", linewidths=0.8, zorder=6)
+    axes.add_collection(shown)
+    sources = {report.scene.sources.names[i]: report.scene.sources.position[i, :2] for i in report.sources_on}
+    draw_sources(axes, sources, (), size=0.8)
     axes.set_xlim(low[0] - margin, high[0] + margin)
     axes.set_ylim(low[1] - margin - 0.055 * (high - low)[0], high[1] + margin)
     axes.set_aspect("equal", anchor="NW")
@@ -318,10 +343,12 @@ def _plan(axes: Axes, report: SystemReport, with_bar: bool) -> None:
             (float(low[0]), float(low[1]) - 0.035 * float((high - low)[0])),
             0.2 * float((high - low)[0]),
         )
+    if names:
+        write_labels(axes, source_labels(axes, sources), np.array(list(sources.values())))
 
 
-def arrival_figure(report: SystemReport) -> Figure:
-    """Which source each seat hears first, as the delays are and as proposed."""
+def arrival_figure(report: SystemReport, tier: int = 0) -> Figure:
+    """Which source each seat of a tier hears first, as the delays are and as proposed."""
     with style.rules():
         figure = style.new_figure(style.A4_UPRIGHT)
         changes = [
@@ -334,20 +361,26 @@ def arrival_figure(report: SystemReport) -> Figure:
             else "Nothing to be timed: no fills and no delays.",
             110,
         )
-        style.write_head(figure, report, f"Order of arrivals: {report.name}", below)
+        style.write_head(
+            figure, report, f"Order of arrivals: {report.name}", f"{_tier_line(report, tier)}{below}"
+        )
+        seats = _on_tier(report, tier)
         shown = [("As written down", report.order)]
         if report.proposals:
             shown.append(("With the proposed delays", report.order_proposed))
         for i, (label, order) in enumerate(shown):
             axes = figure.add_axes((0.04, 0.5 - 0.375 * i + 0.03, 0.92, 0.345))
-            _first_heard(axes, report, order)
-            _plan(axes, report, i == len(shown) - 1)
-            shares = [float((order.verdict == v).mean()) for v in range(len(VERDICTS))]
+            _first_heard(axes, report, order, seats)
+            _plan(axes, report, tier, i == len(shown) - 1, names=True)
+            shares = [float((order.verdict[seats] == v).mean()) for v in range(len(VERDICTS))]
             said = ", ".join(f"{name} {share:.0%}" for name, share in zip(VERDICTS, shares))
             axes.set_title(f"{label}: {said} of the seats", loc="left", fontsize=8.5)
-        names = {int(i) for _, order in shown for i in np.unique(order.first) if i >= 0}
+        names = {int(i) for _, order in shown for i in np.unique(order.first[seats]) if i >= 0}
         handles = [
-            Patch(facecolor=_source_colour(report, i), label=f"{report.scene.sources.names[i]} first")
+            Patch(
+                facecolor=_source_colour(report, i),
+                label=f"{shortened(report.scene.sources.names[i], 30)} first",
+            )
             for i in sorted(names)
         ]
         handles.append(
@@ -375,16 +408,17 @@ def arrival_figure(report: SystemReport) -> Figure:
         return figure
 
 
-def _first_heard(axes: Axes, report: SystemReport, order: ArrivalOrder) -> None:
-    cells = report.scene.receivers.cell
-    for source in np.unique(order.first):
-        chosen = cells[order.first == source]
+def _first_heard(axes: Axes, report: SystemReport, order: ArrivalOrder, shown: np.ndarray) -> None:
+    cells = report.scene.receivers.cell[shown]
+    first, verdicts = order.first[shown], order.verdict[shown]
+    for source in np.unique(first):
+        chosen = cells[first == source]
         colour = "white" if source < 0 else _source_colour(report, int(source))
         axes.add_collection(
             PolyCollection(list(chosen), facecolors=colour, edgecolors="white", linewidths=0.2)
         )
     for verdict, hatch in ((OK + 1, "...."), (ECHO, "xxxx")):
-        for cell in cells[order.verdict == verdict]:
+        for cell in cells[verdicts == verdict]:
             axes.add_patch(
                 Polygon(cell, facecolor="none", edgecolor=style.INK, hatch=hatch, linewidth=0.0, zorder=3)
             )

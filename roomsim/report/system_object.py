@@ -16,6 +16,7 @@ from ..study.landing import PARTS
 from ..study.system import SystemReport
 from ..study.timing import VERDICTS
 from ..venue.document import Source
+from ..venue.systems import Hang
 
 RIGGING = (
     "Loads are at rest: two points whose places are known share by the lever rule, others evenly. Shock, wind, "
@@ -51,7 +52,7 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         },
         "aims": {
             name: {
-                "site_angle": found.hang.site_angle,
+                "tilt": found.hang.tilt,
                 "splay": list(found.hang.splay),
                 "is_met": found.is_met,
                 "wanted_spread": found.wanted,
@@ -103,6 +104,13 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         ],
         "cautions": list(system_cautions(report)),
     }
+
+
+def angle_words(hang: Hang) -> str:
+    """How a hang is turned: "top box 7° down, splays 1 2 2 7 10°"."""
+    tilt = f"{abs(hang.tilt):g}° {'up' if hang.tilt > 0.0 else 'down'}" if hang.tilt else "level"
+    splays = f", splays {' '.join(f'{angle:g}' for angle in hang.splay)}°" if hang.splay else ""
+    return f"top box {tilt}{splays}"
 
 
 def channels(report: SystemReport) -> Iterator[dict[str, Any]]:

@@ -16,8 +16,8 @@ from ..physics.noise import whole_noise_rating
 from ..study.landing import PARTS
 from ..study.system import SystemReport
 from ..study.timing import VERDICTS
-from ..venue.systems import Hang
-from .system_object import channels, levels_of, system_cautions
+from ..words import counted, span
+from .system_object import angle_words, channels, levels_of, system_cautions
 
 SPEECH = [3, 4, 5, 6]
 """500 Hz to 4 kHz."""
@@ -123,10 +123,10 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
     for p in report.proposals:
         x, y, _ = report.scene.receivers.position[p.seat]
         yield (
-            f"{names[p.source]}: serves {len(p.served)} seats; at ({x:.1f}, {y:.1f}) the mains come after "
+            f"{names[p.source]}: serves {counted(len(p.served), 'seat')}; at ({x:.1f}, {y:.1f}) the mains come after "
             f"{p.main_arrival:.1f} ms, it after {p.travel:.1f}; with {1000 * report.offset:g} ms on top it waits "
-            f"{p.proposed:.1f} ms. At its seats it follows by {p.lag[0]:.0f} to {p.lag[1]:.0f} ms, at "
-            f"{p.louder[0]:+.0f} to {p.louder[1]:+.0f} dB re the mains."
+            f"{p.proposed:.1f} ms. At its seats it follows by {span(*p.lag)} ms, at "
+            f"{span(*p.louder, '+.0f')} dB re the mains."
         )
     for label, order in (("as written", report.order), ("as proposed", report.order_proposed)):
         shares = ", ".join(f"{v} {100 * (order.verdict == i).mean():.0f} %" for i, v in enumerate(VERDICTS))
@@ -145,8 +145,8 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
             else f", the first {weak.first_far:.0f} m from a main: delays hang before it"
         )
         yield (
-            f"Short of the mains, by 6 dB of level or by the STI target as estimated: {weak.near.sum()} seats near the "
-            f"stage, {weak.far.sum()} farther{far}."
+            "Short of the mains, by 6 dB of level or by the STI target as estimated: "
+            f"{counted(int(weak.near.sum()), 'seat')} near the stage, {weak.far.sum()} farther{far}."
         )
 
 
@@ -167,9 +167,9 @@ def _level_lines(report: SystemReport) -> Iterator[str]:
     low, median, high = levels["a_level"]
     sti = levels["sti_estimate"]
     yield (
-        f"A-weighted, with the room, estimated: {median:.0f} dB(A) in the median seat, {low:.0f} to {high:.0f} over "
-        f"nine in ten. Noise is NR {whole_noise_rating(levels['noise'])}. STI estimated {sti[1]:.2f}, {sti[0]:.2f} to "
-        f"{sti[2]:.2f}."
+        f"A-weighted, with the room, estimated: {median:.0f} dB(A) in the median seat, {span(low, high)} over "
+        f"nine in ten. Noise is NR {whole_noise_rating(levels['noise'])}. STI estimated {sti[1]:.2f}, "
+        f"{span(sti[0], sti[2], '.2f')} over nine in ten."
     )
     if levels["headroom"] is not None:
         yield (
@@ -190,15 +190,11 @@ def _aim_table(report: SystemReport) -> Table:
             ("now", given, found.before.spread, found.spill_before),
             ("proposed" if found.is_met else "best found", found.hang, found.after.spread, found.spill_after),
         ):
-            table.add_row(f"{name}, {label}: {_angles(hang)}", *(f"{x:.1f}" for x in spread))
+            table.add_row(f"{name}, {label}: {angle_words(hang)}", *(f"{x:.1f}" for x in spread))
             table.add_row("  on roof and walls", *(f"{100 * x:.0f}" for x in spill))
         if not found.is_met:
             table.add_row(f"  {found.wanted:g} dB is not reached with these boxes and steps")
     return table
-
-
-def _angles(hang: Hang) -> str:
-    return f"site {hang.site_angle:g}°, splays {' '.join(f'{a:g}' for a in hang.splay)}°"
 
 
 def _bass_table(report: SystemReport) -> Table:

@@ -159,7 +159,7 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
     per_1000 = f"gain per\n1000 {clean(results.currency)}"
     seats = [
         Column("STI of\nmedian seat", lambda row: with_error(row.sti_median, most)),
-        Column("of worst\ntenth", lambda row: with_error(row.sti_worst_decile, most)),
+        Column("of worst\ntenth", lambda row: with_error(row.sti_worst_tenth, most)),
         Column(
             f"seats\n≥ {results.sti_target:.2f}",
             lambda row: f"{with_error(_percent(row.share_of_seats), 0)} %",

@@ -11,6 +11,7 @@ from ..physics.air import Air
 from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
+from ..words import counted
 from .element_checks import (
     fit_findings,
     kind_of,
@@ -148,7 +149,8 @@ def _seat_findings(receivers: ReceiverArrays, enclosure: Enclosure) -> Iterator[
             "seat_in_solid" if in_solid else "seat_outside",
             "error" if len(off) == len(seats) else "warning",
             f"audience {name!r}",
-            f"{len(off)} of {len(seats)} seats lie {'inside a solid' if in_solid else 'outside the room'}, "
+            f"{len(off)} of {counted(len(seats), 'seat')} {'lie' if len(off) > 1 else 'lies'} "
+            f"{'inside a solid' if in_solid else 'outside the room'}, "
             f"the first at {point_text(receivers.position[off[0]])}.",
             "Cut the area back to the free floor, and check floor and ear_height.",
             as_position(receivers.position[off[0]]),

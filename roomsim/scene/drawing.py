@@ -23,50 +23,85 @@ from ..venue.document import (
 from ..venue.mesh import VenueMesh, matching_groups
 from .footprints import free_sheets
 from .receivers import area_outline
+from .scene import ReceiverArrays
 from .sources import source_places
 from .tessellation import polygon_parts
+from .tiers import seat_tiers
 
 LOW = 0.3
 """m over the lowest audience floor: what is higher shows in the plan."""
 
 
 @dataclass(frozen=True)
+class Tier:
+    """Audience areas of which none lies above another: they share a plan."""
+
+    areas: tuple[int, ...]
+    """Indices of the audience areas."""
+    walls: tuple[np.ndarray, ...]
+    """(n, 2) polylines of the mesh cut over its floor and at ear height, and its outline."""
+    laid: dict[str, tuple[np.ndarray, ...]]
+    """What is laid on its floor or sits there: element name -> (n, 2) closed polygons."""
+
+
+@dataclass(frozen=True)
 class PlanDrawing:
     """Lines for maps, plan view, m."""
 
-    walls: tuple[np.ndarray, ...]
-    """(n, 2) polylines of the mesh cut over the floor and at ear height, and its outline."""
+    tiers: tuple[Tier, ...]
+    """Lowest first; more than one where seats lie above each other."""
     elements: dict[str, tuple[np.ndarray, ...]]
-    """Element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
+    """What is seen from all tiers: element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
     zones: dict[str, np.ndarray]
     """Name -> (n, 2) closed polygon."""
     sources: dict[str, np.ndarray]
     """Name -> (2,) position."""
+    noise: tuple[str, ...]
+    """Names of those sources that are noise."""
     stage: tuple[float, float] | None
     north: float | None
     """Degrees anticlockwise from x."""
 
+    def elements_on(self, *tiers: int) -> dict[str, tuple[np.ndarray, ...]]:
+        """Element name -> lines of what the plan of these tiers shows; what has no lines there is left out."""
+        found = dict(self.elements)
+        for tier in tiers:
+            for name, lines in self.tiers[tier].laid.items():
+                found[name] = (*found.get(name, ()), *lines)
+        return {name: lines for name, lines in found.items() if lines}
 
-def plan_drawing(study: Study, mesh: VenueMesh) -> PlanDrawing:
+
+def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
     """The plan of a study.
 
-    Walls are the mesh cut level at the lowest ear height and a little over the floor, which shows stages and
-    counters, and the outline of the whole mesh seen from above.
+    Walls are the mesh cut level at the lowest ear height of a tier and a little over its floor, which shows stages
+    and counters, and the outline of the whole mesh seen from above.
     """
     floors, ears = [], []
     for area in study.venue.audience:
         shape, height = area_outline(area, mesh)
         floors.append(float(height(shapely.get_coordinates(shape)).min()))
         ears.append(floors[-1] + area.ear_height)
+    edge, by_tier = outline(mesh), seat_tiers(receivers)
+    laid = _laid(study, mesh, floors, by_tier)
+    tiers = []
+    for areas, on_its_floor in zip(by_tier, laid, strict=True):
+        cuts = (min(floors[i] for i in areas) + LOW, min(ears[i] for i in areas))
+        tiers.append(Tier(areas, (*level_section(mesh, cuts), *edge), on_its_floor))
     marks = study.venue.plan
     return PlanDrawing(
-        walls=(*level_section(mesh, (min(floors) + LOW, min(ears))), *outline(mesh)),
-        elements={element.name: _element_lines(element, study, mesh) for element in study.elements.all()},
+        tiers=tuple(tiers),
+        elements={
+            element.name: _element_lines(element, mesh)
+            for element in study.elements.all()
+            if not isinstance(element, Crowd | FloorCovering | SystemChange)
+        },
         zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
         sources={
             name: points[:, :2].mean(axis=0)
             for name, points in source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
         },
+        noise=tuple(source.name for source in study.sources.all() if source.role == "noise"),
         stage=marks.stage,
         north=marks.north,
     )
@@ -112,19 +147,31 @@ def _polylines(lines: np.ndarray) -> tuple[np.ndarray, ...]:
     )
 
 
-def _element_lines(element: Element, study: Study, mesh: VenueMesh) -> tuple[np.ndarray, ...]:
+def _laid(
+    study: Study, mesh: VenueMesh, floors: list[float], tiers: tuple[tuple[int, ...], ...]
+) -> list[dict[str, tuple[np.ndarray, ...]]]:
+    """For each tier what is laid on its floor, a covering on the floor nearest in height, and its audience."""
+    found: list[dict[str, tuple[np.ndarray, ...]]] = [{} for _ in tiers]
+    for covering in study.elements.floor_covering:
+        gaps = [min(abs(floors[i] - covering.floor) for i in areas) for areas in tiers]
+        found[int(np.argmin(gaps))][covering.name] = (_closed(covering.polygon),)
+    for crowd in study.elements.crowd:
+        for areas, laid in zip(tiers, found, strict=True):
+            its_own = [study.venue.audience[i] for i in areas if study.venue.audience[i].name in crowd.areas]
+            shapes = [area_outline(area, mesh)[0] for area in its_own]
+            laid[crowd.name] = tuple(
+                np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape)
+            )
+    return found
+
+
+def _element_lines(element: Element, mesh: VenueMesh) -> tuple[np.ndarray, ...]:
     if isinstance(element, Drape):
         return tuple(np.array(run) for run in element.runs)
     if isinstance(element, Banner):
         return tuple(_seen_from_above(sheet.corners) for sheet in free_sheets(element))
-    if isinstance(element, CeilingDrape | FloorCovering):
+    if isinstance(element, CeilingDrape):
         return (_closed(element.polygon),)
-    if isinstance(element, Crowd):
-        areas = {area.name: area for area in study.venue.audience}
-        shapes = [area_outline(areas[name], mesh)[0] for name in element.areas]
-        return tuple(np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape))
-    if isinstance(element, SystemChange):
-        return ()
     assert isinstance(element, Opening)
     fits = matching_groups(mesh, element.groups, f"opening {element.name!r}")
     corners = mesh.vertices[mesh.faces[fits[mesh.group]]][:, :, :2]

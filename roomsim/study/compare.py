@@ -89,7 +89,7 @@ def _difference(figure: Replicated, references: list[int]) -> Replicated:
 def _over_seats(sti: Replicated, target: float) -> dict[str, SeatStatistic]:
     return {
         "sti_median": sti.over_seats(median_of_seats),
-        "sti_worst_decile": sti.over_seats(quantile_of_seats(0.1)),
+        "sti_worst_tenth": sti.over_seats(quantile_of_seats(0.1)),
         "sti_share_of_seats": sti.over_seats(share_above(target)),
     }
 

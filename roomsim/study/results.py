@@ -75,7 +75,7 @@ class Results:
     """Registry name -> difference against `compare_with`, same shape; errors are of the difference itself."""
     room: dict[str, Estimate]
     """Registry name -> mean over seats, (n_scenarios,) or (n_scenarios, 8); and of the STI over seats:
-    "sti_median", "sti_worst_decile", "sti_share_of_seats" (n_scenarios,)."""
+    "sti_median", "sti_worst_tenth", "sti_share_of_seats" (n_scenarios,)."""
     room_gains: dict[str, Estimate]
     """Same names -> difference against `compare_with`."""
     statistical: dict[str, np.ndarray]

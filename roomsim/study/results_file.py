@@ -21,14 +21,14 @@ from ..errors import StoreError
 from ..estimate import Estimate
 from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..scene.drawing import PlanDrawing
+from ..scene.drawing import PlanDrawing, Tier
 from . import hdf5
 from .folder import RESULTS
 from .results import InputUncertainty, Results, ScenarioRecord
 from .statistical import ROOM_FIGURES
 
 KIND = "roomsim results"
-SCHEMA = 2
+SCHEMA = 3
 STANDARD_ERROR = "_standard_error"
 INPUT_UNCERTAINTY = "_input_uncertainty"
 
@@ -60,7 +60,7 @@ _ESTIMATES: dict[str, tuple[str, ...]] = {
 }
 _OVER_SEATS = {
     "sti_median": ("1", "median over the seats of the speech transmission index"),
-    "sti_worst_decile": ("1", "speech transmission index below which one seat in ten lies"),
+    "sti_worst_tenth": ("1", "speech transmission index below which one seat in ten lies"),
     "sti_share_of_seats": ("1", "share of the seats with a speech transmission index at or above sti_target"),
 }
 _PROBABILITIES = {
@@ -334,11 +334,20 @@ def _list_of_text(content: str, name: str) -> tuple[str, ...]:
 def _plan(content: str) -> PlanDrawing:
     found = hdf5.parsed(content, "plan")
     stage, north = found["stage"], found["north"]
+    _require(bool(found["tiers"]), "the plan has no tier")
     return PlanDrawing(
-        walls=tuple(_points(line) for line in found["walls"]),
+        tiers=tuple(
+            Tier(
+                areas=tuple(int(i) for i in tier["areas"]),
+                walls=tuple(_points(line) for line in tier["walls"]),
+                laid={name: tuple(_points(line) for line in lines) for name, lines in tier["laid"].items()},
+            )
+            for tier in found["tiers"]
+        ),
         elements={name: tuple(_points(line) for line in lines) for name, lines in found["elements"].items()},
         zones={name: _points(line) for name, line in found["zones"].items()},
         sources={name: _points([point])[0] for name, point in found["sources"].items()},
+        noise=tuple(str(name) for name in found["noise"]),
         stage=None if stage is None else (float(stage[0]), float(stage[1])),
         north=None if north is None else float(north),
     )

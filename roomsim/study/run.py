@@ -156,7 +156,7 @@ def assemble(
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
         ),
-        plan=plan_drawing(study, mesh),
+        plan=plan_drawing(study, mesh, scene.receivers),
         sti_target=targets.sti,
         share_target=targets.share_of_seats,
         currency=document.costs.currency,

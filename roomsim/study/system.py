@@ -189,7 +189,7 @@ def system_report(
         study=study,
         scene=scene,
         scenario=index,
-        plan=plan_drawing(study, mesh),
+        plan=plan_drawing(study, mesh, scene.receivers),
         sections=[hang_section(study, scene, mesh, hang) for hang in _unlike(hangs)],
         aimed_sections={name: hang_section(study, scene, mesh, found.hang) for name, found in aims.items()},
         patterns=box_patterns(
@@ -279,7 +279,7 @@ def _unlike(hangs: Sequence[Hang]) -> list[Hang]:
             hang.loudspeaker,
             hang.count,
             hang.splay,
-            hang.site_angle,
+            hang.tilt,
             hang.top[0],
             hang.top[2],
             hang.gain,

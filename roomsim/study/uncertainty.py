@@ -87,7 +87,7 @@ def input_uncertainty(
     statistics: dict[str, SeatFunction] = {
         STI: mean_of_seats,
         "sti_median": median_of_seats,
-        "sti_worst_decile": quantile(0.1),
+        "sti_worst_tenth": quantile(0.1),
         "sti_share_of_seats": share_above(sti_target),
     }
     moved: dict[str, np.ndarray] = {}

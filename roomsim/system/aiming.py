@@ -25,14 +25,14 @@ SPEECH_BANDS = (3, 4, 5, 6)
 SPREAD = 6.0
 """dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
 source)."""
-SITE_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
-"""Degrees: steps and range of the site angles that are tried."""
+TILT_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
+"""Degrees: steps and range of the tilts of the top box that are tried; negative looks down."""
 
 STARTS, APART = 3, 6
 """Candidates that the last search starts from, and steps by which they differ at least, all angles together."""
 
 Aiming = tuple[float, tuple[float, ...]]
-"""Site angle and splays, degrees."""
+"""Tilt of the top box and splays, degrees."""
 Directions = Callable[[np.ndarray], np.ndarray]
 """(n, 3) unit vectors from the middle of the hang -> (n,) bool."""
 
@@ -84,7 +84,7 @@ def aim(
     spread: float = SPREAD,
     seed: int = 1,
 ) -> Aim:
-    """Find site angle and splays of a hang.
+    """Find the tilt of the top box and the splays of a hang.
 
     Two priorities, one before the other; nothing is weighed against anything else:
 
@@ -140,7 +140,7 @@ def aim(
     best = _search(merit, hang, steps, seed)
     everywhere, weight = _globe()
     stray = is_unwanted(everywhere)
-    given = (hang.site_angle, hang.splay)
+    given = (hang.tilt, hang.splay)
     after = field.at_seats(best)
     return Aim(
         hang=aimed(hang, best),
@@ -157,18 +157,18 @@ def aim(
 
 def aimed(hang: Hang, aiming: Aiming) -> Hang:
     """The hang with other angles."""
-    return hang.model_copy(update={"site_angle": aiming[0], "splay": aiming[1]})
+    return hang.model_copy(update={"tilt": aiming[0], "splay": aiming[1]})
 
 
 def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, seed: int) -> Aiming:
     """The angles of least merit that are found."""
 
     def of(numbers: np.ndarray) -> Aiming:
-        site = STEEPEST + SITE_STEP * int(numbers[0])
-        return site, tuple(float(steps[int(i)]) for i in np.sort(numbers[1:]))
+        tilt = STEEPEST + TILT_STEP * int(numbers[0])
+        return tilt, tuple(float(steps[int(i)]) for i in np.sort(numbers[1:]))
 
-    n_site = round((FLATTEST - STEEPEST) / SITE_STEP)
-    bounds = [(0, n_site), *[(0, len(steps) - 1)] * (hang.count - 1)]
+    n_tilts = round((FLATTEST - STEEPEST) / TILT_STEP)
+    bounds = [(0, n_tilts), *[(0, len(steps) - 1)] * (hang.count - 1)]
     seen: dict[tuple[int, ...], float] = {}
 
     def note(numbers: np.ndarray) -> float:

@@ -112,7 +112,7 @@ def _hung(hang: Hang, box: Loudspeaker) -> tuple[np.ndarray, np.ndarray]:
     """Fronts touch: each begins where the one above ends."""
     position, frames = [], []
     edge = np.array(hang.top)
-    for elevation in hang.site_angle - np.concatenate([[0.0], np.cumsum(hang.splay)]):
+    for elevation in hang.tilt - np.concatenate([[0.0], np.cumsum(hang.splay)]):
         turned = _turned(hang.azimuth, float(elevation))
         position.append(edge - 0.5 * box.height * turned[0])
         frames.append(turned)

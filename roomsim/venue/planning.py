@@ -17,7 +17,7 @@ Seconds = tuple[Positive, Positive, Positive, Positive, Positive, Positive, Posi
 
 GoalFigure = Literal[
     "sti_share_of_seats",
-    "sti_worst_decile",
+    "sti_worst_tenth",
     "sti_median",
     "reverberation_mid",
     "reverberation_bass",
@@ -55,7 +55,7 @@ class Plan(Model):
     """Element -> elements without which it cannot be."""
     goal: Annotated[tuple[Goal, ...], Field(min_length=1)] = (
         Goal(figure="sti_share_of_seats"),
-        Goal(figure="sti_worst_decile"),
+        Goal(figure="sti_worst_tenth"),
     )
     """What counts, the most important first."""
     reverberation_at_most: Seconds | None = None

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from roomsim.venue.fields import Coordinate, Model, Name, Point3
 from roomsim.venue.rigging import Hanging, Kilograms
+from roomsim.words import counted
 
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]
 Gain = Annotated[float, Field(ge=-100.0, le=40.0)]
@@ -81,8 +82,8 @@ class Hang(System):
 
     top: Point3
     """Middle of the top edge of the top box's front, m."""
-    site_angle: Annotated[float, Field(ge=-90.0, le=90.0)] = 0.0
-    """Elevation of the top box's axis, degrees; negative looks down."""
+    tilt: Annotated[float, Field(ge=-90.0, le=90.0)] = 0.0
+    """Angle of the top box's axis above the horizontal, degrees: 0 is level, negative looks down."""
     count: Count
     """Number of boxes."""
     frame_mass: Kilograms = 0.0
@@ -104,7 +105,8 @@ class Hang(System):
     def _splays_fit(self) -> Hang:
         if len(self.splay) != self.count - 1:
             raise ValueError(
-                f"{self.count} boxes have {self.count - 1} angles between them; splay has {len(self.splay)}"
+                f"{counted(self.count, 'box', 'boxes')} have {counted(self.count - 1, 'angle')} between them; "
+                f"splay has {len(self.splay)}"
             )
         return self
 

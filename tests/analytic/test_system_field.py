@@ -205,7 +205,7 @@ def mutual_power(elements):
 @pytest.mark.parametrize(
     "system",
     [
-        hang(count=9, splay=(0.5, 1, 1, 2, 2, 3, 4, 5), site_angle=-3.0),
+        hang(count=9, splay=(0.5, 1, 1, 2, 2, 3, 4, 5), tilt=-3.0),
         hang(
             count=4,
             splay=(2.0,) * 3,
@@ -239,7 +239,7 @@ def test_power_of_the_balloon_is_that_of_mutual_radiation(system):
 
 
 def test_power_through_a_distant_sphere_is_that_of_the_balloon():
-    system = hang(count=6, splay=(1.0, 2.0, 3.0, 4.0, 5.0), site_angle=-4.0, azimuth=33.0)
+    system = hang(count=6, splay=(1.0, 2.0, 3.0, 4.0, 5.0), tilt=-4.0, azimuth=33.0)
     line = box({"kind": "line_element", "height": 0.24, "coverage": 110.0, "width": 0.3}, height=0.25)
     elements = arrays(system, line, mid_bands=EXACT[:7])
     frame = layout_of(system, {"box": line}, C).frame
@@ -361,7 +361,7 @@ def test_gain_polarity_and_delay_of_single_boxes():
 
 def test_patterns_are_read_on_their_own_axes():
     elements = arrays(
-        hang(count=1, site_angle=-20.0, azimuth=90.0),
+        hang(count=1, tilt=-20.0, azimuth=90.0),
         box({"kind": "horn", "coverage": [90.0, 40.0]}),
     )
     frame = elements.frames[0]

@@ -72,7 +72,7 @@ def test_run_leaves_results_tables_pictures_and_inputs(done, folder):
     for stem in (
         "sti_all",
         "sti_gain",
-        "sti_02_east_drape",
+        "sti_03_east_drape",
         "reverberation",
         "intelligibility",
         "value",
@@ -236,7 +236,7 @@ def test_maps_of_another_quantity_band_and_scenario(folder, tmp_path, capsys):
     assert {Path(path).name for path in written} == {
         "t20_125_all.svg",
         "t20_125_gain.svg",
-        "t20_125_02_east_drape.svg",
+        "t20_125_03_east_drape.svg",
     }
     assert {str(path) for path in tmp_path.iterdir()} == set(written)
 

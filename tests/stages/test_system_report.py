@@ -8,15 +8,18 @@ from io import StringIO
 
 import numpy as np
 import pytest
+from matplotlib.collections import PolyCollection
 from rich.console import Console
 from venues import rectangle_area, shoebox, write_venue
 
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.physics.noise import named_curve
-from roomsim.report.system_object import system_object
+from roomsim.report.system_figures import bass_figure, level_figure
+from roomsim.report.system_object import angle_words, system_object
 from roomsim.report.system_tables import system_table
 from roomsim.study.landing import PARTS
+from roomsim.system.layout import layout_of
 from roomsim.venue.reading import read_study
 
 LEVELS = [70.0] * 8
@@ -192,6 +195,61 @@ def test_figures_are_written(report, tmp_path):
         "directivity_1",
     } <= names
     assert all(path.stat().st_size > 20_000 for path in paths)
+
+
+def test_seats_above_each_other_have_a_page_each(report, tmp_path):
+    # The mixer's seat lifted over the seats: a second tier.
+    tiers = (replace(report.plan.tiers[0], areas=(0,)), replace(report.plan.tiers[0], areas=(1,)))
+    lifted = replace(report, plan=replace(report.plan, tiers=tiers))
+    names = {path.stem for path in roomsim.system_pictures(lifted, tmp_path, formats=("svg",))}
+    for name in ("level_maps", "bass_maps", "arrival_order"):
+        assert {f"{name}_1", f"{name}_2"} <= names and name not in names
+    for draw in (level_figure, bass_figure):
+        for tier, (n_seats, said) in enumerate(((60, "seats (60 seats, "), (1, "mixer (1 seat, "))):
+            figure = draw(lifted, tier)
+            assert f"Plan {tier + 1} of 2: {said}ears at 1.2 m)" in "".join(
+                t.get_text() for t in figure.texts
+            )
+            maps = [c for axes in figure.axes for c in axes.collections if isinstance(c, PolyCollection)]
+            assert [len(shade.get_paths()) for shade in maps] == [n_seats] * len(maps)
+            assert len(maps) == (8 if draw is level_figure else 3)
+    # Colours stay those against the median of all seats.
+    (shade,) = level_figure(lifted, 1).axes[3].collections[:1]
+    expected = report.direct_level[60, 3] - np.median(report.direct_level[:, 3])
+    assert np.asarray(shade.get_array()) == pytest.approx([expected])
+
+
+@pytest.mark.parametrize(
+    ("tilt", "words"),
+    [
+        (-7.5, "top box 7.5° down, splays 3 5°"),
+        (0.0, "top box level, splays 3 5°"),
+        (2.0, "top box 2° up, splays 3 5°"),
+    ],
+)
+def test_tilt_is_said_in_words(report, tilt, words):
+    hang = report.study.sources.hang[0].model_copy(update={"tilt": tilt})
+    assert angle_words(hang) == words
+    single = hang.model_copy(update={"count": 1, "splay": ()})
+    assert "splay" not in angle_words(single)
+
+
+def test_negative_tilt_looks_down(report):
+    hang = report.study.sources.hang[0].model_copy(update={"tilt": -30.0})
+    layout = layout_of(hang, report.study.sources.loudspeaker, 343.0)
+    # Ahead of the top box, sin(-30 degrees) = -1/2.
+    assert layout.frames[0, 1, 2] == pytest.approx(-0.5)
+
+
+def test_one_and_equal_ends_are_said_once(report):
+    one = replace(
+        report.proposals[0], served=report.proposals[0].served[:1], lag=(10.2, 9.8), louder=(-0.2, 0.3)
+    )
+    console = Console(width=200, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    console.print(system_table(replace(report, proposals=[one])))
+    text = " ".join(console.export_text().split())
+    assert "serves 1 seat;" in text
+    assert "it follows by 10 ms, at +0 dB re the mains" in text
 
 
 def test_command(study_path, tmp_path, capsys):

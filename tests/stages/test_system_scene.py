@@ -19,6 +19,7 @@ from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.drawing import plan_drawing
+from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of, limits_broken
 from roomsim.study.engine import Engine
 from roomsim.system.elements import band_energy
@@ -33,7 +34,7 @@ from roomsim.venue.reading import read_study
 from roomsim.venue.rigging import RoofPoint, Truss
 
 HANG = {
-    "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "site_angle": -2.0,
+    "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "tilt": -2.0,
     "splay": [1.0, 2.0, 3.0, 4.0, 6.0], "high_pass": {"frequency": 90.0},
 }  # fmt: skip
 SUBS = {
@@ -348,7 +349,7 @@ def test_a_box_outside_the_room_is_found(tmp_path: Path):
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     found = [finding for finding in check_venue(study, mesh) if finding.code == "source_outside"]
     assert len(found) == 1 and found[0].place == "source 'main'" and "Box 1 of 6 is outside" in found[0].text
-    marks = plan_drawing(study, mesh).sources
+    marks = plan_drawing(study, mesh, compile_receivers(study, mesh)).sources
     assert set(marks) == {"delay", "main"}
     assert marks["main"] == pytest.approx([1.0, 5.0], abs=0.1)
 

@@ -32,7 +32,7 @@ SPREAD, ERROR = 0.05, 0.01
 STATISTICS = {
     "mean": mean_of_seats,
     "median": median_of_seats,
-    "worst decile": quantile_of_seats(0.1),
+    "worst tenth": quantile_of_seats(0.1),
     "share": share_above(0.45),
 }
 

@@ -27,7 +27,7 @@ def hang(count: int, top: float = 8.0, azimuth: float = 0.0) -> Hang:
         name="main",
         loudspeaker="compact_line",
         top=(0.0, 0.0, top),
-        site_angle=0.0,
+        tilt=0.0,
         count=count,
         splay=(2.0,) * (count - 1),
         azimuth=azimuth,
@@ -59,7 +59,7 @@ def test_nine_compact_boxes_serve_60_m(nine_boxes):
 def test_angles_are_steps_of_the_rigging_and_do_not_shrink(nine_boxes):
     found = nine_boxes.hang
     assert set(found.splay) <= set(SPLAYS) and list(found.splay) == sorted(found.splay)
-    assert found.site_angle % 0.5 == 0.0
+    assert found.tilt % 0.5 == 0.0
     assert (found.top, found.count, found.azimuth) == ((0.0, 0.0, 8.0), 9, 0.0)
 
 
@@ -110,7 +110,7 @@ def test_hangs_that_look_elsewhere_are_aimed_alike():
     turn = frame(30.0, 0.0)
     turned = rows(6.0, 20.0, 8) @ np.array([turn[0], turn[1], turn[2]])
     aside = aim(hang(3, azimuth=30.0), {}, turned, AIR.speed_of_sound, HERE)
-    assert (aside.hang.site_angle, aside.hang.splay) == (straight.hang.site_angle, straight.hang.splay)
+    assert (aside.hang.tilt, aside.hang.splay) == (straight.hang.tilt, straight.hang.splay)
 
 
 def test_nothing_to_serve():

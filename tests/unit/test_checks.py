@@ -268,7 +268,7 @@ class TestPoints:
         shell = with_faces(BOX, "column", *block((4.0, 1.5, 0.0), (6.0, 2.5, 4.0)))
         findings = found(tmp_path, shell, audience=[SEATS])
         finding = next(f for f in findings if f.code.startswith("seat"))
-        assert finding.code == "seat_in_solid" and finding.text.startswith("1 of 6 seats lie inside a solid")
+        assert finding.code == "seat_in_solid" and finding.text.startswith("1 of 6 seats lies inside a solid")
 
 
 class TestSurfacesOfElements:

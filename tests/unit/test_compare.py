@@ -58,19 +58,19 @@ def test_statistics_over_the_seats_are_compared_as_such() -> None:
     replicates = noisy(rng, np.array([[0.4, 0.45, 0.38]]), shared=0.05, own=0.01)
     found = compare({STI: replicated(replicates)}, [0, 0, 1], sti_target=0.5)
     test = stats.ttest_rel(replicates[:, 0], replicates[:, 0][:, [0, 0, 1]], axis=0)
-    for name in ("sti_median", "sti_worst_decile"):
+    for name in ("sti_median", "sti_worst_tenth"):
         gain = found.room_gains[name]
         np.testing.assert_allclose(gain.value[1:] / gain.standard_error[1:], test.statistic[1:], rtol=1e-9)
 
 
-def test_median_worst_decile_and_share_are_what_their_names_say() -> None:
+def test_median_worst_tenth_and_share_are_what_their_names_say() -> None:
     """Exact replicates: NumPy's median and quantile of the seats, and a count; errors of zero."""
     truth = np.random.default_rng(3).uniform(0.3, 0.7, (41, 2))
     found = compare({STI: replicated(np.repeat(truth[None], N, axis=0))}, [0, 0], sti_target=0.5)
     served = [sum(1 for seat in truth[:, scenario] if seat >= 0.5) / 41 for scenario in (0, 1)]
     expected = {
         "sti_median": np.median(truth, axis=0),
-        "sti_worst_decile": np.quantile(truth, 0.1, axis=0),
+        "sti_worst_tenth": np.quantile(truth, 0.1, axis=0),
         "sti_share_of_seats": np.array(served),
         STI: truth.mean(axis=0),
     }

@@ -65,7 +65,7 @@ def _twice(estimate) -> dict[str, np.ndarray]:
 def test_intelligibility_chart_shows_values_intervals_cost_and_broken_limits():
     figure = figures.intelligibility_figure(RESULTS)
     index, share, cost = figure.axes
-    for container, name in zip(index.containers, ("sti_median", "sti_worst_decile")):
+    for container, name in zip(index.containers, ("sti_median", "sti_worst_tenth")):
         known = RESULTS.room[name]
         assert np.array_equal(container.lines[0].get_xdata(), known.value)
         half = STUDENT_19 * known.standard_error
@@ -130,6 +130,82 @@ def test_names_hide_neither_points_nor_each_other():
         assert np.hypot(*(0.5 * (box.min + box.max) - points[names.index(axes.texts[i].get_text())])) < 100.0
 
 
+def test_names_stay_clear_of_lines():
+    figure = style.new_figure((6.0, 4.0))
+    axes = figure.add_axes((0.1, 0.1, 0.8, 0.8))
+    axes.set_xlim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.0)
+    # Straight to the right of its point, where the name would stand otherwise.
+    line = np.array([[0.3, 0.5], [0.9, 0.5]])
+    write_names(axes, np.array([0.3]), np.array([0.5]), ["a rather long name"], [line])
+    write_names(axes, np.array([0.3]), np.array([0.2]), ["control"])
+    figure.canvas.draw()
+    crossed, control = (Text.get_window_extent(text) for text in axes.texts)
+    points = axes.transData.transform(np.column_stack([np.linspace(0.3, 0.9, 600), np.full(600, 0.5)]))
+    assert not any(crossed.contains(*point) for point in points)
+    assert any(control.contains(*axes.transData.transform((x, 0.2))) for x in np.linspace(0.3, 0.9, 600))
+
+
+def many_scenarios(n: int):
+    """Scenarios with long names, each dearer and better than the one before, but for every third."""
+    gain = np.where(np.arange(n) % 3 == 2, 0.001, 0.002) * np.arange(n)
+    results = _priced(gain, 100.0 * np.arange(n))
+    named = [
+        dataclasses.replace(record, name=f"everything that the works department has offered us, version {i}")
+        for i, record in enumerate(results.scenarios)
+    ]
+    room = {
+        name: dataclasses.replace(known, value=0.4 + gain, standard_error=np.full(n, 0.002))
+        for name, known in RESULTS.room.items()
+        if name.startswith("sti_")
+    }
+    sti = RESULTS.seats[STI]
+    values = np.repeat(sti.value[:, :1], n, axis=1) + gain
+    seats = {STI: dataclasses.replace(sti, value=values, standard_error=np.full_like(values, 0.002))}
+    return dataclasses.replace(results, scenarios=tuple(named), room=room, seats=seats)
+
+
+def test_charts_of_sixty_scenarios_go_on_sheets_of_paper():
+    results = dataclasses.replace(
+        many_scenarios(60), room={**many_scenarios(60).room, T20: _sixty(RESULTS.room[T20])}, statistical={}
+    )
+    pictures = {picture.name: picture for picture in figures.chart_pictures(results)}
+    assert set(pictures) == {
+        *(f"reverberation_{i}" for i in range(1, 6)),
+        *(f"intelligibility_{i}" for i in range(1, 4)),
+        *(f"seats_{i}" for i in range(1, 4)),
+        "value",
+    }
+    # A4 (ISO 216).
+    for name in ("intelligibility_2", "seats_1"):
+        assert (pictures[name].draw(results).get_size_inches() <= (11.7, 8.3)).all()
+    rows = []
+    for i in range(1, 4):
+        axes = pictures[f"intelligibility_{i}"].draw(results).axes[0]
+        rows += [label.get_text() for label in axes.get_yticklabels()]
+    assert [int(row.split()[-1]) for row in rows] == list(range(1, 61))
+
+
+def _sixty(estimate):
+    return dataclasses.replace(
+        estimate,
+        value=np.resize(estimate.value, (60, 8)),
+        standard_error=np.resize(estimate.standard_error, (60, 8)),
+    )
+
+
+def test_of_many_points_those_off_the_line_have_the_numbers_of_their_rows():
+    results = many_scenarios(40)
+    figure = figures.value_figure(results)
+    written = [text.get_text() for text in figure.axes[0].texts]
+    # Every third gains less than the one before it, and is no part of the line; so is the reference's own row.
+    numbers = {int(text) for text in written if text.isdigit()}
+    assert numbers == {i + 1 for i in range(2, 40, 3)}
+    assert sum(text.startswith("everything") for text in written) == 39 - len(numbers)
+    assert "rows of the comparison" in " ".join(words_of(figure).split())
+    assert "rows of the comparison" not in " ".join(words_of(figures.value_figure(RESULTS)).split())
+
+
 def test_value_chart_compares_with_what_each_is_measured_against():
     figure = figures.value_figure(RESULTS)
     assert [axes.get_title("left") for axes in figure.axes] == ["against “bare”", "against “all cloth”"]
@@ -160,7 +236,7 @@ def test_distribution_reads_the_share_of_seats():
     (axes,) = figure.axes
     curves = {line.get_label(): line for line in axes.lines}
     for i, scenario in enumerate(RESULTS.scenarios):
-        x, share = curves[scenario.name].get_data()
+        x, share = curves[f"{i + 1}  {scenario.name}"].get_data()
         # The curve falls in steps after each seat: at 0.50 it stands at the first seat not below.
         at_target = share[np.searchsorted(x, 0.5)] if x[-1] >= 0.5 else 0.0
         expected = 100.0 * np.count_nonzero(RESULTS.seats[STI].value[:, i] >= 0.5) / len(RESULTS.positions)

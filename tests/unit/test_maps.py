@@ -20,8 +20,12 @@ from roomsim.estimate import Estimate
 from roomsim.metrics.speech import rating_letter
 from roomsim.report import maps, pages, plan, style
 from roomsim.report.quantities import STI, find_quantity, shown_as
+from roomsim.report.rows import comparison_rows
 
 RESULTS = invented_results()
+LEVEL = Estimate(
+    RESULTS.seats["sound_pressure_level"].value[..., 4], np.full(RESULTS.seats[STI].value.shape, 0.2), 20
+)
 
 
 def lightness(colour: object) -> float:
@@ -64,6 +68,166 @@ def test_value_scale_rises_in_lightness_so_that_it_reads_in_grey():
 def test_colours_change_at_the_classes_of_the_standard(value):
     scale = style.sti_scale()
     assert scale.classes[int(scale.step(value))] == rating_letter(value)
+
+
+@pytest.mark.parametrize("quantity", ["T20", "LpA"])
+def test_neither_end_of_a_time_or_level_is_coloured_as_the_better_one(quantity):
+    known = dataclasses.replace(RESULTS, seats={**RESULTS.seats, "a_weighted_level": LEVEL})
+    scale = maps.map_layer(known, quantity).scale
+    shades = [to_rgb(scale.colours(i)) for i in range(len(scale.edges) + 1)]
+    # Shades of one hue, blue, that darken with the value: no yellow for good, no colours of the STI's scale.
+    assert all(blue >= green >= red for red, green, blue in shades)
+    assert np.diff(steps_of(scale)).max() < -3.0  # the eye tells L* apart by 1, see above
+    assert lightness(shades[0]) < 95.0  # not as white as the page
+    # Control: where more is better the scale is not of one hue.
+    sti = maps.map_layer(RESULTS).scale
+    assert not all(b >= g >= r for r, g, b in (to_rgb(sti.colours(i)) for i in range(12)))
+    shorter, longer = (style.gain_scale(np.array([-1.0, 1.0]), None).colours(i) for i in (0, 30))
+    worse, better = (style.gain_scale(np.array([-1.0, 1.0])).colours(i) for i in (0, 30))
+    assert {shorter, longer}.isdisjoint({worse, better})
+
+
+def test_where_less_is_better_the_bright_and_the_purple_end_are_the_lower_ones():
+    values = np.linspace(0.0, 10.0, 50)
+    assert steps_of(style.value_scale(values, "lower"))[0] > steps_of(style.value_scale(values, "lower"))[-1]
+    scale = style.gain_scale(np.array([-1.0, 1.0]), "lower")
+    red, _, blue = to_rgb(scale.colours(int(scale.step(-0.7))))
+    assert blue > red
+
+
+def with_errors(error: np.ndarray):
+    """The invented results with this standard error of the STI at all seats in all scenarios."""
+    known = RESULTS.seats[STI]
+    errors = np.repeat(error[:, None], known.value.shape[1], axis=1)
+    return dataclasses.replace(RESULTS, seats={**RESULTS.seats, STI: Estimate(known.value, errors, 20)})
+
+
+def test_map_says_where_chance_is_as_large_as_a_colour_step():
+    # The steps of the STI are 0.04 wide: IEC 60268-16:2020, qualification bands.
+    n = len(RESULTS.positions)
+    error = np.where(np.arange(n) % 4 == 0, 0.041, 0.039)
+    results = with_errors(error)
+    axes, layer = drawn(0, results)
+    assert np.array_equal(layer.unsteady(0), error >= 0.04)
+    dots = [line.get_xydata() for line in axes.lines if line.get_marker() == "o"]
+    assert dots and all(len(points) == (error >= 0.04).sum() for points in dots)
+    for point, cell in zip(dots[0], RESULTS.cells[error >= 0.04], strict=True):
+        assert (np.abs(point - cell.mean(axis=0)) < 0.5).all()
+    words = words_on(pages.map_page(results, 0))
+    assert "At 25 % of the seats (dots) the standard error is a colour step (0.04) or more" in words
+    assert "standard error of a colour step or more" in words
+    (sheet,) = pages.map_sheets(results)
+    assert "At up to 25 % of the seats (dots)" in words_on(sheet)
+    # Control: with small errors nothing is said.
+    assert "colour step" not in words_on(pages.map_page(with_errors(np.full(n, 0.01)), 0))
+
+
+def words_on(figure) -> str:
+    return "\n".join(text.get_text() for text in figure.findobj(Text))
+
+
+def test_noise_sources_have_a_mark_and_a_line_in_the_legend():
+    plan_of = dataclasses.replace(RESULTS.plan, noise=("main right",))
+    results = dataclasses.replace(RESULTS, plan=plan_of)
+    axes, _ = drawn(0, results)
+    marks = {line.get_marker(): line.get_xydata() for line in axes.lines if len(line.get_xydata())}
+    assert np.array_equal(marks[plan.NOISE], [[7.5, 7.0]])
+    assert np.array_equal(marks[plan.SOURCE], [[7.5, 19.0]])
+    assert "noise source" in words_on(pages.map_page(results, 0))
+    assert "noise source" not in words_on(pages.map_page(RESULTS, 0))
+
+
+def crowded():
+    """The invented results with subs, fills and a stage mark on a few square metres, and long names."""
+    places = {f"front fill {i}": np.array([7.6, 11.0 + i]) for i in range(5)}
+    places |= {f"sub {i}": np.array([7.2, 10.5 + 1.2 * i]) for i in range(5)}
+    places |= {"centre cluster over the apron": np.array([7.4, 13.0])}
+    lines = {name.replace("D", "The long drape "): line for name, line in RESULTS.plan.elements.items()}
+    known = dataclasses.replace(RESULTS.plan, sources=places, stage=(7.0, 13.0), elements=lines)
+    record = dataclasses.replace(RESULTS.scenarios[1], elements=tuple(lines), sources=tuple(places))
+    scenarios = (RESULTS.scenarios[0], record, *RESULTS.scenarios[2:])
+    return dataclasses.replace(RESULTS, plan=known, scenarios=scenarios)
+
+
+def test_names_in_a_plan_hide_neither_marks_nor_each_other():
+    figure = pages.map_page(crowded(), 1)
+    figure.canvas.draw()
+    for axes in figure.axes[:3:2]:
+        names = [text for text in axes.texts if text.get_zorder() == 10]
+        assert len(names) == 11 + 1 + 5 + 2  # sources, stage, drapes, zones
+        boxes = [Text.get_window_extent(text) for text in names]
+        for i, box in enumerate(boxes):
+            for k, other in enumerate(boxes[:i]):
+                assert not box.overlaps(other), (names[i].get_text(), names[k].get_text())
+            # None under the colour bar or over the edge of the map.
+            assert box.x1 <= axes.bbox.x1 + 1.0 and box.x0 >= axes.bbox.x0 - 1.0
+        for at in crowded().plan.sources.values():
+            point = axes.transData.transform(at)
+            assert not any(box.contains(*point) for box in boxes)
+
+
+def test_pages_are_counted_like_the_rows_of_the_comparison():
+    numbers = {row.scenario: row.number for row in comparison_rows(RESULTS)}
+    pictures = [picture.name for picture in pages.map_pictures(RESULTS)]
+    for scenario, number in numbers.items():
+        assert f"sti_{number:02d}_{pages.file_name(scenario)}" in pictures
+
+
+def test_band_of_a_quantity_that_has_none_is_refused(tmp_path):
+    with pytest.raises(RoomsimError, match="STI is one figure for all octave bands together") as refused:
+        roomsim.maps(RESULTS, tmp_path, quantities=["T20", "STI"], band=125.0)
+    assert "T20" in refused.value.cure and "C50" in refused.value.cure
+    assert not list(tmp_path.iterdir())
+
+
+def two_tiers():
+    """The invented results with the second block lifted over the first."""
+    lifted = RESULTS.area == 1
+    places = RESULTS.positions.copy()
+    places[lifted] += (-14.0, 0.0, 4.0)
+    cells = RESULTS.cells.copy()
+    cells[lifted, :, 0] -= 14.0
+    below = RESULTS.plan.tiers[0]
+    tiers = (dataclasses.replace(below, areas=(0,)), dataclasses.replace(below, areas=(1,), laid={}))
+    known = dataclasses.replace(RESULTS.plan, tiers=tiers)
+    return dataclasses.replace(RESULTS, positions=places, cells=cells, plan=known)
+
+
+@pytest.mark.parametrize("gain", [False, True])
+def test_seats_above_each_other_have_a_plan_each(gain):
+    results = two_tiers()
+    page = pages.map_page(results, 1)
+    drawn_on = page.axes[:2] if not gain else page.axes[3:5]
+    for tier, axes in enumerate(drawn_on):
+        shapes = [patch.get_path() for patch in axes.patches if patch.get_zorder() == 1]
+        inside = np.array([path.contains_points(results.positions[:, :2]) for path in shapes]).any(axis=0)
+        own = results.area == tier
+        # A path holds the corners of each seat's rectangle: as many rectangles as the tier has seats.
+        assert sum(int((path.codes == 1).sum()) for path in shapes) == own.sum()
+        assert inside[own].all()
+    titles = [axes.get_title("left").split("\n")[-1] for axes in drawn_on]
+    assert titles == ["stalls (480 seats, ears at 1.2 m)", "raked block (120 seats, ears at 5.2 m)"]
+    (sheet,) = pages.map_sheets(results, gain=gain, scenarios=range(6))
+    n_maps = 5 if gain else 6
+    assert len(sheet.axes) == 2 * n_maps + 2  # colour bar and scale bar
+    assert "2 plans each: stalls (480 seats, ears at 1.2 m); raked block" in words_on(sheet)
+
+
+def test_one_tier_looks_as_one_plan():
+    assert "plans each" not in words_on(pages.map_sheets(RESULTS)[0])
+    assert "ears at" not in words_on(pages.map_page(RESULTS, 1))
+
+
+def test_long_titles_stay_on_the_page():
+    long = dataclasses.replace(
+        RESULTS.scenarios[1], name="Everything that the works department has offered so far, " * 2
+    )
+    figure = pages.map_page(
+        dataclasses.replace(RESULTS, scenarios=(RESULTS.scenarios[0], long, *RESULTS.scenarios[2:])), 1
+    )
+    figure.canvas.draw()
+    for text in figure.texts:
+        assert text.get_window_extent().x1 <= figure.bbox.x1
 
 
 def test_gain_scale_lies_evenly_about_zero():
@@ -262,7 +426,7 @@ def test_same_results_give_the_same_bytes(tmp_path):
     assert len(first) == 6
     for one, other in zip(first, second):
         assert one.read_bytes() == other.read_bytes()
-    text = next(path for path in first if path.name == "sti_01_back_wall.svg").read_text()
+    text = next(path for path in first if path.name == "sti_02_back_wall.svg").read_text()
     assert "back wall" in text  # text stays text
     assert "<dc:date>" not in text
 
@@ -271,7 +435,7 @@ def test_names_may_hold_anything(tmp_path):
     odd = dataclasses.replace(RESULTS.scenarios[1], name="Süd & <wand> $5 _{x}$ ../..")
     results = dataclasses.replace(RESULTS, scenarios=(RESULTS.scenarios[0], odd, *RESULTS.scenarios[2:]))
     paths = roomsim.maps(results, tmp_path, scenarios=[odd.name], formats=("svg",))
-    assert "sti_01_sud_wand_5_x.svg" in [path.name for path in paths]
+    assert "sti_02_sud_wand_5_x.svg" in [path.name for path in paths]
     assert all(path.parent == tmp_path for path in paths)
 
 

@@ -129,7 +129,7 @@ def test_a_tilted_hang_hangs_where_its_boxes_are(tmp_path: Path) -> None:
     """One box that looks straight down has its weight under the edge that it hangs by, half its height ahead
     of it and half its depth up."""
     roof = point("here", 3.2, 6.0) + point("ahead", 3.325, 6.0)
-    one = hang(count=1, splay=[], frame_mass=0, site_angle=-90, hang_from=["here", "ahead"])
+    one = hang(count=1, splay=[], frame_mass=0, tilt=-90, hang_from=["here", "ahead"])
     load = Rig(studied(tmp_path, one, roof)).sources["main"]
     front = 3.2 - 0.125  # the middle of the front, half its height behind the edge
     share = (front - 3.2) / 0.125
@@ -235,7 +235,7 @@ def test_what_does_not_play_does_not_hang_and_weights_of_changes_hold_their_boxe
     roof = truss("T1", 3.0, 200.0) + truss("T2", 10.0, 51.0)
     study = studied(
         tmp_path,
-        hang() + hang("main, aimed", site_angle=-5),
+        hang() + hang("main, aimed", tilt=-5),
         roof,
         {"point_load_limit": 29, "roof_points_available": 3},
         elements={"system_change": changes},

@@ -19,7 +19,7 @@ from path_logs import reseal
 from roomsim.bands import NOMINAL
 from roomsim.errors import StoreError
 from roomsim.estimate import Estimate
-from roomsim.scene.drawing import PlanDrawing
+from roomsim.scene.drawing import PlanDrawing, Tier
 from roomsim.study.results import Results, ScenarioRecord
 from roomsim.study.store import load_results, write_results
 
@@ -121,10 +121,17 @@ def small_results(draw: st.DrawFn) -> Results:
         statistical={"sabine": draw(arrays(np.float64, (n_scenarios, 8), elements=any_number))},
         warnings=draw(lists),
         plan=PlanDrawing(
-            walls=tuple(draw(st.lists(line(1), max_size=2))),
+            tiers=(
+                Tier(
+                    areas=(0, 1),
+                    walls=tuple(draw(st.lists(line(1), max_size=2))),
+                    laid=draw(st.dictionaries(text, st.lists(line(3), max_size=2).map(tuple), max_size=2)),
+                ),
+            ),
             elements=draw(st.dictionaries(text, st.lists(line(1), max_size=2).map(tuple), max_size=2)),
             zones=draw(st.dictionaries(text, line(3), max_size=2)),
             sources=draw(st.dictionaries(text, arrays(np.float64, 2, elements=number), max_size=2)),
+            noise=draw(st.lists(text, max_size=2).map(tuple)),
             stage=draw(st.none() | st.tuples(number, number)),
             north=draw(st.none() | number),
         ),
@@ -194,8 +201,8 @@ def test_no_results_yet(tmp_path: Path) -> None:
 
 
 def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
-    reseal(path, lambda file: file.attrs.__setitem__("schema", 3))
-    with pytest.raises(StoreError, match=r"newer roomsim \(schema 3; this one reads up to 2\)") as newer:
+    reseal(path, lambda file: file.attrs.__setitem__("schema", 4))
+    with pytest.raises(StoreError, match=r"newer roomsim \(schema 4; this one reads up to 3\)") as newer:
         load_results(path)
     assert newer.value.exit_code == 4
     assert "Update" in str(newer.value)
@@ -203,7 +210,7 @@ def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
 
 def test_an_older_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 1))
-    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 2\)") as older:
+    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 3\)") as older:
         load_results(path)
     assert "again" in str(older.value)
 
@@ -250,9 +257,15 @@ HOSTILE = {
     "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "not a whole"),
     "a plan in space": (
         _replace(
-            "plan", data='{"stage": null, "north": null, "walls": [[[1, 2, 3]]]}', dtype=h5py.string_dtype()
+            "plan",
+            data='{"stage": null, "north": null, "tiers": [{"areas": [0], "walls": [[[1, 2, 3]]], "laid": {}}]}',
+            dtype=h5py.string_dtype(),
         ),
         "no list of points",
+    ),
+    "a plan without tiers": (
+        _replace("plan", data='{"stage": null, "north": null, "tiers": []}', dtype=h5py.string_dtype()),
+        "the plan has no tier",
     ),
 }
 

@@ -41,7 +41,7 @@ def level(found):
 def test_fronts_of_a_hang_touch_and_look_down_by_their_splay():
     splay = (1.0, 2.0, 4.0)
     layout = layout_of(
-        hang(count=4, splay=splay, site_angle=3.0, azimuth=30.0, top=(1.0, 2.0, 9.0)), {"box": box()}, C
+        hang(count=4, splay=splay, tilt=3.0, azimuth=30.0, top=(1.0, 2.0, 9.0)), {"box": box()}, C
     )
     edge = np.array([1.0, 2.0, 9.0])
     for position, frames, elevation in zip(layout.position, layout.frames, (3.0, 2.0, 0.0, -4.0)):

@@ -310,7 +310,7 @@ def with_uncertainty():
     results = invented_results()
     n_seats, n = results.seats[STI].value.shape
     rng = np.random.default_rng(1)
-    names = (STI, "sti_median", "sti_worst_decile", "sti_share_of_seats")
+    names = (STI, "sti_median", "sti_worst_tenth", "sti_share_of_seats")
     best = np.zeros(n)
     best[-1], best[-2] = 0.93, 0.07
     return replace(

@@ -1,0 +1,25 @@
+"""Numbers and names in sentences."""
+
+from __future__ import annotations
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number with its noun: "1 seat", "1,200 seats", "2 boxes"."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def span(low: float, high: float, form: str = ".0f") -> str:
+    """Two ends, or one where they read the same: "5 to 10", "10"."""
+    # Adding zero takes the sign off what is rounded to zero.
+    ends = [f"{float(f'{end:{form}}') + 0.0:{form}}".replace("-", "−") for end in (low, high)]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def shortened(text: str, length: int) -> str:
+    """At most `length` characters on one line, cut between words where that keeps most of them."""
+    line = " ".join(text.split())
+    if len(line) <= length:
+        return line
+    head = line[: length - 1]
+    between = head.rfind(" ")
+    return (head[:between] if between > length // 2 else head).rstrip() + "…"

@@ -15,17 +15,19 @@ from ..tracing.trace import Tracer
 
 SHORTEST, LONGEST = 0.5, 15.0
 """s."""
-PILOT_RAYS = 2048
+PILOT_RAYS = 16384
 """Shared out over the sources, but `FEWEST_RAYS` of each at least."""
-FEWEST_RAYS = 128
+FEWEST_RAYS = 512
 PILOT_BATCH = 1 << 30
 """Number of the batch of these rays: their random numbers are nobody else's."""
 GROUP = 8.0
 """m, size of the cells whose seats are taken together: few rays pass a single seat."""
+FALL = 25.0
+"""dB that few rays show well: further down single ones would decide."""
 LOWEST = 35.0
-"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory)."""
+"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory), where the rest falls as fast."""
 BEYOND = 1.3
-"""Times the time for that fall: what follows shows the rate at which the rest decays."""
+"""Times the time for that fall: decays may bend, and what follows shows the rate at which the rest decays."""
 
 
 def followed_for(scene: Scene, plan: SamplingPlan, seed: int) -> float:
@@ -86,10 +88,10 @@ def _traced_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     replay = Replay(replace(scene, receivers=groups), plan, edges, chosen, slice(0, len(groups.position)))
     energy = replay.late(1, 1, lambda _: logs)[0].astype(np.float64)
     remaining = energy[:, ::-1].cumsum(axis=1)[:, ::-1]
-    # The last bin whose start is above the end of the range; a group that nothing reaches has none.
-    is_above = remaining > 10.0 ** (-LOWEST / 10.0) * remaining[:, :1]
+    # The last bin whose start is above the end of the fall; a group that nothing reaches has none.
+    is_above = remaining > 10.0 ** (-FALL / 10.0) * remaining[:, :1]
     falls_for = (is_above * edges[1:, None, None]).max()
-    return BEYOND * float(falls_for)
+    return BEYOND * LOWEST / FALL * float(falls_for)
 
 
 def _groups(receivers: ReceiverArrays) -> tuple[np.ndarray, ReceiverArrays]:

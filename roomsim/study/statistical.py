@@ -117,7 +117,9 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
             for s in np.flatnonzero(concerned.any(axis=1)).tolist():
                 band = int(np.where(concerned[s], n_missing[s], 0).argmax())
                 others = int(concerned[s].sum()) - 1
-                also = f" and at most seats in {others} other band{'s' if others > 1 else ''}" if others else ""
+                also = (
+                    f" and at most seats in {others} other band{'s' if others > 1 else ''}" if others else ""
+                )
                 text = (
                     f"{METRICS[name].symbol} is missing at {n_missing[s, band]} of {n_heard[s, band]} seats at "
                     f"{NOMINAL[band]:g} Hz{also}, and means leave these seats out: {cause}"

@@ -123,8 +123,8 @@ def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_ch
         mean = np.where(enough, np.nansum(value, axis=0) / n, np.nan)
         scatter = np.sqrt(np.nansum((value - mean) ** 2, axis=0) / (n - 1))
     pooled = mean, scatter / np.sqrt(np.maximum(n, 1))
-    off = deviation(figure, pooled, reference[figure])
-    single = [deviation(figure, one, reference[figure]) for one in zip(value, error)]
+    off = deviation(figure, pooled, reference)
+    single = [deviation(figure, one, reference) for one in zip(value, error)]
     known = np.isfinite(off.difference)
     decidable = known & off.decidable()
     z = np.stack([one.z for one in single])[:, known]
@@ -222,12 +222,17 @@ def main() -> int:
     started = time.monotonic()
     verdicts: list[Verdict] = []
     with ProcessPoolExecutor(arguments.processes) as pool:
-        waiting = [(name, *submitted(pool, name, n_rays, n_seeds, per_batch)) for name in halls]
-        for name, batches, runs in waiting:
-            reference = gathered(pool, name, batches)
+        ahead = submitted(pool, halls[0], n_rays, n_seeds, per_batch)
+        for i, name in enumerate(halls):
+            batches, runs = ahead
+            # The next hall is there to be worked on while this one comes to its end.
+            if i + 1 < len(halls):
+                ahead = submitted(pool, halls[i + 1], n_rays, n_seeds, per_batch)
             figures = [one.result() for one in runs]
+            print(f"{name}: package ready after {time.monotonic() - started:.0f} s", flush=True)
+            reference = gathered(pool, name, batches)
             verdicts += [judged(name, figure, figures, reference, n_checks) for figure in FIGURES]
-            print(f"\n{name} after {time.monotonic() - started:.0f} s", flush=True)
+            print(f"{name}: judged after {time.monotonic() - started:.0f} s", flush=True)
             print("\n".join(line(verdict) for verdict in verdicts if verdict.hall == name), flush=True)
     faults = [f"{v.hall}, {v.figure}: {fault}" for v in verdicts for fault in v.faults]
     print("\n" + ("\n".join(faults) or "Nothing failed."))

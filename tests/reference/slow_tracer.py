@@ -286,26 +286,29 @@ def direct_sound(room: Room, sources: list[Source], seats: np.ndarray) -> tuple[
 
 
 WINDOWS = (0.0, 0.05, 0.08, 0.2, 0.5, 1.0, 2.0)
-"""s, edges of the windows whose energy is compared; the last one is open."""
+"""s after the straight line, edges of the windows whose energy is compared; the last one is open."""
 
 
 def time_zero(traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray) -> np.ndarray:
-    """(n_seats, 8) s after the start of the bins: first arrival within 20 dB of the strongest.
+    """(n_seats, 8) s after the start of the bins: first arrival within 20 dB of the strongest (ISO 3382-1, 5.3.2).
 
-    An arrival is a direct sound, or the energy of 5 ms of the traced rest: a second of 1 ms holds too few rays.
+    An arrival is a direct sound, or the energy of 5 ms of the traced rest. Within these it is the first millisecond
+    that comes within 20 dB by itself, as a mirror reflection does; if none does, their beginning.
     """
     n_seats, n_bins, _ = traced.shape
     width = 5
-    padded = np.concatenate([traced, np.zeros((n_seats, width, 8))], axis=1)
-    running = sum(padded[:, k : k + n_bins] for k in range(width))
+    n_fives = n_bins // width
+    fives = traced[:, : n_fives * width].reshape(n_seats, n_fives, width, 8)
     zero = np.zeros((n_seats, 8))
     for r in range(n_seats):
         for b in range(8):
-            strongest = max(running[r, :, b].max(), direct[r, :, b].max())
+            sums = fives[r, :, :, b].sum(axis=1)
+            strongest = max(sums.max(), direct[r, :, b].max())
             times = [t for t, e in zip(direct_time[r], direct[r, :, b]) if e > 0.0 and e >= 0.01 * strongest]
-            heard = np.flatnonzero(traced[r, :, b] >= 0.01 * strongest)
+            heard = np.flatnonzero(sums >= 0.01 * strongest)
             if len(heard):
-                times.append(heard[0] * STEP)
+                alone = np.flatnonzero(fives[r, heard[0], :, b] >= 0.01 * strongest)
+                times.append((width * heard[0] + (alone[0] if len(alone) else 0)) * STEP)
             zero[r, b] = min(times)
     return zero
 
@@ -324,12 +327,12 @@ def figures(
 
     Returns
     -------
-    dict of (n_seats, 8) arrays: level, C50, EDT, T20, windows (n_windows in front); STI (n_seats,)
+    dict of (n_seats, 8) arrays: level, C50, EDT, T20, zero (s), windows (n_windows in front); STI (n_seats,)
     """
     n_seats, n_bins, _ = traced.shape
     middle = (np.arange(n_bins) + 0.5) * STEP
     found = {name: np.full((n_seats, 8), np.nan) for name in ("level", "C50", "EDT", "T20")}
-    found["windows"] = np.zeros((len(WINDOWS), n_seats, 8))
+    found["windows"], found["zero"] = np.zeros((len(WINDOWS), n_seats, 8)), zero
     transfer = np.zeros((n_seats, 8, len(MODULATION)))
     wave = np.exp(-2j * np.pi * MODULATION[:, None] * middle)
     for r in range(n_seats):
@@ -340,12 +343,15 @@ def figures(
             found["level"][r, b] = 10.0 * math.log10(total)
             for w, low in enumerate(WINDOWS):
                 high = WINDOWS[w + 1] if w + 1 < len(WINDOWS) else np.inf
-                # What comes before time zero is early too.
-                low = -np.inf if w == 0 else low
-                inside, heard = (time >= low) & (time < high), (at >= low) & (at < high)
+                inside = (middle >= low) & (middle < high)
+                heard = (direct_time[r] >= low - 1e-9) & (direct_time[r] < high)
                 found["windows"][w, r, b] = energy[inside].sum() + own[heard].sum()
-            early = found["windows"][0, r, b]
-            found["C50"][r, b] = 10.0 * math.log10(early / (total - early))
+            # From time zero on: what comes before it does not count.
+            early, late = (
+                energy[part(time)].sum() + own[part(at + 1e-9)].sum()
+                for part in (lambda t: (t >= 0.0) & (t < 0.05), lambda t: t >= 0.05)
+            )
+            found["C50"][r, b] = 10.0 * math.log10(early / late) if early > 0.0 and late > 0.0 else math.nan
             curve_time, curve = decay_curve(energy, own, at, zero[r, b])
             found["EDT"][r, b] = regression(curve_time, curve, 0.0, -10.0)
             found["T20"][r, b] = regression(curve_time, curve, -5.0, -25.0)
@@ -427,16 +433,26 @@ def _masking_level(below: float) -> float:
     return -10.0
 
 
-def estimates(response: Response, noise: np.ndarray) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Value and standard error of every figure, by leaving out one batch at a time (delete-one jackknife)."""
+def estimates(
+    response: Response, noise: np.ndarray, over_seats: bool = False
+) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Value and standard error of every figure, by leaving out one batch at a time (delete-one jackknife).
+
+    Time zero is found once, from all batches. With `over_seats` the figures are means over the seats.
+    """
     batches = response.traced
     n = len(batches)
     mean = batches.mean(axis=0, dtype=np.float64)
     zero = time_zero(mean, response.direct, response.direct_time)
-    whole = figures(mean, response.direct, response.direct_time, zero, noise)
-    parts = [
-        figures((n * mean - one) / (n - 1), response.direct, response.direct_time, zero, noise) for one in batches
-    ]
+
+    def made(traced: np.ndarray) -> dict:
+        found = figures(traced, response.direct, response.direct_time, zero, noise)
+        if not over_seats:
+            return found
+        return {name: value.mean(axis=-1 if name == "STI" else -2) for name, value in found.items()}
+
+    whole = made(mean)
+    parts = [made((n * mean - one) / (n - 1)) for one in batches]
     found = {}
     for name, value in whole.items():
         left_out = np.stack([part[name] for part in parts])

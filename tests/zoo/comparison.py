@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -16,6 +17,7 @@ import numpy as np
 from reference import slow_tracer as slow
 from venues import toml_text
 
+from roomsim.decay.response import index_of_edge
 from roomsim.metrics import registry
 from roomsim.metrics.registry import METRICS, Metric, MetricInput
 from roomsim.scene.compile import compile_scene
@@ -110,19 +112,30 @@ def _some(seats: ReceiverArrays, chosen: tuple[int, ...]) -> ReceiverArrays:
     return replace(seats, **per_seat)
 
 
-def _energy_between(low: float, high: float) -> Metric:
-    def until(given: MetricInput, time: float) -> np.ndarray:
-        seats, end = given.seats, given.seats.bin_edges[-1]
-        if time < end + 1e-9:
-            return seats.until(time)
+def _until(given: MetricInput, time: float) -> np.ndarray:
+    """Energy up to `time` after the straight line from the source, s: where the bins start."""
+    seats, edges = given.seats, given.seats.bin_edges
+    if time > edges[-1] + 1e-9:
         # The tail is exponential.
-        return seats.total - (seats.tail * np.exp(-seats.tail_rate * (time - end)) if np.isfinite(time) else 0.0)
+        rest = seats.tail * np.exp(-seats.tail_rate * (time - edges[-1])) if np.isfinite(time) else 0.0
+        return seats.total - rest
+    last = index_of_edge(edges, time)
+    if hasattr(seats, "bins"):
+        return seats.bins[:, :last].sum(axis=1)
+    arrivals = seats.known.arrivals
+    early = np.where(arrivals.time[:, None] < time, arrivals.energy, 0.0)
+    known = [early[a:b].sum(axis=0) for a, b in pairwise(arrivals.first)]
+    return np.stack(known) + seats.late[:, :last].sum(axis=1)
 
-    def energy(given: MetricInput) -> np.ndarray:
-        return until(given, high) - (until(given, low) if low > 0.0 else 0.0)
 
+def _energy_between(low: float, high: float) -> Metric:
     name = f"energy from {low:g} s"
-    return replace(METRICS["sound_pressure_level"], name=name, symbol=name, function=energy)
+    return replace(
+        METRICS["sound_pressure_level"],
+        name=name,
+        symbol=name,
+        function=lambda given: _until(given, high) - (_until(given, low) if low > 0.0 else 0.0),
+    )
 
 
 WINDOW_METRICS = tuple(
@@ -214,10 +227,15 @@ RELATIVE = ("EDT", "T20", "windows")
 MODEL = 0.1
 """Of a just noticeable difference, by which the two may differ besides chance: the images of the package are points,
 those of the slow tracer are seen by a sphere; bins are 5 ms and more in the one, 1 ms in the other. Judged."""
+MODEL_HIDDEN = 0.6
+"""The same for C50 and EDT where the direct sound does not count: there time zero is known to some 5 ms on either side,
+which is worth 0.5 dB in 1 s of reverberation."""
+HIDDEN = 0.001
+"""s after the straight line from which time zero is not that of the direct sound."""
 FAINTEST = 1e-4
 """Share of a seat's energy below which a window is not looked at."""
-MOST_ERROR = 0.25
-"""Relative standard error beyond which a figure has no normal error to speak of."""
+MOST_ERROR = {"EDT": 0.1, "T20": 0.1, "windows": 0.25}
+"""Relative standard error beyond which a figure rests on too few rays for a normal error."""
 
 
 @dataclass(frozen=True)
@@ -226,11 +244,13 @@ class Deviation:
 
     difference: np.ndarray
     error: np.ndarray
+    model: np.ndarray | float
+    """What the models may differ by besides."""
 
     @property
     def z(self) -> np.ndarray:
-        """In standard errors, what the models may differ by besides allowed for."""
-        return self.difference / np.hypot(self.error, MODEL)
+        """In standard errors, the difference of the models allowed for."""
+        return self.difference / np.hypot(self.error, self.model)
 
     def decidable(self, ratio: float = 3.0) -> np.ndarray:
         """Whether a deviation of one just noticeable difference would be seen."""
@@ -242,18 +262,22 @@ class Deviation:
         return np.abs(self.difference) - ratio * self.error > 1.0
 
 
-def deviation(figure: str, one: tuple[np.ndarray, np.ndarray], other: tuple[np.ndarray, np.ndarray]) -> Deviation:
-    """Difference of a figure with both errors; `other` is the reference that relative differences are shares of."""
+def deviation(figure: str, one: tuple[np.ndarray, np.ndarray], reference: Figures) -> Deviation:
+    """Difference of a figure (value, error) from that of the reference, with both errors."""
+    other = reference[figure]
     difference, error = one[0] - other[0], np.hypot(one[1], other[1])
+    model: np.ndarray | float = MODEL
+    if figure in ("C50", "EDT"):
+        model = np.where(reference["zero"][0] > HIDDEN, MODEL_HIDDEN, MODEL)
     unit = np.full(other[0].shape, JND[figure])
     if figure in RELATIVE:
         unit = unit * np.abs(other[0])
-        known = error < MOST_ERROR * np.abs(other[0])
+        known = error < MOST_ERROR[figure] * np.abs(other[0])
         if figure == "windows":
             known &= other[0] > FAINTEST * other[0].sum(axis=0)
         difference = np.where(known, difference, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return Deviation(difference / unit, np.where(np.isfinite(difference), error / unit, np.nan))
+        return Deviation(difference / unit, np.where(np.isfinite(difference), error / unit, np.nan), model)
 
 
 def reference_figures(

@@ -136,7 +136,7 @@ def broken(*_: object, **__: object) -> None:
     ("command", "module", "draws", "lost"),
     [
         (["run", "study.toml"], figures, "value_figure", "value"),
-        (["maps", "study.roomsim"], pages, "map_page", "sti_00_bare"),
+        (["maps", "study.roomsim"], pages, "map_page", "sti_01_bare"),
         (["charts", "study.roomsim"], figures, "seats_figure", "seats"),
         (["system", "study.toml"], system_figures, "arrival_figure", "arrival_order"),
     ],

@@ -381,7 +381,7 @@ class Source(Hanging):
     2.5 m of the floor under it stands."""
     mass: Kilograms | None = None
     """kg, of the box and what hangs with it, where it hangs."""
-    size: tuple[Positive, Positive, Positive] | None = None
+    size: tuple[Length, Length, Length] | None = None
     """Width, depth and height of the box, m, for the zones that are kept clear; 0.6 m each unless given."""
     signal: Name | None = None
     """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""

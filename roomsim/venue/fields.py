@@ -11,7 +11,6 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field
 from roomsim.errors import unprintable
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-Positive = Annotated[float, Field(gt=0.0, le=1e9)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e9)]
 """Money, weight, hours: no venue has more, and sums stay in range."""
 Length = Annotated[float, Field(ge=0.01, le=1000.0)]

@@ -38,6 +38,7 @@ def _boxes() -> dict[str, dict[str, Any]]:
             "description": "a box",
             "height": 0.3,
             "depth": 0.3,
+            "width": 0.4,
             "level": list(OCTAVES),
             "level_at_31": 60.0,
             "maximum_level": 120.0,
@@ -69,8 +70,9 @@ def _sources() -> dict[str, Any]:
         "role": "main",
         "loudspeaker": "line",
         "top": [1.5, 3.0, 4.5],
-        "site_angle": -3.0,
+        "tilt": -3.0,
         "count": 2,
+        "hang_from": ["P2"],
         "frame_mass": 20.0,
         "points": 1,
         "splay": [3.0],
@@ -105,8 +107,9 @@ def _sources() -> dict[str, Any]:
             "delay": 1.0,
             **({"aim": [0.0, 0.0]} if i % 2 else {"aim_at": [8.0, 4.5, 1.2]}),
             "maximum_level": 120.0,
-            "mass": 20.0,
             "signal": "programme",
+            "mounting": "stand",
+            "size": [0.4, 0.4, 0.6],
             "directivity": pattern,
         }
         for i, pattern in enumerate(patterns)
@@ -128,7 +131,8 @@ def _elements() -> dict[str, Any]:
     return {
         "schema": 1,
         "drape": [
-            {**costs, "name": "wall", "runs": [[[11.85, 1.0], [11.85, 8.0]]], "top": 4.5, "drop": 4.0}
+            {**costs, "name": "wall", "hang_from": ["P1"], "top": 4.5, "drop": 4.0}
+            | {"runs": [[[11.85, 1.0], [11.85, 8.0]]]}
             | {"fabric": "test_wool", "fullness": 2.0, "stand_off": 0.15, "layers": 1},
             {**costs, "name": "free", "runs": [[[9.5, 1.0], [9.5, 8.0]]], "top": 4.5, "drop": 2.0}
             | {"fabric": "test_wool"},
@@ -233,6 +237,15 @@ def documents() -> Documents:
                     | {"ear_height": 1.2, "seat_spacing": [2.5, 2.5], "rotation": 0.0},
                     {"name": "floor", "group": "floor", "seat_spacing": [8.0, 8.0]},
                 ],
+                "truss": [
+                    {"name": "T1", "line": [[11.85, 0.5, 5.0], [11.85, 8.5, 5.0]], "limit": 900.0}
+                    | {"existing_load": 10.0}
+                ],
+                "roof_point": [
+                    {"name": "P1", "position": [11.85, 4.5, 5.0], "limit": 500.0, "existing_load": 5.0}
+                    | {"truss": "T1"},
+                    {"name": "P2", "position": [1.5, 3.0, 5.0], "limit": 500.0},
+                ],
                 "zone": [
                     {"name": "exit", "kind": "exit", "polygon": [[0.0, 8.0], [1.0, 8.0], [1.0, 9.0]]}
                     | {"bottom": 0.0, "top": 2.5}
@@ -292,7 +305,7 @@ def _with_few_sources(files: Documents, path: Path_) -> Documents:
         del sources[name]
     if kind == "loudspeaker":
         kind = "sub_stack"
-    other = {"name": "other", "position": [1.2, 8.0, 1.6], "level": list(OCTAVES)}
+    other = {"name": "other", "position": [2.5, 8.0, 1.6], "level": list(OCTAVES)}
     sources["source"] = [other]
     sources.setdefault(kind, []).insert(0, chosen)
     for change in files["elements"]["system_change"]:

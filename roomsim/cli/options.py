@@ -39,7 +39,7 @@ class Number(click.FloatRange):
         return number
 
 
-STI_ERROR = Number(1e-4, 0.2)
+STI_ERROR = Number(1e-6, 0.2)
 THREADS = click.IntRange(1, 1024)
 
 study_file = click.argument("study", type=click.Path(path_type=Path), metavar="STUDY.toml")

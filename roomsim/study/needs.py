@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from ..bands import N_BANDS
 from ..errors import CapacityError
+from .duration import PILOT_BATCH
 
 if TYPE_CHECKING:
     from .engine import Engine
@@ -86,9 +87,9 @@ def _probe(engine: Engine) -> tuple[float, float]:
     """Processor time and bytes of a ray, mean over the sources."""
     seconds, size = 0.0, 0.0
     for source in engine.traced:
-        engine.tracer.trace(source, 0, 1)  # what is compiled or laid out at first use is no measure of the rest
+        engine.tracer.trace(source, PILOT_BATCH, 1)  # what is compiled or laid out at first use is no measure of the rest
         started = time.perf_counter()
-        log = engine.tracer.trace(source, 0, PROBE_RAYS)
+        log = engine.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
         seconds += time.perf_counter() - started
         size += sum(getattr(value, "nbytes", 0) for value in vars(log).values())
     n = PROBE_RAYS * max(1, len(engine.traced))

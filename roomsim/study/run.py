@@ -108,7 +108,7 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
         precision = Precision.model_validate({**study.document.precision.model_dump(), "sti": sti_error})
     except ValueError:
         raise PhysicalRangeError(
-            f"sti_error = {sti_error:g} is no precision to compute to", cure="Give 0.0001 to 1; 0.01 is usual."
+            f"sti_error = {sti_error:g} is no precision to compute to", cure="Give 0.000001 to 1; 0.01 is usual."
         ) from None
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 

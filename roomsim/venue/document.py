@@ -430,7 +430,7 @@ class SourcesDocument(Model):
 class Precision(Model):
     """When a run may stop."""
 
-    sti: Annotated[float, Field(ge=1e-4, le=1.0)] = 0.01
+    sti: Annotated[float, Field(ge=1e-6, le=1.0)] = 0.01
     """Standard error of the speech transmission index wanted ..."""
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""

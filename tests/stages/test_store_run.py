@@ -47,8 +47,7 @@ def traced(monkeypatch: pytest.MonkeyPatch) -> list[tuple[int, int]]:
     trace = engine.Tracer.trace
 
     def counted(self, source: int, batch: int, n_rays: int):
-        # The few that tell how long it will take are not kept.
-        if batch != PILOT_BATCH and n_rays == engine.RAYS_PER_BATCH:
+        if batch != PILOT_BATCH:
             calls.append((source, batch))
         return trace(self, source, batch, n_rays)
 

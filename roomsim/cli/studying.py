@@ -48,8 +48,9 @@ def check(screen: Screen, study: Path, strict: bool) -> int:
 
     Nothing is computed yet.
 
-    Reads all files and the mesh: unit and axes, size, volume and areas, seats of every area, holes, turned and double faces, seats and sources
-    outside the room, drape that crosses walls or keeps a zone from being clear, limits that scenarios break.
+    Reads all files and the mesh: unit and axes, size, volume and areas, seats of every area, holes, turned and
+    double faces, seats and sources outside the room, drape that crosses walls or keeps a zone from being clear,
+    limits that scenarios break.
     Each finding says where it is and what to do. A venue file may be given instead, to check a mesh before there
     are loudspeakers and scenarios.
 

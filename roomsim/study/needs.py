@@ -87,7 +87,8 @@ def _probe(engine: Engine) -> tuple[float, float]:
     """Processor time and bytes of a ray, mean over the sources."""
     seconds, size = 0.0, 0.0
     for source in engine.traced:
-        engine.tracer.trace(source, PILOT_BATCH, 1)  # what is compiled or laid out at first use is no measure of the rest
+        # What is compiled or laid out at first use is no measure of the rest.
+        engine.tracer.trace(source, PILOT_BATCH, 1)
         started = time.perf_counter()
         log = engine.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
         seconds += time.perf_counter() - started

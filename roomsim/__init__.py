@@ -144,6 +144,14 @@ def load(results: FilePath) -> Results:
     from .study.results_file import load_results
 
     path = Path(results)
+    if path.suffix == ".toml":
+        from .errors import StoreError
+        from .study.run import default_folder
+
+        finished = default_folder(path)
+        there = (finished / "results.h5").is_file()
+        cure = f"Name {finished}." if there else f"First `roomsim run {path}`, then name {finished}."
+        raise StoreError("describes a study; its results lie in the folder of a run", file=path, cure=cure)
     return load_results(path / "results.h5" if path.is_dir() else path)
 
 

@@ -85,6 +85,12 @@ class StoreError(RoomsimError):
     exit_code = 4
 
 
+class CapacityError(RoomsimError):
+    """The machine has too little memory or disk for what is asked."""
+
+    exit_code = 4
+
+
 class RoomsimWarning(UserWarning):
     """Something went wrong that a user should know of, and the work goes on."""
 

@@ -39,8 +39,8 @@ def application() -> None:
       roomsim maps hall/study.roomsim --quantity T20 --band 125
 
     Every command explains itself with --help. Results are printed on standard output, everything else on
-    standard error. Exit codes: 0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output or
-    disk; 5 a fault of the program; 130 interrupted by Ctrl-C; 143 stopped by SIGTERM.
+    standard error. Exit codes: 0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output,
+    disk or memory; 5 a fault of the program; 130 interrupted by Ctrl-C; 143 stopped by SIGTERM.
     """
 
 
@@ -94,6 +94,14 @@ def _execute(arguments: Sequence[str]) -> int:
             return _fault(stop.__cause__, debug)
         print_error("interrupted.")
         return exit_code_of(stop.__cause__ or stop)
+    except MemoryError:
+        if debug:
+            traceback.print_exc()
+        print_error(
+            "the memory does not suffice. Take fewer seats (a larger seat_spacing) or fewer scenarios, a simpler mesh, "
+            "or a machine with more memory; what was traced is kept."
+        )
+        return OUTPUT
     except OSError as error:
         # Files are written and read in ways that say more; this is what the system would not do besides.
         if debug:

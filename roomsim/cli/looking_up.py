@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from .. import bands
-from .options import out_folder, with_screen
+from .options import Number, out_folder, with_screen
 from .screen import WIDE, Screen
 
 if TYPE_CHECKING:
@@ -81,14 +81,14 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
 @click.option("--fabric", required=True, metavar="NAME", help="Fabric, as `roomsim materials` lists it.")
 @click.option(
     "--fullness",
-    type=click.FloatRange(1.0, 4.0),
+    type=Number(1.0, 4.0),
     default=1.0,
     show_default=True,
     help='Width of cloth over width hung; 2 is "100 % fullness".',
 )
 @click.option(
     "--stand-off",
-    type=click.FloatRange(0.0, 1.5, min_open=True),
+    type=Number(0.0, 1.5, min_open=True),
     metavar="METRES",
     help="Gap to the wall behind. Without it the cloth hangs free in the room.",
 )

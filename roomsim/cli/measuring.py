@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from .display import Display
-from .options import with_screen
+from .options import STI_ERROR, THREADS, with_screen
 from .screen import Screen
 
 
@@ -21,11 +21,11 @@ from .screen import Screen
 )
 @click.option(
     "--sti-error",
-    type=click.FloatRange(0.0, 0.2, min_open=True),
+    type=STI_ERROR,
     help="Standard error of the STI wanted at a place, in place of the room's own.",
 )
 @click.option(
-    "--threads", type=click.IntRange(1), help="Threads; all cores unless given. Results do not change."
+    "--threads", type=THREADS, help="Threads; all cores unless given. Results do not change."
 )
 @click.option(
     "--out",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,19 @@ def with_screen(function: Callable[..., int | None]) -> Callable[..., int | None
 
     return command
 
+
+class Number(click.FloatRange):
+    """A number between bounds; unlike `FloatRange`, not a number is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number: float = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value} is no number to compute with.", param, ctx)
+        return number
+
+
+STI_ERROR = Number(1e-6, 0.2)
+THREADS = click.IntRange(1, 1024)
 
 study_file = click.argument("study", type=click.Path(path_type=Path), metavar="STUDY.toml")
 finished = click.argument("results", type=click.Path(path_type=Path), metavar="RESULTS")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..words import counted
-from .options import out_folder, study_file, with_screen
+from .options import STI_ERROR, THREADS, out_folder, study_file, with_screen
 from .screen import Screen
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ def check(screen: Screen, study: Path, strict: bool) -> int:
 
     Nothing is computed yet.
 
-    Reads all files and the mesh: size, volume and areas, holes, turned and double faces, seats and sources
-    outside the room, drape that crosses walls or keeps a zone from being clear, limits that scenarios break.
+    Reads all files and the mesh: unit and axes, size, volume and areas, seats of every area, holes, turned and
+    double faces, seats and sources outside the room, drape that crosses walls or keeps a zone from being clear,
+    limits that scenarios break.
     Each finding says where it is and what to do. A venue file may be given instead, to check a mesh before there
     are loudspeakers and scenarios.
 
@@ -73,11 +74,11 @@ def check(screen: Screen, study: Path, strict: bool) -> int:
 @out_folder("Where everything goes; STUDY.roomsim beside the study unless given.")
 @click.option(
     "--sti-error",
-    type=click.FloatRange(0.0, 0.2, min_open=True),
+    type=STI_ERROR,
     help="Standard error of the STI wanted at a seat, in place of the study's own.",
 )
 @click.option(
-    "--threads", type=click.IntRange(1), help="Threads; all cores unless given. Results do not change."
+    "--threads", type=THREADS, help="Threads; all cores unless given. Results do not change."
 )
 @click.option("--fresh", is_flag=True, help="Trace again instead of using the paths kept by earlier runs.")
 @click.option("--no-pictures", is_flag=True, help="Leave out maps and charts.")
@@ -119,17 +120,17 @@ def run(
 @out_folder("Where everything goes; STUDY.roomsim beside the study unless given.")
 @click.option(
     "--sti-error",
-    type=click.FloatRange(0.0, 0.2, min_open=True),
+    type=STI_ERROR,
     help="Standard error of the STI wanted at a seat, in place of the study's own.",
 )
 @click.option(
     "--sets",
     "most_sets",
-    type=click.IntRange(16),
+    type=click.IntRange(16, 65536),
     help="Sets of elements that are worked out at most, in place of the study's own number.",
 )
 @click.option(
-    "--threads", type=click.IntRange(1), help="Threads; all cores unless given. Results do not change."
+    "--threads", type=THREADS, help="Threads; all cores unless given. Results do not change."
 )
 @click.option("--no-pictures", is_flag=True, help="Leave out the charts.")
 @with_screen

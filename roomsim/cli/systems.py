@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from .options import out_folder, study_file, with_screen
+from .options import Number, out_folder, study_file, with_screen
 from .screen import Screen
 
 
@@ -18,7 +18,7 @@ from .screen import Screen
 )
 @click.option(
     "--spread",
-    type=click.FloatRange(0.5, 30.0),
+    type=Number(0.5, 30.0),
     default=6.0,
     show_default=True,
     metavar="DB",
@@ -33,7 +33,7 @@ from .screen import Screen
 )
 @click.option(
     "--offset",
-    type=click.FloatRange(0.0, 50.0),
+    type=Number(0.0, 50.0),
     default=10.0,
     show_default=True,
     metavar="MS",

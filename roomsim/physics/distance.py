@@ -101,7 +101,8 @@ def articulation_loss_peutz(
     """
     t = np.asarray(reverberation_time, dtype=float)
     share = volume * np.asarray(directivity_factor) / (other_sources + 1.0)
-    near = np.asarray(distance) <= 0.21 * np.sqrt(share / t)
+    with np.errstate(divide="ignore"):  # without reverberation every seat is near
+        near = np.asarray(distance) <= 0.21 * np.sqrt(share / t)
     return np.minimum(np.where(near, 200.0 * np.square(distance) * t**2 / share, 9.0 * t), 100.0)
 
 

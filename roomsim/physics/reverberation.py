@@ -341,7 +341,9 @@ def assumptions(
             f"time is up to {excess:.0f} % too long even in a diffuse room.",
         )
     if room.facing is not None:
-        ratio = arau_puchades(room) / eyring(room)
+        even = eyring(room)
+        # Where everything is absorbed both times are 0, and nothing is uneven.
+        ratio = np.divide(arau_puchades(room), even, out=np.ones_like(even), where=even > 0.0)
         if (ratio > UNEVEN).any():
             broken("uneven", ratio.max(), ratio > UNEVEN, _unevenness(room, ratio))
     short, middle, long = sorted(extent)

@@ -22,6 +22,7 @@ from ..venue.references import Documents, reference_faults
 from .checks import check_venue
 from .findings import Finding
 from .receivers import compile_receivers
+from .scale_checks import scale_findings
 
 _STAND_IN = "a loudspeaker that is not there yet"
 
@@ -47,14 +48,18 @@ def check_venue_file(path: Path) -> list[Finding]:
     """
     study = _study_of(path)
     mesh = read_mesh(study.venue.mesh, path.parent)
+    about = (
+        "Checked by itself: elements, loudspeakers and scenarios are checked with the study that names it."
+    )
+    alone = Finding("venue_alone", "note", path.name, about, "")
+    scale = scale_findings(study, mesh, np.empty((0, 3)))
+    if any(finding.severity == "error" for finding in scale):
+        return [*scale, alone]
     seat = compile_receivers(study, mesh).position[0]
     # The check wants a source: one just above the first seat adds no question of its own.
     study = study.model_copy(update={"sources": _sources(seat + np.array([0.0, 0.0, 0.1]))})
     findings = [finding for finding in check_venue(study, mesh) if _STAND_IN not in finding.place]
-    about = (
-        "Checked by itself: elements, loudspeakers and scenarios are checked with the study that names it."
-    )
-    return [*findings, Finding("venue_alone", "note", path.name, about, "")]
+    return [*findings, alone]
 
 
 def _study_of(path: Path) -> Study:

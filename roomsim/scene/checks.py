@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from ..errors import RoomsimError, SceneError
 from ..physics.air import Air
@@ -26,15 +27,17 @@ from .findings import Finding, as_position, point_text
 from .footprints import Fit, Footprint, footprints
 from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
-from .receivers import compile_receivers
+from .receivers import area_outline, compile_receivers
 from .rigging import Rig
 from .rigging_checks import rigging_findings
+from .scale_checks import scale_findings
 from .scene import ReceiverArrays
-from .sources import source_places
+from .skins import skin_finding, starts_of, without_outer_skin
+from .sources import source_axes, source_places
 from .surfaces import Regions, flat_regions
 
-MOST_STARTS = 50
-"""Seats from which test rays start; more tell no more."""
+AT_A_SEAT = 0.05
+"""m; a loudspeaker nearer to a pair of ears is in the listener."""
 
 
 def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
@@ -49,21 +52,31 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     MeshError, SceneError
         A surface group or an audience floor that is named and not there.
     """
-    enclosure = enclosure_of(mesh, study.venue)
-    receivers = compile_receivers(study, mesh)
     places = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
     sources = np.array([points.mean(axis=0) for _, points in places])
+    scale = scale_findings(study, mesh, sources)
+    if any(finding.severity == "error" for finding in scale):
+        # Whatever else there is to find follows from these.
+        return scale
+    receivers = compile_receivers(study, mesh)
+    starts = starts_of(sources, receivers.position)
     chains = holes(mesh, study)
+    whole, mesh = mesh, without_outer_skin(study, mesh, starts)
+    enclosure = enclosure_of(mesh, study.venue)
     regions = flat_regions(mesh)
-    seats = receivers.position[:: max(1, receivers.n_receivers // MOST_STARTS)]
     rig = Rig(study)
     findings = [
+        *scale,
+        *([skin_finding(whole, mesh)] if mesh is not whole else []),
         *size_findings(mesh, study, enclosure),
+        *_audience_findings(study, receivers, mesh),
         *face_findings(mesh, study, regions),
-        *hole_findings(mesh, chains),
-        *leak_findings(mesh, enclosure, np.concatenate([sources, seats]), chains),
+        *hole_findings(whole, chains),
+        *leak_findings(mesh, enclosure, starts, chains),
+        *_aim_findings(study),
         *_source_findings(places, enclosure),
         *_seat_findings(receivers, enclosure),
+        *_source_at_seat_findings(places, receivers),
         *_element_findings(study, mesh, regions, enclosure),
         *loudspeaker_findings(study, mesh),
         *limit_findings(study, rig),
@@ -118,6 +131,33 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
     )
 
 
+def _audience_findings(study: Study, receivers: ReceiverArrays, mesh: VenueMesh) -> Iterator[Finding]:
+    """Seats and size of every audience area."""
+    for i, audience in enumerate(study.venue.audience):
+        area = float(area_outline(audience, mesh)[0].area)
+        seats = receivers.position[receivers.area == i]
+        low, high = seats.min(axis=0), seats.max(axis=0)
+        apart = " x ".join(f"{spacing:g}" for spacing in audience.seat_spacing)
+        number = f"{len(seats):,} seats, {apart} m apart," if len(seats) > 1 else "1 seat"
+        x, y, z = (_span(*ends) for ends in zip(low, high, (1, 1, 2)))
+        text = f"{number} on {area:,.1f} m2, x {x}, y {y} m, ears at {z} m."
+        yield Finding("seats", "note", f"audience {audience.name!r}", text, "")
+
+
+def _span(low: float, high: float, decimals: int) -> str:
+    """Two numbers as one where they do not differ."""
+    ends = dict.fromkeys(f"{value:.{decimals}f}" for value in (low, high))
+    return " to ".join(ends)
+
+
+def _aim_findings(study: Study) -> Iterator[Finding]:
+    for source in study.sources.source:
+        try:
+            source_axes(source)
+        except SceneError as fault:
+            yield Finding("source_aim", "error", fault.place or "", fault.fault, fault.cure or "")
+
+
 def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure) -> Iterator[Finding]:
     for name, points in places:
         states = enclosure.whereabouts(points)
@@ -134,6 +174,26 @@ def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure)
                 "Correct its position, or the unit and axes of the mesh.",
                 as_position(points[off[0]]),
                 sources=(name,),
+            )
+
+
+def _source_at_seat_findings(
+    places: list[tuple[str, np.ndarray]], receivers: ReceiverArrays
+) -> Iterator[Finding]:
+    tree = cKDTree(receivers.position)
+    for name, points in places:
+        distances, nearest = tree.query(points)
+        if distances.min() < AT_A_SEAT:
+            seat = nearest[distances.argmin()]
+            position = receivers.position[seat]
+            yield Finding(
+                "source_at_seat",
+                "error",
+                f"source {name!r}",
+                f"It stands at a seat of the audience {receivers.area_names[receivers.area[seat]]!r}, at "
+                f"{point_text(position)}: the level there would be infinite.",
+                "Move the source, or leave this place out of the area.",
+                as_position(position),
             )
 
 

@@ -19,6 +19,7 @@ from .mirrors import choose_mirrors
 from .patches import cut_patches
 from .receivers import compile_receivers
 from .scene import Patch, Scene, SurfaceArrays
+from .skins import room_mesh
 from .sources import compile_sources, when_active
 from .surfaces import flat_regions
 from .tiles import tiles
@@ -38,6 +39,7 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
     MaterialError, MeshError, DocumentError, PhysicalRangeError
         From what the study names.
     """
+    mesh = room_mesh(study, mesh)
     elements = used_elements(study)
     regions = flat_regions(mesh)
     prints, fits = footprints(study, mesh, regions, elements)

@@ -9,14 +9,20 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from ..bands import NOMINAL
+from ..physics.air import Air
+from ..physics.reverberation import Enclosure as Room
+from ..physics.reverberation import sabine
 from ..venue.document import Study
-from ..venue.mesh import SAME_POINT, VenueMesh, match_surfaces, matching_groups
+from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
 from .enclosure import IN_ROOM, Enclosure
 from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
-from .patches import SLIVER_AREA
-from .surfaces import FLATNESS, SAME_DIRECTION, Region, Regions
+from .patches import SLIVER_AREA, SLIVER_WIDTH, is_sliver
+from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Region, Regions
+from .tessellation import polygon_parts
 from .topology import (
+    TOUCHING,
     normals_and_areas,
     open_edges,
     repeated_faces,
@@ -24,19 +30,17 @@ from .topology import (
     turned_edges,
 )
 
-SMALL, LARGE = 2.0, 500.0
-"""m; a venue whose longest side lies outside is probably in another unit than the file says."""
 LOW_ABSORPTION = 0.01
-TOUCHING = 1e-3
-"""m within which an edge lies on a face."""
+LONGEST_DECAY = 60.0
+"""s, reverberation time up to which a decay is followed: in the 15 s that rays are followed at most it falls by 15 dB,
+just enough to tell its rate in two halves."""
 MOST = 10
 """Findings of one kind, before they are summed up."""
 
 
 def size_findings(mesh: VenueMesh, study: Study, enclosure: Enclosure) -> Iterator[Finding]:
     """Extent, volume, area of each material; suspicions about unit and materials."""
-    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
-    size = high - low
+    size = np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0)
     volume, is_exact = enclosure.volume()
     areas = normals_and_areas(mesh.vertices[mesh.faces])[1]
     total = float(areas.sum())
@@ -46,17 +50,10 @@ def size_findings(mesh: VenueMesh, study: Study, enclosure: Enclosure) -> Iterat
         "note",
         reference.file,
         f"Read in {reference.unit}, {reference.up} up: {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} m, "
-        f"volume {volume:,.0f} m3, surface {total:,.1f} m2, {len(mesh.faces):,} faces.",
+        f"volume {volume:,.0f} m3, floor plan {enclosure.plan_area():,.1f} m2, surface {total:,.1f} m2, "
+        f"{len(mesh.faces):,} faces.",
         "",
     )
-    if not SMALL <= size.max() <= LARGE:
-        yield Finding(
-            "unit",
-            "warning",
-            reference.file,
-            f"The longest side is {size.max():,.4g} m.",
-            f"If the venue is not that size, correct mesh.unit in the venue file (now {reference.unit!r}).",
-        )
     if not is_exact:
         yield Finding(
             "volume",
@@ -66,10 +63,10 @@ def size_findings(mesh: VenueMesh, study: Study, enclosure: Enclosure) -> Iterat
             "estimate, and so are the statistical reverberation times.",
             "Close the mesh and make its normals consistent; the other findings say where.",
         )
-    yield from _areas(mesh, study, areas)
+    yield from _areas(mesh, study, areas, volume)
 
 
-def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray) -> Iterator[Finding]:
+def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray, volume: float) -> Iterator[Finding]:
     material_of = match_surfaces(mesh, study.venue)
     area_of = np.bincount(mesh.group, areas, minlength=len(mesh.group_names))
     groups: dict[str, list[int]] = {}
@@ -88,7 +85,20 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray) -> Iterator[Finding
             "",
         )
     mean = absorbed / areas.sum()
-    if mean.min() < LOW_ABSORPTION:
+    air = Air(**study.venue.air.model_dump())
+    times = sabine(Room(np.array([areas.sum()]), mean[None], volume, air.attenuation, air.speed_of_sound))
+    if mean.min() < LOW_ABSORPTION and times.max() > LONGEST_DECAY:
+        band = int(times.argmax())
+        yield Finding(
+            "absorption",
+            "error",
+            "materials",
+            f"The bare venue absorbs so little (a mean of {mean[band]:.4f} at {NOMINAL[band]:g} Hz) that sound takes "
+            + (f"{times[band]:,.0f} s" if times[band] < 1e5 else "for ever")
+            + f" to die away; what takes more than {LONGEST_DECAY:g} s cannot be followed to its end.",
+            "Give the largest surfaces the absorption of real ones: steel, glass and concrete have 0.01 to 0.05.",
+        )
+    elif mean.min() < LOW_ABSORPTION:
         yield Finding(
             "absorption",
             "warning",
@@ -103,7 +113,7 @@ def face_findings(mesh: VenueMesh, study: Study, regions: Regions) -> Iterator[F
     faces = mesh.faces
     corners = mesh.vertices[faces]
     edges = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2).max(axis=1)
-    empty = 2.0 * normals_and_areas(corners)[1] <= SAME_POINT * edges
+    empty = 2.0 * normals_and_areas(corners)[1] <= FLAT * edges
     yield from _faces_found(
         mesh,
         np.flatnonzero(empty),
@@ -118,7 +128,7 @@ def face_findings(mesh: VenueMesh, study: Study, regions: Regions) -> Iterator[F
         repeated[~empty[repeated]],
         "duplicate_face",
         "warning",
-        "that repeat another face",
+        "repeating another face",
         "Delete one of each pair. The first counts, with its material; the others are left out.",
     )
     yield from _overlaps(mesh, regions)
@@ -148,7 +158,7 @@ def _faces_found(
         code,
         severity,  # type: ignore[arg-type]
         list_text(groups),
-        f"{len(found):,} faces {what}: {where}{' ...' if len(found) > 3 else ''}.",
+        f"{len(found):,} face{'s' * (len(found) > 1)} {what}: {where}{' ...' if len(found) > 3 else ''}.",
         cure,
         as_position(middle[0]),
     )
@@ -158,7 +168,9 @@ def _overlaps(mesh: VenueMesh, regions: Regions) -> Iterator[Finding]:
     found: list[tuple[float, str, str, np.ndarray]] = []
     for region in (region for region in regions if len(region.faces) > 1):
         excess = normals_and_areas(region.corners)[1].sum() - region.polygon.area
-        if excess > SLIVER_AREA:
+        edges = np.linalg.norm(region.corners - np.roll(region.corners, -1, axis=1), axis=2).sum()
+        # Corners that miss each other by a fraction of a millimetre make strips along the edges, which do no harm.
+        if excess > max(SLIVER_AREA, 0.5 * SLIVER_WIDTH * edges):
             name = mesh.group_names[region.group]
             found.append((excess, name, name, region.plane.lift(_inner_point(region.polygon))[0]))
     grown = regions.boxes + FLATNESS * np.array([[-1.0], [1.0]])
@@ -192,8 +204,10 @@ def _overlaps(mesh: VenueMesh, regions: Regions) -> Iterator[Finding]:
 def _common_area(one: Region, other: Region) -> tuple[float, np.ndarray] | None:
     flat = one.plane.flatten(other.corners.reshape(-1, 3)).reshape(-1, 3, 2)
     shape = shapely.union_all(shapely.polygons(flat))
-    common = one.polygon.intersection(shape)
-    if common.area < SLIVER_AREA:
+    common = shapely.union_all(
+        [part for part in polygon_parts(one.polygon.intersection(shape)) if not is_sliver(part)]
+    )
+    if common.is_empty:
         return None
     point = _inner_point(common)
     # How far apart the two planes are where they overlap.
@@ -289,7 +303,7 @@ def leak_findings(
         return
     n_bounces = 12
     n_rays = int(np.clip(5e8 / (n_bounces * len(enclosure.corners)), 200, 4000))
-    lost_from, lost_along = _lost_rays(enclosure, starts[np.arange(n_rays) % len(starts)], n_bounces)
+    lost_from, lost_along, _ = enclosure.bounced(starts[np.arange(n_rays) % len(starts)], n_bounces)
     if not len(lost_from):
         return
     share = len(lost_from) / n_rays
@@ -302,30 +316,6 @@ def leak_findings(
         "Close these gaps; until then a run loses this energy and says how much.",
         as_position(lost_from[0]),
     )
-
-
-def _lost_rays(enclosure: Enclosure, origins: np.ndarray, n_bounces: int) -> tuple[np.ndarray, np.ndarray]:
-    """Where rays that meet no face start from last, and their direction, (n, 3) each."""
-    random = np.random.default_rng(20)
-    directions = _unit(random.normal(size=origins.shape))
-    start_face = np.full(len(origins), -1)
-    normals = normals_and_areas(enclosure.corners)[0]
-    lost: list[tuple[np.ndarray, np.ndarray]] = []
-    for _ in range(n_bounces + 1):
-        face, distance = enclosure.closest(origins, directions, start_face)
-        away = face < 0
-        lost.append((origins[away], directions[away]))
-        origins = (origins + np.where(away, 0.0, distance)[:, None] * directions)[~away]
-        start_face = face[~away]
-        normal = normals[start_face]
-        facing = -np.sign(np.einsum("ij,ij->i", normal, directions[~away]))[:, None] * normal
-        # A unit vector added to the normal follows the cosine law.
-        directions = _unit(facing + _unit(random.normal(size=origins.shape)))
-    return np.concatenate([one for one, _ in lost]), np.concatenate([other for _, other in lost])
-
-
-def _unit(vectors: np.ndarray) -> np.ndarray:
-    return vectors / np.linalg.norm(vectors, axis=1)[:, None]
 
 
 def _ways_out(mesh: VenueMesh, start: np.ndarray, along: np.ndarray, chains: Sequence[np.ndarray]) -> str:

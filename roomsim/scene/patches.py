@@ -10,10 +10,10 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from ..errors import SceneError
-from ..venue.mesh import SAME_POINT, VenueMesh
+from ..venue.mesh import VenueMesh
 from .footprints import Footprint, Sheet
 from .scene import Patch
-from .surfaces import FLATNESS, SAME_DIRECTION, Plane, Region
+from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Plane, Region
 from .tessellation import pair_to_parallelograms, parallelogram_corners, pieces, polygon_parts
 from .topology import normals_and_areas
 
@@ -134,19 +134,20 @@ def _area_of(shape: BaseGeometry) -> BaseGeometry | None:
     return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
-def _is_sliver(part: shapely.Polygon) -> bool:
+def is_sliver(part: shapely.Polygon) -> bool:
+    """Whether a polygon is smaller than `SLIVER_AREA` or narrower than `SLIVER_WIDTH`."""
     return part.area < SLIVER_AREA or 2.0 * part.area < SLIVER_WIDTH * part.length
 
 
 def _without_slivers(cells: dict[tuple[str, ...], BaseGeometry]) -> dict[tuple[str, ...], BaseGeometry]:
     parts = [(covers, part) for covers, cell in cells.items() for part in polygon_parts(cell)]
-    large = [(covers, part) for covers, part in parts if not _is_sliver(part)]
-    small = [(covers, part) for covers, part in parts if _is_sliver(part)]
+    large = [(covers, part) for covers, part in parts if not is_sliver(part)]
+    small = [(covers, part) for covers, part in parts if is_sliver(part)]
     if not small or not large:
         return cells
     merged = [[part] for _, part in large]
     for sliver in (part for _, part in small):
-        rim = sliver.buffer(SAME_POINT)
+        rim = sliver.buffer(FLAT)
         shared = [rim.intersection(part.boundary).length for _, part in large]
         if max(shared) > 0.0:
             best = int(np.argmax(shared))
@@ -215,7 +216,7 @@ def _primitives(mesh: VenueMesh, cells: Sequence[_Cell], patch_of: Sequence[int]
     for number, members in kept.items():
         faces = np.concatenate([region.triangles for region in members])
         polygon = mesh.polygon[np.concatenate([region.faces for region in members])]
-        chosen, partner = pair_to_parallelograms(mesh.vertices, faces, polygon, SAME_POINT)
+        chosen, partner = pair_to_parallelograms(mesh.vertices, faces, polygon, FLAT)
         found, triangles = parallelogram_corners(mesh.vertices, faces, chosen, partner)
         corners.append(found)
         is_triangle.append(triangles)

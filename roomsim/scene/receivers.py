@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import shapely
@@ -17,6 +17,12 @@ from .topology import normals_and_areas
 STEEPEST_FLOOR = np.cos(np.radians(45.0))
 """Cosine of the slope beyond which a face of an audience group is a riser or a side, no floor."""
 
+MOST_SEATS = 50_000
+"""Of a study. The largest arenas seat some 20,000; far more come from a slip in the spacing, and would fill
+the memory before anything is traced."""
+MOST_CELLS = 20 * MOST_SEATS
+"""Of the grids from which seats are taken: an outline may fill little of the box round it."""
+
 
 def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
     """The seats of all audience areas, area by area, row by row.
@@ -24,11 +30,13 @@ def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
     Raises
     ------
     SceneError, MeshError
-        An area without a floor, or too small for one seat.
+        An area without a floor, or too small for one seat; more than `MOST_SEATS`.
     """
     position, area, row, column, cell = [], [], [], [], []
-    for i, audience in enumerate(study.venue.audience):
-        outline, height = area_outline(audience, mesh)
+    areas = [area_outline(audience, mesh) for audience in study.venue.audience]
+    for fault in seat_faults(study, [outline for outline, _ in areas]):
+        raise fault
+    for i, (audience, (outline, height)) in enumerate(zip(study.venue.audience, areas)):
         seats, rows, columns, cells = seat_grid(outline, audience.seat_spacing, audience.rotation)
         if not len(seats):
             raise SceneError(
@@ -50,6 +58,55 @@ def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
         column=np.concatenate(column).astype(np.int32),
         cell=np.concatenate(cell),
     )
+
+
+def seat_faults(study: Study, outlines: list[BaseGeometry]) -> Iterator[SceneError]:
+    """Audience areas that hold no seat or too many, from their sizes alone: nothing large is allocated.
+
+    Parameters
+    ----------
+    outlines : plan outline of each audience area, m
+    """
+    total = 0.0
+    for audience, outline in zip(study.venue.audience, outlines):
+        place = f"audience {audience.name!r}"
+        x, y = audience.seat_spacing
+        sides = np.ptp(_turned(outline, audience.rotation), axis=0)
+        n_seats, n_cells = outline.area / (x * y), float(np.prod(np.maximum(sides / (x, y), 1.0)))
+        total += n_seats
+        size = f"{sides[0]:,.4g} x {sides[1]:,.4g} m"
+        if x > sides[0] * (1.0 + 1e-6) and y > sides[1] * (1.0 + 1e-6):
+            yield SceneError(
+                f"The seats are {x:g} x {y:g} m apart, more than the whole area, which is {size}.",
+                place=place,
+                cure=f"Correct polygon or seat_spacing (both in metres); for one seat write a spacing of at most "
+                f"{sides[0]:.3g} x {sides[1]:.3g} m.",
+            )
+        elif n_seats > MOST_SEATS or n_cells > MOST_CELLS:
+            yield SceneError(
+                f"{x:g} x {y:g} m between seats make some {n_seats:,.0f} seats on {outline.area:,.0f} m2 ({size}), "
+                f"and a study has {MOST_SEATS:,} at most.",
+                place=place,
+                cure="Correct polygon or seat_spacing (both in metres); of a large audience every second or third "
+                "seat tells as much.",
+            )
+            return
+    if total > MOST_SEATS:
+        yield SceneError(
+            f"All areas together have some {total:,.0f} seats, and a study has {MOST_SEATS:,} at most.",
+            place="audience",
+            cure="Make seat_spacing larger: every second or third seat tells as much.",
+        )
+
+
+def _turned(outline: BaseGeometry, rotation: float) -> np.ndarray:
+    """(n, 2) corners of an outline along the area's own axes."""
+    return shapely.get_coordinates(outline) @ _own_axes(rotation).T
+
+
+def _own_axes(rotation: float) -> np.ndarray:
+    angle = np.radians(rotation)
+    return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
 
 def area_outline(
@@ -110,9 +167,8 @@ def seat_grid(
     cells : (n, 4, 2) float, m
         Plan corners of each seat's rectangle.
     """
-    angle = np.radians(rotation)
-    own_axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-    corners = shapely.get_coordinates(outline) @ own_axes.T
+    own_axes = _own_axes(rotation)
+    corners = _turned(outline, rotation)
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
     step = np.array(spacing)
     # A length that is a whole number of spacings holds that number, whatever the rounding.

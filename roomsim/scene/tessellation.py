@@ -33,7 +33,7 @@ def pieces(polygon: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
         if rectangles is not None:
             found.append((rectangles, np.zeros(len(rectangles), bool)))
         else:
-            found.append(_paired(_triangles(part)))
+            found.append(_paired(triangles_of(part)))
     if not found:
         return np.empty((0, 3, 2)), np.empty(0, bool)
     return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
@@ -97,7 +97,7 @@ def _distinct(values: np.ndarray, tolerance: float) -> np.ndarray:
     return ordered[np.concatenate([[True], np.diff(ordered) > tolerance])]
 
 
-def _triangles(polygon: shapely.Polygon) -> np.ndarray:
+def triangles_of(polygon: shapely.Polygon) -> np.ndarray:
     """(n, 3, 2) by ear clipping."""
     rings = _rings(polygon)
     points = np.concatenate(rings)

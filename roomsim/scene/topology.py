@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+TOUCHING = 1e-3
+"""m within which an edge lies on a face."""
+
 
 def shared_edges(faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Pairs of faces of (m, 3) that share an edge, (k, 2), and the edges' vertices, (k, 2).

@@ -31,6 +31,7 @@ from ..tracing.replay import Replay, Room, earliest_arrival, time_bins
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .duration import followed_for
+from .needs import bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
 from .progress import NoProgress, Progress
 from .store import LogLimits, Part, PathStore, StudyStore, digest
 
@@ -90,7 +91,8 @@ class Engine:
         threads: int | None = None, progress: Progress | None = None,
     ):  # fmt: skip
         self.scene, self.seed, self.image_order = scene, seed, image_order
-        self.threads = threads or os.cpu_count() or 1
+        self.threads, self.n_replicates = threads or os.cpu_count() or 1, N_REPLICATES
+        self.disk = None if store is None else store.folder
         self.progress = progress or NoProgress()
         self.n_rounds = 0
         self._n_lost, self._lost_energy = 0, 0.0
@@ -388,18 +390,75 @@ class Engine:
         started = time.monotonic()
         deadline = started + 60 * precision.max_minutes
         wanted = 1
+        most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
         self.progress.message(self.describe())
+        most = self._announce(most)
         while True:
             self.progress.start("Tracing", (wanted - self.n_rounds) * self._batches_a_round)
             self.add_rounds(wanted - self.n_rounds, deadline)
             reached = self._standard_errors(precision)
             excess = max(error / wanted for error, wanted in reached.values())
-            most = max(1, precision.max_rays // (self._batches_a_round * RAYS_PER_BATCH))
-            if excess <= 1.0 or self.n_rounds >= most or time.monotonic() > deadline:
+            if excess <= 1.0 or time.monotonic() > deadline:
                 return self._precise(reached)
             # The error falls with the root of the rays; a tenth more makes one step enough as a rule.
-            needed = math.ceil(self.n_rounds * 1.1 * excess**2)
-            wanted = min(max(needed, self.n_rounds + 1), most)
+            needed = max(math.ceil(self.n_rounds * 1.1 * excess**2), self.n_rounds + 1)
+            most = self._tell_how_much_more(needed, most)
+            if self.n_rounds >= most:
+                return self._precise(reached)
+            wanted = min(needed, most)
+
+    def _announce(self, most: int) -> int:
+        """Tell what is coming, refuse what cannot fit; return how many rounds, of `most`, fit on the disk.
+
+        Raises
+        ------
+        CapacityError
+        """
+        scene, kept = self.scene, self._kept()
+        rays = self._batches_a_round * RAYS_PER_BATCH
+        # What is kept from earlier costs nothing: a few more rays would tell nothing either.
+        self._needs = needs = needs_of(self, rays, probe=not kept)
+        refuse_what_cannot_fit(needs, self.disk)
+        self.progress.message(
+            f"{scene.receivers.n_receivers:,} seats in {scene.n_scenarios:,} scenarios, {len(self.traced)} sources: "
+            f"some {bytes_text(needs.memory)} of memory. "
+            + (f"{kept} rounds of rays are kept." if kept else f"A round of {rays:,} rays: {self._price(1)}.")
+        )
+        return self._that_fit(most)
+
+    def _that_fit(self, most: int) -> int:
+        """Rounds, of `most`, that fit on the disk with the results."""
+        needs, kept = self._needs, self._kept()
+        if self.disk is None or needs.round_disk == 0.0:
+            return most
+        return min(most, max(1, kept + int((free_disk(self.disk) - needs.results_disk) / needs.round_disk)))
+
+    def _tell_how_much_more(self, needed: int, most: int) -> int:
+        """Tell what the precision takes; return how many rounds, of `most`, fit on the disk."""
+        if needed <= self._kept():
+            return most
+        if self._needs.round_seconds == 0.0:
+            self._needs = needs_of(self, self._batches_a_round * RAYS_PER_BATCH)
+        most = self._that_fit(most)
+        self.progress.message(
+            f"The precision takes some {needed} rounds of rays: {self._price(needed - self.n_rounds)} more."
+            + (f" No more than {most} are allowed or fit on the disk." if needed > most else "")
+        )
+        return most
+
+    def _price(self, n_rounds: int) -> str:
+        """Time and disk of some rounds, in words."""
+        needs = self._needs
+        seconds = seconds_text(n_rounds * needs.round_seconds + needs.figure_seconds)
+        return f"some {seconds}" + (
+            f" and {bytes_text(n_rounds * needs.round_disk)} on the disk" if self.disk is not None else ""
+        )
+
+    def _kept(self) -> int:
+        """Rounds that are on the disk from earlier, as far as names tell."""
+        if self._store is None or not self.traced:
+            return 0
+        return min(len(self._store.batches(source)) for source in self.traced) // N_REPLICATES
 
     def _standard_errors(self, precision: Precision) -> dict[str, tuple[float, float]]:
         """Name of each figure that precision is asked for -> the standard error that the wanted share of seats
@@ -417,8 +476,12 @@ class Engine:
                 error = error[..., 1:7].reshape(len(error), -1)
             known = np.isfinite(error).all(axis=1)
             if not known.any():
+                if name != "speech_transmission_index":  # without late energy no clarity: nothing to wait for
+                    continue
                 raise SceneError(
-                    "no seat receives any sound", cure="Check that sources and seats are in the same room."
+                    "no seat has a speech transmission index in all scenarios: no sound reaches the seats, or it dies "
+                    "away too slowly to be followed",
+                    cure="Check that sources and seats are in the same room, delays, and the absorption of surfaces.",
                 )
             last = np.quantile(error[known], precision.share_of_seats, axis=0, method="higher").max()
             reached[name] = (float(last), wanted[name])

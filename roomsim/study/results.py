@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ..errors import suggestion
 from ..estimate import Estimate
+from ..metrics.registry import METRICS
 from ..scene.drawing import PlanDrawing
 
 
@@ -54,6 +56,17 @@ class InputUncertainty:
     """(n_scenarios,) probability of being better than the next in order; NaN for the last."""
 
 
+class ByQuantity(dict[str, Estimate]):
+    """Figures by the names of the registry; a symbol such as "STI" finds them too."""
+
+    def __missing__(self, key: str) -> Estimate:
+        for name, metric in METRICS.items():
+            if key == metric.symbol and name in self:
+                return self[name]
+        known = [*self, *(METRICS[name].symbol for name in self if name in METRICS)]
+        raise KeyError(f"there is no quantity {key!r} here. {suggestion(key, known)}")
+
+
 @dataclass(frozen=True)
 class Results:
     """Axis order (receiver, scenario, band)."""
@@ -70,7 +83,7 @@ class Results:
     cells: np.ndarray
     """(n_receivers, 4, 2), m."""
     seats: dict[str, Estimate]
-    """Registry name -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). Not evaluable: NaN."""
+    """Registry name or symbol -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). Not evaluable: NaN."""
     gains: dict[str, Estimate]
     """Registry name -> difference against `compare_with`, same shape; errors are of the difference itself."""
     room: dict[str, Estimate]
@@ -93,3 +106,7 @@ class Results:
     "articulation_loss" by Peutz, %."""
     input_uncertainty: InputUncertainty | None = None
     """None where no draws were asked for."""
+
+    def __post_init__(self) -> None:
+        for name in ("seats", "gains", "room", "room_gains"):
+            object.__setattr__(self, name, ByQuantity(getattr(self, name)))

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..errors import PhysicalRangeError
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
@@ -21,7 +22,7 @@ from ..scene.rigging import Rig
 from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
-from ..venue.document import Study
+from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .compare import compare
@@ -95,10 +96,20 @@ def default_folder(study_path: str | Path) -> Path:
 
 
 def with_sti_error(study: Study, sti_error: float | None) -> Study:
-    """The study with another precision asked for."""
+    """The study with another precision asked for.
+
+    Raises
+    ------
+    PhysicalRangeError : no precision that can be reached
+    """
     if sti_error is None:
         return study
-    precision = study.document.precision.model_copy(update={"sti": sti_error})
+    try:
+        precision = Precision.model_validate({**study.document.precision.model_dump(), "sti": sti_error})
+    except ValueError:
+        raise PhysicalRangeError(
+            f"sti_error = {sti_error:g} is no precision to compute to", cure="Give 0.000001 to 1; 0.01 is usual."
+        ) from None
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 

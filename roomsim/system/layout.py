@@ -159,6 +159,7 @@ def _row(
     aside = (np.arange(row.count) - 0.5 * (row.count - 1)) * row.spacing
     delay = np.zeros(row.count)
     if row.arc > 0.0 and row.count > 1:
-        radius = aside.max() / np.sin(np.radians(row.arc) / 2.0)
-        delay = (radius - np.sqrt(radius**2 - aside**2)) / speed_of_sound
+        # With the curvature rather than the radius, an arc that is all but straight loses no digits.
+        bent = aside / aside.max() * np.sin(np.radians(row.arc) / 2.0)
+        delay = aside * bent / (1.0 + np.sqrt(1.0 - bent**2)) / speed_of_sound
     return foot + aside[:, None] * left, delay

@@ -13,6 +13,8 @@ MAX_EVENTS = 24
 """Reflections and passages through sheets on one path."""
 _TOLERANCE = 1e-3
 """m by which a hit may lie off the expected plane: single precision at 100 m, with room to spare."""
+_NO_LENGTH = 1e-6
+"""m. A leg as short as this has no direction: a source or a seat on a surface has no image in it."""
 _PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
 
 
@@ -28,6 +30,8 @@ def walk_leg(
     """
     dx, dy, dz = qx - px, qy - py, qz - pz
     length = math.sqrt(dx * dx + dy * dy + dz * dz)
+    if length < _NO_LENGTH:
+        return n_events, np.int32(-1), False
     dx, dy, dz = dx / length, dy / length, dz / length
     gone = 0.0
     while True:

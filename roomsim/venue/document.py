@@ -21,6 +21,7 @@ from roomsim.venue.fields import (
     Decibel,
     Fraction,
     Fractions,
+    Length,
     Levels,
     Model,
     Name,
@@ -30,7 +31,7 @@ from roomsim.venue.fields import (
     Point2,
     Point3,
     Polygon2,
-    Positive,
+    SeatDistance,
 )
 from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
 from roomsim.venue.planning import Plan
@@ -61,7 +62,7 @@ class MeasuredDrape(Model):
 
     fullness: Annotated[float, Field(ge=1.0, le=4.0)]
     """Width of cloth over width hung."""
-    stand_off: NotNegative
+    stand_off: Annotated[float, Field(ge=0.0, le=10.0)]
     """Gap to the wall behind, m."""
     absorption: Fractions
     """Random-incidence absorption coefficient of the area hung."""
@@ -73,9 +74,9 @@ class Fabric(Model):
     """A cloth: what decides how it absorbs and passes sound."""
 
     description: str = ""
-    flow_resistance: Positive
+    flow_resistance: Annotated[float, Field(ge=0.1, le=1e6)]
     """Specific flow resistance of one layer, Pa s/m (ISO 9053-1)."""
-    surface_mass: Positive
+    surface_mass: Annotated[float, Field(ge=0.001, le=100.0)]
     """kg/m2 of cloth."""
     scattering: Fractions = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
     """Random-incidence scattering coefficient as hung."""
@@ -124,10 +125,10 @@ class AudienceArea(Model):
     """Surface group of the mesh (or wildcard) whose upper side is the audience's floor."""
     floor: Coordinate = 0.0
     """Height of the floor under a polygon, m."""
-    ear_height: Annotated[float, Field(gt=0.0, le=2.5)] = 1.2
+    ear_height: Annotated[float, Field(ge=0.01, le=2.5)] = 1.2
     """Of the listeners above the floor, m."""
-    seat_spacing: tuple[Positive, Positive] = (0.8, 0.9)
-    """Between seats along x and along y of the area's own axes, m."""
+    seat_spacing: tuple[SeatDistance, SeatDistance] = (0.8, 0.9)
+    """Between seats along x and along y of the area's own axes, 0.1 to 10 m."""
     rotation: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the seat rows against x, degrees anticlockwise."""
 
@@ -213,7 +214,7 @@ class Element(Hanging):
     """Hours of work of one person, hanging and taking down together."""
     weight: NotNegative = 0.0
     """kg, all of it."""
-    roof_points: Annotated[int, Field(ge=0)] = 0
+    roof_points: Annotated[int, Field(ge=0, le=100_000)] = 0
     """Number of points in the roof that it hangs from; as many as `hang_from` names unless given."""
     point_load: NotNegative = 0.0
     """Largest load on one roof point, kg; never taken as less than the even share of its weight."""
@@ -233,13 +234,13 @@ class Drape(Element):
     """Plan polylines; more than one where the line leaves gaps."""
     top: Coordinate
     """Height of the top edge, m."""
-    drop: Positive
+    drop: Length
     """Height of the cloth as hung, m."""
     fabric: Name
     """Name of a fabric."""
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
     """Width of cloth over width hung: 2.0 is "100 % fullness"."""
-    stand_off: Annotated[float, Field(gt=0.0, le=1.5)] | None = None
+    stand_off: Annotated[float, Field(ge=0.001, le=1.5)] | None = None
     """Gap to the wall behind, m. Without it the line hangs free in the room."""
     layers: Literal[1, 2] = 1
     """Cloths hung against each other."""
@@ -250,7 +251,7 @@ class Banner(Element):
 
     centres: Annotated[tuple[Point3, ...], Field(min_length=1)]
     """Middle of each sheet, m."""
-    size: tuple[Positive, Positive]
+    size: tuple[Length, Length]
     """Length along `direction` and width (or drop), m."""
     direction: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the length, degrees anticlockwise from x in plan."""
@@ -380,7 +381,7 @@ class Source(Hanging):
     2.5 m of the floor under it stands."""
     mass: Kilograms | None = None
     """kg, of the box and what hangs with it, where it hangs."""
-    size: tuple[Positive, Positive, Positive] | None = None
+    size: tuple[Length, Length, Length] | None = None
     """Width, depth and height of the box, m, for the zones that are kept clear; 0.6 m each unless given."""
     signal: Name | None = None
     """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""
@@ -429,17 +430,17 @@ class SourcesDocument(Model):
 class Precision(Model):
     """When a run may stop."""
 
-    sti: Positive = 0.01
+    sti: Annotated[float, Field(ge=1e-6, le=1.0)] = 0.01
     """Standard error of the speech transmission index wanted ..."""
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""
-    level: Positive | None = None
+    level: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
     """Standard error of the A-weighted level wanted, dB, in the same share of the seats; not looked at unless given."""
-    clarity: Positive | None = None
+    clarity: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
     """Standard error of the clarity C50 wanted, dB, in each band from 125 Hz to 4 kHz; not looked at unless given."""
-    max_minutes: Positive = 30.0
+    max_minutes: Annotated[float, Field(ge=1e-3, le=1e5)] = 30.0
     """A run stops after this time at the latest ..."""
-    max_rays: Annotated[int, Field(ge=1000)] = 100_000_000
+    max_rays: Annotated[int, Field(ge=1000, le=10**12)] = 100_000_000
     """... or after this many rays, and says that it did."""
 
 
@@ -489,7 +490,7 @@ class Costs(Model):
     """For all treatment of a scenario."""
     hours_available: NotNegative | None = None
     """Rigging hours that there is time and crew for."""
-    roof_points_available: Annotated[int, Field(ge=0)] | None = None
+    roof_points_available: Annotated[int, Field(ge=0, le=100_000)] | None = None
     """Points in the roof that cloth and loudspeakers may use together, besides those that the venue names."""
     point_load_limit: NotNegative | None = None
     """Largest load allowed on a roof point, kg, of cloth or loudspeakers; a point that the venue names may

@@ -11,8 +11,10 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field
 from roomsim.errors import unprintable
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-Positive = Annotated[float, Field(gt=0.0)]
-NotNegative = Annotated[float, Field(ge=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0, le=1e9)]
+"""Money, weight, hours: no venue has more, and sums stay in range."""
+Length = Annotated[float, Field(ge=0.01, le=1000.0)]
+"""m, of a thing that is there."""
 Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
 """m. The bound catches slips of the keyboard and of the unit, and keeps all geometry in range."""
 Point2 = tuple[Coordinate, Coordinate]
@@ -31,6 +33,27 @@ def _on_one_line(name: str) -> str:
 
 
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_on_one_line)]
+
+
+LEAST_SPACING, MOST_SPACING = 0.1, 10.0
+"""m between seats: nearer is no seat, further no audience (common practice, no source). A spacing written in
+millimetres, centimetres or inches lies outside."""
+UNITS = {"mm": ("millimetres", 0.001), "cm": ("centimetres", 0.01), "in": ("inches", 0.0254), "ft": ("feet", 0.3048)}
+"""What lengths are written in by mistake: name, and length in m (inch and foot by the agreement of 1959)."""
+
+
+def _seat_distance(spacing: float) -> float:
+    if not LEAST_SPACING <= spacing <= MOST_SPACING:
+        text = f"seats are {LEAST_SPACING:g} to {MOST_SPACING:g} m apart, got {spacing:g} m"
+        likely = [(name, spacing * metres) for name, metres in UNITS.values() if 0.4 <= spacing * metres <= 2.5]
+        if likely:
+            name, distance = likely[0]
+            text += f"; probably {name}: write {distance:.4g}"
+        raise ValueError(text)
+    return spacing
+
+
+SeatDistance = Annotated[float, Field(ge=0.0), AfterValidator(_seat_distance)]
 
 
 def _form_of_noise(value: Any) -> str:

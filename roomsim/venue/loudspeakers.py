@@ -10,12 +10,13 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from roomsim.errors import DocumentError, suggestion
-from roomsim.venue.fields import Decibel, Model, Name, Positive
+from roomsim.venue.fields import Decibel, Model, Name
 from roomsim.venue.parsing import document_error, read_source, validate
 from roomsim.venue.rigging import Kilograms
 
-Coverage = Annotated[float, Field(gt=0.0, le=360.0)]
+Coverage = Annotated[float, Field(ge=1.0, le=360.0)]
 Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]
+Mouth = Annotated[float, Field(ge=0.01, le=5.0)]
 RearLevel = Annotated[float, Field(ge=-200.0, le=0.0)]
 
 
@@ -50,7 +51,7 @@ class Piston(Model):
     """A round cone in the front of a box."""
 
     kind: Literal["piston"]
-    radius: Annotated[float, Field(gt=0.0, le=2.0)]
+    radius: Annotated[float, Field(ge=0.005, le=2.0)]
     """Of the part that moves, m."""
     rear_level: RearLevel = -20.0
     """dB by which the back is below the side where the box is large against the wavelength."""
@@ -60,11 +61,11 @@ class LineElement(Model):
     """One box of a line: a uniform upright slot, with a waveguide for the horizontal."""
 
     kind: Literal["line_element"]
-    height: Annotated[float, Field(gt=0.0, le=5.0)]
+    height: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the slot, m."""
     coverage: Coverage
     """Horizontal, full angle between the -6 dB directions, degrees."""
-    width: Positive | None = None
+    width: Mouth | None = None
     """Of the waveguide, m: it holds the coverage angle down to about 25 000 / (degrees x metres) Hz.
     Without it the angle is held at all frequencies."""
     rear_level: RearLevel = -20.0
@@ -78,7 +79,7 @@ class Horn(Model):
     coverage: tuple[Coverage, Coverage]
     """Horizontal and vertical, as the box stands or lies: full angles between the -6 dB directions,
     degrees."""
-    size: tuple[Positive, Positive] | None = None
+    size: tuple[Mouth, Mouth] | None = None
     """Width and height of the mouth, m: they hold the angles down to about 25 000 / (degrees x metres) Hz.
     Without them the angles are held at all frequencies."""
     rear_level: RearLevel = -20.0
@@ -133,11 +134,11 @@ class Loudspeaker(Model):
     """One box."""
 
     description: str = ""
-    height: Annotated[float, Field(gt=0.0, le=5.0)]
+    height: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the box, m: what it adds to a hang or a stack."""
-    depth: Annotated[float, Field(gt=0.0, le=5.0)]
+    depth: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the box, m: a box turned round has its front this far behind the others."""
-    width: Annotated[float, Field(gt=0.0, le=5.0)] | None = None
+    width: Annotated[float, Field(ge=0.01, le=5.0)] | None = None
     """Of the box, m, for the zones that are kept clear; taken as 1 m unless given."""
     level: BoxLevels
     """Sound pressure level of one box at 1 m on axis in the free field, with the programme running: dB per

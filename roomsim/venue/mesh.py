@@ -24,8 +24,9 @@ from roomsim.venue.polygons import PolygonFault, RawMesh, triangulate
 
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048}
 """Length of a unit, m; inch and foot are exact by the international agreement of 1959."""
-SAME_POINT = 1e-5
-"""m. Vertices nearer than this are one; exported coordinates are rounded more coarsely than that."""
+SAME_POINT = 2.5e-4
+"""m. Vertices nearer than this are one. Drawing programs write coordinates rounded to a tenth of a millimetre or so:
+two that should be one then lie up to 0.1 sqrt(3) = 0.17 mm apart. A sliver that thin is nothing to a sound wave."""
 FURTHEST = 1e5
 """m. Coordinates beyond this come from a wrong unit, or from a map with its origin far away."""
 MOST_TOGETHER = 16
@@ -41,7 +42,7 @@ class VenueMesh:
     """Triangles of the venue in metres, z up. Triangles without area are kept, for the checks to name."""
 
     vertices: np.ndarray
-    """(n_vertices, 3) float64, m. No two are within 1e-5 m of each other."""
+    """(n_vertices, 3) float64, m. No two are within `SAME_POINT` of each other."""
     faces: np.ndarray
     """(n_faces, 3) int64, vertex indices, wound as in the file."""
     group: np.ndarray
@@ -283,12 +284,16 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
         raise MeshError(
             f"coordinates reach {far:.3g} m",
             file=reference.file,
-            cure="Check unit in the venue file, and move the mesh to near the origin.",
+            cure=f"Check unit in the venue file (now {reference.unit!r}), and move the mesh to near the origin.",
         )
-    if reference.up == "y":
-        # A quarter turn about x takes y to z and keeps the hand: x, y, z -> x, -z, y.
-        return np.stack([scaled[:, 0], -scaled[:, 2], scaled[:, 1]], axis=1)
-    return scaled
+    return upright(scaled) if reference.up == "y" else scaled
+
+
+def upright(vertices: np.ndarray, *, back: bool = False) -> np.ndarray:
+    """Vertices (n, 3) of a mesh with y up as they lie with z up; or the way back."""
+    x, y, z = vertices.T
+    # A quarter turn about x takes y to z and keeps the hand: x, y, z -> x, -z, y.
+    return np.stack([x, z, -y] if back else [x, -z, y], axis=1)
 
 
 def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.ndarray, np.ndarray]:

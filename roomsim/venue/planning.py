@@ -9,10 +9,11 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator
 
 from roomsim.errors import suggestion
-from roomsim.venue.fields import Model, Name, NotNegative, Positive
+from roomsim.venue.fields import Model, Name, NotNegative
 from roomsim.venue.lines import KeyPath
 
-Seconds = tuple[Positive, Positive, Positive, Positive, Positive, Positive, Positive, Positive]
+Time = Annotated[float, Field(ge=0.01, le=100.0)]
+Seconds = tuple[Time, Time, Time, Time, Time, Time, Time, Time]
 """Eight times, 63 Hz to 8 kHz, s."""
 
 GoalFigure = Literal[
@@ -32,7 +33,7 @@ class Goal(Model):
     """What is looked at: share of the seats at the study's STI target or above, STI of the worst tenth or
     of the median seat; by how much reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, leaves the
     target curve; level difference between the loudest and the softest tenth of seats."""
-    target: float | None = None
+    target: Annotated[float, Field(ge=-1000.0, le=1000.0)] | None = None
     """What is enough: more is no better."""
     tolerance: NotNegative | None = None
     """Plans that differ by no more count as equal, and the next goal decides; one just noticeable
@@ -62,7 +63,7 @@ class Plan(Model):
     """Upper edge of the target curve, s per octave."""
     reverberation_at_least: Seconds | None = None
     """Lower edge of the target curve, s per octave; none unless said."""
-    money_step: Positive = 500.0
+    money_step: Annotated[float, Field(ge=0.01, le=1e9)] = 500.0
     """Amount of money of which the marginal table tells what the next one buys."""
     late_after: Literal[50, 80] = 50
     """ms after the first sound from which energy counts as late when it is asked where it comes from: 50

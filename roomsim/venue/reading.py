@@ -6,6 +6,7 @@ A path written in a file is relative to that file, and no file of a study lies o
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -56,6 +57,13 @@ def read_study(path: str | Path) -> Study:
     """
     path = Path(path)
     reading = _Reading(path)
+    found = kind_of_file(reading.sources["study"].values)
+    if found is not None and found != "study":
+        others = sorted(other.name for other in path.parent.glob("*.toml") if _is_study(other))
+        hint = f"such as {others[0]} beside it" if others else "`roomsim new` writes one"
+        raise DocumentError(
+            f"{path.name}: this is {_article(found)} file, and a study file is wanted, which names it; {hint}"
+        )
     for role in ("venue", "elements", "sources", "materials"):
         written = reading.sources["study"].values.get(role)
         if isinstance(written, str) and written:
@@ -84,6 +92,28 @@ def read_study(path: str | Path) -> Study:
         digests=reading.digests,
         warnings=tuple(str(reading.sources[role].fault(at, text)) for role, at, text in doubtful(documents)),
     )
+
+
+def kind_of_file(values: Mapping[str, Any]) -> str | None:
+    """Which of the files of a study this is, by the keys at its top; none where that cannot be told."""
+    keys = set(values) - {"schema", "name"}
+    for kind, model in MODELS.items():
+        fields = {field.alias or name: field.is_required() for name, field in model.model_fields.items()}
+        required = {name for name, is_required in fields.items() if is_required} - {"schema", "name"}
+        if keys and keys <= set(fields) and (required & keys if required else True):
+            return kind
+    return None
+
+
+def _is_study(path: Path) -> bool:
+    try:
+        return kind_of_file(read_source(path, path.name).values) == "study"
+    except DocumentError:
+        return False
+
+
+def _article(kind: str) -> str:
+    return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
 
 
 def schema_for(kind: Role) -> dict[str, Any]:
@@ -121,6 +151,10 @@ class _Reading:
         self.bases[role] = base
         self.digests[source.name] = source.digest
         model, faults = validate(source, MODELS[role])
+        found = kind_of_file(source.values)
+        if model is None and found not in (None, role):
+            wanted = f"this is {_article(str(found))} file, and {_article(role)} file is wanted here"
+            faults = [source.fault((), wanted)]
         self.faults += faults
         if model is not None:
             self.models[role] = model

@@ -47,9 +47,11 @@ def switching_faults(
                     yield "elements", path, text
                 elif key == "switch_off" and name in change.switch_on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
+    # The first of a name: that it is there twice is told elsewhere.
+    index = {entry.name: k for k, entry in reversed([*enumerate(study.scenario)])} if study else {}
     for scenario in study.scenarios_in_order() if study else ():
-        at = [k for k, entry in enumerate(study.scenario) if entry.name == scenario.name] if study else []
-        path = ("scenario", *at[:1])
+        at = [index[scenario.name]] if scenario.name in index else []
+        path = ("scenario", *at)
         changes = [change for change in elements.system_change if change.name in scenario.elements]
         both = {name for change in changes for name in change.switch_on} & {
             name for change in changes for name in change.switch_off

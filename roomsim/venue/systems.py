@@ -14,7 +14,7 @@ Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]
 Gain = Annotated[float, Field(ge=-100.0, le=40.0)]
 Delay = Annotated[float, Field(ge=-10_000.0, le=10_000.0)]
 Count = Annotated[int, Field(ge=1, le=64)]
-Spacing = Annotated[float, Field(gt=0.0, le=50.0)]
+Spacing = Annotated[float, Field(ge=0.01, le=50.0)]
 
 
 class Crossover(Model):

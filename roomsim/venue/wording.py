@@ -31,6 +31,7 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         for entry, place in entries
         if entry["type"] == "extra_forbidden"
     }
+    known = {(key,) for key in _keys(model)}
     short: set[KeyPath] = set()
     for entry, place in entries:
         kind, given = entry["type"], entry["input"]
@@ -46,7 +47,11 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
             yield (*place.path, "kind"), _choice(_tags(place.annotation), given.get("kind"))
         else:
-            yield place.path, _words(kind, given, entry.get("ctx", {}), place)
+            text = _words(kind, given, entry.get("ctx", {}), place)
+            # Keys that stand below the header of a table belong to it, meant or not.
+            homes = [] if place.path in known else list(_homes(model, str(place.path[-1])))
+            is_lost = kind == "extra_forbidden" or (place.outer_is_open and () in homes)
+            yield place.path, f"{text}; {_belongs(str(place.path[-1]), homes)}" if homes and is_lost else text
 
 
 @dataclass(frozen=True)
@@ -58,6 +63,39 @@ class _Place:
     """Type of what belongs there."""
     outer: Any
     """Type of the table or list around it."""
+
+    @property
+    def outer_is_open(self) -> bool:
+        """Whether the table around it takes keys of any name."""
+        return get_origin(self.outer) is dict
+
+
+def _homes(model: type[BaseModel], key: str) -> Iterator[KeyPath]:
+    """Tables of a document that know a key: their paths, empty for its top."""
+    waiting: list[tuple[KeyPath, type[BaseModel]]] = [((), model)]
+    while waiting:
+        path, table = waiting.pop(0)
+        if key in _keys(table):
+            yield path
+        for name, field in table.model_fields.items():
+            for inner in _models_in(field.annotation):
+                if len(path) < 3:
+                    waiting.append(((*path, field.alias or name), inner))
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in get_args(annotation):
+        yield from _models_in(argument)
+
+
+def _belongs(key: str, homes: Sequence[KeyPath]) -> str:
+    """Where a key is to be written."""
+    if () in homes:
+        return f'"{key}" belongs at the top of the file, before the first line in brackets'
+    tables = dict.fromkeys(".".join(map(str, home)) for home in homes)
+    return f'"{key}" belongs in the table {" or ".join(list(tables)[:3])}'
 
 
 def _words(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
@@ -87,7 +125,13 @@ def _words(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> 
         return "must not be empty"
     if kind == "string_too_long":
         return f"must not be longer than {context['max_length']} characters, has {len(given)}"
-    return f"expected {wanted}, got {_shown(given)}{_hint(place, given)}"
+    return f"expected {_named_thing(place) or wanted}, got {_shown(given)}{_hint(place, given)}"
+
+
+def _named_thing(place: _Place) -> str | None:
+    """What is called by its name in this place, if anything."""
+    thing = "material" if place.path[0] == "surfaces" else str(place.path[-1])
+    return f"the name of a {thing}, in quotes" if thing in ("material", "fabric", "loudspeaker") else None
 
 
 def expected(annotation: Any) -> str:

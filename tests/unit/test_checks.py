@@ -19,7 +19,7 @@ from roomsim.venue.reading import read_study
 SIZE = (10.0, 6.0, 4.0)
 BOX = venues.shoebox(SIZE)
 SEATS = venues.rectangle_area("seats", (2, 1, 8, 5), (3, 2))
-INFORMATION = {"size", "area", "load_unknown", "loads_unchecked"}
+INFORMATION = {"size", "area", "seats", "load_unknown", "loads_unchecked"}
 """What every venue has, or every one whose cloth states no load."""
 
 
@@ -124,7 +124,8 @@ class TestMesh:
     @pytest.mark.parametrize(("scale", "unit"), [(0.1, "m"), (100.0, "m")])
     def test_unit(self, tmp_path: Path, scale: float, unit: str) -> None:
         scaled = venues.Shell(BOX.vertices * scale, BOX.polygons)
-        seats = venues.rectangle_area("seats", tuple(scale * v for v in (2, 1, 8, 5)), (3, 2))
+        per_side = (3, 2) if scale < 1.0 else (60, 40)
+        seats = venues.rectangle_area("seats", tuple(scale * v for v in (2, 1, 8, 5)), per_side)
         source = {"name": "t", "position": [scale * v for v in (1.0, 3.0, 1.6)], "level": [70.0] * 8}
         seats["ear_height"] = min(1.2, 2.0 * scale)
         options = {"audience": [seats], "sources": [source], "scenarios": [{"name": "a"}]}
@@ -207,7 +208,7 @@ class TestMesh:
         line = [(2.0, 3.0, 0.0), (6.0, 3.0, 0.0), (4.0, 3.0, 0.0)]
         findings = found(tmp_path, with_faces(BOX, "line", line))
         finding = only(findings, "degenerate_face")
-        assert finding.severity == "note" and finding.place == "'line'" and "1 faces" in finding.text
+        assert finding.severity == "note" and finding.place == "'line'" and "1 face " in finding.text
 
     def test_a_door_drawn_over_its_wall(self, tmp_path: Path) -> None:
         door = [(10.0, 2.0, 0.0), (10.0, 3.0, 0.0), (10.0, 3.0, 2.0), (10.0, 2.0, 2.0)]
@@ -231,6 +232,23 @@ class TestMesh:
     def test_materials_that_absorb_nothing(self, tmp_path: Path) -> None:
         finding = only(found(tmp_path, absorption=0.005), "absorption")
         assert finding.severity == "warning" and "0.0050" in finding.text
+
+    @pytest.mark.parametrize(("absorption", "said"), [(0.0, "s to die away"), (0.001, "s to die away")])
+    def test_a_decay_for_ever(self, tmp_path: Path, absorption: float, said: str) -> None:
+        """240 m3 behind 248 m2 that absorb a thousandth: 0.161 x 240 / 0.248 = 156 s, with the air a little less."""
+        finding = only(found(tmp_path, absorption=absorption), "absorption")
+        assert finding.severity == "error" and said in finding.text
+
+    def test_a_source_that_aims_at_itself(self, tmp_path: Path) -> None:
+        source = {"name": "t", "position": [1.0, 3.0, 1.6], "aim_at": [1.0, 3.0, 1.6], "level": [70.0] * 8}
+        assert only(found(tmp_path, sources=[source]), "source_aim").severity == "error"
+
+    def test_a_source_at_a_seat(self, tmp_path: Path) -> None:
+        # Seats of SEATS are 2 x 2 m apart, the first in the middle of its cell.
+        source = {"name": "t", "position": [3.0, 2.0, 1.2], "level": [70.0] * 8}
+        assert only(found(tmp_path, sources=[source]), "source_at_seat").severity == "error"
+        beside = {**source, "position": [3.0, 2.3, 1.2]}
+        assert found(tmp_path, sources=[beside]) == []
 
 
 class TestPoints:

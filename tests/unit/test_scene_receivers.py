@@ -122,6 +122,6 @@ def test_an_unknown_group_is_named_with_its_near_misses(tmp_path: Path) -> None:
 def test_an_area_without_room_for_a_seat_is_refused(tmp_path: Path) -> None:
     # A V: the middle of the box round it lies outside.
     outline = [[0, 0], [2, 3], [4, 0], [2, 3.2]]
-    area = {"name": "V", "polygon": outline, "seat_spacing": [10.0, 10.0]}
+    area = {"name": "V", "polygon": outline, "seat_spacing": [4.0, 3.2]}
     with pytest.raises(SceneError, match="'V' is too small"):
         seats_of(tmp_path, venues.shoebox(), area)

@@ -267,3 +267,16 @@ def test_coverage_of_a_piston_and_of_the_generic_line_box():
     assert vertical[7] == pytest.approx(
         2.0 * np.degrees(np.arcsin(1.8955 / np.pi * C / EXACT[7] / 0.24)), rel=0.15
     )
+
+
+def test_a_row_that_is_all_but_straight_has_no_delays() -> None:
+    """An arc of no angle at all and one of 1e-300 degrees are one and the same."""
+    row = {"kind": "row", "count": 4, "spacing": 3.0}
+    own = {"box": box()}
+    straight, bent = (layout_of(stack({**row, "arc": arc}), own, C) for arc in (0.0, 1e-300))
+    assert np.abs(straight.delay - bent.delay).max() < 1e-15
+    # 4 boxes over 9 m on an arc of 90 degrees: its radius is 4.5 m / sin 45, and the outer ones lie back by
+    # sqrt(radius^2 - 1.5^2) - radius cos 45 from the inner ones.
+    radius = 4.5 / np.sin(np.pi / 4)
+    delay = layout_of(stack({**row, "arc": 90.0}), own, C).delay
+    assert np.ptp(delay) == pytest.approx((np.sqrt(radius**2 - 1.5**2) - radius * np.cos(np.pi / 4)) / C)

@@ -1,0 +1,192 @@
+"""Walls that are modelled as solids: the skin that the room sees is kept, the other one is left out.
+
+Drawing programs export walls with their thickness. From the room a ray then passes two faces of each wall, so that
+the count of faces takes the room for the inside of something, and areas and volume include what no sound reaches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from ..physics.air import Air
+from ..venue.document import Study
+from ..venue.mesh import VenueMesh
+from .enclosure import IN_ROOM, Enclosure, enclosure_of
+from .findings import Finding, list_text
+from .patches import is_sliver
+from .receivers import compile_receivers
+from .sources import source_places
+from .surfaces import Region, Regions, flat_regions
+from .tessellation import triangles_of
+from .topology import TOUCHING, normals_and_areas
+
+MOST_FACES = 10_000
+"""Of a mesh whose outer skin is looked for: the work grows with the square of their number."""
+MOST_STARTS = 50
+"""Seats that are looked at; more tell no more."""
+N_SAMPLES = 8
+"""Points of each flat surface from which it is looked round."""
+BESIDE = 2e-3
+"""m from a surface at which it is looked round: beside the surface, and well within any wall."""
+ALL_ROUND = 0.85
+"""Share of directions in which a point in the room sees a face; a doorway or two may be open."""
+SAME_SIZE = 0.7
+"""Least length and width of the inner skin relative to the whole mesh; a solid in the room is smaller."""
+
+
+def room_mesh(study: Study, mesh: VenueMesh) -> VenueMesh:
+    """The mesh without an outer skin, if it has one; else the mesh itself.
+
+    Raises
+    ------
+    MeshError, SceneError
+        As `compile_receivers`.
+    """
+    sources = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    seats = compile_receivers(study, mesh).position
+    return without_outer_skin(study, mesh, starts_of(np.array([p.mean(axis=0) for _, p in sources]), seats))
+
+
+def starts_of(sources: np.ndarray, seats: np.ndarray) -> np.ndarray:
+    """(n, 3) sources and some of the seats, from which the room is looked at."""
+    return np.concatenate([sources.reshape(-1, 3), seats[:: max(1, len(seats) // MOST_STARTS)]])
+
+
+def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> VenueMesh:
+    """The mesh without the faces that sound from the points (n, 3) never reaches, if walls are modelled as solids.
+
+    Nothing is left out where most of the points are in the room as it is.
+    """
+    whole = enclosure_of(mesh, study.venue)
+    if (whole.whereabouts(starts) == IN_ROOM).mean() > 0.5 or len(mesh.faces) > MOST_FACES:
+        return mesh
+    regions = flat_regions(mesh)
+    hit = np.isin(np.arange(len(mesh.faces)), whole.hit_from(starts))
+    seen = _air_before(regions, whole)
+    pieces: list[tuple[np.ndarray | int, np.ndarray]] = []
+    for region, share in zip(regions, seen):
+        if share == 0.0 and not hit[region.faces].any():
+            continue
+        parts = _cut_to_air(region, regions, whole)
+        pieces.append((int(region.faces[0]), np.concatenate(parts)) if parts else (region.faces, region.corners))
+    inner = _mesh_of(mesh, pieces)
+    if inner is None:
+        return mesh
+    sides, inner_sides = (np.ptp(m.vertices[m.faces].reshape(-1, 3), axis=0)[:2] for m in (mesh, inner))
+    is_room = (enclosure_of(inner, study.venue).whereabouts(starts) == IN_ROOM).mean() > 0.9
+    return inner if is_room and (inner_sides >= SAME_SIZE * sides).all() else mesh
+
+
+def _air_before(regions: Regions, whole: Enclosure) -> np.ndarray:
+    """(n_regions,) share of each flat surface that has air of a room before it, which lies between solids.
+
+    From such air a ray passes an even number of faces of solids; and unlike outdoors it meets one nearly everywhere.
+    """
+    random = np.random.default_rng(7)
+    points = []
+    for region in regions:
+        areas = normals_and_areas(region.corners)[1]
+        chosen = region.corners[random.choice(len(areas), N_SAMPLES, p=areas / areas.sum())]
+        weights = random.dirichlet((1.0, 1.0, 1.0), N_SAMPLES)
+        points.append(np.einsum("ij,ijk->ik", weights, chosen))
+    return _is_air(np.stack(points), regions.normals, whole).mean(axis=1)
+
+
+def _is_air(points: np.ndarray, normals: np.ndarray, whole: Enclosure) -> np.ndarray:
+    """(n, k) bool: whether air lies on either side of the points (n, k, 3) of surfaces with normals (n, 3)."""
+    beside = np.stack([points + BESIDE * normals[:, None], points - BESIDE * normals[:, None]])
+    is_air = whole.is_between(beside.reshape(-1, 3), ALL_ROUND).reshape(beside.shape[:-1])
+    return np.asarray(is_air.any(axis=0))
+
+
+def _cut_to_air(region: Region, regions: Regions, whole: Enclosure) -> list[np.ndarray]:
+    """Triangles (n, 3, 3) of the parts of a flat surface that have air before them: a floor goes on under its walls.
+
+    None where that is all of it, or cannot be told.
+    """
+    near = (regions.boxes[:, 0] < region.bounds[1] + TOUCHING) & (regions.boxes[:, 1] > region.bounds[0] - TOUCHING)
+    lines = [region.polygon.boundary]
+    for other in (regions[i] for i in np.flatnonzero(near.all(axis=1))):
+        corners = other.corners.reshape(-1, 3)
+        on_it = np.abs(region.plane.distance(corners)).reshape(-1, 3) < TOUCHING
+        flat = region.plane.flatten(corners).reshape(-1, 3, 2)
+        for a, b in ((0, 1), (1, 2), (2, 0)):
+            both = on_it[:, a] & on_it[:, b]
+            lines += list(shapely.linestrings(flat[both][:, [a, b]]))
+    cells = shapely.polygonize([shapely.union_all(lines, grid_size=1e-6)])
+    inside = [
+        cell
+        for cell in cells.geoms
+        if not is_sliver(cell) and region.polygon.covers(cell.representative_point())
+    ]
+    if len(inside) < 2:
+        return []
+    middles = region.plane.lift(shapely.get_coordinates([cell.representative_point() for cell in inside]))
+    is_air = _is_air(middles[:, None], np.tile(region.plane.normal, (len(inside), 1)), whole)[:, 0]
+    if is_air.all():
+        return []
+    flat_parts = [triangles_of(cell) for cell, kept in zip(inside, is_air) if kept]
+    return [region.plane.lift(part.reshape(-1, 2)).reshape(-1, 3, 3) for part in flat_parts]
+
+
+def _mesh_of(mesh: VenueMesh, pieces: Sequence[tuple[np.ndarray | int, np.ndarray]]) -> VenueMesh | None:
+    """A mesh of some faces of another, or of pieces cut from them; all groups keep their names.
+
+    Parameters
+    ----------
+    pieces : (k,) faces that are kept as they are, or one face that pieces are cut from; and corners (k, 3, 3), m
+
+    Returns
+    -------
+    None where all or nothing is left out
+    """
+    if not pieces:
+        return None
+    origin = np.concatenate([np.broadcast_to(face, len(corners)) for face, corners in pieces])
+    if len(origin) == len(mesh.faces) and len(np.unique(origin)) == len(origin):
+        return None
+    corners = np.concatenate([corners for _, corners in pieces])
+    order = np.argsort(origin, kind="stable")
+    # Pieces end where other faces do: corners that were one are one again, but for rounding.
+    _, first, number = np.unique(
+        corners[order].reshape(-1, 3).round(9), axis=0, return_index=True, return_inverse=True
+    )
+    vertices, faces = corners[order].reshape(-1, 3)[first], number.reshape(-1)
+    origin = origin[order]
+    return replace(
+        mesh,
+        vertices=vertices,
+        faces=faces.reshape(-1, 3),
+        group=mesh.group[origin],
+        polygon=mesh.polygon[origin],
+        place=mesh.place[origin],
+    )
+
+
+def skin_finding(mesh: VenueMesh, inner: VenueMesh) -> Finding:
+    """What was left out of a mesh whose walls are modelled as solids."""
+    area, kept = (_group_areas(m) for m in (mesh, inner))
+    outer = [name for name, a, k in zip(mesh.group_names, area, kept) if a > 0.0 and k == 0.0]
+    both = [name for name, a, k in zip(mesh.group_names, area, kept) if 0.0 < k < (1.0 - 1e-6) * a]
+    if outer and not both:
+        cure = f"To have a simpler mesh, delete the group{'s' * (len(outer) > 1)} {list_text(outer)}."
+    else:
+        cure = f"To have a simpler mesh, delete the outer faces of {list_text([*outer, *both])}."
+    return Finding(
+        "solid_walls",
+        "note",
+        mesh.file,
+        f"The walls are modelled as solids. What no sound in the room reaches is left out, "
+        f"{area.sum() - kept.sum():,.0f} of {area.sum():,.0f} m2; the inner skin counts.",
+        cure,
+    )
+
+
+def _group_areas(mesh: VenueMesh) -> np.ndarray:
+    """(n_groups,) m2."""
+    areas = normals_and_areas(mesh.vertices[mesh.faces])[1]
+    return np.bincount(mesh.group, areas, minlength=len(mesh.group_names))

@@ -1,0 +1,164 @@
+"""What a computation will take of memory, disk and time, told before it begins, and refused where it cannot fit."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..bands import N_BANDS
+from ..errors import CapacityError
+from .duration import PILOT_BATCH
+
+if TYPE_CHECKING:
+    from .engine import Engine
+
+PROBE_RAYS = 256
+"""Of each source that are traced to see how long they take and how much they leave to be kept."""
+PROGRAM_MEMORY = 0.3e9
+"""Bytes of the program itself. This and what follows was measured on boxes of 200 to 8,000 seats and 6 to 41
+scenarios: the sums below are right to a fifth there."""
+MEMORY_A_FIGURE = 20e3
+"""Bytes for each seat and scenario: all figures, their replicates and differences."""
+BLOCK_OVERHEAD, SUMS_OVERHEAD = 0.7, 2.4
+"""Memory for evaluating a block of energies, relative to the energies."""
+RESULTS = 4e3
+"""Bytes on the disk for each seat and scenario."""
+WEIGHING = 0.04
+"""Processor time to weigh paths for one scenario, relative to tracing them."""
+FIGURE_SECONDS = 4e-4
+"""Processor time for all figures of a seat in a scenario, with all replicates."""
+
+
+@dataclass(frozen=True)
+class Needs:
+    """What a computation takes."""
+
+    memory: float
+    """Bytes at the most."""
+    round_disk: float
+    """Bytes that a round of rays leaves on the disk; none where paths are held in memory."""
+    round_seconds: float
+    """To trace a round and weigh it for all scenarios."""
+    figure_seconds: float
+    """To work out all figures once."""
+    results_disk: float
+    """Bytes of the results."""
+
+
+def needs_of(engine: Engine, round_rays: int, *, probe: bool = True) -> Needs:
+    """Measured on a few rays of each source, and worked out from the numbers of seats and scenarios.
+
+    Parameters
+    ----------
+    round_rays : rays of a round, of all sources together
+    probe : trace these few rays; without them a round is taken to need nothing
+    """
+    scene, n_bins = engine.scene, len(engine.edges) - 1
+    n_figures = scene.receivers.n_receivers * scene.n_scenarios
+    one = n_bins * N_BANDS * 4
+
+    def largest(blocks: list) -> float:
+        return max((len(scenarios) * (seats.stop - seats.start) * one for scenarios, seats in blocks), default=0)
+
+    sums = engine.blocks_of_sums()
+    block = engine.n_replicates * largest(engine.blocks())
+    at_once = min(engine.threads, engine.n_replicates, len(sums)) * largest(sums)
+    seconds, size = _probe(engine) if probe else (0.0, 0.0)
+    round_bytes = size * round_rays
+    return Needs(
+        memory=PROGRAM_MEMORY
+        + MEMORY_A_FIGURE * n_figures
+        + block
+        + max(BLOCK_OVERHEAD * block, SUMS_OVERHEAD * at_once)
+        + (0.0 if engine.disk else round_bytes),
+        round_disk=round_bytes if engine.disk else 0.0,
+        round_seconds=seconds * (1.0 + WEIGHING * scene.n_scenarios) * round_rays / engine.threads,
+        figure_seconds=FIGURE_SECONDS * n_figures / engine.threads,
+        results_disk=RESULTS * n_figures if engine.disk else 0.0,
+    )
+
+
+def _probe(engine: Engine) -> tuple[float, float]:
+    """Processor time and bytes of a ray, mean over the sources."""
+    seconds, size = 0.0, 0.0
+    for source in engine.traced:
+        # What is compiled or laid out at first use is no measure of the rest.
+        engine.tracer.trace(source, PILOT_BATCH, 1)
+        started = time.perf_counter()
+        log = engine.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
+        seconds += time.perf_counter() - started
+        size += sum(getattr(value, "nbytes", 0) for value in vars(log).values())
+    n = PROBE_RAYS * max(1, len(engine.traced))
+    return seconds / n, size / n
+
+
+def refuse_what_cannot_fit(needs: Needs, disk: Path | None) -> None:
+    """Raise before hours are spent on what this machine cannot hold.
+
+    Raises
+    ------
+    CapacityError : too little memory, or too little room on the disk for one round of rays
+    """
+    memory = available_memory()
+    if memory is not None and needs.memory > memory:
+        raise CapacityError(
+            f"This takes some {bytes_text(needs.memory)} of memory, and {bytes_text(memory)} are free.",
+            cure="Take fewer seats (a larger seat_spacing) or fewer scenarios, fewer threads (--threads), or a machine "
+            "with more memory.",
+        )
+    if disk is not None:
+        least, free = needs.round_disk + needs.results_disk, free_disk(disk)
+        if least > free:
+            raise CapacityError(
+                f"This takes {bytes_text(least)} on the disk at least, and {bytes_text(free)} are free.",
+                file=disk,
+                cure="Make room, name a folder on another disk (--out), or take fewer seats.",
+            )
+
+
+def available_memory() -> float | None:
+    """Bytes that programs can still take, as far as the system tells; the limit of a container counts too."""
+    try:
+        meminfo = Path("/proc/meminfo").read_text(encoding="ascii")
+        found = [1024.0 * int(number) for number in re.findall(r"^MemAvailable:\s+(\d+) kB", meminfo, re.M)]
+    except (OSError, ValueError):
+        found = []
+    if not found and hasattr(os, "sysconf") and "SC_PHYS_PAGES" in os.sysconf_names:
+        found = [float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")]
+    try:
+        limit, used = (
+            Path("/sys/fs/cgroup", name).read_text(encoding="ascii").strip()
+            for name in ("memory.max", "memory.current")
+        )
+        found += [] if limit == "max" else [float(limit) - float(used)]
+    except (OSError, ValueError):
+        pass
+    return min(found, default=None)
+
+
+def free_disk(folder: Path) -> float:
+    """Bytes that are free where a folder lies, or will lie."""
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    return float(shutil.disk_usage(folder).free)
+
+
+def bytes_text(size: float) -> str:
+    """ "4.6 GB", "120 MB"."""
+    for unit, name in ((1e12, "TB"), (1e9, "GB"), (1e6, "MB")):
+        if size >= unit:
+            number = size / unit
+            return f"{number:.0f} {name}" if number >= 9.95 else f"{number:.1f} {name}"
+    return "less than 1 MB"
+
+
+def seconds_text(seconds: float) -> str:
+    """ "8 s", "3 min", "2.5 h"."""
+    if seconds < 90.0:
+        return f"{max(1, round(seconds))} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"

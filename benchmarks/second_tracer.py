@@ -10,8 +10,8 @@ band by itself. Asked is
   must be found out);
 - that no decay time is missing that the reference knows well.
 
-    python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # some 2 1/2 hours of processor time
-    python benchmarks/second_tracer.py --quick --hall black_box              # two minutes of processor time
+    python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # some 1 1/2 hours of processor time
+    python benchmarks/second_tracer.py --quick                               # some 4 minutes of processor time
 
 Ends with exit code 1 if anything fails.
 """
@@ -231,8 +231,8 @@ def main() -> int:
     parser.add_argument("--rays-per-batch", type=int, help="of the package, in each of 20 batches")
     parser.add_argument("--page", type=Path, help="Markdown page to write")
     arguments = parser.parse_args()
-    n_rays = arguments.rays or (1000 if arguments.quick else 12000)
-    n_seeds = arguments.seeds or (6 if arguments.quick else 48)
+    n_rays = arguments.rays or (1000 if arguments.quick else 16000)
+    n_seeds = arguments.seeds or (6 if arguments.quick else 64)
     per_batch = arguments.rays_per_batch or 4096
     halls = arguments.hall or list(COMPARED)
     n_checks = len(halls) * len(FIGURES) * 2 * 6 * 8

@@ -133,7 +133,7 @@ def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_ch
     z = np.stack([one.z for one in single])[:, known]
 
     faults = []
-    beyond = off.surely_beyond(largest_ratio(n_checks, FALSE_ALARM))
+    beyond = off.surely_beyond(largest_ratio(n_checks, FALSE_ALARM, slow.N_BATCHES - 1))
     if beyond.any():
         worst = np.unravel_index(np.nanargmax(np.where(beyond, np.abs(off.difference), np.nan)), beyond.shape)
         faults.append(

@@ -1209,6 +1209,23 @@ TOPICS = (
             ],
         ),
         (
+            "statistical/test_second_tracer.py",
+            [
+                (
+                    "soft_hall_is_as_the_slow_tracer_has_it_in_every_band",
+                    "a soft hall in all bands: energy in windows, level, C50, EDT, T20, STI",
+                    "second tracer and second reading of the standards, nothing shared",
+                    DERIVED,
+                ),
+                (
+                    "slow_tracer_finds_a_curtain_that_absorbs_too_much",
+                    "control: a curtain that absorbs 0.1 too much in two bands is noticed",
+                    "second tracer, nothing shared",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "statistical/test_scenarios.py",
             [
                 (

@@ -60,9 +60,20 @@ def _factor(figure: FigureRecord) -> float:
     return 100.0 if figure.unit == "%" else 1.0
 
 
+def _front(results: PlanResults, goal: FigureRecord) -> list[int]:
+    """The line of the best sets, as far as their figure is known: a reverberation time may be missing."""
+    return [i for i in results.front[goal.name] if np.isfinite(results.options[i].figures[goal.name].value)]
+
+
 def _front_panel(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
     factor = _factor(goal)
-    dearest = max(results.options[i].cost for i in results.front[goal.name])
+    numbers = _front(results, goal)
+    dearest = max(results.options[i].cost for i in [*numbers, results.proposed])
+    if not numbers:
+        axes.text(
+            0.5, 0.5, textwrap.fill("Not known for any set: too few seats have a reverberation time.", 34),
+            transform=axes.transAxes, ha="center", va="center", color=style.QUIET,
+        )  # fmt: skip
     shown_up_to = 1.1 * max(dearest, results.budget or 0.0)
     for is_allowed, face, label in ((True, style.FAINT, "allowed"), (False, "none", "breaks a limit")):
         chosen = [
@@ -79,7 +90,6 @@ def _front_panel(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
             label=label,
             zorder=1,
         )
-    numbers = results.front[goal.name]
     options = [results.options[i] for i in numbers]
     cost = np.array([option.cost for option in options])
     value = factor * np.array([option.figures[goal.name].value for option in options])
@@ -136,11 +146,12 @@ def _draw_known(axes: Axes, cost: float, known: Known, factor: float, colour: st
 
 def _name_front(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
     """Name the start, the proposed and the highest set, and the largest rises of the line."""
-    line = results.front[goal.name]
+    line = _front(results, goal)
     values = [goal.better * results.options[i].figures[goal.name].value for i in line]
     rises = np.diff(values)
     steepest = [line[k + 1] for k in np.argsort(-rises, kind="stable")[:MOST_NAMES]]
     numbers = list(dict.fromkeys([results.start_option, results.proposed, results.highest, *steepest]))
+    numbers = [i for i in numbers if np.isfinite(results.options[i].figures[goal.name].value)]
     options = [results.options[i] for i in numbers]
     x = np.array([option.cost for option in options])
     y = _factor(goal) * np.array([option.figures[goal.name].value for option in options])
@@ -152,13 +163,13 @@ def _name_front(axes: Axes, results: PlanResults, goal: FigureRecord) -> None:
 
 def _lines(axes: Axes, results: PlanResults, goal: FigureRecord) -> list[np.ndarray]:
     """What names must not hide: the line of the best sets, which rises where the dearer set begins, target, budget."""
-    best = [results.options[i] for i in results.front[goal.name]]
+    best = [results.options[i] for i in _front(results, goal)]
     corners = [(option.cost, _factor(goal) * option.figures[goal.name].value) for option in best]
     steps = corners[:1]
     for (_, before), (cost, value) in pairwise(corners):
         steps += [(cost, before), (cost, value)]
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    lines = [np.array(steps)]
+    lines = [np.array(steps).reshape(-1, 2)]
     target = next(record.target for record in results.goals if record.figure == goal.name)
     if target is not None:
         lines.append(np.array([(left, _factor(goal) * target), (right, _factor(goal) * target)]))

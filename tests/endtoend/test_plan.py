@@ -16,6 +16,8 @@ from venues import rectangle_area, shoebox, write_venue
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.errors import StoreError
+from roomsim.planning.results import Known
+from roomsim.report.planning_figures import front_figure
 from roomsim.scene.scenarios import limits_broken
 from roomsim.venue.reading import read_study
 
@@ -179,6 +181,22 @@ def test_the_file_gives_back_what_was_found(found, folder):
     assert repr(replace(again, drawing=None)) == repr(replace(found, drawing=None))
     for one, other in zip(again.drawing.tiers[0].walls, found.drawing.tiers[0].walls, strict=True):
         assert np.array_equal(one, other)
+
+
+@pytest.mark.parametrize("known", ["none of the sets", "all but the start"])
+def test_goal_that_is_not_known_is_still_drawn(found, known):
+    # A reverberation time may be missing at too many seats: then the goal has no value, and perhaps no line.
+    goal = found.goals[0].figure
+    missing = Known(math.nan, math.nan)
+    hidden = range(len(found.options)) if known == "none of the sets" else [found.start_option]
+    options = [
+        replace(option, figures={**option.figures, goal: missing}) if i in hidden else option
+        for i, option in enumerate(found.options)
+    ]
+    front = {**found.front, goal: () if known == "none of the sets" else found.front[goal]}
+    figure = front_figure(replace(found, options=tuple(options), front=front))
+    words = [text.get_text() for text in figure.axes[0].texts]
+    assert any("Not known" in text for text in words) == (known == "none of the sets")
 
 
 def test_same_answer_on_more_threads_from_kept_paths(study, found, folder):

@@ -120,8 +120,6 @@ def _until(given: MetricInput, time: float) -> np.ndarray:
         rest = seats.tail * np.exp(-seats.tail_rate * (time - edges[-1])) if np.isfinite(time) else 0.0
         return seats.total - rest
     last = index_of_edge(edges, time)
-    if hasattr(seats, "bins"):
-        return seats.bins[:, :last].sum(axis=1)
     arrivals = seats.known.arrivals
     early = np.where(arrivals.time[:, None] < time, arrivals.energy, 0.0)
     known = [early[a:b].sum(axis=0) for a, b in pairwise(arrivals.first)]

@@ -49,14 +49,21 @@ def _first_arrivals(
                 if known[p, c] >= least:
                     exact = time[p, c % N_BANDS]
                     break
+            before = 0.0
             for j in range(n_bins):
                 if edges[j + 1] > exact + ROUNDING:
                     # A known arrival in the bin: no traced energy in it can be timed better.
                     zero[r, c] = exact if abs(exact) > ROUNDING else 0.0
                     break
-                if min(1.0, window / (edges[j + 1] - edges[j])) * traced[r, j, c] >= least:
-                    zero[r, c] = edges[j]
+                width = edges[j + 1] - edges[j]
+                here = min(1.0, window / width) * traced[r, j, c]
+                if here >= least:
+                    # The start of the bin if the strongest begins there, its end if it is barely enough: a continuous
+                    # function of the energies, so that a little chance in them moves time zero by a little.
+                    part = ((least - before) / (here - before) - share) / (1.0 - share)
+                    zero[r, c] = edges[j] + width * max(0.0, part)
                     break
+                before = here
 
 
 @njit(**KERNEL_OPTIONS)

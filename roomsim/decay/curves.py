@@ -38,7 +38,7 @@ LIMITS = (0.05, 0.08)
 
 @dataclass(frozen=True)
 class KnownEnergy:
-    """What the arrivals whose times are exact bring to some seats, and when: the same for all replicates."""
+    """What the arrivals whose times are exact bring to some seats, and when."""
 
     arrivals: Arrivals
     zero: np.ndarray
@@ -213,13 +213,15 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     late = response.late[:, receivers]
     total = late.sum(axis=0, dtype=np.float64)
     arrivals = response.arrivals.of(receivers)
-    known = KnownEnergy(arrivals, first_arrivals(edges, total / n, arrivals))
+    of_all = KnownEnergy(arrivals, first_arrivals(edges, total / n, arrivals))
 
     def seats(energy: np.ndarray, rate: np.ndarray, end_level: np.ndarray) -> SeatEnergy:
+        zero = first_arrivals(edges, energy, arrivals)
         return SeatEnergy(
             bin_edges=edges,
             late=energy,
-            known=known,
+            # Known arrivals nearly everywhere give time zero, and then all replicates have the same.
+            known=of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero),
             tail=tail_energy(edges, energy, rate, tail.window),
             tail_rate=rate,
             end_level=end_level,

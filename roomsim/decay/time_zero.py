@@ -15,20 +15,21 @@ RANGE = 20.0
 """dB below the strongest arrival down to which an arrival can be the first."""
 
 WINDOW = 0.005
-"""s of traced energy that count as one arrival: the bins at the start of a response."""
+"""s in which traced energy counts as one arrival: the bins at the start of a response."""
 
 
 def first_arrivals(bin_edges: np.ndarray, traced: np.ndarray, arrivals: Arrivals) -> np.ndarray:
     """Time zero of every seat, scenario and band.
 
-    The first known arrival, or the start of the first bin of traced energy, that is at most `RANGE` below the
-    strongest. Where both lie in one bin, the known one.
+    The first known arrival, or the first bin of traced energy, that is at most `RANGE` below the strongest. Where both
+    lie in one bin, the known one. In a bin of traced energy, time zero lies at the start if the strongest sound begins
+    there, and later the nearer its energy is to the limit, so that it moves steadily with the energy.
 
     Parameters
     ----------
     bin_edges : (n_bins + 1,) float, s
     traced : (n_receivers, n_bins, n_scenarios, 8) float
-        Mean of all replicates: time zero must not move between replicates, or its steps would count as noise.
+        Mean of all replicates, or of all but one: where traced energy gives time zero, its chance moves it a little.
     arrivals : of the same receivers
 
     Returns

@@ -240,7 +240,7 @@ class Drape(Element):
     """Name of a fabric."""
     fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
     """Width of cloth over width hung: 2.0 is "100 % fullness"."""
-    stand_off: Annotated[float, Field(ge=0.001, le=1.5)] | None = None
+    stand_off: Annotated[float, Field(ge=1e-6, le=1.5)] | None = None
     """Gap to the wall behind, m. Without it the line hangs free in the room."""
     layers: Literal[1, 2] = 1
     """Cloths hung against each other."""

@@ -72,9 +72,9 @@ def test_intervals_hold_where_chance_moves_time_zero():
     assert np.ptp(time_zero(response)) > 0.003  # it does move
     value, half = found.full, found.estimate().half_width()
     share = (np.abs(value - value.mean()) <= half).mean()
-    # With so much chance 0.92 of the intervals hold (2,400 cases; 0.95 with a spread of 0.3). A share of 400 cases has an
-    # error of 0.014: four of them below, for a false alarm of 1e-4. With time zero held where all replicates together
-    # have it, 0.70 hold.
+    # With so much chance 0.92 of the intervals hold (2,400 cases; 0.95 with a spread of 0.3). A share of 400 cases has
+    # an error of 0.014: four of them below, for a false alarm of 1e-4. With time zero held where all replicates
+    # together have it, 0.70 hold.
     assert 0.865 < share < 0.985, share
 
 

@@ -38,7 +38,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         f"report/{name}.py"
         for name in (
             *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "pictures", "plan"),
-            *("directivity_figures", "planning_figures", "style", "system_figures"),
+            *("directivity_figures", "fonts", "planning_figures", "style", "system_figures"),
         )
     ),
     "click": ("cli/",),

@@ -20,8 +20,9 @@ from typing import Any
 
 from matplotlib.figure import Figure
 
-from ..errors import PictureWarning, StoreError
+from ..errors import PictureWarning, RoomsimWarning, StoreError
 from ..study.folder import outputs_in
+from .fonts import fonts_for, not_drawable
 from .style import save_figure
 
 _WORTH_A_PROCESS = 4
@@ -74,6 +75,14 @@ def write_pictures(
             if helper is None or helper.wait() != 0:
                 # What went wrong there goes wrong here again, where it is told.
                 failures |= share()
+    boxes = not_drawable(results)
+    if boxes:
+        warnings.warn(
+            f"no font of this machine has the characters {boxes[:40]} of names in the study: PNG and PDF pictures show "
+            "boxes in their place. Install a font that has them, and draw again.",
+            RoomsimWarning,
+            stacklevel=2,
+        )
     for name, reason in failures.items():
         warnings.warn(f"the picture '{name}' could not be drawn ({reason}).", PictureWarning, stacklevel=2)
     drawn = [picture for picture in pictures if picture.name not in failures]
@@ -84,7 +93,8 @@ def _draw(results: Any, pictures: Sequence[Picture], folder: Path, formats: Sequ
     failures = {}
     for picture in pictures:
         try:
-            save_figure(picture.draw(results), folder, picture.name, formats, picture.description)
+            with fonts_for(results):
+                save_figure(picture.draw(results), folder, picture.name, formats, picture.description)
         except StoreError:
             raise  # The disk: the next picture would fare no better.
         except Exception as fault:

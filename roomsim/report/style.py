@@ -24,6 +24,7 @@ from matplotlib.ticker import MaxNLocator
 
 from ..files import replace_file
 from ..words import shortened
+from .fonts import FAMILIES
 
 INK = "#1a1a1a"
 QUIET = "#707070"
@@ -50,7 +51,6 @@ A4_LEVEL = (11.69, 8.27)
 """Paper sizes, inches (ISO 216)."""
 
 _RULES: dict[Any, Any] = {
-    "font.family": "DejaVu Sans",
     "font.size": 8.0,
     "axes.titlesize": 9.0,
     "axes.labelsize": 8.0,
@@ -88,7 +88,7 @@ def rules() -> AbstractContextManager[None]:
     All others are the drawing library's own: it also reads a file of settings in the working folder, which may
     have come with a stranger's study.
     """
-    return matplotlib.rc_context({**_DEFAULTS, **_RULES})
+    return matplotlib.rc_context({**_DEFAULTS, **_RULES, "font.family": list(FAMILIES.get())})
 
 
 STI_EDGES = (0.36, 0.40, 0.44, 0.48, 0.52, 0.56, 0.60, 0.64, 0.68, 0.72, 0.76)

@@ -19,12 +19,12 @@ from matplotlib.patches import Patch
 from ..study.compare import verdicts
 from ..study.results import Results
 from ..words import counted, shortened, span
-from . import style
+from . import rows, style
 from .maps import MapLayer, draw_map, map_layer
 from .pictures import Picture
 from .plan import NOISE, SOURCE, draw_direction, draw_scale_bar, extent, tier_words
 from .quantities import STI, find_quantity
-from .rows import COVERAGE_FACTOR
+from .tables import with_error
 
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
@@ -332,11 +332,12 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
         for before, name, factor, digits, after in wanted:
             value = factor * float(known[name].value[scenario])
             half = factor * float(known[name].half_width()[scenario])
-            texts.append(before + with_interval(value, half, digits, layer.is_gain) + after)
+            texts.append(before + with_error(rows.Figure(value, half), digits, layer.is_gain) + after)
             if results.input_uncertainty is not None and not short and name == "sti_median":
                 doubt = results.input_uncertainty
                 part = (doubt.room_gains if layer.is_gain else doubt.room)[name][scenario]
-                texts[-1] += f" (rays) ± {max(COVERAGE_FACTOR * float(part), 0.01):.2f} (input)"
+                of_input = with_error(rows.Figure(value, rows.COVERAGE_FACTOR * float(part)), digits)
+                texts[-1] += f" (rays) ± {of_input.partition('± ')[2] or 0} (input)"
         if layer.is_gain:
             # The same words as in the comparison table, which judges all scenarios together.
             texts[0] += f": {verdicts(results)[scenario].words}"
@@ -348,12 +349,6 @@ def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = 
     low, middle, high = np.nanquantile(values, (0.05, 0.5, 0.95))
     unit = _unit(layer)
     return f"median of seats {span(middle, middle, form)}{unit}, nine in ten at {span(low, high, form)}{unit}"
-
-
-def with_interval(value: float, half_width: float, digits: int, signed: bool) -> str:
-    """ "0.53 ± 0.01". A width that is not zero is never shown as zero for want of digits."""
-    text = f"{value:{'+' if signed else ''}.{digits}f}".replace("-", "−")
-    return f"{text} ± {max(half_width, 10.0**-digits):.{digits}f}" if half_width > 0.0 else text
 
 
 def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float, float]) -> None:

@@ -59,12 +59,12 @@ def decimals(figure: Figure, most: int) -> int:
     return min(most + 1, max(0, -int(f"{figure.half_width:.0e}".partition("e")[2])))
 
 
-def with_error(figure: Figure, most: int) -> str:
+def with_error(figure: Figure, most: int, sign: bool = False) -> str:
     """ "0.52 ± 0.01". The error is rounded, but never to nothing; a value without error stands alone."""
     if not math.isfinite(figure.value) or not figure.half_width > 0.0:
-        return number(figure, most)
+        return number(figure, most, sign)
     n = decimals(figure, most)
-    return f"{number(figure, most)} ± {max(figure.half_width, 10.0**-n):.{n}f}"
+    return f"{number(figure, most, sign)} ± {max(figure.half_width, 10.0**-n):.{n}f}"
 
 
 def with_interval(gain: float, low: float, high: float, most: int) -> str:

@@ -408,7 +408,7 @@ def test_doubt_about_the_input_stands_beside_the_chance_of_the_rays():
     # Standard uncertainties 0.008 and 0.004, twice that for 95 %.
     value, gain = (title for axes in figure.axes if "median" in (title := axes.get_title("left")))
     assert "(rays) ± 0.02 (input)" in value
-    assert "(rays) ± 0.01 (input): better" in gain
+    assert "(rays) ± 0.008 (input): better" in gain
 
 
 def test_sheets_hold_twelve_maps_and_leave_out_what_is_not_compared():

@@ -204,7 +204,7 @@ class Answers:
             more = {
                 name: known(self.valuation.difference(name, [step.best], [before])) for name in self.figures
             }
-            verdict = self._verdict(more)
+            verdict = self._verdict(more, before)
             records.append(
                 StepRecord(
                     money=step.money,
@@ -221,9 +221,11 @@ class Answers:
                 taken = place
         return tuple(records)
 
-    def _verdict(self, more: Mapping[str, Known]) -> str:
-        """Of the first goal that is sure to change; of none, chance."""
+    def _verdict(self, more: Mapping[str, Known], before: int) -> str:
+        """Of the first goal that is sure to gain and was not reached before; of none, chance."""
         for goal in self.goals:
+            if goal.is_reached(float(self.valuation.estimate(goal.figure.name, [before]).value[0])):
+                continue
             change = more[goal.figure.name]
             if change.is_sure and goal.figure.better * change.value > 0.0:
                 noticeable = goal.figure.noticeable

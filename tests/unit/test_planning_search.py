@@ -16,7 +16,7 @@ from roomsim.metrics.replicated import SeatStatistic
 from roomsim.planning.answers import Answers
 from roomsim.planning.goals import Goal, proposed, ranking
 from roomsim.planning.search import diminishing_bound, search, within_budget
-from roomsim.planning.steps import front, least_cost, leave_out_each, leave_out_in_turn, steps
+from roomsim.planning.steps import Step, front, least_cost, leave_out_each, leave_out_in_turn, steps
 from roomsim.planning.surrogate import Surrogate, fit, propose
 from roomsim.planning.valuation import Valuation
 from roomsim.planning.values import sets_needed, values_of
@@ -308,6 +308,17 @@ def test_the_verdict_on_a_sum_of_money_does_not_depend_on_the_step(step):
     assert money[records[6.0].against].money == 3.0
     if step == 1.0:
         assert [records[amount].verdict for amount in (1.0, 2.0, 4.0, 5.0)] == ["below one JND"] * 4
+
+
+def test_more_than_enough_is_not_worth_taking():
+    # The first line reaches the target; what the others add to that goal serves nobody.
+    candidates = candidates_with([1.0] * 3, None)
+    answers = answers_of(candidates, lambda mask: 0.1 * mask.bit_count(), None)
+    answers.goals = [replace(answers.goals[0], target=0.05)]
+    money = [Step(float(n), (1 << n) - 1) for n in range(4)]
+    records = answers._steps(money)
+    assert [record.verdict for record in records[1:]] == ["more than chance", "within chance", "within chance"]
+    assert [record.against for record in records[1:]] == [0, 1, 1]
 
 
 def test_level_and_change_of_a_row_come_from_the_same_paths():

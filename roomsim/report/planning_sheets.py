@@ -139,8 +139,8 @@ def money_sheet(results: PlanResults) -> Sheet:
     note = (
         f"Steps of {money(results.money_step)} {clean(results.currency)}; amounts that buy nothing new are left "
         f"out.{over} Each set is held against the last one above it that was worth taking. Verdict: of the first goal "
-        "that is sure to gain and was not reached before. JND: just noticeable difference. All figures come from the paths of the search; the "
-        "highest of many sets looks better than it is by about its error."
+        "that is sure to gain and was not reached before. JND: just noticeable difference. All figures come from the "
+        "paths of the search; the highest of many sets looks better than it is by about its error."
     )
     return Sheet("What the next money buys", tuple(heads), tuple(rows), 4, note)
 

@@ -60,8 +60,9 @@ def _first_arrivals(
                 if here >= least:
                     # The start of the bin if the strongest begins there, its end if it is barely enough: a continuous
                     # function of the energies, so that a little chance in them moves time zero by a little.
-                    part = ((least - before) / (here - before) - share) / (1.0 - share)
-                    zero[r, c] = edges[j] + width * max(0.0, part)
+                    since = width * ((least - before) / (here - before) - share) / (1.0 - share)
+                    # Rounding must not put a known arrival at the very start of the bin before time zero.
+                    zero[r, c] = edges[j] + (since if since > ROUNDING else 0.0)
                     break
                 before = here
 

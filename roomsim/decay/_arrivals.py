@@ -43,7 +43,8 @@ def _first_arrivals(
             zero[r, c] = 0.0
             if not strongest[c] > 0.0:
                 continue
-            least = share * strongest[c]
+            # What has just this share counts, whatever rounding makes of it.
+            least = share * strongest[c] * (1.0 - 1e-9)
             exact = np.inf
             for p in range(first[r], first[r + 1]):
                 if known[p, c] >= least:

@@ -213,15 +213,21 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     late = response.late[:, receivers]
     total = late.sum(axis=0, dtype=np.float64)
     arrivals = response.arrivals.of(receivers)
-    of_all = KnownEnergy(arrivals, first_arrivals(edges, total / n, arrivals))
+    mean = total / n
+    of_all = KnownEnergy(arrivals, first_arrivals(edges, mean, arrivals))
 
-    def seats(energy: np.ndarray, rate: np.ndarray, end_level: np.ndarray) -> SeatEnergy:
+    def known_of(energy: np.ndarray) -> KnownEnergy:
         zero = first_arrivals(edges, energy, arrivals)
+        # Known arrivals nearly everywhere give time zero, and then all replicates have the same.
+        return of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero)
+
+    def seats(
+        energy: np.ndarray, known: KnownEnergy, rate: np.ndarray, end_level: np.ndarray
+    ) -> SeatEnergy:
         return SeatEnergy(
             bin_edges=edges,
             late=energy,
-            # Known arrivals nearly everywhere give time zero, and then all replicates have the same.
-            known=of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero),
+            known=known,
             tail=tail_energy(edges, energy, rate, tail.window),
             tail_rate=rate,
             end_level=end_level,
@@ -229,10 +235,11 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
             early_modulation=response.early_modulation[receivers],
         )
 
-    full = seats(total / n, tail.full, np.empty(0))
+    full = seats(mean, of_all, tail.full, np.empty(0))
     with np.errstate(divide="ignore", invalid="ignore"):
         end_level = 10.0 * np.log10(full.tail / full.from_zero)
     yield replace(full, end_level=end_level)
     for one, rate in zip(late, tail.left_out, strict=True):
         # A seat reached by one replicate alone leaves rounding, of either sign, when that one is left out.
-        yield seats(np.maximum(total - one, 0.0) / (n - 1), rate, end_level)
+        rest = np.maximum(total - one, 0.0) / (n - 1)
+        yield seats(rest, known_of(rest), rate, end_level)

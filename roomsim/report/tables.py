@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import math
-import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from .. import bands
+from ..errors import unprintable
 from ..metrics.registry import METRICS
 from ..study.compare import FAMILY_LEVEL
 from ..study.results import Results
@@ -88,9 +88,7 @@ def money(amount: float) -> str:
 
 def clean(text: str) -> str:
     """A name from a file, without characters that would move the cursor or turn the line round."""
-    return "".join(
-        "\N{REPLACEMENT CHARACTER}" if unicodedata.category(c) in ("Cc", "Cf") else c for c in text
-    )
+    return "".join("\N{REPLACEMENT CHARACTER}" if unprintable(letter) else letter for letter in text)
 
 
 # --- comparison -----------------------------------------------------------------------------------------

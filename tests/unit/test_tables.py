@@ -24,6 +24,7 @@ from roomsim.report.export import csv_bytes, export_results
 from roomsim.report.rows import Figure, comparison_rows, reverberation_rows
 from roomsim.report.tables import (
     best_within_limits,
+    clean,
     comparison_table,
     decimals,
     number,
@@ -245,6 +246,8 @@ def test_names_are_shown_as_they_are(results: Results) -> None:
     # In both tables, twice in "name: limit broken", and as a warning.
     assert text.count("[bold red]cheap[/] \ufffd[2J\ufffd\ufffdgnp") == 5
     assert not set(text) & {"\x1b", "\x07", "\u202e"}
+    # A joiner without width is part of how a word is written.
+    assert clean("می\u200cخواهم") == "می\u200cخواهم"
 
 
 def test_what_cannot_be_evaluated_is_a_dash(results: Results) -> None:

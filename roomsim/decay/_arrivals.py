@@ -19,16 +19,18 @@ def _first_arrivals(
     time: np.ndarray,
     known: np.ndarray,
     window: float,
-    share: float,
+    shares: np.ndarray,
     zero: np.ndarray,
 ) -> None:
-    """Time of the first arrival that has this share of the strongest one's energy.
+    """Time of the first arrival that has a given share of the strongest one's energy.
 
     edges (n_bins + 1,); traced (n_receivers, n_bins, m), m counts scenarios and bands; first (n_receivers + 1,), time
-    (n_arrivals, 8) and known (n_arrivals, m) as in `Arrivals`. A known arrival counts with its energy, traced energy
-    with what comes in `window` s. Out: zero (n_receivers, m), s from the first edge; 0 where nothing arrives.
+    (n_arrivals, 8) and known (n_arrivals, m) as in `Arrivals`. A known arrival counts with its energy against the
+    middle one of `shares` (n_shares,), which ascend; traced energy with what comes in `window` s against each of
+    them, and the times are averaged. Out: zero (n_receivers, m), s from the first edge; 0 where nothing arrives.
     """
     n_receivers, n_bins, m = traced.shape
+    n_shares = len(shares)
     strongest = np.empty(m)
     for r in range(n_receivers):
         strongest[:] = 0.0
@@ -44,26 +46,33 @@ def _first_arrivals(
             if not strongest[c] > 0.0:
                 continue
             # What has just this share counts, whatever rounding makes of it.
-            least = share * strongest[c] * (1.0 - 1e-9)
+            whole = strongest[c] * (1.0 - 1e-9)
             exact = np.inf
             for p in range(first[r], first[r + 1]):
-                if known[p, c] >= least:
+                if known[p, c] >= shares[n_shares // 2] * whole:
                     exact = time[p, c % N_BANDS]
                     break
-            before = 0.0
+            passed, total, before = 0, 0.0, 0.0
             for j in range(n_bins):
                 if edges[j + 1] > exact + ROUNDING:
                     # A known arrival in the bin: no traced energy in it can be timed better.
-                    zero[r, c] = exact if abs(exact) > ROUNDING else 0.0
+                    if passed == 0:
+                        zero[r, c] = exact if abs(exact) > ROUNDING else 0.0
+                    else:
+                        zero[r, c] = (total + (n_shares - passed) * exact) / n_shares
                     break
                 width = edges[j + 1] - edges[j]
                 here = min(1.0, window / width) * traced[r, j, c]
-                if here >= least:
+                while passed < n_shares and here >= shares[passed] * whole:
                     # The start of the bin if the strongest begins there, its end if it is barely enough: a continuous
                     # function of the energies, so that a little chance in them moves time zero by a little.
-                    since = width * ((least - before) / (here - before) - share) / (1.0 - share)
+                    share = shares[passed]
+                    since = width * ((share * whole - before) / (here - before) - share) / (1.0 - share)
                     # Rounding must not put a known arrival at the very start of the bin before time zero.
-                    zero[r, c] = edges[j] + (since if since > ROUNDING else 0.0)
+                    total += edges[j] + (since if since > ROUNDING else 0.0)
+                    passed += 1
+                if passed == n_shares:
+                    zero[r, c] = total / n_shares
                     break
                 before = here
 

@@ -78,6 +78,24 @@ def test_intervals_hold_where_chance_moves_time_zero():
     assert 0.865 < share < 0.985, share
 
 
+def test_intervals_hold_where_a_faint_sound_comes_long_before_the_rest():
+    # 400 runs as 50 seats of 8 bands. Scattered sound of 19 to 21 dB below the strongest comes 25 ms before it, and the
+    # replicates' energies have a spread of 0.8: whether it is the beginning is for chance to say.
+    rng = np.random.default_rng(5)
+    late = np.roll(decaying(FINE_EDGES, lambda time: np.exp(-RATE * time), 20), 7, axis=2)
+    late[:, :, :7] = 0.0
+    late = np.repeat(late, 50, axis=1)
+    late[:, :, 2] = late[:, :, 7] * 10.0 ** (-0.1 * rng.uniform(19.0, 21.0, (1, 50, 1, 8)))
+    truth = evaluate(response_of(FINE_EDGES, late), NO_NOISE, metrics=["clarity_c50"])["clarity_c50"].full
+    response = response_of(FINE_EDGES, late * rng.gamma(1.5, 1 / 1.5, late.shape))
+    found = evaluate(response, NO_NOISE, metrics=["clarity_c50"])["clarity_c50"]
+    assert time_zero(response).min() < 0.02 < time_zero(response).max()  # it may be either
+    share = (np.abs(found.full - truth) <= found.estimate().half_width()).mean()
+    # 0.925 hold, and four errors of a share of 400 cases are 0.053. With one range of 20 dB, time zero jumps by up to
+    # 25 ms, the errors of C50 are 1.9 dB in place of 0.8, and 0.78 hold.
+    assert 0.865 < share < 0.985, share
+
+
 def test_nothing_depends_on_when_the_bins_begin_and_speech_never_on_time_zero():
     late = decaying(FINE_EDGES, lambda time: 1e6 * np.exp(-RATE * time))
     pulses = ((0.0, np.array(1e6)), (0.0217, np.array(2e5)))

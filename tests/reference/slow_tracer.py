@@ -293,7 +293,8 @@ def time_zero(traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray) -
     """(n_seats, 8) s after the start of the bins: first arrival within 20 dB of the strongest (ISO 3382-1, 5.3.2).
 
     An arrival is a direct sound, or the energy of 5 ms of the traced rest. Within these it is the first millisecond
-    that comes within 20 dB by itself, as a mirror reflection does; if none does, their beginning.
+    that comes within 20 dB by itself, as a mirror reflection does; if none does, their beginning. For the traced rest
+    the mean is taken over 18 to 22 dB in steps of 0.5 dB, as the package does.
     """
     n_seats, n_bins, _ = traced.shape
     width = 5
@@ -304,12 +305,16 @@ def time_zero(traced: np.ndarray, direct: np.ndarray, direct_time: np.ndarray) -
         for b in range(8):
             sums = fives[r, :, :, b].sum(axis=1)
             strongest = max(sums.max(), direct[r, :, b].max())
-            times = [t for t, e in zip(direct_time[r], direct[r, :, b]) if e > 0.0 and e >= 0.01 * strongest]
-            heard = np.flatnonzero(sums >= 0.01 * strongest)
-            if len(heard):
-                alone = np.flatnonzero(fives[r, heard[0], :, b] >= 0.01 * strongest)
-                times.append((width * heard[0] + (alone[0] if len(alone) else 0)) * STEP)
-            zero[r, b] = min(times)
+            known = [t for t, e in zip(direct_time[r], direct[r, :, b]) if e > 0.0 and e >= 0.01 * strongest]
+            found = []
+            for below in (18.0, 18.5, 19.0, 19.5, 20.0, 20.5, 21.0, 21.5, 22.0):
+                least = 10.0 ** (-below / 10.0) * strongest
+                times, heard = list(known), np.flatnonzero(sums >= least)
+                if len(heard):
+                    alone = np.flatnonzero(fives[r, heard[0], :, b] >= least)
+                    times.append((width * heard[0] + (alone[0] if len(alone) else 0)) * STEP)
+                found.append(min(times))
+            zero[r, b] = np.mean(found)
     return zero
 
 

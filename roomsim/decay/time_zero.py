@@ -16,7 +16,7 @@ RANGE = 20.0
 
 RANGES_OF_TRACED = RANGE + np.linspace(2.0, -2.0, 9)
 """dB: for traced energy, time zero is the mean over these ranges. With one range, the chance in a single bin decides
-between two groups of scattered sound, and time zero jumps from one to the other; no standard error describes that."""
+between two groups of scattered sound, and time zero jumps from one to the other, which no error describes."""
 
 WINDOW = 0.005
 """s in which traced energy counts as one arrival: the bins at the start of a response."""
@@ -27,8 +27,8 @@ def first_arrivals(bin_edges: np.ndarray, traced: np.ndarray, arrivals: Arrivals
 
     The first known arrival, or the first bin of traced energy, that is at most `RANGE` below the strongest. Where both
     lie in one bin, the known one. In a bin of traced energy, time zero lies at the start if the strongest sound begins
-    there, and later the nearer its energy is to the limit, so that it moves steadily with the energy; and it is the mean
-    over `RANGES_OF_TRACED`.
+    there, and later the nearer its energy is to the limit, so that it moves steadily with the energy; it is the
+    mean over `RANGES_OF_TRACED`.
 
     Parameters
     ----------

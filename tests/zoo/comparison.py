@@ -45,13 +45,13 @@ class Compared:
     sources: tuple[dict[str, Any], ...]
     seats: tuple[int, ...]
     """Numbers of the six seats. None is within 1 m of a wall or an edge that cuts its sphere in two, or within 3 m of a
-    source: over the sphere of a seat 2.4 m away the early decay time varies by 7 %, and its mean is 4 % above that
-    of the middle."""
+    source: over the sphere of a seat 2.4 m away the early decay time varies by 7 %, and its mean is 4 % above the
+    value in the middle."""
     duration: float
     """s, for which the slow tracer follows its rays: a fall of 70 dB or more."""
     rays_per_batch: int = 4096
-    """Of the package in the long comparison. Those of a first round, but where so few late paths reach the seats through
-    an opening that hardly a reverberation time could be judged."""
+    """Of the package in the long comparison. Those of a first round, but where so few late paths reach the seats
+    through an opening that hardly a reverberation time could be judged."""
 
 
 def _source(name: str, position: tuple[float, float, float], **more: Any) -> dict[str, Any]:

@@ -1,14 +1,19 @@
 """Whatever passes `check` can be run: every value of every file at its extremes, and whole studies that are extreme.
 
-The full table (some 3,000 cases) is gone through by `python tests/endtoend/test_extreme_values.py`; the suite reads
-one case in ten, and takes one in sixty through check and run.
+The full table (some 3,000 cases) is taken through check, run, system and plan by
+`python tests/endtoend/test_extreme_values.py`, in as many processes as there are cores; the suite reads one case in ten,
+and takes one in sixty through check and run.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import sys
+import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -40,17 +45,31 @@ def table() -> list[Case]:
     return [case for case in [*numbers, *texts] if case[1][-1] == 0 or not isinstance(case[1][-1], int)]
 
 
-def checked_and_run(study: Path) -> str:
-    """What went wrong in a way that it must not, empty if nothing did."""
+def checked_and_run(study: Path, *others: str) -> str:
+    """What went wrong in a way that it must not, empty if nothing did. The other commands are run too."""
     code = execute(["check", str(study), "--quiet"])
     if code not in (DONE, WITH_FINDINGS, WRONG_INPUT):
         return f"check ends with {code}"
     if code == DONE:
         with patch.object(engine, "RAYS_PER_BATCH", RAYS):
             code = execute(["run", str(study), "--no-pictures", "--quiet", "--threads", "2"])
-        if code not in (DONE, WITH_FINDINGS):
-            return f"check finds nothing, and run ends with {code}"
+            if code not in (DONE, WITH_FINDINGS):
+                return f"check finds nothing, and run ends with {code}"
+            for command in others:
+                # A plan may have nothing to choose from, and a sound system no loudspeakers: that is wrong input.
+                code = execute([command, str(study), "--no-pictures", "--quiet"])
+                if code not in (DONE, WITH_FINDINGS, WRONG_INPUT):
+                    return f"check finds nothing, and {command} ends with {code}"
     return ""
+
+
+def tried(case: Case) -> str:
+    """A case of the table in a folder of its own: what went wrong, with the case in front."""
+    with tempfile.TemporaryDirectory() as folder, open(os.devnull, "w") as nowhere:
+        study = extreme_values.write(Path(folder), extreme_values.changed(*case))
+        with redirect_stdout(nowhere), redirect_stderr(nowhere):
+            said = checked_and_run(study, "system", "plan")
+    return f"{case[0]} {case[1]} {json.dumps(case[2])[:40]}: {said}" if said else ""
 
 
 def test_the_study_has_every_key() -> None:
@@ -149,13 +168,6 @@ def test_memory_that_does_not_suffice_is_no_fault(tmp_path: Path, capsys: pytest
 
 
 if __name__ == "__main__":
-    import tempfile
-
-    wrong = 0
-    with tempfile.TemporaryDirectory() as folder:
-        for number, (stem, path, value) in enumerate(table()):
-            study = extreme_values.write(Path(folder, str(number)), extreme_values.changed(stem, path, value))
-            if said := checked_and_run(study):
-                wrong += 1
-                print(stem, path, json.dumps(value)[:40], said, flush=True)
-    sys.exit(f"{wrong} cases" if wrong else 0)
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        wrong = [said for said in pool.map(tried, table(), chunksize=4) if said and print(said, flush=True) is None]
+    sys.exit(f"{len(wrong)} cases" if wrong else 0)

@@ -1,8 +1,9 @@
 """Every command, killed, stopped and refused by the disk at its operations: what is left, and what follows.
 
-As it runs with the other tests, operations are tried that lie well apart. All of them, which takes an hour:
+As it runs with the other tests, operations are tried that lie well apart. All of them, which takes some two hours of
+processor time, in parts that may run beside each other:
 
-    pytest tests/stages/test_faults.py --every-operation
+    pytest -n 16 tests/stages/test_faults.py --every-operation
 
 Whatever happens, each file is as it was before or as it will be; what is said is why; and the same command, run
 again, ends with the same bits as if nothing had happened, and leaves nothing unfinished behind.
@@ -56,6 +57,14 @@ COMMANDS = {
 }
 """By name: how far the operations that are tried lie apart, and the command. Each meets the next of the faults."""
 FAULTS = (KILLED, STOPPED, REFUSED, FULL, READ_ONLY)
+PARTS = 16
+"""Into which all operations of a command are divided."""
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "part" in metafunc.fixturenames:
+        every = metafunc.config.getoption("--every-operation")
+        metafunc.parametrize("part", range(PARTS) if every else [None])
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -76,8 +85,8 @@ def home(tmp_path_factory) -> Path:
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_nothing_is_cut_lost_or_hidden(name: str, home: Path, tmp_path: Path, request) -> None:
-    (step, command), every = COMMANDS[name], request.config.getoption("--every-operation")
+def test_nothing_is_cut_lost_or_hidden(name: str, part: int | None, home: Path, tmp_path: Path) -> None:
+    (step, command), every = COMMANDS[name], part is not None
     fresh = tmp_path / "fresh"
     shutil.copytree(home, fresh)
     if name in ("run", "plan"):
@@ -94,7 +103,7 @@ def test_nothing_is_cut_lost_or_hidden(name: str, home: Path, tmp_path: Path, re
 
     def faults_at(number: int) -> Sequence[Fault]:
         if every:
-            return FAULTS
+            return FAULTS if number % PARTS == part else []
         return [FAULTS[number // step % len(FAULTS)]] if number % step == 0 else []
 
     found = trials(command, fresh, faults_at)

@@ -1,8 +1,8 @@
 """Whatever passes `check` can be run: every value of every file at its extremes, and whole studies that are extreme.
 
 The full table (some 3,000 cases) is taken through check, run, system and plan by
-`python tests/endtoend/test_extreme_values.py`, in as many processes as there are cores; the suite reads one case in ten,
-and takes one in sixty through check and run.
+`python tests/endtoend/test_extreme_values.py`, in as many processes as there are cores; the suite reads one case in
+ten, and takes one in sixty through check and run.
 """
 
 from __future__ import annotations

@@ -31,13 +31,13 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "networkx": ("venue/", "scene/"),
     "shapely": ("venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
-    "pydantic": ("venue/", "planning/plan_file.py", "__init__.py"),
+    "pydantic": ("venue/", "__init__.py"),
     "h5py": ("study/", "venue/sofa.py"),
     "filelock": ("study/",),
     "matplotlib": tuple(
         f"report/{name}.py"
         for name in (
-            *("band_figures", "blame_figure", "figures", "labels", "maps", "pages", "pictures", "plan"),
+            *("band_figures", "figures", "labels", "late_energy_figure", "maps", "pages", "pictures", "plan"),
             *("directivity_figures", "fonts", "planning_figures", "style", "system_figures"),
         )
     ),

@@ -1,17 +1,17 @@
-"""What may be chosen: candidates, what they take, and the limits and relations that no plan may break."""
+"""The candidates of a plan: what they take, and the limits and relations that no plan may break."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
 
 from ..errors import SceneError
-from ..scene.rigging import Load, Rig
-from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
+from ..scene.limits import Limit, Limits
+from ..scene.scenarios import demand_of, hangs
 from ..venue.document import (
     Banner,
     CeilingDrape,
@@ -23,17 +23,16 @@ from ..venue.document import (
     SystemChange,
 )
 from ..venue.switching import playing
+from .results import Candidate
 
-BUDGET = "budget"
-_SLACK = 1e-9
-"""Of a limit: a sum of decimal fractions may pass the limit that it meets exactly."""
+BUDGET, RELATION = "budget", "relation"
 MOST_LISTED = 20
 """Candidates of which all sets are listed: a million."""
 
 
 @dataclass(frozen=True)
 class Switched:
-    """A load that is there as long as its loudspeaker plays."""
+    """A load that counts while its loudspeaker plays."""
 
     load: float
     plays_at_start: bool
@@ -49,7 +48,7 @@ class Switched:
 
     @property
     def weights(self) -> np.ndarray:
-        """(n,) by which one candidate alone changes what it takes at the start."""
+        """(n,) by how much one candidate by itself changes what it takes at the start."""
         return self.load * (float(not self.plays_at_start) * self.on - float(self.plays_at_start) * self.off)
 
 
@@ -57,13 +56,14 @@ class Switched:
 class Row:
     """A limit or a relation: weights . x + if_hung * (1 if anything hangs) + what is switched <= bound."""
 
-    words: str
-    kind: str
-    """"budget", "hours", "roof_points", "roof_point", "truss", "power", "stock" or "relation"."""
+    key: str
+    """Of the limit, as `Limits.broken` has it, or "relation"."""
+    label: str
     weights: np.ndarray
     """(n,), for x = 1 if a candidate is chosen."""
-    if_hung: float
     bound: float
+    slack: float = 1e-9
+    if_hung: float = 0.0
     switched: tuple[Switched, ...] = ()
 
     def is_kept(self, bits: np.ndarray, hung: np.ndarray) -> np.ndarray:
@@ -71,45 +71,54 @@ class Row:
         taken = bits @ self.weights + self.if_hung * hung
         for load in self.switched:
             taken = taken + load.taken(bits)
-        return taken <= self.bound + _SLACK * abs(self.bound)
+        return taken <= self.bound + self.slack
 
-    @property
-    def linear(self) -> tuple[np.ndarray, float]:
-        """Weights (n,) and bound as if no two candidates switched the same loudspeaker."""
+    def never_with(self, candidate: int) -> bool:
+        """Whether no set with a candidate keeps it, whatever else is chosen; loudspeakers taken one by one."""
         weights, bound = self.weights, self.bound
         for load in self.switched:
             weights = weights + load.weights
             bound -= load.load * load.plays_at_start
-        return weights, bound
+        least = weights[candidate] + np.minimum(np.delete(weights, candidate), 0.0).sum()
+        return bool(weights[candidate] > 0.0 and least > bound + self.slack)
 
 
 @dataclass(frozen=True)
 class Candidates:
     """The elements to choose from. A set of them is an int, bit i for candidate i, or a row of booleans."""
 
-    elements: tuple[Element, ...]
+    elements: tuple[Candidate, ...]
     start: Scenario
     """What everything is added to."""
     refused: dict[str, str]
-    """Elements that were asked for and may not be chosen -> why."""
+    """Elements that were asked for and may not be chosen -> reason."""
+    limits: Limits
     rows: tuple[Row, ...]
-    cost_each: np.ndarray
-    """(n,) hire and labour."""
     fixed: float
     """Paid once if a candidate hangs; nothing if something hangs at the start already."""
     start_cost: float
-    hangs: np.ndarray
-    """(n,) bool."""
-    hours: np.ndarray
-    """(n,) rigging hours."""
 
-    @property
+    @cached_property
     def names(self) -> tuple[str, ...]:
         return tuple(element.name for element in self.elements)
+
+    @cached_property
+    def cost_each(self) -> np.ndarray:
+        """(n,) hire and labour."""
+        return np.array([element.cost for element in self.elements])
+
+    @cached_property
+    def hangs(self) -> np.ndarray:
+        """(n,) bool."""
+        return np.array([element.hangs for element in self.elements], dtype=bool)
 
     @property
     def n(self) -> int:
         return len(self.elements)
+
+    @property
+    def everything(self) -> int:
+        return (1 << self.n) - 1
 
     def bits(self, sets: Sequence[int] | np.ndarray) -> np.ndarray:
         """(n_sets, n) bool."""
@@ -120,32 +129,38 @@ class Candidates:
         """Names of the candidates in a set."""
         return tuple(name for i, name in enumerate(self.names) if (mask >> i) & 1)
 
+    def present(self, mask: int) -> tuple[str, ...]:
+        """Names of all elements that are there if a set is chosen: those of the start and its members."""
+        return (*self.start.elements, *self.members(mask))
+
     def mask(self, names: Iterable[str]) -> int:
         """The set of these candidates."""
         return sum(1 << self.names.index(name) for name in set(names))
-
-    @property
-    def everything(self) -> int:
-        return (1 << self.n) - 1
 
     def cost(self, bits: np.ndarray) -> np.ndarray:
         """(n_sets,) hire, labour and fixed sum of the start and what is added; bits (n_sets, n) bool."""
         return self.start_cost + bits @ self.cost_each + self.fixed * (bits & self.hangs).any(axis=1)
 
+    def burden(self, sets: Sequence[int]) -> list[tuple[float, ...]]:
+        """(n_sets,) cost, rigging hours and number of elements of each set, by which equal sets are told apart."""
+        bits = self.bits(sets)
+        hours = bits @ np.array([element.rigging_hours for element in self.elements])
+        return [(float(c), float(h), float(n)) for c, h, n in zip(self.cost(bits), hours, bits.sum(axis=1))]
+
     def allowed(self, bits: np.ndarray, but: Sequence[str] = ()) -> np.ndarray:
-        """(n_sets,) bool: sets that break no limit and no relation, those of the kinds `but` left aside."""
+        """(n_sets,) bool: sets that break no limit and no relation, those with a key in `but` ignored."""
         hung = (bits & self.hangs).any(axis=1)
         fine = np.ones(len(bits), dtype=bool)
         for row in self.rows:
-            if row.kind not in but:
+            if row.key not in but:
                 fine &= row.is_kept(bits, hung)
         return fine
 
     def broken(self, mask: int) -> tuple[str, ...]:
-        """Limits and relations that a set breaks, in words."""
+        """Limits and relations that a set breaks, as phrases."""
         bits = self.bits([mask])
-        hung = (bits & self.hangs).any(axis=1)
-        return tuple(row.words for row in self.rows if not row.is_kept(bits, hung)[0])
+        wrong = [row.label for row in self.rows if row.key == RELATION and not row.is_kept(bits, bits[:, 0])[0]]
+        return (*self.limits.broken(self.present(mask)).values(), *wrong)
 
     def all_sets(self) -> np.ndarray:
         """(2^n,) int, every set; only for `MOST_LISTED` candidates and fewer."""
@@ -167,9 +182,8 @@ def candidates_of(study: Study, refused: Mapping[str, str]) -> Candidates:
     ------
     SceneError : nothing is left to choose from, or the start breaks a limit by itself
     """
-    document = study.document
-    start = start_of(study)
-    broken = limits_broken(study, start)
+    costs, start, limits = study.document.costs, start_of(study), Limits(study)
+    broken = limits.broken(start.elements)
     if broken:
         raise SceneError(
             f"The scenario to start from breaks a limit by itself: {'; '.join(broken.values())}.",
@@ -177,43 +191,33 @@ def candidates_of(study: Study, refused: Mapping[str, str]) -> Candidates:
             cure="Take something out of it, or raise the limit under [costs].",
         )
     wanted = asked_for(study)
-    why = {element.name: refused[element.name] for element in wanted if element.name in refused}
-    rig = Rig(study)
+    reasons = {element.name: refused[element.name] for element in wanted if element.name in refused}
     for element in wanted:
-        heavy = _too_heavy(element, rig)
-        if heavy is not None:
-            load = f"{heavy:.4g} kg on one roof point, where {rig.limit:g} kg are allowed"
-            why.setdefault(element.name, load)
-        if isinstance(element, SystemChange) and not playing(
-            study.sources, study.elements, (*start.elements, element.name)
-        ):
-            why.setdefault(element.name, "with it nothing would play")
-    chosen = tuple(element for element in wanted if element.name not in why)
-    rows = [*_limit_rows(study, start, chosen), *_roof_rows(rig, start, chosen), *_relation_rows(study, start, chosen)]
-    # An element that no set may have is none to choose.
-    alone = {element.name: _why_never(i, rows) for i, element in enumerate(chosen)}
-    if any(alone.values()):
-        never = {name: text for name, text in alone.items() if text}
-        return candidates_of(study, {**refused, **why, **never})
+        if not playing(study.sources, study.elements, (*start.elements, element.name)):
+            reasons.setdefault(element.name, "with it nothing would play")
+    while True:
+        chosen = [element for element in wanted if element.name not in reasons]
+        rows = (*_limit_rows(study, limits, start, chosen), *_relation_rows(study, start, chosen))
+        # An element that no set may contain cannot be chosen, and what depends on it cannot either.
+        never = {element.name: _why_never(i, element.name, start, limits, rows) for i, element in enumerate(chosen)}
+        if not any(never.values()):
+            break
+        reasons |= {name: why for name, why in never.items() if why}
     if not chosen:
-        reasons = "; ".join(f"{name}: {text}" for name, text in why.items())
+        why = "; ".join(f"{element.name}: {reasons[element.name]}" for element in wanted)
         raise SceneError(
-            f"There is nothing to choose from. {reasons}".strip(),
+            f"There is nothing to choose from. {why}".strip(),
             place="plan, candidates",
             cure="Name elements that may be hung under candidates in [plan].",
         )
-    demand = demand_of(study, start)
-    is_hung = any(hangs(element) for element in elements_of(study, start))
     return Candidates(
-        elements=chosen,
+        elements=tuple(_candidate(element, costs.labour_rate) for element in chosen),
         start=start,
-        refused=why,
-        rows=tuple(rows),
-        cost_each=_cost_each(study, chosen),
-        fixed=0.0 if is_hung else document.costs.fixed,
-        start_cost=demand.cost,
-        hangs=np.array([hangs(element) for element in chosen], dtype=bool),
-        hours=np.array([element.rigging_hours for element in chosen]),
+        refused={element.name: reasons[element.name] for element in wanted if element.name in reasons},
+        limits=limits,
+        rows=rows,
+        fixed=0.0 if limits.is_hung(start.elements) else costs.fixed,
+        start_cost=demand_of(study, start).cost,
     )
 
 
@@ -235,87 +239,53 @@ def asked_for(study: Study) -> tuple[Element, ...]:
     )
 
 
-def _cost_each(study: Study, chosen: Sequence[Element]) -> np.ndarray:
-    rate = study.document.costs.labour_rate
-    return np.array([element.hire + rate * element.rigging_hours for element in chosen])
+def _candidate(element: Element, labour_rate: float) -> Candidate:
+    return Candidate(
+        name=element.name,
+        description=element.description,
+        cost=float(element.hire + labour_rate * element.rigging_hours),
+        hire=element.hire,
+        rigging_hours=element.rigging_hours,
+        roof_points=element.roof_points,
+        weight=element.weight,
+        hangs=hangs(element),
+    )
 
 
-def _limit_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
-    costs, taken = study.document.costs, demand_of(study, start)
-
-    def row(
-        kind: str, words: str, weights: Iterable[float], used: float, limit: float | None, fixed: float = 0.0
-    ) -> Iterator[Row]:
-        if limit is not None:
-            yield Row(words, kind, np.array(list(weights), dtype=float), fixed, limit - used)
-
-    is_hung = any(hangs(element) for element in elements_of(study, start))
-    fixed = 0.0 if is_hung else costs.fixed
-    yield from row(BUDGET, "budget", _cost_each(study, chosen), taken.cost, costs.budget, fixed)
-    hours = (element.rigging_hours for element in chosen)
-    yield from row("hours", "rigging hours", hours, taken.rigging_hours, costs.hours_available)
-    power = (element.power if isinstance(element, SystemChange) else 0.0 for element in chosen)
-    yield from row("power", "electric power", power, taken.power, costs.power_available)
-    if costs.stock:
-        for item in sorted({item for element in chosen for item in element.stock}):
-            quantities = (element.stock.get(item, 0.0) for element in chosen)
-            left = costs.stock.get(item, 0.0)
-            yield from row("stock", f"stock of {item}", quantities, taken.stock.get(item, 0.0), left)
-
-
-def _too_heavy(element: Element, rig: Rig) -> float | None:
-    """kg that an element brings on a point of which only the study's limit is known, if that is too much."""
-    loads = [rig.elements.get(element.name)]
-    if isinstance(element, SystemChange):
-        loads += [rig.sources.get(name) for name in element.switch_on]
-    heaviest = max((load.on_unnamed or 0.0 for load in loads if load is not None), default=0.0)
-    return heaviest if rig.limit is not None and heaviest > rig.limit * (1.0 + _SLACK) else None
-
-
-def _roof_rows(rig: Rig, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
-    """Number of points, and what each point and truss carries: cloth and loudspeakers together."""
-    sources, elements = rig.study.sources, rig.study.elements
-    at_start = set(playing(sources, elements, start.elements))
+def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
+    """What is left of each limit for the candidates."""
+    at_start = playing(study.sources, study.elements, start.elements)
     changes = [element if isinstance(element, SystemChange) else None for element in chosen]
-
-    def row(
-        kind: str, words: str, amount: Callable[[Load], float], existing: float, limit: float | None
-    ) -> Iterator[Row]:
-        if limit is None:
-            return
-        taken = {name: amount(load) for name, load in rig.elements.items()}
-        switched = tuple(
-            Switched(
-                load=amount(load),
-                plays_at_start=name in at_start,
-                on=np.array([change is not None and name in change.switch_on for change in changes], bool),
-                off=np.array([change is not None and name in change.switch_off for change in changes], bool),
-            )
-            for name, load in rig.sources.items()
-            if amount(load)
+    switches = {
+        name: (
+            np.array([change is not None and name in change.switch_on for change in changes], bool),
+            np.array([change is not None and name in change.switch_off for change in changes], bool),
         )
-        weights = np.array([taken.get(element.name, 0.0) for element in chosen])
-        used = existing + sum(taken.get(name, 0.0) for name in start.elements)
-        # What is overloaded by what hung there before takes nothing more, and leaves all else free.
-        yield Row(words, kind, weights, 0.0, max(limit - used, 0.0), switched)
+        for name in {name for limit in limits.all for name in limit.sources}
+    }
 
-    costs = rig.study.document.costs
-    yield from row("roof_points", "roof points", lambda l: l.unnamed, 0.0, costs.roof_points_available)
-    for name, point in rig.points.items():
-        limit = rig.limit if point.limit is None else point.limit
-        words = f"load on roof point {name}"
-        yield from row("roof_point", words, partial(_on_point, name), point.existing_load, limit)
-    for name, truss in rig.trusses.items():
-        words = f"load on truss {name}"
-        yield from row("truss", words, partial(_on_truss, name), truss.existing_load, truss.limit)
+    def row(limit: Limit) -> Row:
+        taken, sources, left = limit.elements, limit.sources, limit.most - limit.existing
+        if limit.is_each or left < -limit.slack:
+            # No single load above the limit, or nothing at all where it is exceeded already: their number must be 0.
+            least = limit.most + limit.slack if limit.is_each else -np.inf
+            taken, sources = ({name: float(kg > least) for name, kg in loads.items()} for loads in (taken, sources))
+            left = 0.0
+        switched = (
+            Switched(load, name in at_start, *switches[name]) for name, load in sources.items() if load
+        )
+        return Row(
+            key=limit.key,
+            label=limit.label,
+            weights=np.array([taken.get(element.name, 0.0) for element in chosen], dtype=float),
+            bound=left - sum(taken.get(name, 0.0) for name in start.elements) - limit.fixed * already_hung,
+            slack=limit.slack,
+            if_hung=limit.fixed * (not already_hung),
+            switched=tuple(switched),
+        )
 
-
-def _on_point(name: str, load: Load) -> float:
-    return load.named.get(name) or 0.0
-
-
-def _on_truss(name: str, load: Load) -> float:
-    return load.trusses.get(name) or 0.0
+    already_hung = limits.is_hung(start.elements)
+    return map(row, limits.all)
 
 
 def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
@@ -329,7 +299,7 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
                 weights[names.index(name)] += weight
             elif name in start.elements:
                 bound -= weight
-        return Row(words, "relation", weights, 0.0, bound)
+        return Row(RELATION, words, weights, bound)
 
     for group in plan.together:
         for one, other in zip(group, (*group[1:], group[0])):
@@ -346,16 +316,13 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
             yield at_most(words, [(change.name, 1.0), (against.name, 1.0)], 1.0)
 
 
-def _why_never(candidate: int, rows: Iterable[Row]) -> str:
+def _why_never(candidate: int, name: str, start: Scenario, limits: Limits, rows: Iterable[Row]) -> str:
     """Why no set may have a candidate, whatever else is chosen and paid; empty if some set may."""
-    for row in rows:
-        if row.kind == BUDGET:
-            continue
-        weights, bound = row.linear
-        least = weights[candidate] + np.minimum(np.delete(weights, candidate), 0.0).sum()
-        if weights[candidate] > 0.0 and least > bound + _SLACK * abs(bound):
-            return f"out of reach by itself: {row.words}"
-    return ""
+    wrong = next((row for row in rows if row.key != BUDGET and row.never_with(candidate)), None)
+    if wrong is None:
+        return ""
+    broken = limits.broken((*start.elements, name))
+    return f"by itself it breaks a limit: {broken.get(wrong.key, wrong.label)}"
 
 
 def study_of_sets(study: Study, start: Scenario, sets: Sequence[Iterable[str]]) -> Study:

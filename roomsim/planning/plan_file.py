@@ -7,25 +7,21 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict
+from dataclasses import asdict, is_dataclass
 from pathlib import Path
-from typing import Any
+from types import UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 import numpy as np
-from pydantic import ConfigDict, TypeAdapter, ValidationError
-from pydantic.dataclasses import dataclass as checked
 
 from ..errors import StoreError
 from ..files import replace_file
-from ..scene.drawing import PlanDrawing, Tier
 from ..study import hdf5
 from ..study.folder import PLAN
 from .results import PlanResults
 
 KIND = "roomsim plan"
-SCHEMA = 2
-_NOT_EVALUABLE = "nan"
-"""JSON knows no such number; readers of the text meet it as a text."""
+SCHEMA = 3
 
 
 def write_plan(path: Path, results: PlanResults) -> None:
@@ -62,8 +58,8 @@ def load_plan(path: Path) -> PlanResults:
         raise StoreError("there is no plan", file=path, cure="Search first: roomsim plan STUDY.toml.")
     try:
         with hdf5.open_checked(path, KIND, SCHEMA) as file:
-            return _read(hdf5.parsed(hdf5.text(file, "plan"), "plan"))
-    except (*hdf5.UNREADABLE, ValidationError) as fault:
+            return _read(PlanResults, hdf5.parsed(hdf5.text(file, "plan"), "plan"))
+    except (*hdf5.UNREADABLE, AttributeError, KeyError, TypeError, ValueError) as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole plan file"
         raise StoreError(
             f"is no plan file that can be read: {reason}", file=path, cure="Search again to write it anew."
@@ -71,7 +67,7 @@ def load_plan(path: Path) -> PlanResults:
 
 
 def as_plain(results: PlanResults) -> dict[str, Any]:
-    """The answer as JSON knows it; "nan" where there is no figure."""
+    """The answer as JSON can hold it: "nan" and "inf", as text, where a number is not finite."""
     return _plain(asdict(results))
 
 
@@ -82,40 +78,35 @@ def _plain(value: Any) -> Any:
         return [_plain(part) for part in value]
     if isinstance(value, np.ndarray):
         return _plain(value.tolist())
-    if isinstance(value, float) and not math.isfinite(value):
-        return _NOT_EVALUABLE if math.isnan(value) else str(value)
+    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _read(kind: Any, value: Any) -> Any:
+    """A value of a type out of what `_plain` made of it.
+
+    Raises
+    ------
+    AttributeError, KeyError, TypeError, ValueError : it is not of this type
+    """
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        if set(value) != set(hints):
+            raise ValueError(f"not the keys of {kind}")
+        return kind(**{name: _read(hint, value[name]) for name, hint in hints.items()})  # type: ignore[operator]
+    parts = get_args(kind)
+    if get_origin(kind) is UnionType:
+        return None if value is None else _read(parts[0], value)
+    if get_origin(kind) is dict:
+        return {_read(parts[0], key): _read(parts[1], part) for key, part in value.items()}
+    if get_origin(kind) is tuple:
+        kinds = parts[:1] * len(value) if parts[1:] == (...,) else parts
+        return tuple(_read(one, part) for one, part in zip(kinds, value, strict=True))
+    if kind is np.ndarray:
+        array = np.array(value)
+        return array.astype(float) if array.dtype.kind not in "bi" else array
+    if kind in (int, float) and not isinstance(value, bool):
+        # Keys, and numbers that are not finite, are text.
+        return kind(value)
+    if type(value) is not kind:
+        raise TypeError(f"{value!r} is no {kind}")
     return value
-
-
-def _read(content: dict[str, Any]) -> PlanResults:
-    drawing = _drawing(content.pop("drawing"))
-    known = TypeAdapter(_Checked).validate_python({**content, "drawing": drawing})
-    return PlanResults(**{name: getattr(known, name) for name in PlanResults.__dataclass_fields__})
-
-
-_Checked: Any = checked(
-    PlanResults, frozen=True, config=ConfigDict(arbitrary_types_allowed=True, extra="forbid")
-)
-
-
-def _drawing(found: dict[str, Any]) -> PlanDrawing:
-    def points(line: Any) -> np.ndarray:
-        return np.array(line, dtype=np.float64).reshape(-1, 2)
-
-    stage, north = found["stage"], found["north"]
-    return PlanDrawing(
-        tiers=tuple(
-            Tier(
-                areas=tuple(int(i) for i in tier["areas"]),
-                walls=tuple(points(line) for line in tier["walls"]),
-                laid={name: tuple(points(line) for line in lines) for name, lines in tier["laid"].items()},
-            )
-            for tier in found["tiers"]
-        ),
-        elements={name: tuple(points(line) for line in lines) for name, lines in found["elements"].items()},
-        zones={name: points(line) for name, line in found["zones"].items()},
-        sources={name: points([point])[0] for name, point in found["sources"].items()},
-        noise=tuple(str(name) for name in found["noise"]),
-        stage=None if stage is None else (float(stage[0]), float(stage[1])),
-        north=None if north is None else float(north),
-    )

@@ -1,49 +1,78 @@
-"""What a finished search knows; read from and written to one file. Reports see nothing else."""
+"""The answer of a search as it is worked out, stored and reported.
+
+A set of elements is a number: bit i stands for candidate i. What it has besides, the start, is in every set.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from ..estimate import Estimate
 from ..scene.drawing import PlanDrawing
 
 
 @dataclass(frozen=True)
-class Known:
+class Interval:
     """A value and half the widths of its 95 % intervals; NaN where it cannot be evaluated."""
 
     value: float
     half_width: float
-    """Chance of the rays."""
+    """Monte Carlo error."""
     input_half_width: float | None = None
-    """From absorption not being known better; None where it was not looked at."""
+    """From the uncertainty of absorption; None where it was not evaluated."""
 
     @property
-    def is_sure(self) -> bool:
-        """More than the chance of the rays explains."""
+    def is_significant(self) -> bool:
+        """The Monte Carlo error does not explain the value."""
         return abs(self.value) > self.half_width
 
 
+def interval_of(estimate: Estimate, place: int = 0) -> Interval:
+    """One of an estimate's values with its interval."""
+    return Interval(float(estimate.value[place]), float(estimate.half_width()[place]))
+
+
 @dataclass(frozen=True)
-class FigureRecord:
+class Measure:
+    """A number for a whole set of elements, by which sets are compared."""
+
     name: str
-    words: str
+    label: str
     unit: str
-    """"%" for a share (0.12 is shown as 12 %), "s", "dB", or empty."""
+    """"%" for a share (0.12 is shown as 12 %), "s", "dB", or empty for an index."""
     better: int
     """1 if more is better, -1 if less is, 0 if it depends."""
     noticeable: float | None
+    """One just noticeable difference, in the measure's own unit; None where none is known."""
     decimals: int
 
 
 @dataclass(frozen=True)
-class GoalRecord:
-    figure: str
+class Goal:
+    """A measure that counts, its target, and the differences that do not matter."""
+
+    measure: Measure
     target: float | None
     tolerance: float
 
+    def worth(self, values: np.ndarray) -> np.ndarray:
+        """More is better, more than the target is no better, and what cannot be evaluated is worst."""
+        worth = self.measure.better * np.asarray(values, dtype=float)
+        if self.target is not None:
+            worth = np.minimum(worth, self.measure.better * self.target)
+        return np.where(np.isfinite(worth), worth, -np.inf)
+
+    def is_reached(self, value: float) -> bool:
+        """Whether a value reaches the target; False without a target."""
+        return self.target is not None and self.measure.better * (value - self.target) >= 0.0
+
 
 @dataclass(frozen=True)
-class CandidateRecord:
+class Candidate:
+    """An element that may be chosen."""
+
     name: str
     description: str
     cost: float
@@ -61,163 +90,196 @@ class Option:
     """A set of elements: what it takes and what it gives."""
 
     elements: tuple[str, ...]
-    """Candidates in it, without those of the start."""
+    """Candidates in it, without the elements of the start."""
     cost: float
     rigging_hours: float
     roof_points: int
     weight: float
+    """kg."""
     broken: tuple[str, ...]
     """Limits and relations that it breaks."""
-    figures: dict[str, Known]
-    gains: dict[str, Known]
+    values: dict[str, Interval]
+    gains: dict[str, Interval]
     """Over the start."""
     is_retraced: bool
-    """The figures come from paths traced for the finalists alone, with other random numbers."""
+    """The values come from paths traced for the finalists alone, with other random numbers."""
 
 
 @dataclass(frozen=True)
-class WorkedOut:
-    """A set that the search worked out."""
+class EvaluatedSet:
+    """A set that the search evaluated."""
 
-    members: tuple[int, ...]
-    """Places among the candidates."""
+    elements: int
     cost: float
     is_allowed: bool
-    """It keeps all limits and relations but, maybe, the budget."""
+    """It keeps all limits and relations except, perhaps, the budget."""
     values: dict[str, float]
-    """Of every figure; errors are those of the options near it."""
+    """Of every measure; errors are those of the options near it."""
 
 
 @dataclass(frozen=True)
-class StepRecord:
+class Step:
     """What can be had for an amount of money, and how much more that is than the last step worth taking."""
 
     money: float
     option: int
     against: int
-    """Place among the steps of the one that this one is judged against: the last before it whose gain was noticeable,
-    or sure where no just noticeable difference is known; else the start. So the verdict on a large step does not
-    depend on the small ones in between."""
-    came: tuple[str, ...]
-    went: tuple[str, ...]
-    figures: dict[str, Known]
-    """From the paths of the search, like the differences."""
-    more: dict[str, Known]
-    """Differences to the set that it is judged against, from the same paths."""
+    """Place among the steps of the one that this one is compared with: the last before it whose gain was noticeable,
+    or significant where no just noticeable difference is known; else the start. So the verdict on a large step does
+    not depend on the small ones in between."""
+    values: dict[str, Interval]
+    """From the paths of the search, like the changes."""
+    changes: dict[str, Interval]
+    """Differences from the set that it is compared with, from the same paths."""
     verdict: str
-    """"noticeable", "more than chance", "below one JND", "within chance"; of the first goal that changes."""
+    """"noticeable", "significant", "below one JND", "not significant"; of the first goal that changes."""
 
 
 @dataclass(frozen=True)
-class ReachRecord:
-    figure: str
+class TargetCost:
+    """The cheapest sets that reach the target of a goal."""
+
+    measure: str
     target: float
     likely: int | None
-    """Option that reaches the target by its value, at the least cost; None if none does."""
-    sure: int | None
-    """By the worse end of its interval."""
+    """Set that reaches it by its value; None if none does."""
+    certain: int | None
+    """By the worse end of its 95 % interval, Monte Carlo error alone."""
     near: int | None
-    """The cheapest option that misses the target by less than half its interval, if it is cheaper than `likely`."""
-    near_value: Known | None
-    """Its figure, from the paths of the search."""
+    """The cheapest set that misses it by less than half its interval; None unless it is cheaper than `likely`."""
+    near_value: Interval | None
+    """Value of `near`, from the paths of the search."""
 
 
 @dataclass(frozen=True)
-class ElementValue:
+class Contribution:
+    """What one element adds to a measure."""
+
     element: str
     cost: float
-    alone: Known
-    last: Known
-    average: Known
+    first: Interval
+    """Added to nothing."""
+    average: Interval
+    """Over the orders in which the elements may be added (Shapley value)."""
+    last: Interval
+    """Added to all the others."""
 
 
 @dataclass(frozen=True)
-class ValueTable:
-    figure: str
+class ContributionTable:
+    """How the gain of some elements together divides among them."""
+
+    measure: str
     of_plan: bool
-    """Of the elements of the proposed plan among themselves; otherwise of all candidates."""
-    together: Known
+    """Of the elements of the proposed plan; otherwise of all candidates."""
+    together: Interval
     """Gain of all of them."""
-    rows: tuple[ElementValue, ...]
+    rows: tuple[Contribution, ...]
     n_orders: int | None
     """Orders tried; None for all."""
 
 
 @dataclass(frozen=True)
-class LeftOutRecord:
-    elements: tuple[str, ...]
+class LeftOut:
+    """A set with something left out."""
+
+    before: int
+    after: int
     saves: float
     saves_hours: float
     saves_points: int
-    more: dict[str, Known]
-    """Change of each figure."""
+    changes: dict[str, Interval]
 
 
 @dataclass(frozen=True)
-class StandingRecord:
+class AbsorptionCase:
+    """How the plan compares where absorption differs from what is stated."""
+
     case: str
-    choice: tuple[str, ...]
-    """Elements that would be proposed there."""
-    is_plan: bool
+    choice: int
+    """Set that would be proposed there."""
     value: float
+    """Of the plan in the measure by which the sets differ."""
     behind: float
+    """Of the plan behind the best set there; 0 if it is the best."""
 
 
 @dataclass(frozen=True)
-class RobustnessRecord:
-    figure: str
+class Robustness:
+    """How the plan compares with the other sets that were considered, if absorption is not as stated."""
+
+    measure: str
+    """Of the first goal in which sets differ by more than its tolerance, or else of the first."""
     n_sets: int
-    cases: tuple[StandingRecord, ...]
+    cases: tuple[AbsorptionCase, ...]
     n_draws: int
     stays_proposed: float
+    """Share of the draws in which the plan would be proposed."""
     stays_as_good: float
+    """Share of the draws in which no goal distinguishes the plan from the best set."""
     behind: float
+    """Largest amount by which the plan is behind the best set in 95 % of the draws."""
 
 
 @dataclass(frozen=True)
-class RetracedRecord:
+class Retraced:
+    """A finalist as the search evaluated it, compared with the paths traced for the finalists."""
+
     option: int
-    searched: dict[str, Known]
-    """As the search saw it."""
+    searched: dict[str, Interval]
     ratio: dict[str, float]
     """Difference of both over the standard error of the difference."""
 
 
 @dataclass(frozen=True)
-class SearchRecord:
-    n_possible: int | None
-    n_worked_out: int
+class SearchOutcome:
+    """Which sets were evaluated, and how near to the best the answer is known to be."""
+
+    sets: tuple[int, ...]
+    """All sets evaluated that break nothing except, perhaps, the budget."""
     is_exhaustive: bool
-    is_local_best: bool
+    """These are all that there are."""
+    n_possible: int | None
+    """Number of sets that break nothing except, perhaps, the budget; None if they were not counted."""
+    n_evaluated: int
+    goal: Goal
+    """To which the following numbers refer: the first goal that the best set does not reach."""
     surrogate_error: float
+    """Of the surrogate at sets to which it was not fitted; NaN where none was needed."""
+    is_local_best: bool
+    """No addition, removal or exchange of one element improves on the best set."""
     bound: float
+    """No allowed set is better than the best found by more than this, if each element adds no more to a larger set
+    than to the best; 0 where all sets were evaluated, NaN where it says nothing."""
     diminishing: float
-    words: tuple[str, ...]
-    """How near to the best the answer is known to be."""
+    """Share of the cases seen in which an element added no more to a larger set; NaN where there were none."""
 
 
 @dataclass(frozen=True)
-class BlameRecord:
-    """Where the late energy of a set comes from."""
+class LateEnergyOrigin:
+    """Late energy of one set by the surface that it was reflected from last."""
 
     option: int
     after: float
-    """s."""
+    """s after the first sound, from which energy is late."""
     surfaces: tuple[str, ...]
-    square_metres: tuple[float, ...]
+    """As the venue file names them, or the element that covers them; the largest share first."""
+    square_metres: np.ndarray
+    """(n_surfaces,) of all their sides in the room."""
     area_names: tuple[str, ...]
-    share: tuple[tuple[tuple[float, ...], ...], ...]
-    """[area][surface][band]."""
-    half_width: tuple[tuple[tuple[float, ...], ...], ...]
-    overall: tuple[tuple[float, ...], ...]
-    """[surface][band], of all seats together."""
-    density: tuple[float, ...]
-    """Of each patch: share of the late energy at 500 Hz to 4 kHz, for each square metre."""
+    share: np.ndarray
+    """(n_areas, n_surfaces, 8) of the late energy of an audience area in a band."""
+    half_width: np.ndarray
+    """Half the 95 % interval of `share`."""
+    overall: np.ndarray
+    """(n_surfaces, 8) of the late energy of all seats."""
+    density: np.ndarray
+    """(n_patches,) share of the late energy of all seats at 500 Hz to 4 kHz, per square metre."""
 
 
 @dataclass(frozen=True)
 class NewLine:
-    """A line along a wall that is no candidate yet and breaks no rule that the study knows of."""
+    """A line along a wall that is no candidate yet and breaks no rule that the study states."""
 
     run: tuple[tuple[float, float], tuple[float, float]]
     top: float
@@ -225,16 +287,16 @@ class NewLine:
     fabric: str
     square_metres: float
     cost: float
-    """At the price of the study's own line for each square metre."""
+    """At the price per square metre of the study's own line."""
     late_share: float
-    """Of the late energy at 500 Hz to 4 kHz that comes off the wall there."""
-    gains: dict[str, Known]
+    """Of the late energy at 500 Hz to 4 kHz that is reflected from the wall there."""
+    gains: dict[str, Interval]
     """Over the proposed plan, if it is added."""
 
 
 @dataclass(frozen=True)
 class PlanResults:
-    """The answer to: which set, and what does the next bit of money buy?"""
+    """Which set of elements is proposed, and what more money buys."""
 
     title: str
     venue: str
@@ -243,44 +305,54 @@ class PlanResults:
     start_elements: tuple[str, ...]
     budget: float | None
     money_step: float
-    figures: tuple[FigureRecord, ...]
-    goals: tuple[GoalRecord, ...]
-    candidates: tuple[CandidateRecord, ...]
+    measures: tuple[Measure, ...]
+    goals: tuple[Goal, ...]
+    candidates: tuple[Candidate, ...]
     refused: dict[str, str]
-    options: tuple[Option, ...]
-    """All that the lists below speak of by number."""
-    worked_out: tuple[WorkedOut, ...]
-    start_option: int
+    """Elements that were asked for and may not be chosen -> reason."""
+    options: dict[int, Option]
+    """All sets to which the following fields refer; 0 is the start."""
+    evaluated: tuple[EvaluatedSet, ...]
     proposed: int
     highest: int
     finalists: tuple[int, ...]
     front: dict[str, tuple[int, ...]]
-    """Goal -> options, cheapest first."""
-    steps: tuple[StepRecord, ...]
-    reaches: tuple[ReachRecord, ...]
-    values: tuple[ValueTable, ...]
-    left_out: tuple[LeftOutRecord, ...]
+    """Measure of each goal -> sets on the trade-off front, cheapest first."""
+    steps: tuple[Step, ...]
+    target_costs: tuple[TargetCost, ...]
+    contributions: tuple[ContributionTable, ...]
+    left_out: tuple[LeftOut, ...]
     """Each element of the plan by itself."""
-    left_out_in_turn: tuple[LeftOutRecord, ...]
-    robustness: RobustnessRecord | None
-    retraced: tuple[RetracedRecord, ...]
-    search: SearchRecord
-    blame: tuple[BlameRecord, ...]
+    left_out_in_turn: tuple[LeftOut, ...]
+    robustness: Robustness
+    retraced: tuple[Retraced, ...]
+    search: SearchOutcome
+    late_energy: tuple[LateEnergyOrigin, ...]
     """Of the start and of the proposed plan."""
-    outlines: tuple[tuple[tuple[float, float, float], ...], ...]
-    """Four corners of every surface, m; the last of a triangle is repeated."""
-    outline_patch: tuple[int, ...]
-    """Patch of each, for `BlameRecord.density`."""
-    outline_is_sheet: tuple[bool, ...]
-    """Free-hanging cloth, hung or not."""
+    outlines: np.ndarray
+    """(n_faces, 4, 3) corners of every surface, m; the last of a triangle is repeated."""
+    outline_patch: np.ndarray
+    """(n_faces,) patch of each, for `LateEnergyOrigin.density`."""
+    outline_is_sheet: np.ndarray
+    """(n_faces,) bool, free-hanging cloth, whether hung or not."""
     new_lines: tuple[NewLine, ...]
     drawing: PlanDrawing
     warnings: tuple[str, ...]
     provenance: dict[str, str]
 
-    def figure(self, name: str) -> FigureRecord:
-        return next(figure for figure in self.figures if figure.name == name)
-
     @property
     def plan(self) -> Option:
+        """The proposed set."""
         return self.options[self.proposed]
+
+    def measure(self, name: str) -> Measure:
+        """The measure of this name."""
+        return next(measure for measure in self.measures if measure.name == name)
+
+    def members(self, elements: int) -> tuple[str, ...]:
+        """Names of the candidates in a set."""
+        return tuple(one.name for i, one in enumerate(self.candidates) if (elements >> i) & 1)
+
+    def is_within_budget(self, cost: float) -> bool:
+        """Whether a cost keeps the budget, if there is one."""
+        return self.budget is None or cost <= self.budget * (1.0 + 1e-9)

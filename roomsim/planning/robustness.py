@@ -7,16 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..metrics.replicated import SeatFunction
-from ..scene.compile import with_scenarios_of
+from ..metrics.common_seats import TIMES, common_seats
+from ..scene.compile import with_element_sets
 from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
 from ..study.engine import Engine
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
-from .candidates import Candidates, study_of_sets
-from .goals import Figure, Goal, equals, proposed, ranking
-from .valuation import Valuation
+from .candidates import Candidates
+from .evaluation import Problem
+from .goals import SeatMeasure, equals, metrics_of, proposed, ranking
+from .results import AbsorptionCase, Goal, Robustness
 
 BATCHES = 10
 """Batches of paths a source that are weighed anew for each case. The figures as stated come from the same
@@ -53,28 +54,23 @@ CASES: dict[str, Scaled] = {
 
 @dataclass(frozen=True)
 class Shifts:
-    """What other absorption does to the figures of sets."""
+    """What other absorption does to the measures of sets."""
 
     sets: tuple[int, ...]
     """The start first."""
     cases: dict[str, dict[str, np.ndarray]]
-    """Case -> figure -> (n_sets,)."""
+    """Case -> measure -> (n_sets,)."""
     draws: dict[str, np.ndarray]
-    """Figure -> (n_draws, n_sets), absorption drawn within its stated uncertainty."""
+    """Measure -> (n_draws, n_sets), absorption drawn within its stated uncertainty."""
 
-    def input_error(self, figure: str) -> np.ndarray:
-        """(n_sets,) standard uncertainty of the gain over the start."""
-        return _spread(self.draws[figure] - self.draws[figure][:, :1])
-
-    def value_error(self, figure: str) -> np.ndarray:
-        """(n_sets,) standard uncertainty of the value."""
-        return _spread(self.draws[figure])
-
-
-def _spread(shifts: np.ndarray) -> np.ndarray:
-    if not len(shifts):
-        return np.full(shifts.shape[1], np.nan)
-    return np.sqrt((shifts**2).mean(axis=0))
+    def input_error(self, measure: str, mask: int) -> tuple[float, float] | None:
+        """Standard uncertainty of the value of a set, and of its gain over the start; None where it is not known."""
+        drawn = self.draws[measure]
+        if mask not in self.sets or not len(drawn):
+            return None
+        of_set = drawn[:, self.sets.index(mask)]
+        value, gain = (float(np.sqrt((shift**2).mean())) for shift in (of_set, of_set - drawn[:, 0]))
+        return value, gain
 
 
 def shifts_of(
@@ -82,7 +78,7 @@ def shifts_of(
     study: Study,
     mesh: VenueMesh,
     candidates: Candidates,
-    figures: Mapping[str, Figure],
+    measures: Mapping[str, SeatMeasure],
     sets: Sequence[int],
 ) -> Shifts:
     """Weigh the paths once for each case and draw.
@@ -92,94 +88,75 @@ def shifts_of(
     engine : in whose scene all these sets are
     sets : the start (0) first
     """
-    of_sets = study_of_sets(study, candidates.start, [candidates.members(mask) for mask in sets])
-    metrics = list(dict.fromkeys(figure.metric for figure in figures.values()))
-
+    present, noise = [candidates.present(mask) for mask in sets], study.document.noise_of(candidates.start)
     n_draws = study.document.uncertainty.draws
     engine.progress.start("Trying other absorption", 1 + len(CASES) + n_draws)
 
-    def weighed(variation: Variation | None) -> dict[str, np.ndarray]:
-        scene = with_scenarios_of(engine.scene, of_sets, mesh, variation)
-        seats = engine.with_scenarios(scene).whole_figures(metrics, BATCHES)
+    def seats(variation: Variation | None) -> dict[str, np.ndarray]:
+        scene = with_element_sets(engine.scene, study, mesh, present, noise, variation)
+        found = engine.with_scenarios(scene).whole_figures(metrics_of(measures), BATCHES)
         engine.progress.advance()
-        return {name: _over(figure.statistic, seats[figure.metric]) for name, figure in figures.items()}
+        return found
 
-    stated = weighed(None)
-
-    def shift(variation: Variation) -> dict[str, np.ndarray]:
-        return {name: values - stated[name] for name, values in weighed(variation).items()}
-
-    cases = {name: shift(variation) for name, variation in CASES.items()}
-    drawn = [shift(AbsorptionDraw(study.materials, study.document.seed, i)) for i in range(n_draws)]
-    draws = {name: np.array([draw[name] for draw in drawn]).reshape(n_draws, len(sets)) for name in figures}
-    return Shifts(tuple(sets), cases, draws)
-
-
-def _over(statistic: SeatFunction, seats: np.ndarray) -> np.ndarray:
-    return np.asarray(statistic(seats), dtype=float)
+    stated = seats(None)
+    cases = {name: shift_of(measures, stated, seats(variation)) for name, variation in CASES.items()}
+    draws = [AbsorptionDraw(study.materials, study.document.seed, i) for i in range(n_draws)]
+    drawn = [shift_of(measures, stated, seats(draw)) for draw in draws]
+    return Shifts(
+        sets=tuple(sets),
+        cases=cases,
+        draws={name: np.array([one[name] for one in drawn]).reshape(n_draws, len(sets)) for name in measures},
+    )
 
 
-@dataclass(frozen=True)
-class Standing:
-    """How a choice fares where absorption is another."""
+def shift_of(
+    measures: Mapping[str, SeatMeasure], stated: Mapping[str, np.ndarray], varied: Mapping[str, np.ndarray]
+) -> dict[str, np.ndarray]:
+    """(n_sets,) by measure: what it becomes with other absorption minus what it is as stated.
 
-    case: str
-    choice: int
-    """What would be proposed there."""
-    value: float
-    """Of the plan in the first goal that tells sets apart."""
-    behind: float
-    """Of the plan behind the best there, in that goal; 0 if it is the best."""
+    Decay times are averaged over the seats that have all of them both ways, so that a shift is that of the room and
+    not that of the seats at which a time happens to be found.
 
+    Parameters
+    ----------
+    stated, varied : metric -> (n_receivers, n_sets) or (n_receivers, n_sets, 8), NaN where it cannot be evaluated
+    """
+    both = {name: np.isfinite(stated[name]) & np.isfinite(varied[name]) for name in TIMES}
+    common = common_seats(both)
 
-@dataclass(frozen=True)
-class Robustness:
-    """How a plan stands against the other sets that were looked at, if absorption is not as stated."""
+    def value(row: SeatMeasure, seats: Mapping[str, np.ndarray]) -> np.ndarray:
+        of_metric = seats[row.metric]
+        if row.metric in common:
+            of_metric = np.where(common[row.metric], of_metric, np.nan)
+        return np.asarray(row.statistic(of_metric), dtype=float)
 
-    figure: str
-    """The first goal in which sets differ by more than its tolerance, or else the first."""
-    n_sets: int
-    cases: tuple[Standing, ...]
-    n_draws: int
-    stays_proposed: float
-    """Share of the draws in which the plan would be proposed."""
-    stays_as_good: float
-    """Share of the draws in which no set is better by more than the tolerance of any goal down to
-    `figure`."""
-    behind: float
-    """Largest lag behind the best in 95 % of the draws."""
+    return {name: value(row, varied) - value(row, stated) for name, row in measures.items()}
 
 
-def robustness(
-    candidates: Candidates, valuation: Valuation, goals: Sequence[Goal], shifts: Shifts, plan: int,
-    sets: Sequence[int],
-) -> Robustness:  # fmt: skip
+def robustness(problem: Problem, shifts: Shifts, plan: int, sets: Sequence[int]) -> Robustness:
     """Choose again in every case and draw, among `sets` (all of them in `shifts`), which hold the plan."""
+    goals, half_widths = problem.goals, problem.evaluator.half_widths
     place = [shifts.sets.index(mask) for mask in sets]
-    names = [goal.figure.name for goal in goals]
-    values = valuation.values(names, sets)
+    values = problem.goal_values(sets)
     deciding = _deciding(goals, values)
-    bits = candidates.bits(sets)
-    cost, hours = candidates.cost(bits), bits @ candidates.hours
-    burden = [(float(c), float(h), float(n)) for c, h, n in zip(cost, hours, bits.sum(axis=1))]
+    burden, cost = problem.candidates.burden(sets), problem.costs(sets)
     at = sets.index(plan)
 
-    def stand(case: str, shift: Mapping[str, np.ndarray]) -> tuple[Standing, bool]:
-        moved = {name: values[name] + shift[name][place] for name in names}
-        choice = proposed(goals, sets, moved, valuation.half_widths, burden)
-        worth = deciding.worth(moved[deciding.figure.name])
-        leading = ranking(goals, moved, cost)[0]
-        behind = max(float(worth[leading] - worth[at]), 0.0)
-        as_good = at in equals(goals, sets, moved, valuation.half_widths)
-        return Standing(case, choice, float(moved[deciding.figure.name][at]), behind), as_good
+    def compare(case: str, shift: Mapping[str, np.ndarray]) -> tuple[AbsorptionCase, bool]:
+        moved = {name: value + shift[name][place] for name, value in values.items()}
+        choice = proposed(goals, sets, moved, half_widths, burden)
+        value = moved[deciding.measure.name]
+        worth = deciding.worth(value)
+        behind = max(float(worth[ranking(goals, moved, cost)[0]] - worth[at]), 0.0)
+        as_good = at in equals(goals, sets, moved, half_widths)
+        return AbsorptionCase(case, choice, float(value[at]), behind), as_good
 
-    cases = [stand(name, shift)[0] for name, shift in shifts.cases.items()]
     n_draws = len(next(iter(shifts.draws.values())))
-    drawn = [stand(str(i), {name: shifts.draws[name][i] for name in names}) for i in range(n_draws)]
+    drawn = [compare(str(i), {name: shifts.draws[name][i] for name in values}) for i in range(n_draws)]
     return Robustness(
-        figure=deciding.figure.name,
+        measure=deciding.measure.name,
         n_sets=len(sets),
-        cases=tuple(cases),
+        cases=tuple(compare(name, shift)[0] for name, shift in shifts.cases.items()),
         n_draws=n_draws,
         stays_proposed=float(np.mean([one.choice == plan for one, _ in drawn])) if drawn else np.nan,
         stays_as_good=float(np.mean([good for _, good in drawn])) if drawn else np.nan,
@@ -188,8 +165,9 @@ def robustness(
 
 
 def _deciding(goals: Sequence[Goal], values: Mapping[str, np.ndarray]) -> Goal:
+    """The first goal in which sets differ by more than its tolerance, or else the first."""
     for goal in goals:
-        worth = goal.worth(values[goal.figure.name])
+        worth = goal.worth(values[goal.measure.name])
         if np.isfinite(worth).any() and np.ptp(worth[np.isfinite(worth)]) > goal.tolerance:
             return goal
     return goals[0]

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
+import numpy as np
+
 from ..errors import SceneError
+from ..estimate import student_factor
 from ..scene.checks import check_venue, refused_scenarios
-from ..scene.compile import compile_scene, with_scenarios_of
+from ..scene.compile import compile_scene, with_element_sets
 from ..scene.drawing import plan_drawing
 from ..scene.footprints import free_sheets
-from ..scene.rigging import Rig
 from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
+from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
-from ..scene.wall_lines import suggested_lines
+from ..scene.wall_lines import covered, suggested_lines
 from ..study.engine import Engine, Precise
 from ..study.folder import PLAN
 from ..study.progress import NoProgress, Progress
@@ -24,18 +29,29 @@ from ..study.store import StudyStore
 from ..venue.document import Drape, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
-from .answers import Answers
-from .candidates import BUDGET, Candidates, asked_for, candidates_of, start_of, study_of_sets
-from .goals import Figure, Goal, figures_of, goals_of, metrics_of, proposed, ranking, statistics
-from .origin import Blame, blame_of, worst_lines
+from .candidates import Candidates, asked_for, candidates_of, start_of, study_of_sets
+from .contributions import contribution_tables, sets_needed
+from .evaluation import Problem, SetEvaluator, evaluate_elements, evaluate_on_paths
+from .goals import goals_of, measures_of
+from .late_energy import late_energy_origin, outlines, worst_places
 from .plan_file import write_plan
-from .results import PlanResults
-from .robustness import Robustness, Shifts, robustness, shifts_of
-from .search import search, within_budget
-from .steps import Reach, front, least_cost, steps
-from .valuation import Valuation, traced_work
-from .values import sets_needed
+from .results import (
+    EvaluatedSet,
+    Interval,
+    LateEnergyOrigin,
+    NewLine,
+    Option,
+    PlanResults,
+    Retraced,
+    TargetCost,
+    interval_of,
+)
+from .robustness import Shifts, robustness, shifts_of
+from .search import search
+from .trade_offs import best_for_money, front, least_cost, leave_out_each, leave_out_in_turn, steps
 
+COVERAGE_FACTOR = 2.0
+"""Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
 N_TILES = 300
 """Parts into which the surfaces are divided to see where late energy comes from."""
 ALL_COMBINATIONS_UP_TO = 4
@@ -118,48 +134,78 @@ class _Search:
     ):  # fmt: skip
         self.study, self.mesh, self.candidates = study, mesh, candidates
         self.store, self.most_sets, self.threads, self.progress = store, most_sets, threads, progress
-        self.budget = study.document.costs.budget
-        self.figures: dict[str, Figure] = figures_of(study)
-        self.goals: tuple[Goal, ...] = goals_of(study, self.figures)
+        self.measures = measures_of(study)
+        self.goals = goals_of(study, self.measures)
 
     def answer(self) -> PlanResults:
-        engine, reached = self._traced(self._pool_scene(), self.study.document.seed)
-        work = traced_work(engine, self.study, self.mesh, self.candidates, self.figures)
-        valuation = Valuation(work, self.figures, progress=self.progress)
-        searched = search(self.candidates, valuation, self.goals, self.budget, self.most_sets)
-        n_orders = self._value_all(valuation)
-        finalists = self._finalists(valuation, searched.sets)
-        shifts = self._shifts(engine, valuation, searched.sets, finalists)
+        document, candidates = self.study.document, self.candidates
+        engine, reached = self._traced(self._pool_scene(), document.seed)
+        searched = self._problem(engine, self.study)
+        outcome = search(searched, self.most_sets)
+        n_orders = self._evaluate_contributions(searched.evaluator)
+        fronts = {goal.measure.name: tuple(front(searched, goal, outcome.sets)) for goal in self.goals}
+        targets = tuple(least_cost(searched, goal, outcome.sets) for goal in self.goals if goal.target is not None)
+        finalists = self._finalists(searched, outcome.sets, targets)
+        shifts = self._shifts(engine, searched, outcome.sets, finalists, fronts)
 
         scene, extended, lines = self._final_scene(finalists)
-        final, final_reached = self._traced(scene, (self.study.document.seed + OTHER_SEED) % 2**31)
-        again = traced_work(final, extended, self.mesh, self.candidates, self.figures)
-        direct = Valuation(again, self.figures, progress=self.progress)
-        direct.ensure(finalists)
-        plan, highest = self._chosen(direct, within_budget(self.candidates, finalists, self.budget))
-        blame = self._blame(final, extended, finalists, plan)
-        answers = Answers(
-            study=self.study, candidates=self.candidates, figures=self.figures, goals=self.goals,
-            valuation=valuation, direct=direct, shifts=shifts, plan=plan, highest=highest,
-        )  # fmt: skip
-        return answers.results(
-            searched=searched,
-            finalists=finalists,
-            fronts={
-                goal.figure.name: front(self.candidates, valuation, goal, searched.sets)
-                for goal in self.goals
+        final, final_reached = self._traced(scene, (document.seed + OTHER_SEED) % 2**31)
+        retraced = self._problem(final, extended)
+        retraced.evaluator.ensure(finalists)
+        affordable = retraced.within_budget(finalists)
+        plan, highest = retraced.proposed(affordable), retraced.ranked(affordable)[0]
+        origins = tuple(
+            late_energy_origin(final, extended, self.mesh, candidates, mask, finalists.index(mask))
+            for mask in dict.fromkeys([0, plan])
+        )
+
+        def changes(after: int, before: int) -> dict[str, Interval]:
+            """Of the same paths: those of the finalists if both are among them."""
+            both = {after, before} <= {*finalists}
+            return (retraced if both else searched).evaluator.changes(after, before)
+
+        of_money = steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
+        named = [0, plan, highest, *finalists, *(mask for sets in fronts.values() for mask in sets)]
+        named += [step.option for step in of_money]
+        named += [mask for one in targets for mask in (one.likely, one.certain, one.near) if mask is not None]
+        comparisons = [_compared(searched.evaluator, retraced.evaluator, mask) for mask in finalists]
+        corners, patch = outlines(scene)
+        return PlanResults(
+            title=document.title,
+            venue=self.study.venue.name,
+            currency=document.costs.currency,
+            start=candidates.start.name,
+            start_elements=candidates.start.elements,
+            budget=document.costs.budget,
+            money_step=document.plan.money_step,
+            measures=tuple(row.measure for row in self.measures.values()),
+            goals=self.goals,
+            candidates=candidates.elements,
+            refused=candidates.refused,
+            options={
+                mask: self._option(mask, (retraced if mask in finalists else searched).evaluator, shifts, finalists)
+                for mask in dict.fromkeys(named)
             },
-            money=steps(
-                self.candidates, valuation, self.goals, searched.sets, self.study.document.plan.money_step
-            ),
-            reaches=self._reaches(valuation, searched.sets),
-            n_orders=n_orders,
-            robust=self._robust(valuation, shifts, plan),
-            blame=blame,
-            scene=scene,
-            new_lines=self._new_lines(final, extended, scene, plan, lines, blame[-1][1]),
+            evaluated=self._evaluated(searched),
+            proposed=plan,
+            highest=highest,
+            finalists=tuple(finalists),
+            front=fronts,
+            steps=of_money,
+            target_costs=targets,
+            contributions=contribution_tables(candidates, searched.evaluator, [*self.measures], plan, n_orders),
+            left_out=leave_out_each(candidates, plan, changes),
+            left_out_in_turn=leave_out_in_turn(searched, plan, changes),
+            robustness=robustness(searched, shifts, plan, searched.allowed(searched.within_budget(shifts.sets))),
+            retraced=tuple(comparisons),
+            search=outcome,
+            late_energy=origins,
+            outlines=corners,
+            outline_patch=patch,
+            outline_is_sheet=np.array([scene.patches[number].is_sheet for number in patch]),
+            new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, self.mesh, scene.receivers),
-            warnings=self._warnings(reached, final_reached),
+            warnings=(*self._warnings(reached, final_reached), *self._doubts(comparisons)),
             provenance=provenance(self.study, final_reached),
         )
 
@@ -168,153 +214,137 @@ class _Search:
     def _pool_scene(self) -> Scene:
         """All candidates in one geometry, and the sets for which paths are drawn.
 
-        What covers a surface changes the weight of a path, free cloth changes where it goes: so the
-        candidates alone, all together, and free ones in every combination, or in pairs if there are many.
+        What covers a surface changes the weight of a path, free cloth changes where it goes: so each candidate by
+        itself, all together, and free ones in every combination, or in pairs if there are many.
         """
-        candidates = self.candidates
-        free = [element.name for element in candidates.elements if free_sheets(element)]
+        names = self.candidates.names
+        hung_free = {element.name for element in self.study.elements.all() if free_sheets(element)}
+        free = [name for name in names if name in hung_free]
         sizes = range(len(free) + 1) if len(free) <= ALL_COMBINATIONS_UP_TO else (2,)
         together = [chosen for size in sizes for chosen in combinations(free, size)]
-        sets = [(), *((name,) for name in candidates.names), *together, candidates.names]
-        pool = list(dict.fromkeys(sets))
-        return compile_scene(study_of_sets(self.study, candidates.start, pool), self.mesh)
+        pool = dict.fromkeys([(), *((name,) for name in names), *together, names])
+        return compile_scene(study_of_sets(self.study, self.candidates.start, [*pool]), self.mesh)
 
     def _traced(self, scene: Scene, seed: int) -> tuple[Engine, Precise]:
         document = self.study.document
         engine = Engine(scene, seed, document.image_order, self.store, self.threads, self.progress)
         return engine, engine.run_to(document.precision)
 
+    def _problem(self, engine: Engine, study: Study) -> Problem:
+        """Sets evaluated on the paths of an engine, with the goals and the budget of the study."""
+        evaluate = evaluate_on_paths(engine, study, self.mesh, self.candidates, self.measures)
+        evaluator = SetEvaluator(evaluate, self.measures, progress=self.progress)
+        return Problem(self.candidates, evaluator, self.goals, study.document.costs.budget)
+
     def _final_scene(self, finalists: Sequence[int]) -> tuple[Scene, Study, tuple[Drape, ...]]:
-        """The finalists alone, surfaces divided, and all new lines that could hang, none of them hung."""
-        start = self.candidates.start
-        present = [
-            element
-            for element in self.study.elements.all()
-            if element.name in start.elements or element.name in self.candidates.names
-        ]
-        lines = suggested_lines(self.study, self.mesh, present)
-        elements = self.study.elements.model_copy(update={"drape": (*self.study.elements.drape, *lines)})
-        extended = self.study.model_copy(update={"elements": elements})
-        sets = [self.candidates.members(mask) for mask in finalists]
-        geometry = study_of_sets(extended, start, [*sets, tuple(line.name for line in lines)])
-        whole = compile_scene(geometry, self.mesh)
-        area = sum(patch.area for patch in whole.patches)
+        """The finalists by themselves, surfaces divided, and all new lines that could hang, none of them hung."""
+        candidates, elements = self.candidates, self.study.elements
+        present = {*candidates.present(candidates.everything)}
+        hung = [element for element in elements.all() if element.name in present]
+        lines = suggested_lines(self.study, self.mesh, hung)
+        with_lines = elements.model_copy(update={"drape": (*elements.drape, *lines)})
+        extended = self.study.model_copy(update={"elements": with_lines})
+        sets = [candidates.members(mask) for mask in finalists]
+        geometry = study_of_sets(extended, candidates.start, [*sets, tuple(line.name for line in lines)])
+        area = sum(patch.area for patch in compile_scene(geometry, self.mesh).patches)
         divided = compile_scene(geometry, self.mesh, max(side_for(area, N_TILES), SMALLEST_TILE))
-        scene = with_scenarios_of(divided, study_of_sets(extended, start, sets), self.mesh)
-        return scene, extended, lines
+        present_in = [candidates.present(mask) for mask in finalists]
+        noise = self.study.document.noise_of(candidates.start)
+        return with_element_sets(divided, extended, self.mesh, present_in, noise), extended, lines
 
     # --- choosing ---------------------------------------------------------------------------------------
 
-    def _value_all(self, valuation: Valuation) -> int | None:
-        """Work out what the values of all candidates need; number of orders tried, None for all."""
+    def _evaluate_contributions(self, evaluator: SetEvaluator) -> int | None:
+        """Evaluate what the contributions of all candidates need; number of orders tried, None for all."""
         n = self.candidates.n
-        players = [1 << i for i in range(n)]
         n_orders = None if 1 << n <= min(self.most_sets, ALL_ORDERS_UP_TO) else N_ORDERS
-        valuation.ensure(sets_needed(players, n_orders=n_orders))
+        evaluator.ensure(sets_needed([1 << i for i in range(n)], n_orders))
         return n_orders
 
-    def _chosen(self, valuation: Valuation, sets: Sequence[int]) -> tuple[int, int]:
-        """What is proposed, and what is highest whatever it costs within the budget."""
-        names = [goal.figure.name for goal in self.goals]
-        values = valuation.values(names, sets)
-        bits = self.candidates.bits(sets)
-        cost, hours = self.candidates.cost(bits), bits @ self.candidates.hours
-        burden = [(float(c), float(h), float(n)) for c, h, n in zip(cost, hours, bits.sum(axis=1))]
-        plan = proposed(self.goals, sets, values, valuation.half_widths, burden)
-        return plan, sets[int(ranking(self.goals, values, cost)[0])]
-
-    def _finalists(self, valuation: Valuation, sets: Sequence[int]) -> list[int]:
-        """The start, what the search proposes, the highest few, the fronts, and what reaches targets."""
-        affordable = within_budget(self.candidates, sets, self.budget)
-        plan, highest = self._chosen(valuation, affordable)
-        values = valuation.values([goal.figure.name for goal in self.goals], affordable)
-        order = ranking(self.goals, values, self.candidates.cost(self.candidates.bits(affordable)))
-        best = [affordable[i] for i in order[:4]]
-        reaching = [
-            mask
-            for reach in self._reaches(valuation, sets)
-            for mask in (reach.sure, reach.likely)
-            if mask is not None
-        ]
-        fronts = [
-            mask
-            for goal in self.goals
-            for mask in reversed(front(self.candidates, valuation, goal, affordable))
-        ]
-        chosen = dict.fromkeys([0, plan, highest, *best, *reaching, *fronts])
-        return list(chosen)[:MOST_FINALISTS]
-
-    def _reaches(self, valuation: Valuation, sets: Sequence[int]) -> list[Reach]:
-        return [
-            least_cost(self.candidates, valuation, goal, sets)
-            for goal in self.goals
-            if goal.target is not None
-        ]
-
-    # --- other absorption -------------------------------------------------------------------------------
+    def _finalists(self, problem: Problem, sets: Sequence[int], targets: Sequence[TargetCost]) -> list[int]:
+        """The start, what the search proposes, the best few, what reaches targets, and the fronts."""
+        affordable = problem.within_budget(sets)
+        reaching = [mask for one in targets for mask in (one.certain, one.likely) if mask is not None]
+        fronts = [mask for goal in self.goals for mask in reversed(front(problem, goal, affordable))]
+        chosen = [0, problem.proposed(affordable), *problem.ranked(affordable)[:4], *reaching, *fronts]
+        return list(dict.fromkeys(chosen))[:MOST_FINALISTS]
 
     def _shifts(
-        self, engine: Engine, valuation: Valuation, sets: Sequence[int], finalists: Sequence[int]
-    ) -> Shifts:
-        affordable = within_budget(self.candidates, sets, self.budget)
-        values = valuation.values([goal.figure.name for goal in self.goals], affordable)
-        order = ranking(self.goals, values, self.candidates.cost(self.candidates.bits(affordable)))
-        highest = [affordable[i] for i in order]
-        fronts = [mask for goal in self.goals for mask in front(self.candidates, valuation, goal, sets)]
-        chosen = list(dict.fromkeys([*finalists[1:], *fronts, *highest]))[:MOST_CONTENDERS]
-        return shifts_of(
-            engine, self.study, self.mesh, self.candidates, self.figures, [0, *(m for m in chosen if m)]
+        self, engine: Engine, problem: Problem, sets: Sequence[int], finalists: Sequence[int],
+        fronts: Mapping[str, Sequence[int]],
+    ) -> Shifts:  # fmt: skip
+        on_fronts = [mask for front in fronts.values() for mask in front]
+        chosen = dict.fromkeys([*finalists[1:], *on_fronts, *problem.ranked(problem.within_budget(sets))])
+        contenders = [0, *(mask for mask in list(chosen)[:MOST_CONTENDERS] if mask)]
+        return shifts_of(engine, self.study, self.mesh, self.candidates, self.measures, contenders)
+
+    # --- results ----------------------------------------------------------------------------------------
+
+    def _option(self, mask: int, evaluator: SetEvaluator, shifts: Shifts, finalists: Sequence[int]) -> Option:
+        """A set with what it takes and gives; the uncertainty of absorption where it was evaluated."""
+        candidates = self.candidates
+        scenario = candidates.start.model_copy(update={"elements": candidates.present(mask)})
+        demand = demand_of(self.study, scenario)
+        values, gains = evaluator.intervals(mask), evaluator.changes(mask, 0)
+        for name in self.measures:
+            for part, error in zip((values, gains), shifts.input_error(name, mask) or ()):
+                if math.isfinite(error):
+                    part[name] = replace(part[name], input_half_width=COVERAGE_FACTOR * error)
+        return Option(
+            elements=candidates.members(mask),
+            cost=demand.cost,
+            rigging_hours=demand.rigging_hours,
+            roof_points=demand.roof_points,
+            weight=demand.weight,
+            broken=candidates.broken(mask),
+            values=values,
+            gains=gains,
+            is_retraced=mask in finalists,
         )
 
-    def _robust(self, valuation: Valuation, shifts: Shifts, plan: int) -> Robustness:
-        sets = within_budget(self.candidates, shifts.sets, self.budget)
-        fine = self.candidates.allowed(self.candidates.bits(sets), but=(BUDGET,))
-        allowed = [mask for mask, is_fine in zip(sets, fine) if is_fine]
-        return robustness(self.candidates, valuation, self.goals, shifts, plan, allowed)
-
-    # --- where late energy comes from -------------------------------------------------------------------
-
-    def _blame(
-        self, engine: Engine, extended: Study, finalists: Sequence[int], plan: int
-    ) -> list[tuple[int, Blame]]:
-        after = self.study.document.plan.late_after / 1000.0
-        sets = [self.candidates.members(mask) for mask in finalists]
-        of_sets = study_of_sets(extended, self.candidates.start, sets)
-        return [
-            (mask, blame_of(engine, of_sets, self.mesh, finalists.index(mask), after))
-            for mask in dict.fromkeys([0, plan])
-        ]
+    def _evaluated(self, problem: Problem) -> tuple[EvaluatedSet, ...]:
+        sets = problem.evaluator.sets
+        values = {name: problem.evaluator.estimate(name, sets).value for name in self.measures}
+        allowed = {*problem.allowed(sets)}
+        return tuple(
+            EvaluatedSet(mask, float(cost), mask in allowed, {name: float(of[i]) for name, of in values.items()})
+            for i, (mask, cost) in enumerate(zip(sets, problem.costs(sets)))
+        )
 
     def _new_lines(
-        self, engine: Engine, extended: Study, scene: Scene, plan: int, lines: Sequence[Drape], blame: Blame
-    ) -> list[tuple[Drape, float, float, Mapping]]:
-        """The lines over the worst places: the line, m2, its share of late energy, and gains over the
-        plan."""
-        worst = worst_lines(blame, scene, [line.name for line in lines])[:N_NEW_LINES]
-        if not worst:
-            return []
-        members = self.candidates.members(plan)
-        sets = [members, *((*members, name) for name, _, _ in worst)]
-        of_sets = study_of_sets(extended, self.candidates.start, sets)
-        metrics = metrics_of(self.figures)
-        found = statistics(
-            self.figures,
-            engine.with_scenarios(with_scenarios_of(scene, of_sets, self.mesh)).evaluate(metrics),
-        )
+        self, engine: Engine, extended: Study, plan: int, lines: Sequence[Drape], origin: LateEnergyOrigin
+    ) -> tuple[NewLine, ...]:
+        """The lines over the places from which most late energy comes per square metre."""
         by_name = {line.name: line for line in lines}
-        n = len(worst)
-        gains = {
-            name: known.scenarios(range(1, n + 1)).difference(known.scenarios([0] * n))
-            for name, known in found.items()
-        }
-        return [
-            (by_name[name], metres, share, {f: (g.value[i], g.half_width()[i]) for f, g in gains.items()})
-            for i, (name, share, metres) in enumerate(worst)
-        ]
+        worst = worst_places(origin, engine.scene, [*by_name])[:N_NEW_LINES]
+        if not worst:
+            return ()
+        # A set of the plan and one line each, numbered in this order.
+        present = self.candidates.present(plan)
+        sets = [present, *((*present, name) for name, _ in worst)]
+        found = evaluate_elements(engine, extended, self.mesh, self.candidates.start, sets, self.measures)
+        rate = self.study.document.costs.labour_rate
+        return tuple(
+            NewLine(
+                run=(line.runs[0][0], line.runs[0][-1]),
+                top=line.top,
+                drop=line.drop,
+                fabric=line.fabric,
+                square_metres=covered(line),
+                cost=line.hire + rate * line.rigging_hours,
+                late_share=share,
+                gains={
+                    name: interval_of(of.scenarios([i]).difference(of.scenarios([0]))) for name, of in found.items()
+                },
+            )
+            for i, (line, share) in enumerate(((by_name[name], share) for name, share in worst), start=1)
+        )
+
+    # --- warnings ---------------------------------------------------------------------------------------
 
     def _warnings(self, reached: Precise, final: Precise) -> list[str]:
         wanted = self.study.document.precision
-        said = [
+        found = [
             f"The precision asked for was not reached for {what} before the time or the rays allowed were spent: the "
             f"standard error of the STI is {run.standard_error:.3f}, where {wanted.sti:g} was wanted."
             for what, run in (("the search", reached), ("the finalists", final))
@@ -322,10 +352,41 @@ class _Search:
         ]
         names = [(), *((name,) for name in self.candidates.names)]
         pool = study_of_sets(self.study, self.candidates.start, names)
-        said += [
+        found += [
             f"{finding.place}: {finding.text}"
-            for finding in rigging_findings(pool, Rig(pool), self.mesh)
+            for finding in rigging_findings(pool, self.candidates.limits.rig, self.mesh)
             if finding.code in NOT_CHECKED
         ]
-        said += [f"{name} was left aside: {why}" for name, why in self.candidates.refused.items()]
-        return said
+        return [*found, *(f"{name} is not a candidate: {why}" for name, why in self.candidates.refused.items())]
+
+    def _doubts(self, comparisons: Sequence[Retraced]) -> list[str]:
+        """Where the finalists' own paths disagree with the search."""
+        ratios = [
+            (abs(ratio), one.option, name)
+            for one in comparisons
+            for name, ratio in one.ratio.items()
+            if math.isfinite(ratio)
+        ]
+        # Sets and measures share their paths: counting them as independent makes the limit wider, not stricter.
+        limit = student_factor(20, 1.0 - 0.01 / max(len(ratios), 1))
+        far = [entry for entry in ratios if entry[0] > limit]
+        if not far:
+            return []
+        ratio, mask, name = max(far)
+        elements = " + ".join(self.candidates.members(mask)) or "nothing"
+        return [
+            f"Traced again, {len(far)} of {len(ratios)} values of the finalists differ from the search by more than "
+            f"chance explains, most of all {self.measures[name].measure.label} with {elements} ({ratio:.1f} standard "
+            "errors). Ask for a smaller error (--sti-error) before you rely on small differences."
+        ]
+
+
+def _compared(searched: SetEvaluator, retraced: SetEvaluator, mask: int) -> Retraced:
+    ratio = {}
+    values = searched.intervals(mask)
+    for name in values:
+        first, second = searched.estimate(name, [mask]), retraced.estimate(name, [mask])
+        error = float(np.hypot(first.standard_error[0], second.standard_error[0]))
+        gap = float(second.value[0] - first.value[0])
+        ratio[name] = gap / error if error > 0.0 else (0.0 if gap == 0.0 else math.inf)
+    return Retraced(mask, values, ratio)

@@ -14,7 +14,7 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from .candidates import BUDGET, Candidates
-from .goals import Goal
+from .results import Goal
 
 _RIDGE = 10.0 ** np.arange(-6.0, 3.0)
 """Penalties that are tried, against the mean square of the columns."""
@@ -104,7 +104,7 @@ class _Model:
         # One row at least, which asks for nothing: the solver takes no empty table.
         self.at_most(np.zeros(self.size), 0.0)
         for row in candidates.rows:
-            if row.kind == BUDGET:
+            if row.key == BUDGET:
                 continue
             weights = np.zeros(self.size)
             weights[: self.n + 1] = np.append(row.weights, row.if_hung)
@@ -181,7 +181,7 @@ def propose(
     Goal after goal is driven as far as it goes, and may then fall behind by its tolerance for the sake of
     the next.
     """
-    pairs = _pairs_that_matter([goal.figure.better * fitted.pair for goal, fitted in zip(goals, surrogates)])
+    pairs = _pairs_that_matter([goal.measure.better * fitted.pair for goal, fitted in zip(goals, surrogates)])
     left_out = list(candidates.bits(known))
     found: list[int] = []
     for _ in range(n_sets):
@@ -190,14 +190,14 @@ def propose(
             model.leave_out(bits)
         best: np.ndarray | None = None
         for goal, surrogate in zip(goals, surrogates):
-            whole = goal.figure.better * model.weights_of(surrogate)
+            whole = goal.measure.better * model.weights_of(surrogate)
             answer = model.most(whole)
             if answer is None:
                 break
             best = answer[0]
-            reached = goal.figure.better * (surrogate.predict(best[None])[0] - surrogate.constant)
+            reached = goal.measure.better * (surrogate.predict(best[None])[0] - surrogate.constant)
             if goal.target is not None:
-                reached = min(reached, goal.figure.better * (goal.target - surrogate.constant))
+                reached = min(reached, goal.measure.better * (goal.target - surrogate.constant))
             model.at_most(-whole, -(reached - goal.tolerance) + 1e-9)
         if best is None:
             break

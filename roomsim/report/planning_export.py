@@ -12,7 +12,7 @@ from .planning_tables import plan_tables
 
 
 def export_plan(results: PlanResults, folder: Path) -> list[Path]:
-    """Write plan.json with the whole answer, plan_sets.csv with every set worked out, plan.txt with the tables.
+    """Write plan.json with the whole answer, plan_sets.csv with every set evaluated, plan.txt with the tables.
 
     Raises
     ------
@@ -29,23 +29,22 @@ def export_plan(results: PlanResults, folder: Path) -> list[Path]:
 def sets_table(results: PlanResults) -> Iterator[list[Cell]]:
     """Head and rows of plan_sets.csv: a column for each candidate, 1 where it is in; cheapest sets first."""
     names = [candidate.name for candidate in results.candidates]
-    figures = [
-        f"{figure.words}{f', {figure.unit}' if figure.unit not in ('', '%') else ''}"
-        for figure in results.figures
+    measures = [
+        f"{measure.label}{f', {measure.unit}' if measure.unit not in ('', '%') else ''}"
+        for measure in results.measures
     ]
     yield [
         *names,
         f"cost, {results.currency}",
         "keeps the limits (budget apart)",
         "within the budget",
-        *figures,
+        *measures,
     ]
-    for one in sorted(results.worked_out, key=lambda one: one.cost):
-        within = results.budget is None or one.cost <= results.budget * (1.0 + 1e-9)
+    for one in sorted(results.evaluated, key=lambda one: one.cost):
         yield [
-            *(int(i in one.members) for i in range(len(names))),
+            *((one.elements >> i) & 1 for i in range(len(names))),
             one.cost,
             int(one.is_allowed),
-            int(within),
-            *(one.values[figure.name] for figure in results.figures),
+            int(results.is_within_budget(one.cost)),
+            *(one.values[measure.name] for measure in results.measures),
         ]

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from ..planning.results import PlanResults
 from .planning_sheets import Sheet, plan_sheets
-from .planning_words import plan_cautions, summary
+from .planning_words import plan_cautions, search_notes, summary
 from .tables import bullets, clean, plain_text
 
 
@@ -34,7 +34,7 @@ class PlanTables:
         yield Padding(Text("\n".join(summary(results))), (1, 0))
         for sheet in self.sheets:
             yield _with_title_and_note(sheet)
-        yield bullets("How near to the best this is known to be", results.search.words)
+        yield bullets("How near this is to the best possible set", search_notes(results))
         yield bullets("Warnings", [clean(warning) for warning in results.warnings])
         yield bullets("Before you act on this", plan_cautions(results))
 

@@ -1,52 +1,73 @@
-"""How the answer of a search is put into words and figures: for tables and pictures alike."""
+"""How the answer of a search is worded and its values are written: for tables and pictures alike."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
 
 from .. import bands
-from ..planning.results import BlameRecord, FigureRecord, Known, Option, PlanResults, ReachRecord
+from ..planning.results import Interval, LateEnergyOrigin, Measure, Option, PlanResults, TargetCost
 from .cautions import cautions_where
 from .rows import Figure
 from .tables import NONE, money, number, with_error
 
-BLAME_COLUMNS = (("125 Hz", (1,)), ("500 Hz, 1 kHz", bands.MID), ("4 kHz", (6,)))
-"""Octave bands of which the blame table shows shares."""
-LEAST_BLAME = 0.02
+LATE_COLUMNS = (("125 Hz", (1,)), ("500 Hz, 1 kHz", bands.MID), ("4 kHz", (6,)))
+"""Octave bands of which the table of late energy shows shares."""
+LEAST_SHARE = 0.02
 """Surfaces that send less than this share in every column are summed up in one row."""
 
 
-def amount(known: Known, figure: FigureRecord, sign: bool = False, error: bool = True) -> str:
+def factor_of(measure: Measure) -> float:
+    """What values are multiplied by where they are shown."""
+    return 100.0 if measure.unit == "%" else 1.0
+
+
+def _decimals(measure: Measure) -> int:
+    return measure.decimals - 2 if measure.unit == "%" else measure.decimals
+
+
+def amount(
+    interval: Interval, measure: Measure, sign: bool = False, error: bool = True, unit: bool = True
+) -> str:
     """ "0.52 ± 0.01", "+12 ± 2 %", "−0.3 ± 0.1 s"."""
-    scaled, most, unit = _scaled(known, figure)
-    if not math.isfinite(scaled.value):
+    if not math.isfinite(interval.value):
         return NONE
-    text = with_error(scaled, most) if error else number(scaled, most)
+    factor = factor_of(measure)
+    scaled = Figure(factor * interval.value, factor * interval.half_width)
+    text = (with_error if error else number)(scaled, _decimals(measure))
     if sign and not text.startswith(("−", NONE)):
         text = "+" + text
-    return f"{text} {unit}".rstrip()
+    return f"{text} {measure.unit}".rstrip() if unit else text
 
 
-def _scaled(known: Known, figure: FigureRecord) -> tuple[Figure, int, str]:
-    factor = 100.0 if figure.unit == "%" else 1.0
-    most = figure.decimals - 2 if figure.unit == "%" else figure.decimals
-    return Figure(factor * known.value, factor * known.half_width), most, figure.unit
+def exact_amount(value: float, measure: Measure) -> str:
+    """A value without an error."""
+    return amount(Interval(value, 0.0), measure)
 
 
-def input_part(known: Known, figure: FigureRecord) -> str:
-    """Half the 95 % interval from absorption not being known better."""
-    if known.input_half_width is None:
+def input_part(interval: Interval, measure: Measure) -> str:
+    """Half the 95 % interval from the uncertainty of absorption."""
+    if interval.input_half_width is None:
         return NONE
-    factor = 100.0 if figure.unit == "%" else 1.0
-    most = figure.decimals - 2 if figure.unit == "%" else figure.decimals
-    return f"{factor * known.input_half_width:.{most}f}"
+    return f"{factor_of(measure) * interval.input_half_width:.{_decimals(measure)}f}"
 
 
 def set_text(option: Option, results: PlanResults) -> str:
     """The elements of a set, by their short names where these are codes."""
+    return " + ".join(_shortened(option.elements, results)) or f"{results.start}, nothing added"
+
+
+def members_text(elements: int, results: PlanResults, joint: str = " + ") -> str:
+    """The candidates in a set, by their short names."""
+    return joint.join(_shortened(results.members(elements), results))
+
+
+def _shortened(names: tuple[str, ...], results: PlanResults) -> list[str]:
     short = short_names(results)
-    return " + ".join(short[name] for name in option.elements) or f"{results.start}, nothing added"
+    return [short[name] for name in names]
 
 
 def short_names(results: PlanResults) -> dict[str, str]:
@@ -59,13 +80,16 @@ def short_names(results: PlanResults) -> dict[str, str]:
     }
 
 
-def shown_figures(results: PlanResults) -> list[FigureRecord]:
-    """Goals in their order, then the other figures that people ask for."""
-    wanted = [goal.figure for goal in results.goals]
-    wanted += [
-        name for name in ("sti_worst_tenth", "sti_median", "t20_mid", "t20_bass") if name not in wanted
-    ]
-    return [results.figure(name) for name in wanted]
+def goal_measures(results: PlanResults) -> list[Measure]:
+    """The measures of the goals, in their order."""
+    return [goal.measure for goal in results.goals]
+
+
+def shown_measures(results: PlanResults) -> list[Measure]:
+    """Those of the goals in their order, then the others that people ask for."""
+    names = [measure.name for measure in goal_measures(results)]
+    names += ["sti_worst_tenth", "sti_median", "t20_mid", "t20_bass"]
+    return [results.measure(name) for name in dict.fromkeys(names)]
 
 
 _HEADS = {
@@ -80,128 +104,160 @@ _HEADS = {
 }
 
 
-def head_of(figure: FigureRecord) -> str:
+def head_of(measure: Measure) -> str:
     """Head of a column."""
-    return _HEADS[figure.name]
+    return _HEADS[measure.name]
 
 
 def summary(results: PlanResults) -> list[str]:
     """The answer in a few sentences."""
     plan, highest = results.plan, results.options[results.highest]
     limit = "" if results.budget is None else f" of {money(results.budget)}"
-    goals = [results.figure(goal.figure) for goal in results.goals]
 
-    def said(option: Option) -> str:
+    def values(option: Option) -> str:
         return "; ".join(
-            f"{figure.words} {amount(option.figures[figure.name], figure)} "
-            f"({amount(option.gains[figure.name], figure, sign=True)})"
-            for figure in goals
+            f"{measure.label} {amount(option.values[measure.name], measure)} "
+            f"({amount(option.gains[measure.name], measure, sign=True)})"
+            for measure in goal_measures(results)
         )
 
     cost = f"{money(plan.cost)}{limit} {results.currency}"
-    lines = [f"Proposed, within all limits: {set_text(plan, results)}, {cost}.", f"  {said(plan)}."]
+    lines = [f"Proposed, within all limits: {set_text(plan, results)}, {cost}.", f"  {values(plan)}."]
     if results.highest != results.proposed:
         lines += [
-            f"Highest within the budget: {set_text(highest, results)}, {money(highest.cost)} {results.currency}.",
-            f"  {said(highest)}.",
-            "  What it has over the proposed one is less than the tolerance of every goal: the ear or the error "
-            "does not tell them apart, the money does.",
+            f"Best values within the budget: {set_text(highest, results)}, {money(highest.cost)} {results.currency}.",
+            f"  {values(highest)}.",
+            "  Its advantage over the proposed set is within the tolerance of every goal or within the error, so the "
+            "set that demands less is proposed.",
         ]
     lines += _targets(results)
     lines.append(
-        f"In brackets: gain over '{results.start}'. ±: 95 %, chance of the rays only; both sets were traced anew, "
-        "with other random numbers than the search."
+        f"In brackets: gain over '{results.start}'. ±: 95 % interval of the Monte Carlo error alone. The sets were "
+        "traced again with other random numbers than those of the search."
     )
     return lines
 
 
-def near_miss(reach: ReachRecord, results: PlanResults) -> str:
+def near_miss(one: TargetCost, results: PlanResults) -> str:
     """The cheapest set that misses a target by less than its error, and by how much."""
-    if reach.near is None or reach.near_value is None:
+    if one.near is None or one.near_value is None:
         return NONE
-    figure, option = results.figure(reach.figure), results.options[reach.near]
-    missed = Known(abs(reach.near_value.value - reach.target), reach.near_value.half_width)
-    return f"{set_text(option, results)} for {money(option.cost)}, by {amount(missed, figure)}"
+    option = results.options[one.near]
+    missed = Interval(abs(one.near_value.value - one.target), one.near_value.half_width)
+    by = amount(missed, results.measure(one.measure))
+    return f"{set_text(option, results)} for {money(option.cost)}, by {by}"
 
 
 def _targets(results: PlanResults) -> Iterator[str]:
     """What it takes to reach each target, and whether the proposed set misses it by less than its error."""
-    for reach in results.reaches:
-        figure = results.figure(reach.figure)
-        target = f"{figure.words}, target {amount(Known(reach.target, 0.0), figure)}"
-        likely = None if reach.likely is None else results.options[reach.likely]
-        if likely is None:
-            text = f"No set that keeps the limits reaches it ({target})"
-            text += "." if reach.near is None else f"; nearest within the error: {near_miss(reach, results)}."
+    for one in results.target_costs:
+        measure = results.measure(one.measure)
+        target = f"{measure.label}, target {exact_amount(one.target, measure)}"
+        if one.likely is None:
+            near = "" if one.near is None else f" Within the error it is reached by {near_miss(one, results)}."
+            yield f"No set that keeps the limits reaches the target ({target}).{near}"
         else:
-            is_proposed = reach.likely == results.proposed
-            over = results.budget is not None and likely.cost > results.budget * (1.0 + 1e-9)
-            text = (
-                f"The cheapest set that reaches it ({target}): "
-                + ("the proposed one" if is_proposed else set_text(likely, results))
-                + f", {money(likely.cost)} {results.currency}"
-                + (", which is over the budget" if over else "")
-                + ("." if reach.sure == reach.likely else _certain(reach, results))
-            )
-        yield text
-        found = results.plan.figures[reach.figure]
-        gap = (figure.better or 1) * (reach.target - found.value)
-        if 0.0 < gap <= found.half_width:
-            missed = amount(Known(gap, found.half_width), figure)
-            yield f"  The proposed set misses this target by {missed}: less than the error, so it may as well reach it."
+            likely = results.options[one.likely]
+            name = "the proposed one" if one.likely == results.proposed else set_text(likely, results)
+            over = "" if results.is_within_budget(likely.cost) else ", which is over the budget"
+            certain = "." if one.certain == one.likely else _certain(one, results)
+            cost = f"{money(likely.cost)} {results.currency}"
+            yield f"The cheapest set that reaches the target ({target}): {name}, {cost}{over}{certain}"
+        value = results.plan.values[one.measure]
+        gap = (measure.better or 1) * (one.target - value.value)
+        if 0.0 < gap <= value.half_width:
+            missed = amount(Interval(gap, value.half_width), measure)
+            yield f"  The proposed set misses this target by {missed}, less than the error: it may well reach it."
 
 
-def _certain(reach: ReachRecord, results: PlanResults) -> str:
+def _certain(one: TargetCost, results: PlanResults) -> str:
     """What reaches a target with its whole interval."""
-    if reach.sure is None:
-        return "; none does so with its whole 95 % interval."
-    sure = results.options[reach.sure]
-    return f"; with its whole 95 % interval: {set_text(sure, results)}, {money(sure.cost)}."
+    if one.certain is None:
+        return "; no set reaches it with its whole 95 % interval."
+    certain = results.options[one.certain]
+    return f"; with its whole 95 % interval: {set_text(certain, results)}, {money(certain.cost)}."
+
+
+def search_notes(results: PlanResults) -> list[str]:
+    """How near to the best possible set the answer is known to be."""
+    search = results.search
+    if search.is_exhaustive:
+        return [
+            f"All {search.n_possible:,} sets that keep the limits (the budget apart) were evaluated, so there is no "
+            "better one. Which of several sets that are equal within their error comes first is chance."
+        ]
+    measure = search.goal.measure
+    of = f" of {search.n_possible:,} that keep the limits (the budget apart)" if search.n_possible else ""
+    notes = [
+        f"{search.n_evaluated:,} sets were evaluated{of}, chosen by a fitted model and by exchanging elements. A "
+        "better one may have been missed."
+    ]
+    if search.is_local_best:
+        notes.append("No addition, removal or exchange of a single element within the limits is better.")
+    notes.append(
+        f"At sets to which it was not fitted, the model is wrong by {_points(search.surrogate_error, measure)} in "
+        f"{measure.label} (root mean square)."
+    )
+    if math.isfinite(search.bound):
+        share = search.diminishing
+        seen = "" if math.isnan(share) else f" (true in {100.0 * share:.0f} % of the cases seen)"
+        notes.append(
+            f"If no element adds more to a larger set than to a smaller one{seen}, no allowed set is better than the "
+            f"best found by more than {_points(search.bound, measure)} in {measure.label}."
+        )
+    return notes
+
+
+def _points(value: float, measure: Measure) -> str:
+    if measure.unit == "%":
+        return f"{100.0 * value:.1f} percentage points"
+    return f"{value:.{measure.decimals}f} {measure.unit}".rstrip()
 
 
 def plan_cautions(results: PlanResults) -> list[str]:
-    """What must be said wherever a plan is shown."""
+    """The cautions that go with every plan."""
     hung = any(candidate.hangs for candidate in results.candidates)
     return [
-        "The search knows the limits and zones that the study names, and no others. A line that it proposes is a "
-        "question to those who are responsible for the building, not an answer.",
-        "Prices, hours and loads are the study's own.",
+        "The search knows only the limits and zones that the study states. Those who are responsible for the building "
+        "must approve every line that it proposes.",
+        "Prices, hours and loads are taken from the study.",
         *cautions_where(hung),
     ]
 
 
-def blame_columns(record: BlameRecord) -> tuple[tuple[str, tuple[int, ...]], ...]:
+@dataclass(frozen=True)
+class LateEnergyRow:
+    """Late energy reflected last from one surface, or from several small ones."""
+
+    surface: str
+    square_metres: float
+    share: np.ndarray
+    """(n_areas, n_columns)."""
+    half_width: np.ndarray
+    """Half the 95 % interval of `share`; NaN for several surfaces."""
+
+
+def late_energy_columns(origin: LateEnergyOrigin) -> tuple[tuple[str, tuple[int, ...]], ...]:
     """Bands shown for each audience area: fewer where there are many areas."""
-    n_areas = len(record.area_names)
-    return BLAME_COLUMNS if n_areas <= 2 else BLAME_COLUMNS[:2] if n_areas == 3 else BLAME_COLUMNS[1:2]
+    n_areas = len(origin.area_names)
+    return LATE_COLUMNS if n_areas <= 2 else LATE_COLUMNS[:2] if n_areas == 3 else LATE_COLUMNS[1:2]
 
 
-def blame_rows(record: BlameRecord) -> list[tuple[str, float, list[list[tuple[float, float]]]]]:
-    """Surface, m2, and for each audience area and column the share and half its interval; small ones in one
-    row."""
-    rows: list[tuple[str, float, list[list[tuple[float, float]]]]] = []
-    columns = blame_columns(record)
-    rest = [[[0.0, 0.0] for _ in columns] for _ in record.area_names]
-    rest_metres = 0.0
-    for k, name in enumerate(record.surfaces):
-        shares = [
-            [
-                (
-                    sum(record.share[a][k][b] for b in chosen) / len(chosen),
-                    # Bands share their paths: their errors go together, and the mean of them is on the safe side.
-                    sum(record.half_width[a][k][b] for b in chosen) / len(chosen),
-                )
-                for _, chosen in columns
-            ]
-            for a in range(len(record.area_names))
-        ]
-        if max(share for area in shares for share, _ in area) >= LEAST_BLAME:
-            rows.append((name, record.square_metres[k], shares))
-        else:
-            rest_metres += record.square_metres[k]
-            for a, area in enumerate(shares):
-                for c, (share, _) in enumerate(area):
-                    rest[a][c][0] += share
-    if rest_metres:
-        rows.append(("all others", rest_metres, [[(share, math.nan) for share, _ in area] for area in rest]))
+def late_energy_rows(origin: LateEnergyOrigin) -> list[LateEnergyRow]:
+    """A row for each surface, the largest share first; small ones in one row."""
+    chosen = [list(octaves) for _, octaves in late_energy_columns(origin)]
+    # Bands share their paths, so that their errors go together: the mean of the errors is on the safe side.
+    share, half = (
+        np.stack([of[..., octaves].mean(axis=-1) for octaves in chosen], axis=-1)
+        for of in (origin.share, origin.half_width)
+    )
+    is_shown = share.max(axis=(0, 2)) >= LEAST_SHARE
+    rows = [
+        LateEnergyRow(origin.surfaces[k], float(origin.square_metres[k]), share[:, k], half[:, k])
+        for k in np.flatnonzero(is_shown)
+    ]
+    metres = float(origin.square_metres[~is_shown].sum())
+    if metres:
+        rest = share[:, ~is_shown].sum(axis=1)
+        rows.append(LateEnergyRow("all others", metres, rest, np.full_like(rest, np.nan)))
     return rows

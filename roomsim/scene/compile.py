@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -79,36 +79,47 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
     )
 
 
-def with_scenarios_of(
-    scene: Scene, study: Study, mesh: VenueMesh, variation: Variation | None = None
+def with_element_sets(
+    scene: Scene,
+    study: Study,
+    mesh: VenueMesh,
+    sets: Sequence[Collection[str]],
+    noise: np.ndarray,
+    variation: Variation | None = None,
 ) -> Scene:
-    """A compiled scene with the scenarios of another study of the same venue, elements and sources.
-
-    What they switch in must be in the scene already.
+    """A compiled scene in which each scenario is a set of elements; all are compared with the first.
 
     Parameters
     ----------
+    sets : (n_scenarios,)
+        Names of the elements of each; all must be in the scene already.
+    noise : (8,)
+        Background noise, dB, of every set.
     variation : absorption as it may be, in place of what is stated
     """
-    scenarios = study.document.scenarios_in_order()
-    switched_in = [scenario.elements for scenario in scenarios]
-    active, noise_active = when_active(study, scene.sources.names, switched_in)
+    active, noise_active = when_active(study, scene.sources.names, sets)
     finishes = finishes_of(study, study.elements.all(), variation)
     return replace(
         scene,
-        factors=factors_with(finishes, study, mesh, scene.patches),
+        factors=_factors(finishes, study, mesh, scene.patches, sets),
         sources=replace(scene.sources, active=active, noise_active=noise_active),
-        scenarios=tuple(scenario.name for scenario in scenarios),
-        compare_with=np.array(study.document.compared_with()),
-        noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),
+        scenarios=tuple(f"set {i}" for i in range(len(sets))),
+        compare_with=np.zeros(len(sets), dtype=int),
+        noise=np.tile(noise, (len(sets), 1)),
     )
 
 
 def factors_with(finishes: Finishes, study: Study, mesh: VenueMesh, patches: Sequence[Patch]) -> np.ndarray:
     """`Scene.factors` of a study whose materials and elements have these finishes."""
+    scenarios = study.document.scenarios_in_order()
+    return _factors(finishes, study, mesh, patches, [scenario.elements for scenario in scenarios])
+
+
+def _factors(
+    finishes: Finishes, study: Study, mesh: VenueMesh, patches: Sequence[Patch], sets: Iterable[Collection[str]]
+) -> np.ndarray:
     material_of = dict(zip(mesh.group_names, match_surfaces(mesh, study.venue)))
-    switched_in = [frozenset(scenario.elements) for scenario in study.document.scenarios_in_order()]
-    return scenario_factors(patches, material_of, switched_in, finishes)
+    return scenario_factors(patches, material_of, [frozenset(elements) for elements in sets], finishes)
 
 
 def refuse_misfits(fits: Iterable[Fit], elements: Iterable[Element]) -> None:

@@ -24,8 +24,8 @@ from ..venue.mesh import VenueMesh
 from .enclosure import IN_SOLID, OUTSIDE, Enclosure
 from .findings import Finding, Severity, as_position, list_text, point_text
 from .footprints import PARALLEL, Fit, Footprint, Sheet, cloth, free_sheets, nearest_parallel
+from .limits import Limits
 from .rigging import Rig
-from .scenarios import limits_broken
 from .surfaces import FLATNESS, SAME_DIRECTION, Regions
 from .topology import normals_and_areas
 
@@ -359,8 +359,9 @@ LIMITS = {
 def limit_findings(study: Study, rig: Rig) -> Iterator[Finding]:
     """Scenarios that take more than there is, or hang more than the roof may carry; the same once for all."""
     broken: dict[tuple[str, str], list[str]] = {}
+    limits = Limits(study, rig)
     for scenario in study.document.scenarios_in_order():
-        for key, phrase in limits_broken(study, scenario, rig).items():
+        for key, phrase in limits.broken(scenario.elements).items():
             broken.setdefault((key, phrase), []).append(scenario.name)
     for (key, phrase), names in broken.items():
         code, cure = LIMITS[key.split(":")[0]]

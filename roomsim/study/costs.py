@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ..scene.rigging import Rig
-from ..scene.scenarios import demand_of, elements_of, hangs, limits_broken
+from ..scene.limits import Limits
+from ..scene.scenarios import demand_of, elements_of, hangs
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
 from .results import ScenarioRecord
@@ -17,11 +17,11 @@ def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:
     """
     scenarios = study.document.scenarios_in_order()
     pairs = zip(scenarios, study.document.compared_with(), strict=True)
-    rig = Rig(study)
-    return tuple(_record(study, scenario, reference, rig) for scenario, reference in pairs)
+    limits = Limits(study)
+    return tuple(_record(study, scenario, reference, limits) for scenario, reference in pairs)
 
 
-def _record(study: Study, scenario: Scenario, reference: int, rig: Rig) -> ScenarioRecord:
+def _record(study: Study, scenario: Scenario, reference: int, limits: Limits) -> ScenarioRecord:
     demand = demand_of(study, scenario)
     sources = playing(study.sources, study.elements, scenario.elements)
     return ScenarioRecord(
@@ -34,10 +34,10 @@ def _record(study: Study, scenario: Scenario, reference: int, rig: Rig) -> Scena
         cost=demand.cost,
         weight=demand.weight,
         roof_points=demand.roof_points,
-        limits_broken=tuple(limits_broken(study, scenario, rig).values()),
+        limits_broken=tuple(limits.broken(scenario.elements).values()),
         sources=sources,
         hung=(
             *(element.name for element in elements_of(study, scenario) if hangs(element)),
-            *(name for name in sources if name in rig.sources),
+            *(name for name in sources if name in limits.rig.sources),
         ),
     )

@@ -18,9 +18,8 @@ from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
-from ..scene.rigging import Rig
+from ..scene.limits import Limits
 from ..scene.rigging_checks import NOT_CHECKED
-from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
@@ -122,8 +121,8 @@ def uncertainty_of(
         return None
     draws = absorption_draws(study, mesh, engine.scene)
     document = study.document
-    rig = Rig(study)
-    within_limits = [not limits_broken(study, scenario, rig) for scenario in document.scenarios_in_order()]
+    limits = Limits(study)
+    within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
     return input_uncertainty(
         engine, draws, n_draws, figures[STI], engine.scene.compare_with, document.targets.sti, within_limits
     )

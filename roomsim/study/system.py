@@ -21,9 +21,9 @@ from ..scene.compile import compile_scene
 from ..scene.drawing import PlanDrawing, plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
+from ..scene.limits import limits_broken
 from ..scene.rigging import Held, Load, Rig
 from ..scene.rigging_checks import NOT_CHECKED
-from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..system.aiming import SPLAYS, SPREAD, Aim, aim
 from ..tracing.emission import radiated

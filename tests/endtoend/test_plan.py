@@ -16,9 +16,9 @@ from venues import rectangle_area, shoebox, write_venue
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.errors import StoreError
-from roomsim.planning.results import Known
+from roomsim.planning.results import Interval
 from roomsim.report.planning_figures import front_figure
-from roomsim.scene.scenarios import limits_broken
+from roomsim.scene.limits import limits_broken
 from roomsim.venue.reading import read_study
 
 SIZE = (10.0, 7.0, 4.0)
@@ -187,7 +187,7 @@ def test_the_file_gives_back_what_was_found(found, folder):
 def test_goal_that_is_not_known_is_still_drawn(found, known):
     # A reverberation time may be missing at too many seats: then the goal has no value, and perhaps no line.
     goal = found.goals[0].figure
-    missing = Known(math.nan, math.nan)
+    missing = Interval(math.nan, math.nan)
     hidden = range(len(found.options)) if known == "none of the sets" else [found.start_option]
     options = [
         replace(option, figures={**option.figures, goal: missing}) if i in hidden else option

@@ -14,7 +14,7 @@ from roomsim.errors import SceneError
 from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
 from roomsim.planning.search import search
 from roomsim.planning.surrogate import fit, largest_sum, propose
-from roomsim.scene.scenarios import limits_broken
+from roomsim.scene.limits import limits_broken
 from roomsim.venue.document import SourcesDocument, VenueDocument
 
 NAMES = "abcde"

@@ -16,7 +16,7 @@ from roomsim.errors import DocumentError
 from roomsim.planning.candidates import candidates_of
 from roomsim.scene.findings import Finding
 from roomsim.scene.rigging import Rig, lever_rule
-from roomsim.scene.scenarios import limits_broken
+from roomsim.scene.limits import limits_broken
 from roomsim.study.costs import scenario_records
 from roomsim.venue.document import Study
 from roomsim.venue.reading import read_study

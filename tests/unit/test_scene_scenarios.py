@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 import venues
 
-from roomsim.scene.scenarios import demand_of, limits_broken
+from roomsim.scene.limits import limits_broken
+from roomsim.scene.scenarios import demand_of
 from roomsim.venue.document import Study
 from roomsim.venue.reading import read_study
 

@@ -1,5 +1,5 @@
-"""The venue unfolded like a paper box, coloured by the late sound that comes off each part of its
-surfaces."""
+"""The venue unfolded like a paper box, coloured by the late energy that each part of its
+surfaces reflects."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from matplotlib.colors import BoundaryNorm
 from matplotlib.figure import Figure
 
 from .. import bands
-from ..planning.results import BlameRecord, PlanResults
+from ..planning.results import LateEnergyOrigin, PlanResults
 from ..words import shortened
 from . import style
 from .labels import Label, Place, write_labels
@@ -39,7 +39,7 @@ class _Net:
 
     polygons: list[np.ndarray]
     density: np.ndarray
-    """(n,) late energy for each square metre, the average of all surfaces being 1."""
+    """(n,) late energy per square metre; the average of all surfaces is 1."""
     lines: list[np.ndarray]
     """Upright free cloth, in the floor plan."""
     line_density: np.ndarray
@@ -48,33 +48,31 @@ class _Net:
     """(2, 2) lower left and upper right."""
 
 
-def blamed(results: PlanResults) -> dict[str, BlameRecord]:
+def pictured(results: PlanResults) -> dict[str, LateEnergyOrigin]:
     """What there are pictures of: "start" and the proposed "plan"."""
-    return {
-        "start" if record.option == results.start_option else "plan": record for record in results.blame
-    }
+    return {"plan" if origin.option else "start": origin for origin in results.late_energy}
 
 
-def blame_figure(results: PlanResults, record: BlameRecord) -> Figure:
-    """Where the late sound of one set of elements comes from; all such pictures share one scale."""
+def late_energy_figure(results: PlanResults, origin: LateEnergyOrigin) -> Figure:
+    """Where the late energy of one set of elements comes from; all such pictures share one scale."""
     with style.rules():
-        return _sheet(results, record)
+        return _drawn(results, origin)
 
 
-def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
+def _drawn(results: PlanResults, origin: LateEnergyOrigin) -> Figure:
     figure = style.new_figure(style.A4_LEVEL)
-    option = results.options[record.option]
-    mid = [sum(record.overall[k][b] for b in bands.MID) / len(bands.MID) for k in range(len(record.surfaces))]
-    worst = sorted(zip(mid, record.surfaces), reverse=True)[:6]
+    option = results.options[origin.option]
+    mid = origin.overall[:, list(bands.MID)].mean(axis=1)
+    worst = sorted(zip(mid, origin.surfaces), reverse=True)[:6]
     style.write_head(
         figure,
         results,  # type: ignore[arg-type]
-        f"Where late sound comes from: {set_text(option, results)}",
-        f"Energy later than {1000.0 * record.after:.0f} ms, by the surface that it came off last, all seats. At 500 Hz "
+        f"Where late energy comes from: {set_text(option, results)}",
+        f"Energy later than {1000.0 * origin.after:.0f} ms by the surface that reflected it last, all seats. At 500 Hz "
         f"and 1 kHz:\n{', '.join(f'{name} {100.0 * share:.0f} %' for share, name in worst)}.",
     )
     axes = figure.add_axes(AXES)
-    net = _net(results, record)
+    net = _net(results, origin)
     colours = matplotlib.colormaps["YlOrBr"].resampled(len(TIMES) + 1)
     norm = BoundaryNorm(TIMES, len(TIMES) + 1, extend="both")
     faces = PolyCollection(
@@ -87,7 +85,7 @@ def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
         )
         axes.add_collection(cloth)
     labels = list(_draw_plan_lines(axes, results, option.elements))
-    for number, line in enumerate(results.new_lines if record.option == results.proposed else (), start=1):
+    for number, line in enumerate(results.new_lines if origin.option == results.proposed else (), start=1):
         ends = np.array(line.run)
         axes.plot(*ends.T, color=style.SERIES[0], linewidth=2.0, linestyle=(0, (2, 1)), zorder=7)
         labels.append(_label(ends, f"new {number}", style.SERIES[0], 6.0))
@@ -109,13 +107,13 @@ def _sheet(results: PlanResults, record: BlameRecord) -> Figure:
     )
     bar.set_ticks(TIMES, labels=[f"{edge:g}" for edge in TIMES])
     bar.set_label(
-        "late energy off each square metre, 500 Hz to 4 kHz; average of all surfaces = 1", fontsize=7.0
+        "late energy reflected per square metre, 500 Hz to 4 kHz; average of all surfaces = 1", fontsize=7.0
     )
     style.write_foot(
         figure,
-        "Walls are folded outwards from the floor plan, their feet towards it; the ceiling is seen from above. Pink: "
-        "hung in this set; lines hanging free are coloured too. Columns, trusses and other bodies off the walls are "
-        "left out. Blue: places where a new line would go.",
+        "Walls are folded outwards from the floor plan, with their lower edges towards it; the ceiling is seen from "
+        "above. Pink: elements of this set; free-hanging lines are coloured by energy too. Columns, trusses and other "
+        "bodies away from the walls are omitted. Blue: places where a new line could hang.",
     )
     return figure
 
@@ -144,11 +142,9 @@ def _label(line: np.ndarray, text: str, colour: str, size: float) -> Label:
     return Label(text, places, size, colour, on_ground=True)
 
 
-def _net(results: PlanResults, record: BlameRecord) -> _Net:
-    corners = np.array(results.outlines)
-    patch = np.array(results.outline_patch)
-    is_sheet = np.array(results.outline_is_sheet)
-    density = np.array(record.density)[patch] * sum(record.square_metres)
+def _net(results: PlanResults, origin: LateEnergyOrigin) -> _Net:
+    corners, is_sheet = results.outlines, results.outline_is_sheet
+    density = origin.density[results.outline_patch] * origin.square_metres.sum()
     low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)

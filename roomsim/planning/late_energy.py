@@ -1,56 +1,38 @@
-"""Why: which surfaces the late energy comes off, area by area, and where another line would help most."""
+"""Where late energy comes from: the surfaces that reflected it last, and where another line would help most."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from ..bands import N_BANDS
-from ..estimate import Estimate, jackknife_of
+from ..estimate import jackknife_of
 from ..scene.scene import Scene
 from ..study.engine import Engine
 from ..tracing.blame import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
+from .candidates import Candidates
+from .results import LateEnergyOrigin
 
 HEARD = slice(3, 7)
 """Bands 500 Hz to 4 kHz, which carry most of what is understood."""
 NO_SURFACE = "direct sound of other sources"
 
 
-@dataclass(frozen=True)
-class Blame:
-    """Late energy of one plan by the surface that it came off last."""
-
-    after: float
-    """s; later is late."""
-    surfaces: tuple[str, ...]
-    """As the venue file names them, or the element that covers them; the largest share first."""
-    square_metres: np.ndarray
-    """(n_surfaces,) of all their sides in the room."""
-    area_names: tuple[str, ...]
-    share: Estimate
-    """(n_areas, n_surfaces, 8) of the late energy of an audience area in a band."""
-    overall: np.ndarray
-    """(n_surfaces, 8) of the late energy of all seats."""
-    density: np.ndarray
-    """(n_patches,) share of the late energy of all seats at 500 Hz to 4 kHz, for each square metre."""
-
-
-def blame_of(engine: Engine, study: Study, mesh: VenueMesh, scenario: int, after: float) -> Blame:
-    """Divide the late energy of one scenario of an engine.
+def late_energy_origin(
+    engine: Engine, study: Study, mesh: VenueMesh, candidates: Candidates, mask: int, scenario: int
+) -> LateEnergyOrigin:
+    """Divide the late energy of a set by the surface that it was reflected from last.
 
     Parameters
     ----------
-    after : s after the first sound from which energy is late
+    scenario : number of the set among the scenarios of the engine
     """
-    scene = engine.scene
+    after = study.document.plan.late_after / 1000.0
+    names = surface_names(engine.scene, study, mesh, {*candidates.present(mask)})
     late = engine.late_energy(scenario, after)
-    switched_in = {*study.document.scenarios_in_order()[scenario].elements}
-    names = surface_names(scene, study, mesh, switched_in)
-    return _blame(late, scene, names, after)
+    return _divided(late, engine.scene, names, mask, after)
 
 
 def surface_names(scene: Scene, study: Study, mesh: VenueMesh, switched_in: set[str]) -> list[str]:
@@ -78,14 +60,14 @@ def _groups_called(study: Study, mesh: VenueMesh) -> dict[str, str]:
     return {group: called.get(group, group).replace("_", " ") for group in mesh.group_names}
 
 
-def _blame(late: LateEnergy, scene: Scene, names: Sequence[str], after: float) -> Blame:
+def _divided(
+    late: LateEnergy, scene: Scene, names: Sequence[str], mask: int, after: float
+) -> LateEnergyOrigin:
     sides = np.array([patch.area * patch.sides for patch in scene.patches])
     labels = list(dict.fromkeys([*names, NO_SURFACE]))
     number = np.array([labels.index(name) for name in [*names, NO_SURFACE]])
     replicates = late.replicates
-    by_label = np.zeros((*replicates.shape[:2], len(labels), N_BANDS))
-    for i in range(len(labels)):
-        by_label[:, :, i] = replicates[:, :, number == i].sum(axis=2)
+    by_label = np.stack([replicates[:, :, number == i].sum(axis=2) for i in range(len(labels))], axis=2)
     share = jackknife_of(by_label, _shares)
     n_seats = np.bincount(scene.receivers.area, minlength=len(scene.receivers.area_names))
     overall = _shares(np.einsum("a,akb->kb", n_seats, by_label.mean(axis=0)))
@@ -93,12 +75,14 @@ def _blame(late: LateEnergy, scene: Scene, names: Sequence[str], after: float) -
     order = [int(i) for i in falling if np.nan_to_num(share.value[:, i]).max() > 0.0]
     metres = np.array([sides[number[:-1] == i].sum() for i in range(len(labels))])
     heard = _shares(np.einsum("a,apb->pb", n_seats, replicates.mean(axis=0)))[:-1, HEARD].mean(axis=-1)
-    return Blame(
+    return LateEnergyOrigin(
+        option=mask,
         after=after,
         surfaces=tuple(labels[i] for i in order),
         square_metres=metres[order],
         area_names=scene.receivers.area_names,
-        share=Estimate(share.value[:, order], share.standard_error[:, order], share.n_replicates),
+        share=share.value[:, order],
+        half_width=share.half_width()[:, order],
         overall=overall[order],
         density=heard / np.maximum(sides, 1e-9),
     )
@@ -110,21 +94,23 @@ def _shares(energy: np.ndarray) -> np.ndarray:
     return np.divide(energy, total, out=np.zeros_like(energy), where=total > 0.0)
 
 
-def worst_lines(blame: Blame, scene: Scene, names: Sequence[str]) -> list[tuple[str, float, float]]:
+def worst_places(
+    origin: LateEnergyOrigin, scene: Scene, names: Sequence[str]
+) -> list[tuple[str, float]]:
     """Which of some elements, not hung yet, would cover most late energy for each square metre.
 
     Returns
     -------
-    (name, share of the late energy that comes off the places that it would cover, m2), the worst first
+    (name, share of the late energy that is reflected from what it would cover), the most per square metre first
     """
     areas = np.array([patch.area for patch in scene.patches])
     found = []
     for name in names:
         covered = np.array([name in patch.covers for patch in scene.patches])
         if covered.any():
-            metres = float(areas[covered].sum())
-            found.append((name, float((blame.density * areas)[covered].sum()), metres))
-    return sorted(found, key=lambda entry: -entry[1] / entry[2])
+            share = float((origin.density * areas)[covered].sum())
+            found.append((share / float(areas[covered].sum()), name, share))
+    return [(name, share) for _, name, share in sorted(found, key=lambda entry: -entry[0])]
 
 
 def outlines(scene: Scene) -> tuple[np.ndarray, np.ndarray]:

@@ -10,8 +10,8 @@ import numpy as np
 
 from roomsim.metrics.replicated import SeatStatistic
 from roomsim.planning.candidates import Candidates, candidates_of
-from roomsim.planning.goals import Figure, Goal
-from roomsim.planning.valuation import Valuation
+from roomsim.planning.evaluation import Problem, SetEvaluator
+from roomsim.planning.results import Goal, Measure
 from roomsim.venue.document import (
     ElementsDocument,
     MaterialsDocument,
@@ -78,18 +78,17 @@ def candidates_with(
     return candidates_of(study_of(lines, money, plan), {})
 
 
-FIGURE = Figure("gain", "gain", "", 1, None, 3, "", lambda seats: seats.mean(axis=0))
+def goal(
+    tolerance: float = 0.0, target: float | None = None, name: str = "gain", better: int = 1,
+    noticeable: float | None = None,
+) -> Goal:  # fmt: skip
+    return Goal(Measure(name, name, "", better, noticeable, 3), target, tolerance)
 
 
-def goal(tolerance: float = 0.0, target: float | None = None, name: str = "gain", better: int = 1) -> Goal:
-    figure = Figure(name, name, "", better, None, 3, "", lambda seats: seats.mean(axis=0))
-    return Goal(figure, target, tolerance)
+def exact(*functions: Callable[[int], float], names: Sequence[str] = ("gain",)) -> SetEvaluator:
+    """Evaluates a set, an int with a bit for each member, as just what functions say, one for each measure."""
 
-
-def exact(*functions: Callable[[int], float], names: Sequence[str] = ("gain",)) -> Valuation:
-    """A valuation in which a set, an int with a bit for each member, is worth just what functions say."""
-
-    def work(sets: Sequence[int]) -> dict[str, SeatStatistic]:
+    def evaluate(sets: Sequence[int]) -> dict[str, SeatStatistic]:
         found = {}
         for name, function in zip(names, functions):
             value = np.array([function(mask) for mask in sets], dtype=float)
@@ -97,4 +96,11 @@ def exact(*functions: Callable[[int], float], names: Sequence[str] = ("gain",)) 
             found[name] = SeatStatistic(value, same, same, N_REPLICATES)
         return found
 
-    return Valuation(work)
+    return SetEvaluator(evaluate)
+
+
+def problem(
+    candidates: Candidates, evaluator: SetEvaluator, *goals: Goal, budget: float | None = None
+) -> Problem:
+    """With one goal, the gain, unless others are given."""
+    return Problem(candidates, evaluator, goals or (goal(),), budget)

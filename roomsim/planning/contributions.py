@@ -44,7 +44,7 @@ def contributions(
 
     Parameters
     ----------
-    players : sets of one element each
+    players : sets of one element each, in the order of the candidates
     n_orders : orders tried, drawn at random in pairs, one the reverse of the other; None for all, by all
     sets
     """
@@ -59,10 +59,9 @@ def contributions(
         order_error = each.std(axis=0, ddof=1) / np.sqrt(len(each))
         error = np.hypot(average.standard_error, order_error)
         average = Estimate(average.value, error, average.n_replicates)
-    elements = [candidates.elements[one.bit_length() - 1] for one in players]
     rows = [
-        Contribution(one.name, one.cost, interval_of(first, i), interval_of(average, i), interval_of(last, i))
-        for i, one in enumerate(elements)
+        Contribution(name, interval_of(first, i), interval_of(average, i), interval_of(last, i))
+        for i, name in enumerate(candidates.members(sum(players)))
     ]
     together = interval_of(evaluator.difference(measure, [whole], [0]))
     return ContributionTable(measure, of_plan, together, tuple(rows), n_orders)

@@ -5,11 +5,12 @@ A set of elements is a number: bit i stands for candidate i. What it has besides
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..estimate import Estimate
+from ..estimate import Estimate, student_factor
 from ..scene.drawing import PlanDrawing
 
 
@@ -99,10 +100,18 @@ class Option:
     broken: tuple[str, ...]
     """Limits and relations that it breaks."""
     values: dict[str, Interval]
+    """Of a finalist from the paths traced for the finalists alone, with other random numbers."""
     gains: dict[str, Interval]
-    """Over the start."""
-    is_retraced: bool
-    """The values come from paths traced for the finalists alone, with other random numbers."""
+    """Over the start, from the same paths."""
+    searched: dict[str, Interval]
+    """Values from the paths of the search."""
+
+    def retraced_apart(self, measure: str, n_replicates: int) -> float:
+        """What the finalists' paths add to the value of the search, in standard errors of the difference."""
+        first, second = self.searched[measure], self.values[measure]
+        error = math.hypot(first.half_width, second.half_width) / student_factor(n_replicates)
+        gap = second.value - first.value
+        return gap / error if error > 0.0 else (0.0 if gap == 0.0 else math.inf)
 
 
 @dataclass(frozen=True)
@@ -127,10 +136,8 @@ class Step:
     """Place among the steps of the one that this one is compared with: the last before it whose gain was noticeable,
     or significant where no just noticeable difference is known; else the start. So the verdict on a large step does
     not depend on the small ones in between."""
-    values: dict[str, Interval]
-    """From the paths of the search, like the changes."""
     changes: dict[str, Interval]
-    """Differences from the set that it is compared with, from the same paths."""
+    """Differences from the set that it is compared with, from the paths of the search."""
     verdict: str
     """"noticeable", "significant", "below one JND", "not significant"; of the first goal that changes."""
 
@@ -147,8 +154,6 @@ class TargetCost:
     """By the worse end of its 95 % interval, Monte Carlo error alone."""
     near: int | None
     """The cheapest set that misses it by less than half its interval; None unless it is cheaper than `likely`."""
-    near_value: Interval | None
-    """Value of `near`, from the paths of the search."""
 
 
 @dataclass(frozen=True)
@@ -156,7 +161,6 @@ class Contribution:
     """What one element adds to a measure."""
 
     element: str
-    cost: float
     first: Interval
     """Added to nothing."""
     average: Interval
@@ -185,9 +189,6 @@ class LeftOut:
 
     before: int
     after: int
-    saves: float
-    saves_hours: float
-    saves_points: int
     changes: dict[str, Interval]
 
 
@@ -219,16 +220,6 @@ class Robustness:
     """Share of the draws in which no goal distinguishes the plan from the best set."""
     behind: float
     """Largest amount by which the plan is behind the best set in 95 % of the draws."""
-
-
-@dataclass(frozen=True)
-class Retraced:
-    """A finalist as the search evaluated it, compared with the paths traced for the finalists."""
-
-    option: int
-    searched: dict[str, Interval]
-    ratio: dict[str, float]
-    """Difference of both over the standard error of the difference."""
 
 
 @dataclass(frozen=True)
@@ -305,6 +296,8 @@ class PlanResults:
     start_elements: tuple[str, ...]
     budget: float | None
     money_step: float
+    n_replicates: int
+    """Independent replicates behind every interval."""
     measures: tuple[Measure, ...]
     goals: tuple[Goal, ...]
     candidates: tuple[Candidate, ...]
@@ -325,7 +318,6 @@ class PlanResults:
     """Each element of the plan by itself."""
     left_out_in_turn: tuple[LeftOut, ...]
     robustness: Robustness
-    retraced: tuple[Retraced, ...]
     search: SearchOutcome
     late_energy: tuple[LateEnergyOrigin, ...]
     """Of the start and of the proposed plan."""

@@ -21,7 +21,7 @@ from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import covered, suggested_lines
-from ..study.engine import Engine, Precise
+from ..study.engine import N_REPLICATES, Engine, Precise
 from ..study.folder import PLAN
 from ..study.progress import NoProgress, Progress
 from ..study.run import default_folder, provenance, with_sti_error
@@ -42,7 +42,6 @@ from .results import (
     NewLine,
     Option,
     PlanResults,
-    Retraced,
     TargetCost,
     interval_of,
 )
@@ -165,10 +164,12 @@ class _Search:
             return (retraced if both else searched).evaluator.changes(after, before)
 
         of_money = steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
-        named = [0, plan, highest, *finalists, *(mask for sets in fronts.values() for mask in sets)]
-        named += [step.option for step in of_money]
+        left_out = leave_out_each(candidates, plan, changes)
+        left_out_in_turn = leave_out_in_turn(searched, plan, changes)
+        named = [*finalists, *(mask for sets in fronts.values() for mask in sets), *(one.option for one in of_money)]
         named += [mask for one in targets for mask in (one.likely, one.certain, one.near) if mask is not None]
-        comparisons = [_compared(searched.evaluator, retraced.evaluator, mask) for mask in finalists]
+        named += [one.after for one in (*left_out, *left_out_in_turn)]
+        options = {mask: self._option(mask, searched, retraced, shifts) for mask in dict.fromkeys(named)}
         corners, patch = outlines(scene)
         return PlanResults(
             title=document.title,
@@ -178,14 +179,12 @@ class _Search:
             start_elements=candidates.start.elements,
             budget=document.costs.budget,
             money_step=document.plan.money_step,
+            n_replicates=N_REPLICATES,
             measures=tuple(row.measure for row in self.measures.values()),
             goals=self.goals,
             candidates=candidates.elements,
             refused=candidates.refused,
-            options={
-                mask: self._option(mask, (retraced if mask in finalists else searched).evaluator, shifts, finalists)
-                for mask in dict.fromkeys(named)
-            },
+            options=options,
             evaluated=self._evaluated(searched),
             proposed=plan,
             highest=highest,
@@ -194,10 +193,9 @@ class _Search:
             steps=of_money,
             target_costs=targets,
             contributions=contribution_tables(candidates, searched.evaluator, [*self.measures], plan, n_orders),
-            left_out=leave_out_each(candidates, plan, changes),
-            left_out_in_turn=leave_out_in_turn(searched, plan, changes),
+            left_out=left_out,
+            left_out_in_turn=left_out_in_turn,
             robustness=robustness(searched, shifts, plan, searched.allowed(searched.within_budget(shifts.sets))),
-            retraced=tuple(comparisons),
             search=outcome,
             late_energy=origins,
             outlines=corners,
@@ -205,7 +203,7 @@ class _Search:
             outline_is_sheet=np.array([scene.patches[number].is_sheet for number in patch]),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, self.mesh, scene.receivers),
-            warnings=(*self._warnings(reached, final_reached), *self._doubts(comparisons)),
+            warnings=(*self._warnings(reached, final_reached), *self._doubts([options[mask] for mask in finalists])),
             provenance=provenance(self.study, final_reached),
         )
 
@@ -280,11 +278,12 @@ class _Search:
 
     # --- results ----------------------------------------------------------------------------------------
 
-    def _option(self, mask: int, evaluator: SetEvaluator, shifts: Shifts, finalists: Sequence[int]) -> Option:
+    def _option(self, mask: int, searched: Problem, retraced: Problem, shifts: Shifts) -> Option:
         """A set with what it takes and gives; the uncertainty of absorption where it was evaluated."""
         candidates = self.candidates
         scenario = candidates.start.model_copy(update={"elements": candidates.present(mask)})
         demand = demand_of(self.study, scenario)
+        evaluator = (retraced if mask in retraced.evaluator.sets else searched).evaluator
         values, gains = evaluator.intervals(mask), evaluator.changes(mask, 0)
         for name in self.measures:
             for part, error in zip((values, gains), shifts.input_error(name, mask) or ()):
@@ -299,7 +298,7 @@ class _Search:
             broken=candidates.broken(mask),
             values=values,
             gains=gains,
-            is_retraced=mask in finalists,
+            searched=searched.evaluator.intervals(mask),
         )
 
     def _evaluated(self, problem: Problem) -> tuple[EvaluatedSet, ...]:
@@ -359,34 +358,20 @@ class _Search:
         ]
         return [*found, *(f"{name} is not a candidate: {why}" for name, why in self.candidates.refused.items())]
 
-    def _doubts(self, comparisons: Sequence[Retraced]) -> list[str]:
+    def _doubts(self, finalists: Sequence[Option]) -> list[str]:
         """Where the finalists' own paths disagree with the search."""
-        ratios = [
-            (abs(ratio), one.option, name)
-            for one in comparisons
-            for name, ratio in one.ratio.items()
-            if math.isfinite(ratio)
-        ]
+        named = [(one, name) for one in finalists for name in one.values]
+        apart = [(abs(one.retraced_apart(name, N_REPLICATES)), name, one.elements) for one, name in named]
+        ratios = [entry for entry in apart if math.isfinite(entry[0])]
         # Sets and measures share their paths: counting them as independent makes the limit wider, not stricter.
-        limit = student_factor(20, 1.0 - 0.01 / max(len(ratios), 1))
+        limit = student_factor(N_REPLICATES, 1.0 - 0.01 / max(len(ratios), 1))
         far = [entry for entry in ratios if entry[0] > limit]
         if not far:
             return []
-        ratio, mask, name = max(far)
-        elements = " + ".join(self.candidates.members(mask)) or "nothing"
+        ratio, name, elements = max(far)
         return [
             f"Traced again, {len(far)} of {len(ratios)} values of the finalists differ from the search by more than "
-            f"chance explains, most of all {self.measures[name].measure.label} with {elements} ({ratio:.1f} standard "
+            f"chance explains, most of all {self.measures[name].measure.label} with "
+            f"{' + '.join(elements) or 'nothing'} ({ratio:.1f} standard "
             "errors). Ask for a smaller error (--sti-error) before you rely on small differences."
         ]
-
-
-def _compared(searched: SetEvaluator, retraced: SetEvaluator, mask: int) -> Retraced:
-    ratio = {}
-    values = searched.intervals(mask)
-    for name in values:
-        first, second = searched.estimate(name, [mask]), retraced.estimate(name, [mask])
-        error = float(np.hypot(first.standard_error[0], second.standard_error[0]))
-        gap = float(second.value[0] - first.value[0])
-        ratio[name] = gap / error if error > 0.0 else (0.0 if gap == 0.0 else math.inf)
-    return Retraced(mask, values, ratio)

@@ -9,7 +9,7 @@ import numpy as np
 
 from .candidates import RELATION, Candidates
 from .evaluation import Problem
-from .results import Goal, Interval, LeftOut, Step, TargetCost, interval_of
+from .results import Goal, Interval, LeftOut, Step, TargetCost
 
 WORTH_TAKING = ("noticeable", "significant")
 """Verdicts on a step of money after which the next ones are compared with it."""
@@ -58,7 +58,7 @@ def steps(problem: Problem, amounts: Sequence[tuple[float, int]]) -> tuple[Step,
         # All from the paths of the search: the finalists' own would show values that the changes do not connect.
         changes = problem.evaluator.changes(best, before)
         verdict = _verdict(problem, changes, before)
-        found.append(Step(money, best, taken, problem.evaluator.intervals(best), changes, verdict))
+        found.append(Step(money, best, taken, changes, verdict))
         if verdict in WORTH_TAKING:
             taken = place
     return tuple(found)
@@ -89,15 +89,12 @@ def least_cost(problem: Problem, goal: Goal, sets: Sequence[int]) -> TargetCost:
         return next((sets[i] for i in order if goal.is_reached(float(values[i]))), None)
 
     likely, certain, near = cheapest(found.value), cheapest(found.value - half), cheapest(found.value + half)
-    if near == likely:
-        near = None
-    missed = None if near is None else interval_of(problem.evaluator.estimate(name, [near]))
-    return TargetCost(name, goal.target, likely, certain, near, missed)
+    return TargetCost(name, goal.target, likely, certain, None if near == likely else near)
 
 
 def leave_out_each(candidates: Candidates, plan: int, changes: Changes) -> tuple[LeftOut, ...]:
     """Each element of a plan left out by itself, with what depends on it."""
-    return tuple(_left_out(candidates, plan, after, changes) for after in _without_one(candidates, plan))
+    return tuple(LeftOut(plan, after, changes(after, plan)) for after in _without_one(candidates, plan))
 
 
 def leave_out_in_turn(problem: Problem, plan: int, changes: Changes) -> tuple[LeftOut, ...]:
@@ -107,22 +104,9 @@ def leave_out_in_turn(problem: Problem, plan: int, changes: Changes) -> tuple[Le
     left = plan
     while left:
         after = problem.ranked(_without_one(problem.candidates, left))[0]
-        found.append(_left_out(problem.candidates, left, after, changes))
+        found.append(LeftOut(left, after, changes(after, left)))
         left = after
     return tuple(found)
-
-
-def _left_out(candidates: Candidates, before: int, after: int, changes: Changes) -> LeftOut:
-    cost = candidates.cost(candidates.bits([before, after]))
-    gone = [one for i, one in enumerate(candidates.elements) if ((before & ~after) >> i) & 1]
-    return LeftOut(
-        before=before,
-        after=after,
-        saves=float(cost[0] - cost[1]),
-        saves_hours=sum(element.rigging_hours for element in gone),
-        saves_points=sum(element.roof_points for element in gone),
-        changes=changes(after, before),
-    )
 
 
 def _without_one(candidates: Candidates, mask: int) -> list[int]:

@@ -114,7 +114,7 @@ def money_sheet(results: PlanResults) -> Sheet:
             *(
                 cell
                 for measure, change in zip(goal_measures(results), _changes(step.changes, results))
-                for cell in (amount(step.values[measure.name], measure, error=False), change)
+                for cell in (amount(option.searched[measure.name], measure, error=False), change)
             ),
         )
 
@@ -169,13 +169,15 @@ def contribution_sheet(results: PlanResults, table: ContributionTable) -> Sheet:
     def worth(value: float) -> float:
         return better * value if math.isfinite(value) else -math.inf
 
+    costs = {candidate.name: candidate.cost for candidate in results.candidates}
     rows = []
     for row in sorted(table.rows, key=lambda row: -worth(row.average.value)):
-        per_1000 = 1000.0 / row.cost if row.cost else math.nan
+        cost = costs[row.element]
+        per_1000 = 1000.0 / cost if cost else math.nan
         scaled = Interval(per_1000 * row.average.value, per_1000 * row.average.half_width)
         intervals = (row.first, row.average, row.last, scaled)
         cells = (amount(interval, measure, sign=True) for interval in intervals)
-        rows.append((row.element, money(row.cost), *cells))
+        rows.append((row.element, money(cost), *cells))
     rows.append(("all together", "", "", amount(table.together, measure, sign=True), "", ""))
     whose = "of the proposed plan" if table.of_plan else "of all candidates"
     orders = "all orders" if table.n_orders is None else f"{table.n_orders} orders"
@@ -194,8 +196,15 @@ def left_out_sheet(results: PlanResults) -> Sheet:
 
     def row(what: str, out: LeftOut) -> tuple[str, ...]:
         gone = " + ".join(results.members(out.before & ~out.after))
-        savings = (money(out.saves), f"{out.saves_hours:g}", str(out.saves_points))
-        return (what, gone, *savings, *_changes(out.changes, results))
+        before, after = results.options[out.before], results.options[out.after]
+        return (
+            what,
+            gone,
+            money(before.cost - after.cost),
+            f"{before.rigging_hours - after.rigging_hours:g}",
+            str(before.roof_points - after.roof_points),
+            *_changes(out.changes, results),
+        )
 
     rows = [row("by itself", out) for out in results.left_out]
     rows += [row(f"{place}.", out) for place, out in enumerate(results.left_out_in_turn, start=1)]
@@ -236,13 +245,12 @@ def robustness_sheet(results: PlanResults) -> Sheet:
 def retraced_sheet(results: PlanResults) -> Sheet:
     """The finalists as the search evaluated them and as traced again."""
     rows = []
-    for one in results.retraced:
-        option = results.options[one.option]
+    for option in (results.options[mask] for mask in results.finalists):
         cells = [set_text(option, results)]
         for measure in goal_measures(results):
-            ratio = one.ratio[measure.name]
+            ratio = option.retraced_apart(measure.name, results.n_replicates)
             cells += [
-                amount(one.searched[measure.name], measure),
+                amount(option.searched[measure.name], measure),
                 amount(option.values[measure.name], measure),
                 f"{ratio:+.1f}".replace("-", "−") if math.isfinite(ratio) else NONE,
             ]

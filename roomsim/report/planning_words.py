@@ -140,10 +140,11 @@ def summary(results: PlanResults) -> list[str]:
 
 def near_miss(one: TargetCost, results: PlanResults) -> str:
     """The cheapest set that misses a target by less than its error, and by how much."""
-    if one.near is None or one.near_value is None:
+    if one.near is None:
         return NONE
     option = results.options[one.near]
-    missed = Interval(abs(one.near_value.value - one.target), one.near_value.half_width)
+    value = option.searched[one.measure]
+    missed = Interval(abs(value.value - one.target), value.half_width)
     by = amount(missed, results.measure(one.measure))
     return f"{set_text(option, results)} for {money(option.cost)}, by {by}"
 

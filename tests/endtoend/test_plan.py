@@ -16,6 +16,7 @@ from venues import rectangle_area, shoebox, write_venue
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.errors import StoreError
+from roomsim.planning.plan_file import as_plain
 from roomsim.planning.results import Interval
 from roomsim.report.planning_figures import front_figure
 from roomsim.scene.limits import limits_broken
@@ -98,30 +99,34 @@ def test_largest_line_is_the_best_one_for_the_money(found):
     assert found.plan.cost == 50.0 + 100.0 + 20.0
     assert found.search.is_exhaustive and found.search.n_possible == 8
     gain = found.plan.gains["sti_worst_tenth"]
-    assert gain.is_sure and gain.value > 0.0
+    assert gain.is_significant and gain.value > 0.0
 
 
 def test_line_across_the_exit_is_no_candidate(found):
     assert "exit 'door'" in found.refused["L4 in the door"]
-    assert all("L4 in the door" not in option.elements for option in found.options)
-    assert any("L4 in the door was left aside" in warning for warning in found.warnings)
+    assert all("L4 in the door" not in option.elements for option in found.options.values())
+    assert any("L4 in the door is not a candidate" in warning for warning in found.warnings)
 
 
 def test_every_option_states_what_it_breaks(study, found):
     described = read_study(study)
     occupied = described.document.scenario[0]
-    for option in found.options:
+    for option in found.options.values():
         scenario = occupied.model_copy(update={"elements": (*occupied.elements, *option.elements)})
         assert bool(option.broken) == bool(limits_broken(described, scenario))
     assert not found.plan.broken
 
 
-def test_values_add_up_and_follow_the_cloth(found):
-    for table in found.values:
+def test_contributions_add_up_and_follow_the_cloth(found):
+    for table in found.contributions:
         together = sum(row.average.value for row in table.rows)
         # Both are sums of the same sets.
         assert together == pytest.approx(table.together.value, abs=1e-9)
-    worst = next(table for table in found.values if table.figure == "sti_worst_tenth" and not table.of_plan)
+    worst = next(
+        table
+        for table in found.contributions
+        if table.measure == "sti_worst_tenth" and not table.of_plan
+    )
     value = {row.element: row.average for row in worst.rows}
     for other in ("L2 narrow", "L3 short"):
         gap = value["L1 large"].value - value[other].value
@@ -136,25 +141,24 @@ def test_steps_start_with_nothing_and_never_fall(found):
 
 
 def test_finalists_traced_anew_agree_with_the_search(found):
-    assert all(found.options[record.option].is_retraced for record in found.retraced)
-    ratios = [abs(r) for record in found.retraced for r in record.ratio.values() if math.isfinite(r)]
+    options = [found.options[mask] for mask in found.finalists]
+    apart = [abs(option.retraced_apart(name, found.n_replicates)) for option in options for name in option.values]
+    ratios = [ratio for ratio in apart if math.isfinite(ratio)]
     assert len(ratios) > 12
     # Student's t with 19 degrees of freedom on either side, some 30 ratios: beyond 6 at 1e-4 for all together.
     assert max(ratios) < 6.0
     assert max(ratios) > 0.1  # they were traced anew
 
 
-def test_blame_sums_to_one_and_cloth_takes_it_off_its_wall(found):
-    start, plan = found.blame
-    for record in found.blame:
-        share = np.array(record.share)
-        assert share.sum(axis=1) == pytest.approx(1.0, abs=1e-6)
-        assert np.sum(record.overall, axis=0) == pytest.approx(1.0, abs=1e-6)
-        assert len(record.density) > max(found.outline_patch)
+def test_shares_of_late_energy_sum_to_one_and_cloth_takes_it_off_its_wall(found):
+    start, plan = found.late_energy
+    for origin in found.late_energy:
+        assert origin.share.sum(axis=1) == pytest.approx(1.0, abs=1e-6)
+        assert origin.overall.sum(axis=0) == pytest.approx(1.0, abs=1e-6)
+        assert len(origin.density) > found.outline_patch.max()
     wall = start.surfaces.index("wall north")
     covered = [plan.surfaces.index(name) for name in ("L1 large", "wall north") if name in plan.surfaces]
-    before = np.array(start.share)[0, wall, 4]
-    after = np.array(plan.share)[0, covered, 4].sum()
+    before, after = start.share[0, wall, 4], plan.share[0, covered, 4].sum()
     assert after < 0.7 * before
 
 
@@ -168,7 +172,6 @@ def test_new_lines_keep_clear_of_the_door_and_of_candidates(found):
 
 
 def test_robustness_tries_all_cases_and_draws(found):
-    assert found.robustness is not None
     assert len(found.robustness.cases) == 8 and found.robustness.n_draws == 8
     assert found.robustness.stays_proposed == 1.0  # five times the cloth stays the most
     plan = found.plan.gains["sti_worst_tenth"]
@@ -177,24 +180,24 @@ def test_robustness_tries_all_cases_and_draws(found):
 
 def test_the_file_gives_back_what_was_found(found, folder):
     again = roomsim.load_plan(folder)
-    # The drawing holds arrays, which do not compare as a whole.
+    # Arrays do not compare as a whole; as JSON all has to be the same.
+    assert as_plain(again) == as_plain(found)
+    assert type(again.late_energy[0].share) is np.ndarray
     assert repr(replace(again, drawing=None)) == repr(replace(found, drawing=None))
-    for one, other in zip(again.drawing.tiers[0].walls, found.drawing.tiers[0].walls, strict=True):
-        assert np.array_equal(one, other)
 
 
 @pytest.mark.parametrize("known", ["none of the sets", "all but the start"])
 def test_goal_that_is_not_known_is_still_drawn(found, known):
     # A reverberation time may be missing at too many seats: then the goal has no value, and perhaps no line.
-    goal = found.goals[0].figure
+    goal = found.goals[0].measure.name
     missing = Interval(math.nan, math.nan)
-    hidden = range(len(found.options)) if known == "none of the sets" else [found.start_option]
-    options = [
-        replace(option, figures={**option.figures, goal: missing}) if i in hidden else option
-        for i, option in enumerate(found.options)
-    ]
+    hidden = found.options if known == "none of the sets" else [0]
+    options = {
+        mask: replace(option, values={**option.values, goal: missing}) if mask in hidden else option
+        for mask, option in found.options.items()
+    }
     front = {**found.front, goal: () if known == "none of the sets" else found.front[goal]}
-    figure = front_figure(replace(found, options=tuple(options), front=front))
+    figure = front_figure(replace(found, options=options, front=front))
     words = [text.get_text() for text in figure.axes[0].texts]
     assert any("Not known" in text for text in words) == (known == "none of the sets")
 
@@ -204,7 +207,7 @@ def test_same_answer_on_more_threads_from_kept_paths(study, found, folder):
     again = roomsim.plan(study, threads=2)
     assert {path: path.stat().st_mtime_ns for path in folder.glob("paths-*/*.h5")} == before
     assert repr(again.options) == repr(found.options)
-    assert repr(again.blame) == repr(found.blame)
+    assert repr(again.late_energy) == repr(found.late_energy)
 
 
 def test_printed_again_from_the_folder(found, folder, capsys):
@@ -212,7 +215,7 @@ def test_printed_again_from_the_folder(found, folder, capsys):
     text = capsys.readouterr().out
     for words in (
         "Proposed, within all limits: L1",
-        "What the next money buys",
+        "What more money buys",
         "What can be left out",
         "competent person",
         "L2",
@@ -221,7 +224,7 @@ def test_printed_again_from_the_folder(found, folder, capsys):
         assert words in text
     assert execute(["plan", str(folder), "--json"]) == 0
     plan = json.loads(capsys.readouterr().out)["plan"]
-    assert plan["options"][plan["proposed"]]["elements"] == ["L1 large"]
+    assert plan["options"][str(plan["proposed"])]["elements"] == ["L1 large"]
 
 
 @pytest.mark.parametrize("width", [60, 100, 200])
@@ -233,13 +236,13 @@ def test_tables_keep_to_the_width(found, width):
 def test_files_and_pictures(found, tmp_path):
     files = roomsim.export_plan(found, tmp_path)
     rows = (tmp_path / "plan_sets.csv").read_text("utf-8-sig").splitlines()
-    assert len(rows) == 1 + len(found.worked_out)
+    assert len(rows) == 1 + len(found.evaluated)
     assert json.loads((tmp_path / "plan.json").read_text("utf-8"))["start"] == "occupied"
     assert {path.name for path in files} == {"plan.json", "plan_sets.csv", "plan.txt"}
     pictures = roomsim.plan_charts(found, tmp_path / "pictures", formats=("svg",))
     assert {path.stem for path in pictures} == {
         "plan_front",
-        "plan_values",
+        "plan_contributions",
         "plan_late_start",
         "plan_late_plan",
     }
@@ -270,9 +273,9 @@ def test_command_says_what_is_wrong_with_the_plan(tmp_path, capsys):
 def test_limits_are_kept_whatever_the_budget(found):
     # Every set that the search calls allowed keeps the budget if it costs no more, and there are no others.
     names = [candidate.name for candidate in found.candidates]
-    worked = {frozenset(names[i] for i in one.members): one for one in found.worked_out}
-    assert set(worked) == {frozenset(chosen) for k in range(4) for chosen in combinations(names, k)}
-    assert all(one.is_allowed for one in worked.values())
+    evaluated = {frozenset(found.members(one.elements)): one for one in found.evaluated}
+    assert set(evaluated) == {frozenset(chosen) for k in range(4) for chosen in combinations(names, k)}
+    assert all(one.is_allowed for one in evaluated.values())
     assert found.budget is not None
-    for option in found.options:
-        assert ("budget" in option.broken) == (option.cost > found.budget)
+    for option in found.options.values():
+        assert bool(option.broken) == (option.cost > found.budget)

@@ -19,8 +19,8 @@ from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.drawing import plan_drawing
-from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.limits import limits_broken
+from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.engine import Engine
 from roomsim.system.elements import band_energy

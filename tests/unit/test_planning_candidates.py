@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
-from plans import candidates_with, drape, goal, study_of
+from plans import candidates_with, drape, exact, goal, problem, study_of
 
 from roomsim.errors import SceneError
 from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
@@ -237,7 +237,7 @@ def test_what_may_not_hang_is_no_candidate_and_says_why():
     candidates = candidates_of(study, {"b": "it hangs in the exit"})
     assert candidates.names == ("c",)
     assert candidates.refused == {
-        "a": "80 kg on one roof point, where 75 kg are allowed",
+        "a": "by itself it breaks a limit: load on one roof point, of a, 80 of 75 kg",
         "b": "it hangs in the exit",
     }
     with pytest.raises(SceneError, match=r"nothing to choose from.*exit"):
@@ -297,9 +297,7 @@ def test_sum_over_any_allowed_set_is_bounded_exactly():
 
 
 def test_search_within_limits_of_every_kind():
-    from plans import exact
-
     candidates = candidates_with([5, 4, 3], 8.0, plan={"only_one_of": [["a", "b"]]})
-    found = search(candidates, exact(lambda mask: mask.bit_count()), [goal()], 8.0, 64)
+    found = search(problem(candidates, exact(lambda mask: mask.bit_count()), budget=8.0), 64)
     assert found.is_exhaustive
     assert set(found.sets) == {0b000, 0b001, 0b010, 0b100, 0b101, 0b110}

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import permutations
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
-from plans import N_REPLICATES, candidates_with, drape, exact, goal, study_of
+from plans import N_REPLICATES, candidates_with, exact, goal, problem
 from scipy import stats
 
 from roomsim.metrics.replicated import SeatStatistic
-from roomsim.planning.answers import Answers
-from roomsim.planning.goals import Goal, proposed, ranking
-from roomsim.planning.search import diminishing_bound, search, within_budget
-from roomsim.planning.steps import Step, front, least_cost, leave_out_each, leave_out_in_turn, steps
+from roomsim.planning.contributions import contributions, sets_needed
+from roomsim.planning.evaluation import SetEvaluator
+from roomsim.planning.goals import proposed, ranking
+from roomsim.planning.search import diminishing_bound, search
 from roomsim.planning.surrogate import Surrogate, fit, propose
-from roomsim.planning.valuation import Valuation
-from roomsim.planning.values import sets_needed, values_of
+from roomsim.planning.trade_offs import (
+    best_for_money,
+    front,
+    least_cost,
+    leave_out_each,
+    leave_out_in_turn,
+    steps,
+)
 
 ROUNDING = 1e-9
 """Of sums of some hundred numbers about one in double precision, with room."""
@@ -48,19 +52,14 @@ def best_by_trying_all(candidates, value, budget) -> float:
 # --- search ---------------------------------------------------------------------------------------------
 
 
-def test_all_sets_are_worked_out_where_they_are_few():
+def test_all_sets_are_evaluated_where_they_are_few():
     value, cost = covering(6, 1)
     candidates = candidates_with(cost, 12.0)
-    valuation = exact(value)
-    found = search(candidates, valuation, [goal()], 12.0, 64)
+    whole = problem(candidates, exact(value), budget=12.0)
+    found = search(whole, 64)
     assert found.is_exhaustive and found.bound == 0.0 and found.n_possible == 64
-    order = ranking(
-        [goal()], valuation.values(["gain"], found.sets), candidates.cost(candidates.bits(found.sets))
-    )
-    affordable = [
-        found.sets[i] for i in order if found.sets[i] in within_budget(candidates, found.sets, 12.0)
-    ]
-    assert value(affordable[0]) == best_by_trying_all(candidates, value, 12.0)
+    best = whole.ranked(whole.within_budget(found.sets))[0]
+    assert value(best) == best_by_trying_all(candidates, value, 12.0)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -68,11 +67,12 @@ def test_search_of_a_part_comes_as_near_as_it_says(seed):
     value, cost = covering(11, seed)
     budget = 0.4 * cost.sum()
     candidates = candidates_with(cost, budget)
-    valuation = exact(value)
-    found = search(candidates, valuation, [goal()], budget, 120)
+    whole = problem(candidates, exact(value), budget=budget)
+    found = search(whole, 120)
     assert not found.is_exhaustive
-    assert len(valuation) <= 120 + candidates.n  # the bound asks for a set more for each element left out
-    best = max(value(mask) for mask in within_budget(candidates, found.sets, budget))
+    # The bound asks for a set more for each element left out.
+    assert len(whole.evaluator.sets) <= 120 + candidates.n
+    best = max(value(mask) for mask in whole.within_budget(found.sets))
     truth = best_by_trying_all(candidates, value, budget)
     assert truth <= best + found.bound + ROUNDING
     assert found.diminishing == 1.0  # covering is submodular: no line ever adds more to a larger set
@@ -80,12 +80,12 @@ def test_search_of_a_part_comes_as_near_as_it_says(seed):
     assert best == pytest.approx(truth, abs=ROUNDING)
 
 
-def test_goal_that_is_reached_leaves_the_word_to_the_next():
+def test_once_a_goal_is_reached_the_bound_refers_to_the_next():
     value, cost = covering(8, 2)
-    candidates = candidates_with(cost, None)
-    valuation = exact(lambda mask: min(1.0, 2.0 * value(mask)), value, names=("gain", "more"))
-    found = search(candidates, valuation, [goal(target=0.5), goal(name="more")], 0.5 * cost.sum(), 60)
-    assert found.goal.figure.name == "more"
+    evaluator = exact(lambda mask: min(1.0, 2.0 * value(mask)), value, names=("gain", "more"))
+    goals = [goal(target=0.5), goal(name="more")]
+    found = search(problem(candidates_with(cost, None), evaluator, *goals, budget=0.5 * cost.sum()), 60)
+    assert found.goal.measure.name == "more"
     assert found.bound > 0.0
 
 
@@ -103,9 +103,9 @@ def test_control_as_many_sets_at_random_miss_the_best():
 def test_bound_says_so_where_elements_help_each_other():
     # Nothing alone, everything together: the bound from single additions knows nothing of it.
     candidates = candidates_with([1.0] * 4, None)
-    valuation = exact(lambda mask: float(mask == 0b1111))
-    valuation.ensure(range(16))
-    bound, diminishing = diminishing_bound(candidates, valuation, goal(), 0, None)
+    evaluator = exact(lambda mask: float(mask == 0b1111))
+    evaluator.ensure(range(16))
+    bound, diminishing = diminishing_bound(problem(candidates, evaluator), goal(), 0)
     assert bound == pytest.approx(0.0, abs=1e-6)  # the solver's own tolerance
     assert diminishing < 1.0
 
@@ -115,11 +115,12 @@ def test_search_goes_beyond_what_can_be_listed():
     value, cost = covering(n, 5)
     budget = 0.25 * cost.sum()
     candidates = candidates_with(cost, budget)
-    valuation = exact(value)
-    found = search(candidates, valuation, [goal()], budget, 90)
+    whole = problem(candidates, exact(value), budget=budget)
+    found = search(whole, 90)
     assert found.n_possible is None
-    assert candidates.allowed(candidates.bits(within_budget(candidates, found.sets, budget))).all()
-    best = max(value(mask) for mask in within_budget(candidates, found.sets, budget))
+    affordable = whole.within_budget(found.sets)
+    assert candidates.allowed(candidates.bits(affordable)).all()
+    best = max(value(mask) for mask in affordable)
     # Better than adding the line with the most gain for its money as long as money lasts (greedy).
     chosen, left = 0, budget
     while True:
@@ -234,15 +235,13 @@ COST = [5.0, 3.0, 1.0]
 
 @pytest.fixture
 def known():
-    candidates = candidates_with(COST, 8.0)
-    valuation = exact(GAINS.__getitem__)
-    valuation.ensure(range(8))
-    return candidates, valuation
+    evaluator = exact(GAINS.__getitem__)
+    evaluator.ensure(range(8))
+    return problem(candidates_with(COST, 8.0), evaluator, budget=8.0)
 
 
 def test_front_has_what_nothing_cheaper_equals(known):
-    candidates, valuation = known
-    assert front(candidates, valuation, goal(), range(8)) == [
+    assert front(known, goal(), range(8)) == [
         0b000,
         0b100,
         0b010,
@@ -253,22 +252,31 @@ def test_front_has_what_nothing_cheaper_equals(known):
         0b111,
     ]
     without = [mask for mask in range(8) if mask != 0b110]
-    dearer = exact({**GAINS, 0b101: 0.1}.__getitem__)
-    assert front(candidates, dearer, goal(), without) == [0b000, 0b100, 0b010, 0b001, 0b011, 0b111]
+    dearer = problem(known.candidates, exact({**GAINS, 0b101: 0.1}.__getitem__))
+    assert front(dearer, goal(), without) == [0b000, 0b100, 0b010, 0b001, 0b011, 0b111]
 
 
-def test_steps_tell_what_each_amount_buys(known):
-    candidates, valuation = known
-    found = steps(candidates, valuation, [goal()], list(range(8)), 2.0)
-    assert [(step.money, step.best) for step in found] == [
+def test_of_sets_that_are_equal_the_front_has_the_cheapest_and_of_one_cost_the_best():
+    # "c" gives as much as "b" and costs as much; "d" gives as much as "a" and costs more; "e" costs as "a", for more.
+    gains = {0b00000: 0.0, 0b00001: 0.3, 0b00010: 0.2, 0b00100: 0.2, 0b01000: 0.3, 0b10000: 0.4}
+    whole = problem(candidates_with([3.0, 2.0, 2.0, 4.0, 3.0], None), exact(gains.__getitem__))
+    assert front(whole, goal(), [*gains]) == [0b00000, 0b00010, 0b10000]
+    without = [mask for mask in gains if mask != 0b10000]
+    assert front(whole, goal(), without) == [0b00000, 0b00010, 0b00001]
+    # The same where less is better.
+    less = exact(lambda mask: -gains[mask])
+    assert front(problem(whole.candidates, less), goal(better=-1), [*gains]) == [0b00000, 0b00010, 0b10000]
+
+
+def test_best_sets_for_each_amount_of_money(known):
+    assert best_for_money(known, list(range(8)), 2.0) == [
         (0.0, 0b000), (2.0, 0b100), (4.0, 0b110), (6.0, 0b101), (8.0, 0b011), (10.0, 0b111),
     ]  # fmt: skip
 
 
 def test_least_cost_that_reaches_a_target(known):
-    candidates, valuation = known
-    assert least_cost(candidates, valuation, goal(target=0.09), range(8)).likely == 0b110
-    assert least_cost(candidates, valuation, goal(target=0.2), range(8)).likely is None
+    assert least_cost(known, goal(target=0.09), range(8)).likely == 0b110
+    assert least_cost(known, goal(target=0.2), range(8)).likely is None
 
     def noisy(sets):
         value = np.array([GAINS[int(mask)] for mask in sets])
@@ -276,76 +284,71 @@ def test_least_cost_that_reaches_a_target(known):
         # A standard error of 0.01: half the 95 % interval is 0.021 with 19 degrees of freedom.
         return {"gain": SeatStatistic(value, value + 0.01 * signs, value + 0.01 * signs, N_REPLICATES)}
 
-    assert Valuation(noisy).estimate("gain", [1]).half_width() == pytest.approx(0.01 * stats.t.ppf(0.975, 19))
-    sure = least_cost(candidates, Valuation(noisy), goal(target=0.09), range(8))
-    assert (sure.likely, sure.sure) == (0b110, 0b011)
+    evaluator = SetEvaluator(noisy)
+    assert evaluator.estimate("gain", [1]).half_width() == pytest.approx(0.01 * stats.t.ppf(0.975, 19))
+    found = least_cost(problem(known.candidates, evaluator), goal(target=0.09), range(8))
+    assert (found.likely, found.certain) == (0b110, 0b011)
     # 0.08 costs less and misses 0.09 by 0.01, less than its error of 0.021.
-    assert sure.near == 0b010
-    assert least_cost(candidates, valuation, goal(target=0.09), range(8)).near is None
-
-
-def answers_of(candidates, value, noticeable: float | None) -> Answers:
-    """As after a search whose finalists are all sets, with paths of their own on which everything is 0.2 higher."""
-    figure = replace(goal().figure, noticeable=noticeable)
-    searched, direct = exact(value), exact(lambda mask: value(mask) + 0.2)
-    for valuation in (searched, direct):
-        valuation.ensure(range(1 << candidates.n))
-    nothing = SimpleNamespace(sets=())
-    study = study_of([drape(name) for name in candidates.names])
-    return Answers(study, candidates, {"gain": figure}, [Goal(figure, None, 0.0)], searched, direct, nothing, 0, 0)
+    assert found.near == 0b010
+    assert least_cost(known, goal(target=0.09), range(8)).near is None
 
 
 @pytest.mark.parametrize("step", [1.0, 3.0])
 def test_the_verdict_on_a_sum_of_money_does_not_depend_on_the_step(step):
     # Six lines that add 0.012 each, of which 0.03 is noticeable: no single one is heard, every third is.
-    candidates = candidates_with([1.0] * 6, None)
-    answers = answers_of(candidates, lambda mask: 0.012 * mask.bit_count(), 0.03)
-    money = steps(candidates, answers.valuation, answers.goals, list(range(64)), step)
-    records = {record.money: record for record in answers._steps(money)}
-    assert [records[amount].verdict for amount in (3.0, 6.0)] == ["noticeable", "noticeable"]
-    assert records[3.0].more["gain"].value == pytest.approx(0.036)
-    assert records[6.0].more["gain"].value == pytest.approx(0.036)
-    assert money[records[6.0].against].money == 3.0
+    evaluator = exact(lambda mask: 0.012 * mask.bit_count())
+    whole = problem(candidates_with([1.0] * 6, None), evaluator, goal(noticeable=0.03))
+    found = steps(whole, best_for_money(whole, list(range(64)), step))
+    at = {one.money: one for one in found}
+    assert [at[amount].verdict for amount in (3.0, 6.0)] == ["noticeable", "noticeable"]
+    assert at[3.0].changes["gain"].value == pytest.approx(0.036)
+    assert at[6.0].changes["gain"].value == pytest.approx(0.036)
+    assert found[at[6.0].against].money == 3.0
     if step == 1.0:
-        assert [records[amount].verdict for amount in (1.0, 2.0, 4.0, 5.0)] == ["below one JND"] * 4
+        assert [at[amount].verdict for amount in (1.0, 2.0, 4.0, 5.0)] == ["below one JND"] * 4
 
 
 def test_more_than_enough_is_not_worth_taking():
     # The first line reaches the target; what the others add to that goal serves nobody.
-    candidates = candidates_with([1.0] * 3, None)
-    answers = answers_of(candidates, lambda mask: 0.1 * mask.bit_count(), None)
-    answers.goals = [replace(answers.goals[0], target=0.05)]
-    money = [Step(float(n), (1 << n) - 1) for n in range(4)]
-    records = answers._steps(money)
-    assert [record.verdict for record in records[1:]] == ["more than chance", "within chance", "within chance"]
-    assert [record.against for record in records[1:]] == [0, 1, 1]
-
-
-def test_level_and_change_of_a_row_come_from_the_same_paths():
-    candidates = candidates_with([1.0] * 3, None)
-    answers = answers_of(candidates, lambda mask: 0.1 * mask.bit_count(), None)
-    money = steps(candidates, answers.valuation, answers.goals, list(range(8)), 1.0)
-    records = answers._steps(money)
-    for record in records[1:]:
-        change = record.figures["gain"].value - records[record.against].figures["gain"].value
-        assert record.more["gain"].value == pytest.approx(change)
+    evaluator = exact(lambda mask: 0.1 * mask.bit_count())
+    whole = problem(candidates_with([1.0] * 3, None), evaluator, goal(target=0.05))
+    found = steps(whole, [(float(n), (1 << n) - 1) for n in range(4)])
+    assert [one.verdict for one in found[1:]] == ["significant", "not significant", "not significant"]
+    assert [one.against for one in found[1:]] == [0, 1, 1]
 
 
 def test_what_to_leave_out_first(known):
-    candidates, valuation = known
-    each = leave_out_each(candidates, 0b111)
+    each = leave_out_each(known.candidates, 0b111, known.evaluator.changes)
     assert sorted(out.after for out in each) == [0b011, 0b101, 0b110]
-    in_turn = leave_out_in_turn(candidates, valuation, [goal()], 0b111)
-    assert [out.after for out in in_turn] == [0b011, 0b001, 0b000]
+    assert {out.after: round(out.changes["gain"].value, 9) for out in each} == {
+        0b011: -0.01,
+        0b101: -0.05,
+        0b110: -0.065,
+    }
+    in_turn = leave_out_in_turn(known, 0b111, known.evaluator.changes)
+    assert [(out.before, out.after) for out in in_turn] == [(0b111, 0b011), (0b011, 0b001), (0b001, 0b000)]
 
 
 def test_what_needs_something_goes_with_it():
     candidates = candidates_with(COST, None, plan={"requires": {"b": ["a"]}, "together": [["b", "c"]]})
     # Without a no b, and without b no c.
-    assert {out.after for out in leave_out_each(candidates, 0b111)} == {0b000, 0b001}
+    whole = problem(candidates, exact(GAINS.__getitem__))
+    assert {out.after for out in leave_out_each(candidates, 0b111, whole.evaluator.changes)} == {0b000, 0b001}
 
 
-# --- values ---------------------------------------------------------------------------------------------
+# --- contributions --------------------------------------------------------------------------------------
+
+
+def contributions_of(evaluator: SetEvaluator, n: int, n_orders: int | None = None):
+    """Of n elements: first, average, last, and the error of the average."""
+    candidates = candidates_with([1.0] * n, None)
+    players = [1 << i for i in range(n)]
+    table = contributions(candidates, evaluator, "gain", players, n_orders=n_orders, seed=3)
+    assert [row.element for row in table.rows] == list(candidates.names)
+    first, average, last = (
+        np.array([getattr(row, kind).value for row in table.rows]) for kind in ("first", "average", "last")
+    )
+    return first, average, last, table
 
 
 def test_airport_game():
@@ -354,22 +357,22 @@ def test_airport_game():
     needs = [1.0, 2.0, 2.0, 5.0, 9.0]
     pieces = np.diff([0.0, *needs])
     shares = np.cumsum([piece / (len(needs) - i) for i, piece in enumerate(pieces)])
-    valuation = exact(lambda mask: max((c for i, c in enumerate(needs) if (mask >> i) & 1), default=0.0))
-    found = values_of(valuation, "gain", [1 << i for i in range(5)])
-    assert found.average.value == pytest.approx(shares, abs=ROUNDING)
-    assert found.average.value.sum() == pytest.approx(9.0, abs=ROUNDING)
-    assert found.alone.value == pytest.approx(needs)
-    assert found.last.value == pytest.approx([0.0, 0.0, 0.0, 0.0, 4.0])
+    evaluator = exact(lambda mask: max((c for i, c in enumerate(needs) if (mask >> i) & 1), default=0.0))
+    first, average, last, table = contributions_of(evaluator, 5)
+    assert average == pytest.approx(shares, abs=ROUNDING)
+    assert average.sum() == pytest.approx(table.together.value, abs=ROUNDING)
+    assert table.together.value == pytest.approx(9.0, abs=ROUNDING)
+    assert first == pytest.approx(needs)
+    assert last == pytest.approx([0.0, 0.0, 0.0, 0.0, 4.0])
 
 
 def test_glove_game():
     """One left glove and two right ones (from memory, a stock example): 2/3, 1/6, 1/6."""
-    valuation = exact(lambda mask: float(bool(mask & 1) and bool(mask & 6)))
-    found = values_of(valuation, "gain", [1, 2, 4])
-    assert found.average.value == pytest.approx([2 / 3, 1 / 6, 1 / 6], abs=ROUNDING)
+    _, average, _, _ = contributions_of(exact(lambda mask: float(bool(mask & 1) and bool(mask & 6))), 3)
+    assert average == pytest.approx([2 / 3, 1 / 6, 1 / 6], abs=ROUNDING)
 
 
-def test_value_is_the_mean_over_all_orders():
+def test_contribution_is_the_mean_over_all_orders():
     value, _ = covering(4, 9)
     gains = np.zeros(4)
     for order in permutations(range(4)):
@@ -377,26 +380,28 @@ def test_value_is_the_mean_over_all_orders():
         for i in order:
             gains[i] += value(mask | 1 << i) - value(mask)
             mask |= 1 << i
-    found = values_of(exact(value), "gain", [1, 2, 4, 8])
-    assert found.average.value == pytest.approx(gains / 24, abs=ROUNDING)
+    assert contributions_of(exact(value), 4)[1] == pytest.approx(gains / 24, abs=ROUNDING)
 
 
 def test_some_orders_come_near_with_the_error_they_state():
     value, _ = covering(8, 11)
-    players = [1 << i for i in range(8)]
-    truth = values_of(exact(value), "gain", players).average.value
-    some = values_of(exact(value), "gain", players, n_orders=200, seed=3)
-    assert some.average.value.sum() == pytest.approx(value(255), abs=ROUNDING)
+    truth = contributions_of(exact(value), 8)[1]
+    _, average, _, table = contributions_of(exact(value), 8, n_orders=200)
+    assert average.sum() == pytest.approx(value(255), abs=ROUNDING)
+    # Values are exact: the error is that of the orders alone, stated as an interval of 20 replicates.
+    half = np.array([row.average.half_width for row in table.rows])
+    error = half / stats.t.ppf(0.975, N_REPLICATES - 1)
     # 8 comparisons, 100 pairs of orders: 99 degrees of freedom.
-    assert_agrees(some.average.value, some.order_error, truth, n_checks=8, degrees_of_freedom=99)
+    assert_agrees(average, error, truth, n_checks=8, degrees_of_freedom=99)
     with pytest.raises(Disagreement):
-        assert_agrees(truth + 0.02, some.order_error, truth, n_checks=8, degrees_of_freedom=99)
+        assert_agrees(truth + 0.02, error, truth, n_checks=8, degrees_of_freedom=99)
+    players = [1 << i for i in range(8)]
     assert set(sets_needed(players, n_orders=200, seed=3)) >= {0, 255, *players}
 
 
-def test_error_of_a_value_is_that_of_the_weighted_sum():
-    # Every set but the empty one has the same error: the value of one of two players is (v1 - v0 + v12 - v2) / 2,
-    # in which the errors of 1 and 12 add up and that of 2 takes one off: half the common error.
+def test_error_of_a_contribution_is_that_of_the_weighted_sum():
+    # Every set but the empty one has the same error: the contribution of one of two elements is
+    # (v1 - v0 + v12 - v2) / 2, in which the errors of 1 and 12 add up and that of 2 takes one off: half the common one.
     signs = np.where(np.arange(32) % 2, 1.0, -1.0)[:, None]
 
     def noisy(sets):
@@ -404,6 +409,7 @@ def test_error_of_a_value_is_that_of_the_weighted_sum():
         moved = base + 0.1 * signs * np.array([mask > 0 for mask in sets])
         return {"gain": SeatStatistic(base, moved, moved, N_REPLICATES)}
 
-    found = values_of(Valuation(noisy), "gain", [1, 2])
-    assert found.average.standard_error == pytest.approx([0.05, 0.05], abs=ROUNDING)
-    assert found.last.standard_error == pytest.approx([0.0, 0.0], abs=ROUNDING)
+    table = contributions_of(SetEvaluator(noisy), 2)[-1]
+    factor = stats.t.ppf(0.975, N_REPLICATES - 1)
+    assert [row.average.half_width for row in table.rows] == pytest.approx([0.05 * factor] * 2, abs=ROUNDING)
+    assert [row.last.half_width for row in table.rows] == pytest.approx([0.0, 0.0], abs=ROUNDING)

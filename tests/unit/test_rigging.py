@@ -15,8 +15,8 @@ import roomsim
 from roomsim.errors import DocumentError
 from roomsim.planning.candidates import candidates_of
 from roomsim.scene.findings import Finding
-from roomsim.scene.rigging import Rig, lever_rule
 from roomsim.scene.limits import limits_broken
+from roomsim.scene.rigging import Rig, lever_rule
 from roomsim.study.costs import scenario_records
 from roomsim.venue.document import Study
 from roomsim.venue.reading import read_study
@@ -284,7 +284,7 @@ def test_a_plan_leaves_out_what_the_point_does_not_carry_beside_the_loudspeakers
     study = studied(tmp_path, hang(hang_from=["a"]), roof, elements={"drape": lines})
     found = candidates_of(study, {})
     assert found.names == ("beside",)
-    assert found.refused == {"on it": "out of reach by itself: load on roof point a"}
+    assert found.refused == {"on it": "by itself it breaks a limit: roof point a, with main, on it, 220 of 200 kg"}
 
 
 def test_a_flown_stack_hangs_and_one_on_the_floor_does_not(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import pytest
 from venues import write_shoebox
 
 from roomsim.errors import DocumentError
-from roomsim.scene.compile import compile_scene, with_scenarios_of
+from roomsim.scene.compile import compile_scene, with_element_sets
 from roomsim.study.engine import Engine
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
@@ -83,10 +83,11 @@ def test_a_quieter_stage(both, tmp_path):
     assert (quieter["speech_transmission_index"][:, 0] > both[0]["speech_transmission_index"][:, 0]).all()
 
 
-def test_scenarios_weighed_anew_keep_the_noise(tmp_path):
+def test_sets_of_elements_keep_the_noise_sources(tmp_path):
     study, mesh = written(tmp_path / "a")
     scene = compile_scene(study, mesh)
-    again = with_scenarios_of(scene, study, mesh)
+    sets = [scenario.elements for scenario in study.document.scenarios_in_order()]
+    again = with_element_sets(scene, study, mesh, sets, scene.noise[0])
     np.testing.assert_array_equal(again.sources.noise_active, scene.sources.noise_active)
     np.testing.assert_array_equal(again.sources.active, [[1, 1, 1], [0, 0, 0]])
     np.testing.assert_array_equal(scene.sources.noise_active, [[0, 0, 0], [1, 0, 1]])

@@ -264,6 +264,85 @@ def test_changes_of_the_sound_system_are_candidates_by_name_and_do_not_contradic
     assert not [chosen for chosen in together if {"second", "not second"} <= chosen]
 
 
+def started_with(study, *names):
+    """The study whose plan starts with the crowd and these elements."""
+    start = study.document.scenario[0].model_copy(update={"elements": ("people", *names)})
+    plan = study.document.plan.model_copy(update={"start_from": "start"})
+    document = study.document.model_copy(update={"scenario": (start,), "plan": plan})
+    return study.model_copy(update={"document": document})
+
+
+@pytest.mark.parametrize(
+    ("costs", "takes"),
+    [
+        ({"budget": 25}, {"hire": 10}),
+        ({"budget": 25, "labour_rate": 5}, {"rigging_hours": 2}),
+        # The fixed sum is paid once: 15 for the start, 25 with one line more.
+        ({"budget": 27, "fixed": 5}, {"hire": 10}),
+        ({"hours_available": 25}, {"rigging_hours": 10}),
+        ({"roof_points_available": 25}, {"roof_points": 10}),
+        ({"stock": {"wool": 25}}, {"stock": {"wool": 10}}),
+    ],
+)
+def test_limits_count_what_the_start_takes_already(costs, takes):
+    """Each of three lines takes 10 of 25: with one of them at the start, there is room for one of the others."""
+    study = started_with(study_of([drape(name, **takes) for name in "abc"], costs), "a")
+    candidates = candidates_of(study, {})
+    assert candidates.names == ("b", "c")
+    allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
+    assert allowed.tolist() == [0b00, 0b01, 0b10]
+    key = next(iter(costs))
+    assert [len(candidates.broken(mask)) for mask in range(4)] == [0, 0, 0, 1]
+    row = next(row for row in candidates.rows if row.key.split(":")[0] == key.split("_available")[0])
+    # What is left: 25 less the 10 of the start, and of the budget with a fixed sum 27 less 15.
+    assert row.bound == (12 if "fixed" in costs else 15)
+    surrogate = fit(candidates.all_bits(), np.array([0.0, 1.0, 1.0, 2.0]))
+    sets = propose(candidates, [goal()], [surrogate], study.document.costs.budget, [], 3)
+    assert sorted(sets) == [0b00, 0b01, 0b10]
+
+
+def test_limits_of_power_points_and_trusses_count_what_the_start_takes_already():
+    change = {"switch_on": ["s0"], "power": 10.0}
+    changes = [{"name": "c0", **change}, {"name": "c1", "switch_on": ["s1"], "power": 10.0}]
+    changes.append({"name": "c2", "switch_on": ["s2"], "power": 10.0})
+    study = study_of([], {"power_available": 25.0}, {"candidates": ["c1", "c2"]}, system_change=changes)
+    sources = [
+        {"name": name, "position": [0, 0, 1], "level": [70] * 8} for name in ("talker", "s0", "s1", "s2")
+    ]
+    heard = study.model_copy(
+        update={"sources": SourcesDocument.model_validate({"schema": 1, "source": sources})}
+    )
+    candidates = candidates_of(started_with(heard, "c0"), {})
+    assert candidates.all_sets()[candidates.allowed(candidates.all_bits())].tolist() == [0b00, 0b01, 0b10]
+
+    # A line of 5 kg at the start and two more on point p: 4 kg hung there before, a box of 3 kg plays all the time.
+    cloth = [{"weight": 5, "hang_from": ["p"], "roof_points": 1}] * 2
+    box = [{"mass": 3, "hang_from": ["p"]}]
+    for p, truss, expected in ((16, 99, [0b0]), (17, 99, [0b0, 0b1]), (99, 16, [0b0]), (99, 17, [0b0, 0b1])):
+        limits = {"p": p, "q": 9, "truss": truss, "existing": 4}
+        study = roof_study(cloth, box, [([], [0], 0, 0, 0)], limits)
+        venue = study.venue.model_dump(by_alias=True)
+        venue["truss"][0]["existing_load"] = 4
+        study = study.model_copy(update={"venue": VenueDocument.model_validate(venue)})
+        plan = study.document.plan.model_copy(update={"candidates": ("b", "c0")})
+        study = study.model_copy(update={"document": study.document.model_copy(update={"plan": plan})})
+        candidates = candidates_of(started_with(study, "a"), {})
+        # With the box silent (c0) there are 3 kg more.
+        with_c0 = candidates.mask(["c0"])
+        allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
+        assert [mask for mask in allowed.tolist() if not mask & with_c0] == expected
+        assert candidates.allowed(candidates.bits([candidates.everything]))[0]
+
+
+def test_a_point_that_is_overloaded_already_takes_nothing_more_not_even_of_unknown_weight():
+    limits = {"p": 10, "q": 10, "truss": 99, "existing": 13}
+    cloth = [{"weight": 5, "hang_from": ["q"], "roof_points": 1}, {"hang_from": ["p"], "roof_points": 1}]
+    study = roof_study(cloth, [{"mass": 1, "hang_from": ["q"]}], [([], [0], 0, 0, 0)], limits)
+    candidates = candidates_of(study, {})
+    assert candidates.names == ("a", "c0")
+    assert candidates.refused == {"b": "by itself it breaks a limit: roof point p, with b, 13 of 10 kg"}
+
+
 def test_example_of_the_guide_is_one_that_the_reader_takes():
     import re
     import tomllib

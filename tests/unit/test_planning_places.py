@@ -8,7 +8,7 @@ import shapely
 from venues import l_shape, rectangle_area, write_shoebox, write_venue
 
 from roomsim.scene.checks import check_venue
-from roomsim.scene.compile import compile_scene, with_scenarios_of
+from roomsim.scene.compile import compile_scene, with_element_sets
 from roomsim.scene.wall_lines import LONGEST, SHORTEST, suggested_lines
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
@@ -53,16 +53,18 @@ def test_tiles_divide_surfaces_and_change_nothing(box):
     assert max(patch.area for patch in divided.patches if not patch.is_sheet) < 2.0 * 2.0**2
 
 
-def test_a_compiled_scene_takes_on_other_scenarios(box):
+def test_a_compiled_scene_takes_on_other_sets_of_elements(box):
     study, mesh = box
     scene = compile_scene(study, mesh)
     turned = tuple(reversed(study.document.scenario))
     other = study.model_copy(update={"document": study.document.model_copy(update={"scenario": turned})})
-    again, fresh = with_scenarios_of(scene, other, mesh), compile_scene(other, mesh)
-    assert again.scenarios == fresh.scenarios
+    fresh = compile_scene(other, mesh)
+    sets = [scenario.elements for scenario in other.document.scenarios_in_order()]
+    again = with_element_sets(scene, study, mesh, sets, fresh.noise[0])
     assert np.array_equal(again.factors, fresh.factors)
     assert np.array_equal(again.sources.active, fresh.sources.active)
-    assert np.array_equal(again.compare_with, fresh.compare_with)
+    assert np.array_equal(again.noise, fresh.noise)
+    assert again.compare_with.tolist() == [0] * len(sets)
 
 
 # --- lines ----------------------------------------------------------------------------------------------
@@ -98,14 +100,23 @@ def test_check_finds_nothing_against_them(box):
     ]
 
 
-def test_price_follows_the_square_metres_of_the_study_s_own_line(box):
+def test_new_lines_cost_weigh_and_take_as_much_per_square_metre_as_the_study_s_own(box):
     study, mesh = box
-    own = next(drape for drape in study.elements.drape if drape.stand_off is not None)
-    metres = own.drop * sum(np.hypot(*(np.array(run[1]) - np.array(run[0]))) for run in own.runs)
-    for line in suggested_lines(study, mesh, study.elements.drape):
-        length = np.hypot(*(np.array(line.runs[0][1]) - np.array(line.runs[0][0])))
-        # Hire is rounded to whole money.
-        assert line.hire == pytest.approx(own.hire * length * line.drop / metres, abs=1.0)
+    # 7.4 m wide, 300 of hire, 4 h and 40 kg (`write_shoebox`); here as for a hall of twice the height, so that the new
+    # lines are shorter from top to bottom.
+    own = study.elements.drape[0].model_copy(update={"top": 9.0, "drop": 8.8, "stock": {"wool": 80.0}})
+    metres = 7.4 * 8.8
+    elements = study.elements.model_copy(update={"drape": (own,)})
+    lines = suggested_lines(study.model_copy(update={"elements": elements}), mesh, elements.drape)
+    lengths = [float(np.hypot(*(np.array(line.runs[0][1]) - np.array(line.runs[0][0])))) for line in lines]
+    assert {line.drop for line in lines} == {4.8} and len({round(length) for length in lengths}) > 1
+    for line, length in zip(lines, lengths):
+        share = length * line.drop / metres
+        # Ends and drop are rounded to 10 mm, hire to whole money, hours and stock to a tenth, weight to whole kg.
+        assert line.hire == pytest.approx(300.0 * share, abs=0.5 + 0.01 * 300.0 * share)
+        assert line.rigging_hours == pytest.approx(4.0 * share, abs=0.05 + 0.01 * 4.0 * share)
+        assert line.weight == pytest.approx(40.0 * share, abs=0.5 + 0.01 * 40.0 * share)
+        assert line.stock["wool"] == pytest.approx(80.0 * share, abs=0.05 + 0.01 * 80.0 * share)
 
 
 def test_walls_round_a_corner_get_lines_on_the_side_of_the_room(tmp_path):

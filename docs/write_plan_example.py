@@ -6,9 +6,9 @@ import tempfile
 from pathlib import Path
 
 import roomsim
-from roomsim.report.planning_sheets import money_sheet, options_sheet, reach_sheet
+from roomsim.report.planning_sheets import money_sheet, options_sheet, target_sheet
 from roomsim.report.planning_tables import sheet_text
-from roomsim.report.planning_words import summary
+from roomsim.report.planning_words import search_notes, summary
 
 PAGE = Path(__file__).parent / "plan.md"
 STUDY = Path(__file__).parent.parent / "geometry" / "depot" / "drape_or_boxes.toml"
@@ -20,8 +20,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         found = roomsim.plan(STUDY, folder)
     parts = ["\n".join(summary(found))]
-    parts += [sheet_text(sheet(found), WIDTH) for sheet in (options_sheet, money_sheet, reach_sheet)]
-    parts.append("\n".join(found.search.words))
+    parts += [sheet_text(sheet(found), WIDTH) for sheet in (options_sheet, money_sheet, target_sheet)]
+    parts.append("\n".join(search_notes(found)))
     page = PAGE.read_text("utf-8")
     before, after = page.split(BEGIN)[0], page.split(END)[1]
     answer = "\n\n".join(part.strip("\n") for part in parts)

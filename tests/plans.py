@@ -78,6 +78,11 @@ def candidates_with(
     return candidates_of(study_of(lines, money, plan), {})
 
 
+def set_of(candidates: Candidates, *names: str) -> int:
+    """The set of these candidates."""
+    return sum(1 << candidates.names.index(name) for name in names)
+
+
 def goal(
     tolerance: float = 0.0, target: float | None = None, name: str = "gain", better: int = 1,
     noticeable: float | None = None,

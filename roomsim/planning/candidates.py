@@ -133,10 +133,6 @@ class Candidates:
         """Names of all elements that are there if a set is chosen: those of the start and its members."""
         return (*self.start.elements, *self.members(mask))
 
-    def mask(self, names: Iterable[str]) -> int:
-        """The set of these candidates."""
-        return sum(1 << self.names.index(name) for name in set(names))
-
     def cost(self, bits: np.ndarray) -> np.ndarray:
         """(n_sets,) hire, labour and fixed sum of the start and what is added; bits (n_sets, n) bool."""
         return self.start_cost + bits @ self.cost_each + self.fixed * (bits & self.hangs).any(axis=1)
@@ -292,14 +288,14 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
     """Relations between names; a name of the start counts as chosen, any other as never chosen."""
     plan, names = study.document.plan, [element.name for element in chosen]
 
-    def at_most(words: str, terms: Iterable[tuple[str, float]], bound: float) -> Row:
+    def at_most(label: str, terms: Iterable[tuple[str, float]], bound: float) -> Row:
         weights = np.zeros(len(names))
         for name, weight in terms:
             if name in names:
                 weights[names.index(name)] += weight
             elif name in start.elements:
                 bound -= weight
-        return Row(RELATION, words, weights, bound)
+        return Row(RELATION, label, weights, bound)
 
     for group in plan.together:
         for one, other in zip(group, (*group[1:], group[0])):
@@ -312,8 +308,8 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
     changes = [element for element in chosen if isinstance(element, SystemChange)]
     for change, against in combinations(changes, 2):
         if {*change.switch_on} & {*against.switch_off} or {*change.switch_off} & {*against.switch_on}:
-            words = f"{change.name} and {against.name} switch one source on and off"
-            yield at_most(words, [(change.name, 1.0), (against.name, 1.0)], 1.0)
+            label = f"{change.name} and {against.name} switch one source on and off"
+            yield at_most(label, [(change.name, 1.0), (against.name, 1.0)], 1.0)
 
 
 def _why_never(candidate: int, name: str, start: Scenario, limits: Limits, rows: Iterable[Row]) -> str:
@@ -322,7 +318,9 @@ def _why_never(candidate: int, name: str, start: Scenario, limits: Limits, rows:
     if wrong is None:
         return ""
     broken = limits.broken((*start.elements, name))
-    return f"by itself it breaks a limit: {broken.get(wrong.key, wrong.label)}"
+    if wrong.key in broken:
+        return f"by itself it breaks a limit: {broken[wrong.key]}"
+    return f"no set may contain it: {wrong.label}"
 
 
 def study_of_sets(study: Study, start: Scenario, sets: Sequence[Iterable[str]]) -> Study:

@@ -58,10 +58,11 @@ def measures_of(study: Study) -> dict[str, SeatMeasure]:
         SeatMeasure(median, STI, median_of_seats),
         SeatMeasure(spread, LEVEL, level_spread),
     ]
-    for name, words, chosen in (("mid", "500 Hz and 1 kHz", bands.MID), ("bass", "63 and 125 Hz", bands.BASS)):
-        rows.append(SeatMeasure(Measure(f"t20_{name}", f"T20 at {words}", "s", 0, None, 2), T20, _mean_time(chosen)))
+    for name, octaves, chosen in (("mid", "500 Hz and 1 kHz", bands.MID), ("bass", "63 and 125 Hz", bands.BASS)):
+        time = Measure(f"t20_{name}", f"T20 at {octaves}", "s", 0, None, 2)
+        rows.append(SeatMeasure(time, T20, _mean_time(chosen)))
         if plan.reverberation_at_most is not None:
-            label = f"reverberation outside the target curve, {words}"
+            label = f"reverberation outside the target curve, {octaves}"
             outside = _outside_curve(chosen, plan.reverberation_at_most, plan.reverberation_at_least)
             measure = Measure(f"reverberation_{name}", label, "%", -1, JND_TIME, 2)
             rows.append(SeatMeasure(measure, T20, outside, 0.0))
@@ -133,10 +134,10 @@ HalfWidths = Callable[[str, int, Sequence[int]], np.ndarray]
 def equals(
     goals: Sequence[Goal], sets: Sequence[int], values: Mapping[str, np.ndarray], half_widths: HalfWidths
 ) -> list[int]:
-    """The sets that no goal tells apart from the best, as places in `sets`.
+    """The sets that no goal distinguishes from the best, as places in `sets`.
 
     Goal after goal, sets that are worse than the best of those left by more than the goal's tolerance, and
-    by more than chance explains, drop out.
+    by more than the Monte Carlo error explains, drop out.
 
     Parameters
     ----------
@@ -149,7 +150,8 @@ def equals(
         best = max(left, key=lambda k: tuple(g.worth(values[g.measure.name])[k] for g in goals[i:]))
         half = half_widths(goal.measure.name, sets[best], [sets[k] for k in left])
         within = np.maximum(goal.tolerance, np.nan_to_num(half, nan=0.0))
-        behind = _behind(worth, best, left)
+        # If nothing can be evaluated, nothing is behind.
+        behind = worth[best] - worth[left] if np.isfinite(worth[best]) else np.zeros(len(left))
         left = [k for k, gap, room in zip(left, behind, within) if gap <= room or k == best]
     return left
 
@@ -161,20 +163,14 @@ def proposed(
     half_widths: HalfWidths,
     burden: Sequence[tuple[float, ...]],
 ) -> int:
-    """The one of `sets` that asks least among those that no goal tells apart from the best; see `equals`.
+    """The least demanding of the sets that no goal distinguishes from the best; see `equals`.
 
     Parameters
     ----------
-    burden : (n_sets,) what decides in the end, the least first: cost, hours, number of elements
+    burden : (n_sets,) by which these are compared: cost, hours, number of elements
     """
     left = equals(goals, sets, values, half_widths)
     return sets[min(left, key=lambda k: (burden[k], sets[k]))]
-
-
-def _behind(worth: np.ndarray, best: int, left: Sequence[int]) -> np.ndarray:
-    if not np.isfinite(worth[best]):
-        return np.zeros(len(left))
-    return worth[best] - worth[list(left)]
 
 
 def ranking(goals: Sequence[Goal], values: Mapping[str, np.ndarray], cost: np.ndarray) -> np.ndarray:

@@ -62,7 +62,7 @@ def load_plan(path: Path) -> PlanResults:
     except (*hdf5.UNREADABLE, AttributeError, KeyError, TypeError, ValueError) as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole plan file"
         raise StoreError(
-            f"is no plan file that can be read: {reason}", file=path, cure="Search again to write it anew."
+            f"cannot be read as a plan file: {reason}", file=path, cure="Search again to write a new one."
         ) from fault
 
 

@@ -100,7 +100,7 @@ class Option:
     broken: tuple[str, ...]
     """Limits and relations that it breaks."""
     values: dict[str, Interval]
-    """Of a finalist from the paths traced for the finalists alone, with other random numbers."""
+    """Of a finalist from the paths traced for the finalists only, with other random numbers."""
     gains: dict[str, Interval]
     """Over the start, from the same paths."""
     searched: dict[str, Interval]
@@ -151,7 +151,7 @@ class TargetCost:
     likely: int | None
     """Set that reaches it by its value; None if none does."""
     certain: int | None
-    """By the worse end of its 95 % interval, Monte Carlo error alone."""
+    """By the worse end of its 95 % interval, Monte Carlo error only."""
     near: int | None
     """The cheapest set that misses it by less than half its interval; None unless it is cheaper than `likely`."""
 

@@ -1,4 +1,4 @@
-"""Whether the choice stands if absorption is not what the tables say."""
+"""Whether the choice remains if absorption differs from the tables."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from .goals import SeatMeasure, equals, metrics_of, proposed, ranking
 from .results import AbsorptionCase, Goal, Robustness
 
 BATCHES = 10
-"""Batches of paths a source that are weighed anew for each case. The figures as stated come from the same
-ones, so that chance drops out of the shifts."""
+"""Batches of paths per source that are weighted again for each case. The values with absorption as stated come
+from the same ones, so that chance cancels in the shifts."""
 
 
 @dataclass(frozen=True)
@@ -40,15 +40,10 @@ class Scaled:
         return np.clip(self.fabrics * absorption, 0.0, 1.0)
 
 
-CASES: dict[str, Scaled] = {
-    "cloth absorbs 20 % less": Scaled(1.0, 0.8),
-    "cloth absorbs 10 % less": Scaled(1.0, 0.9),
-    "cloth absorbs 10 % more": Scaled(1.0, 1.1),
-    "cloth absorbs 20 % more": Scaled(1.0, 1.2),
-    "the venue absorbs 20 % less": Scaled(0.8, 1.0),
-    "the venue absorbs 10 % less": Scaled(0.9, 1.0),
-    "the venue absorbs 10 % more": Scaled(1.1, 1.0),
-    "the venue absorbs 20 % more": Scaled(1.2, 1.0),
+_CHANGES = {"20 % less": 0.8, "10 % less": 0.9, "10 % more": 1.1, "20 % more": 1.2}
+CASES = {
+    **{f"cloth absorbs {words}": Scaled(1.0, factor) for words, factor in _CHANGES.items()},
+    **{f"the venue absorbs {words}": Scaled(factor, 1.0) for words, factor in _CHANGES.items()},
 }
 
 

@@ -1,4 +1,4 @@
-"""The whole way from a study's files to the answer: which set of elements, and what more money buys."""
+"""From the files of a study to the answer: which set of elements is proposed, and what more money buys."""
 
 from __future__ import annotations
 
@@ -59,15 +59,15 @@ SMALLEST_TILE = 2.0
 """m; smaller parts would show chance."""
 MOST_FINALISTS = 12
 MOST_CONTENDERS = 15
-"""Sets that are held against each other with other absorption; with the start they fill a block."""
+"""Sets that are compared with other absorption; with the start they fill a block."""
 N_NEW_LINES = 5
 OTHER_SEED = 1_000_003
-"""Added to the study's seed for the paths of the finalists: what was lucky in the search is not so
-again."""
+"""Added to the study's seed for the paths of the finalists: what chance favoured in the search is not
+favoured again."""
 N_ORDERS = 16
 """Orders tried for the average value of an element where there are too many sets to try all."""
 ALL_ORDERS_UP_TO = 256
-"""Sets; with more candidates than eight a sample of orders tells as much for less."""
+"""Sets; with more candidates than eight a sample of orders is as good and cheaper."""
 
 
 def plan_treatment(
@@ -84,11 +84,11 @@ def plan_treatment(
     Parameters
     ----------
     study_path : study file; its table [plan] says what may be chosen and what counts
-    folder : where everything goes; `<study>.roomsim` beside the study unless said
+    folder : where everything goes; `<study>.roomsim` beside the study by default
     sti_error : standard error of the speech transmission index wanted, in place of the study's own
-    most_sets : sets worked out at most, in place of the study's own number
-    threads : all cores unless said; results do not depend on it
-    progress : told how far the search is
+    most_sets : sets evaluated at most, in place of the study's own number
+    threads : all cores by default; results do not depend on it
+    progress : receives how far the search is
 
     Raises
     ------

@@ -1,6 +1,6 @@
-"""A fitted stand-in for the traced figures: each element's own effect, and what pairs take from each other.
+"""A model fitted to the evaluated sets: each element's own effect, and the interaction of pairs.
 
-It proposes sets, and never has the last word: what it proposes is worked out from the paths.
+It only proposes sets; what it proposes is evaluated on the paths.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from .results import Goal
 _RIDGE = 10.0 ** np.arange(-6.0, 3.0)
 """Penalties that are tried, against the mean square of the columns."""
 _PAIRS_AGAINST_MAIN = 4.0
-"""Effects of pairs are smaller than those of elements: the same penalty would hold them too loosely
+"""Effects of pairs are smaller than those of elements: the same penalty would be too weak for them
 (judged)."""
 _NODES = 1000
 """Of the search tree for one proposal at most; the best found until then is taken. A limit of time would
@@ -81,8 +81,8 @@ class _Model:
     """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
 
     Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`, and one for each
-    loudspeaker that a limit counts while it plays. With whole numbers for x the others come out whole by
-    themselves: each is driven to one end by the aim or the limit, and held there by x.
+    loudspeaker that a limit counts while it plays. With integer x the others are integers without being
+    asked to be: each is driven to one end by the aim or the limit, and held there by x.
 
     Parameters
     ----------
@@ -207,7 +207,7 @@ def propose(
 
 
 def _pairs_that_matter(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], tuple[bool, bool]]:
-    """Pairs with an effect worth speaking of in some goal, and in which directions."""
+    """Pairs with an effect that matters in some goal, and in which directions."""
     slight = [1e-3 * float(np.abs(pair).max()) for pair in effects]
     small = np.any([pair < -limit for pair, limit in zip(effects, slight)], axis=0)
     large = np.any([pair > limit for pair, limit in zip(effects, slight)], axis=0)

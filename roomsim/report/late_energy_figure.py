@@ -4,7 +4,7 @@ surfaces reflects."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -33,21 +33,6 @@ AXES = (0.03, 0.14, 0.94, 0.73)
 """Of the net on its sheet."""
 
 
-@dataclass(frozen=True)
-class _Net:
-    """The faces of the venue laid flat, m."""
-
-    polygons: list[np.ndarray]
-    density: np.ndarray
-    """(n,) late energy per square metre; the average of all surfaces is 1."""
-    lines: list[np.ndarray]
-    """Upright free cloth, in the floor plan."""
-    line_density: np.ndarray
-    labels: list[tuple[np.ndarray, str]]
-    bounds: np.ndarray
-    """(2, 2) lower left and upper right."""
-
-
 def pictured(results: PlanResults) -> dict[str, LateEnergyOrigin]:
     """What there are pictures of: "start" and the proposed "plan"."""
     return {"plan" if origin.option else "start": origin for origin in results.late_energy}
@@ -72,32 +57,17 @@ def _drawn(results: PlanResults, origin: LateEnergyOrigin) -> Figure:
         f"and 1 kHz:\n{', '.join(f'{name} {100.0 * share:.0f} %' for share, name in worst)}.",
     )
     axes = figure.add_axes(AXES)
-    net = _net(results, origin)
-    colours = matplotlib.colormaps["YlOrBr"].resampled(len(TIMES) + 1)
-    norm = BoundaryNorm(TIMES, len(TIMES) + 1, extend="both")
-    faces = PolyCollection(
-        net.polygons, array=net.density, cmap=colours, norm=norm, edgecolors="#8a8a8a", linewidths=0.25
-    )
-    axes.add_collection(faces)
-    if net.lines:
-        cloth = LineCollection(
-            net.lines, array=net.line_density, cmap=colours, norm=norm, linewidths=4.0, zorder=5
-        )
-        axes.add_collection(cloth)
+    faces, ceiling = _draw_surfaces(axes, results, origin)
     labels = list(_draw_plan_lines(axes, results, option.elements))
     for number, line in enumerate(results.new_lines if origin.option == results.proposed else (), start=1):
         ends = np.array(line.run)
         axes.plot(*ends.T, color=style.SERIES[0], linewidth=2.0, linestyle=(0, (2, 1)), zorder=7)
         labels.append(_label(ends, f"new {number}", style.SERIES[0], 6.0))
-    labels += [Label(text, [Place(at)], 7.0) for at, text in net.labels]
-    low, high = net.bounds
-    axes.set_xlim(low[0], high[0])
-    axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal")
     axes.axis("off")
-    width = float(high[0] - low[0])
-    draw_scale_bar(axes, (float(low[0]), float(low[1])), 0.12 * width)
-    write_labels(axes, labels)
+    (left, right), bottom = axes.get_xlim(), axes.get_ylim()[0]
+    draw_scale_bar(axes, (left, bottom), 0.12 * (right - left))
+    write_labels(axes, [*labels, ceiling])
     bar = figure.colorbar(
         faces,
         cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)),
@@ -142,7 +112,11 @@ def _label(line: np.ndarray, text: str, colour: str, size: float) -> Label:
     return Label(text, places, size, colour, on_ground=True)
 
 
-def _net(results: PlanResults, origin: LateEnergyOrigin) -> _Net:
+def _draw_surfaces(axes: Axes, results: PlanResults, origin: LateEnergyOrigin) -> tuple[PolyCollection, Label]:
+    """Draw the venue laid flat, with upright free cloth as lines in the floor plan; the faces and the ceiling's name.
+
+    Colours show late energy per square metre, relative to the average of all surfaces.
+    """
     corners, is_sheet = results.outlines, results.outline_is_sheet
     density = origin.density[results.outline_patch] * origin.square_metres.sum()
     low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
@@ -183,11 +157,18 @@ def _net(results: PlanResults, origin: LateEnergyOrigin) -> _Net:
         is_shell = np.abs(middle[:, axis] - edge) < ON_SHELL
         add(~is_level & ~is_sheet & faces_it & (is_shell | is_tall), lay_flat, side * middle[:, axis])
     free = is_sheet & ~is_level & (density > 0.0)
+    steps: dict[str, Any] = {"cmap": matplotlib.colormaps["YlOrBr"].resampled(len(TIMES) + 1)}
+    steps["norm"] = BoundaryNorm(TIMES, len(TIMES) + 1, extend="both")
+    faces = PolyCollection(polygons, array=np.array(shown), edgecolors="#8a8a8a", linewidths=0.25, **steps)
+    axes.add_collection(faces)
     lines = [_seen_from_above(corners[i]) for i in np.flatnonzero(free)]
+    if lines:
+        axes.add_collection(LineCollection(lines, array=density[free], linewidths=4.0, zorder=5, **steps))
     points = np.concatenate(polygons)
-    bounds = np.array([points.min(axis=0) - gap, points.max(axis=0) + gap])
-    labels = [(np.array([centre[0], high[1] + 0.6 * gap]) + away, "roof or ceiling, seen from above")]
-    return _Net(polygons, np.array(shown), lines, density[free], labels, bounds)
+    axes.set_xlim(points[:, 0].min() - gap, points[:, 0].max() + gap)
+    axes.set_ylim(points[:, 1].min() - gap, points[:, 1].max() + gap)
+    place = Place(np.array([centre[0], high[1] + 0.6 * gap]) + away)
+    return faces, Label("roof or ceiling, seen from above", [place], 7.0)
 
 
 def _beside_or_above(size: np.ndarray, gap: float) -> np.ndarray:

@@ -1,5 +1,4 @@
-"""What a search for the best treatment is told: what may be hung, what goes with what, what counts
-first."""
+"""Settings of a search for the best treatment: candidates, relations between them, and goals."""
 
 from __future__ import annotations
 
@@ -30,26 +29,26 @@ class Goal(Model):
     """One thing that a plan is judged by. Goals count in the order in which they are written."""
 
     figure: GoalFigure
-    """What is looked at: share of the seats at the study's STI target or above, STI of the worst tenth or
+    """What is compared: share of the seats at the study's STI target or above, STI of the worst tenth or
     of the median seat; by how much reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, leaves the
-    target curve; level difference between the loudest and the softest tenth of seats."""
+    target curve; level difference between the loudest and the softest tenth of the seats."""
     target: Annotated[float, Field(ge=-1000.0, le=1000.0)] | None = None
-    """What is enough: more is no better."""
+    """Enough: more is no better."""
     tolerance: NotNegative | None = None
-    """Plans that differ by no more count as equal, and the next goal decides; one just noticeable
-    difference unless said, and never less than what chance explains."""
+    """Plans that differ by no more count as equal, and the next goal decides; by default one just
+    noticeable difference, and never less than what the Monte Carlo error explains."""
 
 
 class Plan(Model):
     """The search for the best treatment."""
 
     start_from: Name | None = None
-    """Scenario that everything is added to and measured against; the bare venue unless said."""
+    """Scenario that everything is added to and compared with; by default the bare venue."""
     candidates: tuple[Name, ...] = ()
-    """Elements to choose from, system changes among them; unless said, all drapes, banners, ceiling drapes
+    """Elements to choose from, system changes among them; by default all drapes, banners, ceiling drapes
     and floor coverings that the start does not have."""
     together: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
-    """Lists of elements that come all or not at all."""
+    """Lists of elements of which all are chosen or none."""
     only_one_of: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
     """Lists of elements of which one at most may be chosen."""
     requires: dict[Name, tuple[Name, ...]] = Field(default_factory=dict)
@@ -62,14 +61,14 @@ class Plan(Model):
     reverberation_at_most: Seconds | None = None
     """Upper edge of the target curve, s per octave."""
     reverberation_at_least: Seconds | None = None
-    """Lower edge of the target curve, s per octave; none unless said."""
+    """Lower edge of the target curve, s per octave; none by default."""
     money_step: Annotated[float, Field(ge=0.01, le=1e9)] = 500.0
-    """Amount of money of which the marginal table tells what the next one buys."""
+    """Steps of the table that shows what more money buys."""
     late_after: Literal[50, 80] = 50
-    """ms after the first sound from which energy counts as late when it is asked where it comes from: 50
-    for speech, 80 for music."""
+    """ms after the first sound from which energy counts as late where its origin is shown: 50 for
+    speech, 80 for music."""
     most_sets: Annotated[int, Field(ge=16, le=65536)] = 512
-    """Sets of elements that are worked out at most. If all allowed sets are fewer, all are worked out."""
+    """Largest number of sets of elements that are evaluated. If fewer are allowed, all are evaluated."""
 
     @field_validator("goal")
     @classmethod

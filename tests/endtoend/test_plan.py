@@ -257,7 +257,7 @@ def test_damaged_or_missing_plan_is_an_error(folder, tmp_path):
     content = bytearray((folder / "plan.h5").read_bytes())
     content[len(content) // 2] ^= 1
     damaged.write_bytes(content)
-    with pytest.raises(StoreError, match="no plan file"):
+    with pytest.raises(StoreError, match="cannot be read as a plan file"):
         roomsim.load_plan(damaged)
 
 

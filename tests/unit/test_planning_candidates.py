@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
-from plans import candidates_with, drape, exact, goal, problem, study_of
+from plans import candidates_with, drape, exact, goal, problem, set_of, study_of
 
 from roomsim.errors import SceneError
 from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
@@ -228,7 +228,7 @@ def test_cost_has_the_fixed_sum_once_and_only_if_something_hangs():
     )
     candidates = candidates_of(study, {})
     sets = [(), ("carpet",), ("a",), ("a", "b"), ("a", "b", "carpet")]
-    cost = candidates.cost(candidates.bits([candidates.mask(names) for names in sets]))
+    cost = candidates.cost(candidates.bits([set_of(candidates, *names) for names in sets]))
     assert cost.tolist() == [0.0, 5.0, 116.0, 136.0, 141.0]
 
 
@@ -328,7 +328,7 @@ def test_limits_of_power_points_and_trusses_count_what_the_start_takes_already()
         study = study.model_copy(update={"document": study.document.model_copy(update={"plan": plan})})
         candidates = candidates_of(started_with(study, "a"), {})
         # With the box silent (c0) there are 3 kg more.
-        with_c0 = candidates.mask(["c0"])
+        with_c0 = set_of(candidates, "c0")
         allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
         assert [mask for mask in allowed.tolist() if not mask & with_c0] == expected
         assert candidates.allowed(candidates.bits([candidates.everything]))[0]

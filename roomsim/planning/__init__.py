@@ -1,2 +1,1 @@
-"""Which treatment is worth its money: candidates, search, marginal value, and where late sound comes
-from."""
+"""Which treatment is worth its money: candidates, search, trade-offs, and where late energy comes from."""

@@ -68,17 +68,11 @@ def _drawn(results: PlanResults, origin: LateEnergyOrigin) -> Figure:
     (left, right), bottom = axes.get_xlim(), axes.get_ylim()[0]
     draw_scale_bar(axes, (left, bottom), 0.12 * (right - left))
     write_labels(axes, [*labels, ceiling])
-    bar = figure.colorbar(
-        faces,
-        cax=figure.add_axes((0.30, 0.105, 0.40, 0.018)),
-        orientation="horizontal",
-        extend="both",
-        spacing="uniform",
-    )
+    below = figure.add_axes((0.30, 0.105, 0.40, 0.018))
+    bar = figure.colorbar(faces, cax=below, orientation="horizontal", extend="both", spacing="uniform")
     bar.set_ticks(TIMES, labels=[f"{edge:g}" for edge in TIMES])
-    bar.set_label(
-        "late energy reflected per square metre, 500 Hz to 4 kHz; average of all surfaces = 1", fontsize=7.0
-    )
+    label = "late energy reflected per square metre, 500 Hz to 4 kHz; average of all surfaces = 1"
+    bar.set_label(label, fontsize=7.0)
     style.write_foot(
         figure,
         "Walls are folded outwards from the floor plan, with their lower edges towards it; the ceiling is seen from "

@@ -185,18 +185,11 @@ def _contributions_panel(
     )
     for (name, label, marker, shift), colour in zip(kinds, style.SERIES[:3]):
         intervals = [getattr(rows[element], name) for element in order]
+        values = np.array([(one.value, one.half_width) for one in intervals]).T
         axes.errorbar(
-            [factor * one.value for one in intervals],
-            places - shift,
-            xerr=[factor * one.half_width for one in intervals],
-            linestyle="none",
-            marker=marker,
-            markersize=4.5,
-            color=colour,
-            capsize=2.0,
-            linewidth=1.0,
-            label=label,
-        )
+            factor * values[0], places - shift, xerr=factor * values[1], linestyle="none", marker=marker,
+            markersize=4.5, color=colour, capsize=2.0, linewidth=1.0, label=label,
+        )  # fmt: skip
     axes.axvline(0.0, color=style.INK, linewidth=0.8)
     short = short_names(results)
     axes.set_yticks(places, [textwrap.fill(shortened(short[element], 44), 24) for element in order])

@@ -197,14 +197,9 @@ def left_out_sheet(results: PlanResults) -> Sheet:
     def row(what: str, out: LeftOut) -> tuple[str, ...]:
         gone = " + ".join(results.members(out.before & ~out.after))
         before, after = results.options[out.before], results.options[out.after]
-        return (
-            what,
-            gone,
-            money(before.cost - after.cost),
-            f"{before.rigging_hours - after.rigging_hours:g}",
-            str(before.roof_points - after.roof_points),
-            *_changes(out.changes, results),
-        )
+        hours, points = before.rigging_hours - after.rigging_hours, before.roof_points - after.roof_points
+        saved = (money(before.cost - after.cost), f"{hours:g}", str(points))
+        return (what, gone, *saved, *_changes(out.changes, results))
 
     rows = [row("by itself", out) for out in results.left_out]
     rows += [row(f"{place}.", out) for place, out in enumerate(results.left_out_in_turn, start=1)]

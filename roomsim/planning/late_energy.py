@@ -119,4 +119,4 @@ def outlines(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     surfaces = scene.surfaces
     a, u, v = surfaces.origin, surfaces.edge_u, surfaces.edge_v
     far = np.where(surfaces.is_triangle[:, None], a + v, a + u + v)
-    return np.stack([a, a + u, far, a + v], axis=1), surfaces.patch.astype(int)
+    return np.stack([a, a + u, far, a + v], axis=1), surfaces.patch

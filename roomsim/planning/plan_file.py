@@ -10,7 +10,7 @@ import math
 from dataclasses import asdict, is_dataclass
 from pathlib import Path
 from types import UnionType
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, get_args, get_origin, get_type_hints
 
 import numpy as np
 
@@ -89,7 +89,7 @@ def _read(kind: Any, value: Any) -> Any:
     AttributeError, KeyError, TypeError, ValueError : it is not of this type
     """
     if is_dataclass(kind):
-        hints = get_type_hints(kind)
+        hints = get_type_hints(kind, include_extras=True)
         if set(value) != set(hints):
             raise ValueError(f"not the keys of {kind}")
         return kind(**{name: _read(hint, value[name]) for name, hint in hints.items()})  # type: ignore[operator]
@@ -101,12 +101,11 @@ def _read(kind: Any, value: Any) -> Any:
     if get_origin(kind) is tuple:
         kinds = parts[:1] * len(value) if parts[1:] == (...,) else parts
         return tuple(_read(one, part) for one, part in zip(kinds, value, strict=True))
-    if kind is np.ndarray:
-        array = np.array(value)
-        return array.astype(float) if array.dtype.kind not in "bi" else array
-    if kind in (int, float) and not isinstance(value, bool):
-        # Keys, and numbers that are not finite, are text.
-        return kind(value)
+    if kind is np.ndarray or get_origin(kind) is Annotated:
+        return np.array(value, dtype=float)
+    if kind is float and not isinstance(value, bool):
+        # Numbers that are not finite are text.
+        return float(value)
     if type(value) is not kind:
         raise TypeError(f"{value!r} is no {kind}")
     return value

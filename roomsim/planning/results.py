@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 
@@ -90,6 +91,7 @@ class Candidate:
 class Option:
     """A set of elements: what it takes and what it gives."""
 
+    number: int
     elements: tuple[str, ...]
     """Candidates in it, without the elements of the start."""
     cost: float
@@ -118,7 +120,7 @@ class Option:
 class EvaluatedSet:
     """A set that the search evaluated."""
 
-    elements: int
+    number: int
     cost: float
     is_allowed: bool
     """It keeps all limits and relations except, perhaps, the budget."""
@@ -255,16 +257,16 @@ class LateEnergyOrigin:
     """s after the first sound, from which energy is late."""
     surfaces: tuple[str, ...]
     """As the venue file names them, or the element that covers them; the largest share first."""
-    square_metres: np.ndarray
+    square_metres: Annotated[np.ndarray, (None,)]
     """(n_surfaces,) of all their sides in the room."""
     area_names: tuple[str, ...]
-    share: np.ndarray
+    share: Annotated[np.ndarray, (None, None, 8)]
     """(n_areas, n_surfaces, 8) of the late energy of an audience area in a band."""
-    half_width: np.ndarray
+    half_width: Annotated[np.ndarray, (None, None, 8)]
     """Half the 95 % interval of `share`."""
-    overall: np.ndarray
+    overall: Annotated[np.ndarray, (None, 8)]
     """(n_surfaces, 8) of the late energy of all seats."""
-    density: np.ndarray
+    density: Annotated[np.ndarray, (None,)]
     """(n_patches,) share of the late energy of all seats at 500 Hz to 4 kHz, per square metre."""
 
 
@@ -303,8 +305,8 @@ class PlanResults:
     candidates: tuple[Candidate, ...]
     refused: dict[str, str]
     """Elements that were asked for and may not be chosen -> reason."""
-    options: dict[int, Option]
-    """All sets to which the following fields refer; 0 is the start."""
+    options: tuple[Option, ...]
+    """All sets to which the following fields refer by number; 0 is the start."""
     evaluated: tuple[EvaluatedSet, ...]
     proposed: int
     highest: int
@@ -321,12 +323,12 @@ class PlanResults:
     search: SearchOutcome
     late_energy: tuple[LateEnergyOrigin, ...]
     """Of the start and of the proposed plan."""
-    outlines: np.ndarray
+    outlines: Annotated[np.ndarray, (None, 4, 3)]
     """(n_faces, 4, 3) corners of every surface, m; the last of a triangle is repeated."""
-    outline_patch: np.ndarray
-    """(n_faces,) patch of each, for `LateEnergyOrigin.density`."""
-    outline_is_sheet: np.ndarray
-    """(n_faces,) bool, free-hanging cloth, whether hung or not."""
+    outline_patch: tuple[int, ...]
+    """Patch of each, for `LateEnergyOrigin.density`."""
+    outline_is_sheet: tuple[bool, ...]
+    """Free-hanging cloth, whether hung or not."""
     new_lines: tuple[NewLine, ...]
     drawing: PlanDrawing
     warnings: tuple[str, ...]
@@ -335,15 +337,19 @@ class PlanResults:
     @property
     def plan(self) -> Option:
         """The proposed set."""
-        return self.options[self.proposed]
+        return self.option(self.proposed)
+
+    def option(self, number: int) -> Option:
+        """The set of this number."""
+        return next(option for option in self.options if option.number == number)
 
     def measure(self, name: str) -> Measure:
         """The measure of this name."""
         return next(measure for measure in self.measures if measure.name == name)
 
-    def members(self, elements: int) -> tuple[str, ...]:
+    def members(self, number: int) -> tuple[str, ...]:
         """Names of the candidates in a set."""
-        return tuple(one.name for i, one in enumerate(self.candidates) if (elements >> i) & 1)
+        return tuple(one.name for i, one in enumerate(self.candidates) if (number >> i) & 1)
 
     def is_within_budget(self, cost: float) -> bool:
         """Whether a cost keeps the budget, if there is one."""

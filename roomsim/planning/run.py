@@ -8,8 +8,6 @@ from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
-import numpy as np
-
 from ..errors import SceneError
 from ..estimate import student_factor
 from ..scene.checks import check_venue, refused_scenarios
@@ -169,7 +167,7 @@ class _Search:
         named = [*finalists, *(mask for sets in fronts.values() for mask in sets), *(one.option for one in of_money)]
         named += [mask for one in targets for mask in (one.likely, one.certain, one.near) if mask is not None]
         named += [one.after for one in (*left_out, *left_out_in_turn)]
-        options = {mask: self._option(mask, searched, retraced, shifts) for mask in dict.fromkeys(named)}
+        options = tuple(self._option(mask, searched, retraced, shifts) for mask in dict.fromkeys(named))
         corners, patch = outlines(scene)
         return PlanResults(
             title=document.title,
@@ -199,11 +197,11 @@ class _Search:
             search=outcome,
             late_energy=origins,
             outlines=corners,
-            outline_patch=patch,
-            outline_is_sheet=np.array([scene.patches[number].is_sheet for number in patch]),
+            outline_patch=tuple(map(int, patch)),
+            outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, self.mesh, scene.receivers),
-            warnings=(*self._warnings(reached, final_reached), *self._doubts([options[mask] for mask in finalists])),
+            warnings=(*self._warnings(reached, final_reached), *self._doubts(options[: len(finalists)])),
             provenance=provenance(self.study, final_reached),
         )
 
@@ -290,6 +288,7 @@ class _Search:
                 if math.isfinite(error):
                     part[name] = replace(part[name], input_half_width=COVERAGE_FACTOR * error)
         return Option(
+            number=mask,
             elements=candidates.members(mask),
             cost=demand.cost,
             rigging_hours=demand.rigging_hours,

@@ -46,7 +46,7 @@ def late_energy_figure(results: PlanResults, origin: LateEnergyOrigin) -> Figure
 
 def _drawn(results: PlanResults, origin: LateEnergyOrigin) -> Figure:
     figure = style.new_figure(style.A4_LEVEL)
-    option = results.options[origin.option]
+    option = results.option(origin.option)
     mid = origin.overall[:, list(bands.MID)].mean(axis=1)
     worst = sorted(zip(mid, origin.surfaces), reverse=True)[:6]
     style.write_head(
@@ -111,8 +111,8 @@ def _draw_surfaces(axes: Axes, results: PlanResults, origin: LateEnergyOrigin) -
 
     Colours show late energy per square metre, relative to the average of all surfaces.
     """
-    corners, is_sheet = results.outlines, results.outline_is_sheet
-    density = origin.density[results.outline_patch] * origin.square_metres.sum()
+    corners, is_sheet = results.outlines, np.array(results.outline_is_sheet)
+    density = origin.density[list(results.outline_patch)] * origin.square_metres.sum()
     low, high = corners.reshape(-1, 3).min(axis=0), corners.reshape(-1, 3).max(axis=0)
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)

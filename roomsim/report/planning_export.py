@@ -42,7 +42,7 @@ def sets_table(results: PlanResults) -> Iterator[list[Cell]]:
     ]
     for one in sorted(results.evaluated, key=lambda one: one.cost):
         yield [
-            *((one.elements >> i) & 1 for i in range(len(names))),
+            *((one.number >> i) & 1 for i in range(len(names))),
             one.cost,
             int(one.is_allowed),
             int(results.is_within_budget(one.cost)),

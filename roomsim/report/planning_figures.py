@@ -54,12 +54,12 @@ def front_figure(results: PlanResults) -> Figure:
 
 def _known_front(results: PlanResults, measure: Measure) -> list[int]:
     """The trade-off front, as far as its values are known: a reverberation time may be missing."""
-    return [i for i in results.front[measure.name] if np.isfinite(results.options[i].values[measure.name].value)]
+    return [i for i in results.front[measure.name] if np.isfinite(results.option(i).values[measure.name].value)]
 
 
 def _points(results: PlanResults, masks: Sequence[int], measure: Measure) -> np.ndarray:
     """(n, 2) cost and value, as shown, of some options."""
-    factor, options = factor_of(measure), [results.options[mask] for mask in masks]
+    factor, options = factor_of(measure), [results.option(mask) for mask in masks]
     points = [(option.cost, factor * option.values[measure.name].value) for option in options]
     return np.array(points).reshape(-1, 2)
 
@@ -67,7 +67,7 @@ def _points(results: PlanResults, masks: Sequence[int], measure: Measure) -> np.
 def _front_panel(axes: Axes, results: PlanResults, goal: Goal) -> None:
     measure = goal.measure
     factor, masks = factor_of(measure), _known_front(results, measure)
-    dearest = max(results.options[i].cost for i in [*masks, results.proposed])
+    dearest = max(results.option(i).cost for i in [*masks, results.proposed])
     if not masks:
         axes.text(
             0.5, 0.5, textwrap.fill("Not known for any set: too few seats have a reverberation time.", 34),
@@ -85,7 +85,7 @@ def _front_panel(axes: Axes, results: PlanResults, goal: Goal) -> None:
     )
     for i in dict.fromkeys([*masks, results.proposed, results.highest, 0]):
         colour = {results.proposed: PROPOSED, results.highest: BEST}.get(i, style.INK)
-        _draw_interval(axes, results.options[i].cost, results.options[i].values[measure.name], factor, colour)
+        _draw_interval(axes, results.option(i).cost, results.option(i).values[measure.name], factor, colour)
     for i, colour, label in ((results.highest, BEST, "best values"), (results.proposed, PROPOSED, "proposed")):
         point = _points(results, [i], measure).T
         axes.plot(*point, "D", color=colour, markersize=6.0, label=label, linestyle="none", zorder=5)
@@ -121,9 +121,9 @@ def _name_front(axes: Axes, results: PlanResults, goal: Goal) -> None:
     front = _points(results, masks, measure)
     steepest = [masks[k + 1] for k in np.argsort(-measure.better * np.diff(front[:, 1]), kind="stable")[:MOST_NAMES]]
     named = list(dict.fromkeys([0, results.proposed, results.highest, *steepest]))
-    named = [i for i in named if np.isfinite(results.options[i].values[measure.name].value)]
+    named = [i for i in named if np.isfinite(results.option(i).values[measure.name].value)]
     short = {name: shortened(text, _LETTERS) for name, text in short_names(results).items()}
-    names = [" + ".join(short[name] for name in results.options[i].elements) or results.start for i in named]
+    names = [" + ".join(short[name] for name in results.option(i).elements) or results.start for i in named]
     names = [textwrap.fill(shortened(name, 3 * _LETTERS), 2 * _LETTERS) for name in names]
     x, y = _points(results, named, measure).T
     write_names(axes, x, y, names, _lines(axes, results, goal, front))

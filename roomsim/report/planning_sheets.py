@@ -67,10 +67,10 @@ def options_sheet(results: PlanResults) -> Sheet:
     # More do not fit beside each other; the file holds them all.
     measures = shown_measures(results)[:5]
     first = measures[0]
-    order = sorted(results.finalists, key=lambda mask: results.options[mask].cost)
+    order = sorted(results.finalists, key=lambda mask: results.option(mask).cost)
 
     def row(mask: int) -> tuple[str, ...]:
-        option = results.options[mask]
+        option = results.option(mask)
         marks = [word for word, of in (("proposed", results.proposed), ("best", results.highest)) if of == mask]
         return (
             f"{', '.join(marks)}: " * bool(marks)
@@ -101,7 +101,7 @@ def money_sheet(results: PlanResults) -> Sheet:
 
     def row(place: int) -> tuple[str, ...]:
         step = results.steps[place]
-        option, before = results.options[step.option], results.steps[step.against].option
+        option, before = results.option(step.option), results.steps[step.against].option
         exchanged = [f"+ {short[name]}" for name in results.members(step.option & ~before)]
         exchanged += [f"− {short[name]}" for name in results.members(before & ~step.option)]
         return (
@@ -137,7 +137,7 @@ def target_sheet(results: PlanResults) -> Sheet:
     rows = []
     for one in results.target_costs:
         measure = results.measure(one.measure)
-        found = [None if mask is None else results.options[mask] for mask in (one.likely, one.certain)]
+        found = [None if mask is None else results.option(mask) for mask in (one.likely, one.certain)]
         sets = ["no set" if option is None else set_text(option, results) for option in found]
         prices = [NONE if option is None else money(option.cost) for option in found]
         rows.append((measure.label, *sets, near_miss(one, results), exact_amount(one.target, measure), *prices))
@@ -196,7 +196,7 @@ def left_out_sheet(results: PlanResults) -> Sheet:
 
     def row(what: str, out: LeftOut) -> tuple[str, ...]:
         gone = " + ".join(results.members(out.before & ~out.after))
-        before, after = results.options[out.before], results.options[out.after]
+        before, after = results.option(out.before), results.option(out.after)
         hours, points = before.rigging_hours - after.rigging_hours, before.roof_points - after.roof_points
         saved = (money(before.cost - after.cost), f"{hours:g}", str(points))
         return (what, gone, *saved, *_changes(out.changes, results))
@@ -240,7 +240,7 @@ def robustness_sheet(results: PlanResults) -> Sheet:
 def retraced_sheet(results: PlanResults) -> Sheet:
     """The finalists as the search evaluated them and as traced again."""
     rows = []
-    for option in (results.options[mask] for mask in results.finalists):
+    for option in (results.option(mask) for mask in results.finalists):
         cells = [set_text(option, results)]
         for measure in goal_measures(results):
             ratio = option.retraced_apart(measure.name, results.n_replicates)
@@ -283,7 +283,7 @@ def late_energy_sheet(results: PlanResults, origin: LateEnergyOrigin) -> Sheet:
         "surface that reflected it last. Cloth has most effect on surfaces with a larger share of this energy than of "
         "the area. Earlier reflections on the way are not considered."
     )
-    title = f"Where late energy comes from: {set_text(results.options[origin.option], results)}"
+    title = f"Where late energy comes from: {set_text(results.option(origin.option), results)}"
     return Sheet(title, tuple(heads), rows, 1, note)
 
 

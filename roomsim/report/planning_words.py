@@ -111,7 +111,7 @@ def head_of(measure: Measure) -> str:
 
 def summary(results: PlanResults) -> list[str]:
     """The answer in a few sentences."""
-    plan, highest = results.plan, results.options[results.highest]
+    plan, highest = results.plan, results.option(results.highest)
     limit = "" if results.budget is None else f" of {money(results.budget)}"
 
     def values(option: Option) -> str:
@@ -142,7 +142,7 @@ def near_miss(one: TargetCost, results: PlanResults) -> str:
     """The cheapest set that misses a target by less than its error, and by how much."""
     if one.near is None:
         return NONE
-    option = results.options[one.near]
+    option = results.option(one.near)
     value = option.searched[one.measure]
     missed = Interval(abs(value.value - one.target), value.half_width)
     by = amount(missed, results.measure(one.measure))
@@ -158,7 +158,7 @@ def _targets(results: PlanResults) -> Iterator[str]:
             near = "" if one.near is None else f" Within the error it is reached by {near_miss(one, results)}."
             yield f"No set that keeps the limits reaches the target ({target}).{near}"
         else:
-            likely = results.options[one.likely]
+            likely = results.option(one.likely)
             name = "the proposed one" if one.likely == results.proposed else set_text(likely, results)
             over = "" if results.is_within_budget(likely.cost) else ", which is over the budget"
             certain = "." if one.certain == one.likely else _certain(one, results)
@@ -175,7 +175,7 @@ def _certain(one: TargetCost, results: PlanResults) -> str:
     """What reaches a target with its whole interval."""
     if one.certain is None:
         return "; no set reaches it with its whole 95 % interval."
-    certain = results.options[one.certain]
+    certain = results.option(one.certain)
     return f"; with its whole 95 % interval: {set_text(certain, results)}, {money(certain.cost)}."
 
 

@@ -8,7 +8,7 @@
 The working tree is only read. It is copied once, the tests of the package run in the copy to learn which tests reach
 which function, and each process then gets a copy of its own, in which one mutant at a time is written. A mutant is
 killed when a test fails, when the package no longer imports, or when the tests exceed their time limit. The tests
-that reach the changed function run first, then the other tests of the same files. Survivors that are equivalent to
+that reach the changed function run first, file by file, then the others of these files. Survivors that are equivalent to
 the original are listed with their reasons in `mutants_explained.toml` and counted apart.
 
 Only executable code is changed: no docstrings, annotations, decorators, text, error messages or functions that return
@@ -294,6 +294,11 @@ class _Finder(ast.NodeVisitor):
             other = value + 1.0 if abs(value) < _COMPARED_WITH else float(f"{value * 1.1:.12g}")
             self._add("constant", node, repr(other))
 
+    def visit_keyword(self, node: ast.keyword) -> None:
+        """How many digits are printed is formatting."""
+        if node.arg != "decimals":
+            self.generic_visit(node)
+
     def visit_Call(self, node: ast.Call) -> None:
         """Its counterpart: least for greatest, any for all."""
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
@@ -475,17 +480,14 @@ def _users_of_kernels(root: Path, package: Path) -> dict[str, set[str]]:
 SURVIVED, KILLED, TIMED_OUT, UNREACHED, FAULT = "survived", "killed", "timed out", "not reached by any test", "fault"
 
 
-class _FirstFailure:
-    """Plugin of pytest: tests in the order asked for, and which one failed."""
+class _Chosen:
+    """Plugin of pytest: only some tests of a file, and which one failed."""
 
-    def __init__(self, first: list[str], others: list[str], seconds: dict[str, float]) -> None:
-        order = {test: (stage, seconds[_file_of(test)]) for stage, tests in enumerate((first, others)) for test in tests}
-        self.order, self.failed = order, ""
+    def __init__(self, tests: set[str]) -> None:
+        self.tests, self.failed = tests, ""
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
-        last = (2, 0.0)
-        items.sort(key=lambda item: self.order.get(item.nodeid, last))
-        items[:] = [item for item in items if item.nodeid in self.order]
+        items[:] = [item for item in items if item.nodeid in self.tests]
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.failed and not self.failed:
@@ -639,8 +641,6 @@ def try_mutants(
             path.write_bytes(mutant.applied(original.read_bytes()))
             # The byte code kept is known by time and size of its source.
             os.utime(path, (2e9, 2e9))
-            plugin = _FirstFailure(first, others, seconds_of_file)
-            files = sorted({_file_of(test) for test in (*first, *others)}, key=seconds_of_file.__getitem__)
             if is_kernel:
                 cache = scratch / f"kernels-{place}"
                 shutil.rmtree(cache, ignore_errors=True)
@@ -648,8 +648,14 @@ def try_mutants(
                 import numba
 
                 numba.core.config.reload_config()
-            code = _run_tests(tree, files, plugin)
-            return {"code": code, "by": plugin.failed}
+            # File by file: most mutants are killed by the first, and the others are then never imported.
+            for tests in (first, others):
+                for file in sorted({_file_of(test) for test in tests}, key=seconds_of_file.__getitem__):
+                    plugin = _Chosen({test for test in tests if _file_of(test) == file})
+                    code = _run_tests(tree, [file], plugin)
+                    if code != 0:
+                        return {"code": code, "by": plugin.failed or f"{file} (import)"}
+            return {"code": 0, "by": ""}
 
         expected = sum(coverage.tests[test].seconds for test in (*first, *others))
         jobs.append(Job(str(number), 20.0 + 4.0 * expected + (180.0 if is_kernel else 0.0), work))
@@ -662,15 +668,16 @@ def try_mutants(
         if result is None:
             outcome = {"outcome": TIMED_OUT, "by": ""}
         elif result["code"] in (0, 1, 2):
-            outcome = {"outcome": SURVIVED if result["code"] == 0 else KILLED, "by": result["by"] or "import"}
+            outcome = {"outcome": SURVIVED if result["code"] == 0 else KILLED, "by": result["by"]}
         else:
             outcome = {"outcome": FAULT, "by": f"pytest ended with {result['code']}"}
         outcomes[mutant] = outcome
         counts[outcome["outcome"]] += 1
         if outcome["outcome"] not in (KILLED, TIMED_OUT):
-            print(f"{outcome['outcome']}: {mutant.file}:{mutant.line}  {mutant.source}  ->  {mutant.mutated}", flush=True)
-        if sum(counts.values()) % 50 == 0:
-            print(f"-- {sum(counts.values())} of {len(jobs)} in {time.time() - begun:.0f} s: {dict(counts)}", flush=True)
+            place = f"{mutant.file}:{mutant.line}"
+            print(f"{outcome['outcome']}: {place}  {mutant.source}  ->  {mutant.mutated}", flush=True)
+        if counts.total() % 50 == 0:
+            print(f"-- {counts.total()} of {len(jobs)} in {time.time() - begun:.0f} s: {dict(counts)}", flush=True)
     return outcomes
 
 
@@ -771,9 +778,8 @@ def main() -> int:
 
     package_name = Path(arguments.package).parts[0]
     patterns = arguments.tests or TESTS.get(package_name, OTHERS)
-    files = sorted(
-        {p.relative_to(ROOT).as_posix() for q in patterns for p in (ROOT / "tests").glob(q) if p.name.startswith("test_")}
-    )
+    found = {path for pattern in patterns for path in (ROOT / "tests").glob(pattern)}
+    files = sorted(path.relative_to(ROOT).as_posix() for path in found if path.name.startswith("test_"))
     os.environ |= ONE_THREAD
     for name in PRELOADED:
         with contextlib.suppress(ImportError):

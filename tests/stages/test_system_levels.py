@@ -53,7 +53,7 @@ MAINS_FIRST, ECHO = 0, 2
 def report(tmp_path_factory):
     corners = [(0.0, 0.0), (STAGE, 0.0), (LENGTH, 0.0), (LENGTH, WIDTH), (STAGE, WIDTH), (0.0, WIDTH)]
     shell = prism(corners, 8.0, parts={"stage": (0, 1, 4, 5), "hall": (1, 2, 3, 4)})
-    shell = Shell(shell.vertices + [0.0, 0.0, FLOOR], shell.polygons)
+    shell = Shell(shell.vertices + np.array([0.0, 0.0, FLOOR]), shell.polygons)
     folder = tmp_path_factory.mktemp("hall")
     path = write_venue(
         folder,

@@ -8,8 +8,8 @@
 The working tree is only read. It is copied once, the tests of the package run in the copy to learn which tests reach
 which function, and each process then gets a copy of its own, in which one mutant at a time is written. A mutant is
 killed when a test fails, when the package no longer imports, or when the tests exceed their time limit. The tests
-that reach the changed function run first, file by file, then the others of these files. Survivors that are equivalent to
-the original are listed with their reasons in `mutants_explained.toml` and counted apart.
+that reach the changed function run first, file by file, then the others of these files. Survivors that are equivalent
+to the original are listed with their reasons in `mutants_explained.toml` and counted apart.
 
 Only executable code is changed: no docstrings, annotations, decorators, text, error messages or functions that return
 text. Compiled kernels are compiled anew for each mutant in a cache of its own.
@@ -46,7 +46,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "physics": (
         *("standards/*", "analytic/test_drape.py", "analytic/test_reverberation*.py", "analytic/test_system_*.py"),
         *("unit/test_physics_*.py", "unit/test_timing.py", "unit/test_room_figures.py", "stages/test_scene_compile.py"),
-        *("stages/test_store_statistical.py", "stages/test_noise_sources.py", "unit/test_faults_found.py"),
+        *("stages/test_store_statistical.py", "stages/test_noise_sources.py", "unit/test_free_cloth_uncertainty.py"),
     ),
     "decay": (
         *("analytic/test_decay*.py", "analytic/test_time_zero.py", "analytic/test_coupled_rooms.py"),
@@ -56,24 +56,27 @@ TESTS: dict[str, tuple[str, ...]] = {
     "metrics": (
         *("standards/test_i*.py", "analytic/test_decay.py", "analytic/test_time_zero.py", "unit/test_metrics*.py"),
         *("unit/test_common_seats.py", "unit/test_compare.py", "unit/test_measured.py", "unit/test_uncertainty.py"),
+        *("standards/test_printed_values.py", "unit/test_replicated.py"),
         *("statistical/test_estimate_coverage.py", "unit/test_room_figures.py", "unit/test_planning_search.py"),
     ),
     "system": (
         *("analytic/test_system_*.py", "unit/test_system_*.py", "unit/test_aiming.py", "unit/test_scene_sources.py"),
         *("stages/test_system_*.py", "unit/test_sofa.py", "unit/test_timing.py", "unit/test_physics_*.py"),
+        *("stages/test_noise_sources.py", "unit/test_rigging.py"),
     ),
     "scene": (
         *("unit/test_scene_*.py", "unit/test_checks.py", "unit/test_rigging.py", "unit/test_mesh_habits.py"),
         *("unit/test_patches.py", "unit/test_tiers.py", "unit/test_planning_places.py", "unit/test_uncertainty.py"),
         *("unit/test_loudspeaker_zones.py", "stages/test_scene_*.py", "stages/test_system_scene.py"),
         *("stages/test_noise_sources.py", "statistical/test_scenarios.py", "unit/test_demo_venue*.py"),
-        *("properties/test_patches.py", "stages/test_store_statistical.py", "unit/test_faults_found.py"),
+        *("properties/test_patches.py", "stages/test_store_statistical.py", "unit/test_free_cloth_uncertainty.py"),
     ),
     "study": (
         *("stages/test_store_*.py", "stages/test_system_*.py", "stages/test_noise_sources.py", "stages/test_needs.py"),
         *("stages/test_resume.py", "unit/test_store*.py", "unit/test_compare.py", "unit/test_common_seats.py"),
         *("unit/test_late_paths.py", "unit/test_uncertainty.py", "unit/test_measured.py", "unit/test_timing.py"),
         *("unit/test_costs.py", "unit/test_room_figures.py", "analytic/test_landing.py", "analytic/test_time_zero.py"),
+        *("stages/test_precision.py", "unit/test_free_cloth_uncertainty.py", "analytic/test_two_sided.py"),
     ),
     "planning": (
         *("unit/test_planning_*.py", "endtoend/test_plan.py", "analytic/test_late_energy.py", "unit/test_rigging.py"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from roomsim.metrics.common_seats import TIMES, common_seats
+from roomsim.metrics.common_seats import TIMES, common_seats, seats_of_means
 from roomsim.metrics.replicated import Replicated
 from roomsim.study.compare import STI, compare
 from roomsim.study.statistical import missing_times
@@ -100,3 +100,13 @@ def test_a_time_missing_at_few_seats_is_not_told():
     figures[T30].full[2:7] = 1.0
     figures[T30].left_out[:, 2:7] = 1.0
     assert missing_times(["bare", "drape"], figures) == []
+
+
+def test_what_is_made_of_two_times_is_given_only_where_both_are() -> None:
+    """T20 at every seat and T30 at none: their curvature has no seat either."""
+    finite, missing = np.ones((5, 1, 8)), np.full((5, 1, 8), np.nan)
+    times = {"reverberation_time_t20": finite, "reverberation_time_t30": missing, "curvature": missing}
+    figures = {name: Replicated(value, np.stack([value, value])) for name, value in times.items()}
+    seats = seats_of_means(figures)
+    assert seats["reverberation_time_t20"].all()
+    assert not seats["curvature"].any()

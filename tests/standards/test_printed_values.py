@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from roomsim.errors import PhysicalRangeError
-from roomsim.metrics.speech import hearing_factor, masking_level, rating_letter, rating_word
+from roomsim.metrics.speech import (
+    hearing_factor,
+    masking_level,
+    rating_letter,
+    rating_word,
+    speech_transmission_index,
+)
 from roomsim.physics.absorption import weighted_absorption
 from roomsim.physics.air import air_attenuation
 from roomsim.physics.exposure import EXPOSURE_LIMITS
@@ -117,3 +123,10 @@ def test_between_the_planes_of_two_polars_half_of_each_counts() -> None:
     for azimuth, side, height in ((1, "left", "up"), (3, "right", "up"), (5, "right", "down"), (7, "left", "down")):
         level = 10.0 * np.log10(balloon[18, azimuth, 0])  # 90 degrees off the axis
         assert level == pytest.approx(-90.0 * (slopes[side] + slopes[height]) / 2.0, abs=1e-9)
+
+
+def test_index_is_one_at_most() -> None:
+    """IEC 60268-16, Annex A: with nothing in the 250 Hz octave and all in the others the weights for male speech add up
+    to 1.381 - 0.127 - (0.381 - 0.085 - 0.078) = 1.036, which counts as 1; with all in all to 1 exactly."""
+    assert speech_transmission_index(np.array([1.0, 0.0, 1.0, 1.0, 1.0, 1.0, 1.0])) == 1.0
+    assert speech_transmission_index(np.ones(7)) == pytest.approx(1.0, abs=1e-12)

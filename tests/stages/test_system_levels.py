@@ -128,8 +128,8 @@ def test_stage_against_seats_has_its_sign(report):
 
 def test_second_main_that_comes_late_is_an_echo(report):
     """Mains at x = 9 and 60 m, the second 6 dB up, on a line of seats between them. What may follow the first and how
-    loud: 10 dB louder up to 30 ms, 0 dB at 50 ms, 10 dB weaker at 80 ms (Haas 1951 and common practice; `precedence`
-    in docs). Distances and levels by hand, x of the seat, ms and dB of the second after the first:
+    loud: 10 dB louder up to 30 ms (Haas, Acustica 1 (1951), 49, from memory), as loud at 50 ms, 10 dB weaker at 80 ms
+    (common practice, no source). Distances and levels by hand, x of the seat, ms and dB of the second after the first:
 
     23.5: 14.6 and 36.5 m, 64 ms, -1.9 dB: above the -4.5 dB allowed at 64 ms, an echo, although both are mains.
     17.5: 8.7 and 42.5 m, 98 ms, -7.8 dB: an echo.

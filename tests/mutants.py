@@ -57,7 +57,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "metrics": (
         *("standards/test_i*.py", "analytic/test_decay.py", "analytic/test_time_zero.py", "unit/test_metrics*.py"),
         *("unit/test_common_seats.py", "unit/test_compare.py", "unit/test_measured.py", "unit/test_uncertainty.py"),
-        *("standards/test_printed_values.py", "unit/test_replicated.py"),
+        *("standards/test_printed_values.py", "unit/test_replicated.py", "analytic/test_bands_that_start_apart.py"),
         *("statistical/test_estimate_coverage.py", "unit/test_room_figures.py", "unit/test_planning_search.py"),
     ),
     "system": (

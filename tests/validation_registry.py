@@ -172,6 +172,17 @@ TOPICS = (
             ],
         ),
         (
+            "analytic/test_seats_near_walls.py",
+            [
+                (
+                    "level_near_the_floor_is_that_of_a_diffuse_room",
+                    "level at seats whose spheres would reach through the floor",
+                    "level in a diffuse room: Kuttruff, Room Acoustics",
+                    MEMORY,
+                ),
+            ],
+        ),
+        (
             "analytic/test_diffuse_field.py",
             [
                 (
@@ -531,6 +542,17 @@ TOPICS = (
             ],
         ),
         (
+            "analytic/test_bands_that_start_apart.py",
+            [
+                (
+                    "early_and_late_are_counted_from_the_start_of_each_band",
+                    "definition, clarity and centre time where bands begin 0.2 s apart",
+                    "integrals by hand",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "analytic/test_time_zero.py",
             [
                 (
@@ -708,6 +730,35 @@ TOPICS = (
             ],
         ),
         (
+            "standards/test_printed_values.py",
+            [
+                (
+                    "speech_at_the_reception_threshold_loses_half_its_modulation",
+                    "absolute reception threshold of each octave",
+                    "IEC 60268-16, Annex A",
+                    MEMORY,
+                ),
+                (
+                    "masking_bends_where_the_standard_says",
+                    "slopes of masking by the octave below",
+                    "IEC 60268-16, Annex A",
+                    MEMORY,
+                ),
+                (
+                    "index_is_one_at_most",
+                    "sum of weights and redundancy; the index ends at 1",
+                    "IEC 60268-16, Annex A",
+                    MEMORY,
+                ),
+                (
+                    "words_and_letters_begin_at_the_printed_edges",
+                    "edges of rating words and letters",
+                    "ISO 9921:2003, Annex F; IEC 60268-16:2020, Annex F",
+                    MEMORY,
+                ),
+            ],
+        ),
+        (
             "standards/test_iec60268_16_signal.py",
             [
                 (
@@ -782,6 +833,23 @@ TOPICS = (
             ],
         ),
         (
+            "analytic/test_two_sided.py",
+            [
+                (
+                    "formulas_count_a_screen_with_both_sides",
+                    "Sabine's and Eyring's times with a screen in the room",
+                    "areas of both sides by hand",
+                    DERIVED,
+                ),
+                (
+                    "rays_meet_a_screen_on_both_sides",
+                    "traced time with the screen, all surfaces scattering",
+                    "Eyring, within a tenth",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "analytic/test_reverberation_distance.py",
             [
                 ("critical_distance", "critical distance", "worked out by hand", DERIVED),
@@ -826,6 +894,29 @@ TOPICS = (
                 ("laws", "laws of growth with frequency", "ISO 9613-1:1993", FOUND),
                 ("accuracy_class", "accuracy of the formula", "ISO 9613-1:1993, clause 7", MEMORY),
                 ("speed_and_density", "speed of sound and density", "CRC Handbook; ISO 2533", MEMORY),
+            ],
+        ),
+        (
+            "standards/test_printed_values.py",
+            [
+                (
+                    "air_is_worked_out_as_far_as_the_standard_goes",
+                    "range of frequency over pressure",
+                    "ISO 9613-1:1993, clause 1",
+                    MEMORY,
+                ),
+                (
+                    "nc_curve_is_the_printed_one",
+                    "all octaves of NC-15 to NC-70",
+                    "ANSI/ASA S12.2, table of NC curves",
+                    MEMORY,
+                ),
+                (
+                    "exposure_limits_are_those_of_the_law",
+                    "limits of exposure and their times",
+                    "Directive 2003/10/EC, DIN 15905-5, decree 2017-1244, WHO 2022, FoHMFS 2014:15",
+                    MEMORY,
+                ),
             ],
         ),
         (
@@ -1005,6 +1096,17 @@ TOPICS = (
             ],
         ),
         (
+            "standards/test_printed_values.py",
+            [
+                (
+                    "absorption_classes_begin_at_the_printed_ratings",
+                    "rating and class of equal absorption in all bands",
+                    "ISO 11654:1997, Annex B",
+                    MEMORY,
+                ),
+            ],
+        ),
+        (
             "standards/test_weighted_absorption.py",
             [
                 (
@@ -1027,6 +1129,17 @@ TOPICS = (
     topic(
         "Loudspeaker systems: complex sums",
         "",
+        (
+            "standards/test_printed_values.py",
+            [
+                (
+                    "between_the_planes_of_two_polars_half_of_each_counts",
+                    "levels at 45 degrees between two polars, each side",
+                    "straight lines by hand",
+                    DERIVED,
+                ),
+            ],
+        ),
         (
             "analytic/test_system_field.py",
             [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from roomsim.metrics.common_seats import TIMES, common_seats
+from roomsim.metrics.common_seats import TIMES, common_seats, seats_of_means
 from roomsim.metrics.replicated import Replicated
 from roomsim.study.compare import STI, compare
 from roomsim.study.statistical import missing_times
@@ -100,3 +100,29 @@ def test_a_time_missing_at_few_seats_is_not_told():
     figures[T30].full[2:7] = 1.0
     figures[T30].left_out[:, 2:7] = 1.0
     assert missing_times(["bare", "drape"], figures) == []
+
+
+def test_what_is_made_of_two_times_is_given_only_where_both_are() -> None:
+    """T20 at every seat and T30 at none: their curvature has no seat either."""
+    finite, missing = np.ones((5, 1, 8)), np.full((5, 1, 8), np.nan)
+    times = {"reverberation_time_t20": finite, "reverberation_time_t30": missing, "curvature": missing}
+    figures = {name: Replicated(value, np.stack([value, value])) for name, value in times.items()}
+    seats = seats_of_means(figures)
+    assert seats["reverberation_time_t20"].all()
+    assert not seats["curvature"].any()
+
+
+def test_what_is_not_among_the_figures_has_no_seats() -> None:
+    times = {name: known(np.ones((N_SEATS, 1, 8))) for name in (T20, T30)}
+    assert set(seats_of_means(times)) == {T20, T30}
+    # A curvature without the T30 that it was made of is averaged over all seats that have it.
+    assert set(seats_of_means({T20: times[T20], "curvature": times[T30]})) == {T20}
+
+
+def test_a_time_that_a_single_seat_has_counts_as_one_that_there_is() -> None:
+    """T20 at all ten seats and T30 at one: T30 goes, and T20 keeps all its seats."""
+    there = {T20: np.ones((N_SEATS, 1), bool), T30: (np.arange(N_SEATS) == 3)[:, None]}
+    seats = common_seats(there)
+    assert seats[T20].all() and not seats[T30].any()
+    only = common_seats({T30: there[T30]})
+    assert only[T30].sum() == 1

@@ -699,12 +699,6 @@ TOPICS = (
                     MEMORY,
                 ),
                 ("articulation_loss", "articulation loss from the index", "Farrel Becker's fit", MEMORY),
-                (
-                    "ratings",
-                    "letters and words",
-                    "IEC 60268-16, Annex F (found); ISO 9921:2003 (from memory)",
-                    FOUND,
-                ),
             ],
         ),
         (
@@ -758,9 +752,6 @@ TOPICS = (
                     DERIVED,
                 ),
                 ("facing_any_way", "surfaces that face any way", "by hand", DERIVED),
-                ("objects_in_a_room", "room with objects", "ISO 12354-6:2003", MEMORY),
-                ("coupled_rooms_worked", "coupled rooms: rates and weights", "worked out by hand", DERIVED),
-                ("coupled_rooms_by_solving_the_balance", "coupled rooms", "balance solved by scipy", DERIVED),
                 (
                     "schroeder_frequency",
                     "Schroeder frequency",
@@ -785,12 +776,6 @@ TOPICS = (
             "analytic/test_reverberation_distance.py",
             [
                 ("critical_distance", "critical distance", "worked out by hand", DERIVED),
-                (
-                    "level_against_distance",
-                    "level against distance",
-                    "Hopkins and Stryker (from memory), worked out",
-                    DERIVED,
-                ),
                 ("revised_theory", "revised theory", "Barron and Lee, JASA 84 (1988) 618", MEMORY),
                 (
                     "revised_theory_is_the_decay_from_the_direct_sound_on",
@@ -824,7 +809,6 @@ TOPICS = (
                 ),
                 ("intermediates", "saturation pressure", "steam tables IAPWS-IF97", MEMORY),
                 ("laws", "laws of growth with frequency", "ISO 9613-1:1993", FOUND),
-                ("accuracy_class", "accuracy of the formula", "ISO 9613-1:1993, clause 7", MEMORY),
                 ("speed_and_density", "speed of sound and density", "CRC Handbook; ISO 2533", MEMORY),
             ],
         ),
@@ -841,7 +825,6 @@ TOPICS = (
                     FOUND,
                 ),
                 ("single_band_counts_with_its_weighting", "one band", "IEC 61672-1:2013, Table 3", MEMORY),
-                ("shifting_a_spectrum", "shifting a spectrum", "identity", DERIVED),
             ],
         ),
         (
@@ -925,30 +908,12 @@ TOPICS = (
                 ("quadrature_has_converged", "the quadrature has converged", "finer quadrature", DERIVED),
                 ("free_immobile_sheet", "free resistive sheet, diffuse", "closed form worked out", DERIVED),
                 ("tone_on_a_wall_by_the_slow_twin", "single tones before a wall", "worked table", DERIVED),
-                (
-                    "local_reaction",
-                    "local reaction: Paris' integral",
-                    "Kuttruff, Room Acoustics, ch. 2.5 (from memory)",
-                    DERIVED,
-                ),
-                (
-                    "local_reaction_with_reactance",
-                    "local reaction with reactance",
-                    "numerical integration by scipy",
-                    DERIVED,
-                ),
                 ("cloth_that_is_not_there", "limit r -> 0", "closed form", DERIVED),
                 (
                     "airtight_sheet_follows_the_mass_law",
                     "limit r -> infinity: mass law",
                     "closed form",
                     DERIVED,
-                ),
-                (
-                    "mass_law_in_decibels",
-                    "mass law in decibels",
-                    "Beranek, Noise and Vibration Control, ch. 11",
-                    MEMORY,
                 ),
                 (
                     "airtight_cloth_absorbs_nothing",
@@ -1019,8 +984,6 @@ TOPICS = (
                     "identity",
                     DERIVED,
                 ),
-                ("practical_absorption", "practical absorption", "ISO 11654:1997", MEMORY),
-                ("iso_354", "absorption from reverberation times", "ISO 354:2003, restated", FOUND),
             ],
         ),
     ),
@@ -1040,12 +1003,6 @@ TOPICS = (
                     "near_field_of_a_line_on_its_axis",
                     "near field of a line",
                     "Beranek and Mellow, ch. 4 (from memory)",
-                    DERIVED,
-                ),
-                (
-                    "transition_distance_is_where_the_ends_are_a_quarter_wave_behind",
-                    "where the far field begins",
-                    "geometry",
                     DERIVED,
                 ),
                 ("a_hang_of_slots_is_a_continuous_line", "a hang of slots is a line", "closed form", DERIVED),
@@ -1344,8 +1301,6 @@ OTHER_TESTS = {
     ),
     "analytic/test_system_subs.py": (
         "rejection_does_not_depend_on_where_the_stack_looks",
-        "tuning_finds_what_equal_boxes_miss",
-        "tuned_drive_gives_what_was_promised",
         "31_hertz_needs_a_level_there",
     ),
     "standards/test_absorption.py": (
@@ -1353,7 +1308,7 @@ OTHER_TESTS = {
         "values_are_what_they_say",
     ),
     "standards/test_air.py": ("arrays_broadcast_with_the_band_last", "outside_the_standard"),
-    "standards/test_iec60268_16.py": ("articulation_loss_is_a_percentage", "no_rating_without_an_index"),
+    "standards/test_iec60268_16.py": ("articulation_loss_is_a_percentage",),
     "standards/test_iso3382.py": ("strength_is_left_out_without_a_power",),
     "standards/test_noise_curves.py": ("names_of_curves", "other_names_are_no_curves"),
 }

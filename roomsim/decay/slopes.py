@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from ..errors import DecayRangeError
-from ..physics.modulation import DECAY_CONSTANT
+from ..physics.reverberation import DECAY_CONSTANT
 
 
 @dataclass(frozen=True)

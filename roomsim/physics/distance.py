@@ -18,24 +18,6 @@ def critical_distance(absorption_area: Any, directivity_factor: Any = 1.0) -> np
     return np.sqrt(np.asarray(directivity_factor) * absorption_area / (16.0 * np.pi))
 
 
-def hopkins_stryker(distance: Any, directivity_factor: Any, absorption_area: Any) -> np.ndarray:
-    """Steady energy at a distance, per source power: Q / (4 pi r^2) + 4 / A, 1/m2.
-
-    Ten times its logarithm is Lp - Lw. Hopkins and Stryker, Proc. IRE 36 (1948) 315 (from memory). The
-    reverberant part is the same everywhere: too loud far from the source in a large, absorbing or long hall
-    (`revised_theory`).
-
-    Parameters
-    ----------
-    distance : (...) float, m
-    directivity_factor : (...) float
-    absorption_area : (...) float, m2
-    """
-    return np.asarray(directivity_factor) / (4.0 * np.pi * np.square(distance)) + 4.0 / np.asarray(
-        absorption_area
-    )
-
-
 def revised_theory(
     distance: Any,
     reverberation_time: Any,
@@ -110,8 +92,3 @@ def articulation_loss_from_sti(sti: Any) -> np.ndarray:
     """Articulation loss of consonants, percent: 170.5405 exp(-5.419 STI) (Farrel Becker's fit; from
     memory)."""
     return 170.5405 * np.exp(-5.419 * np.asarray(sti, dtype=float))
-
-
-def sti_from_articulation_loss(articulation_loss: Any) -> np.ndarray:
-    """Inverse of `articulation_loss_from_sti`; articulation loss in percent."""
-    return np.log(170.5405 / np.asarray(articulation_loss, dtype=float)) / 5.419

@@ -113,14 +113,6 @@ def coverage_loss(
     return 6.0 * np.square(np.asarray(angle, dtype=float)[..., None] / (0.5 * coverage * widening))
 
 
-def far_field_distance(length: float, frequency: Any, speed_of_sound: float = 343.2) -> np.ndarray:
-    """Distance from which a line of sources counts as one, m: L^2 f / (2 c) (common practice, no source).
-
-    The path to its ends is then a quarter wavelength longer than to its middle.
-    """
-    return length**2 * np.asarray(frequency) / (2.0 * speed_of_sound)
-
-
 # --- balloons -------------------------------------------------------------------------------------------
 
 
@@ -195,21 +187,6 @@ def sphere_weights(n_polar: int, n_azimuth: int) -> np.ndarray:
     weight = np.sin(np.radians(polar_angles(n_polar))) * (2.0 - 2.0 * np.cos(step)) / step
     weight[[0, -1]] = 1.0 - np.sin(step) / step
     return np.repeat(weight[:, None] / (2.0 * n_azimuth), n_azimuth, axis=1)
-
-
-def directivity_factor(balloon: np.ndarray) -> np.ndarray:
-    """Q: energy on axis over the mean over all directions.
-
-    Parameters
-    ----------
-    balloon : (..., n_polar, n_azimuth, n_bands) float, squared pressure
-
-    Returns
-    -------
-    (..., n_bands) float; ten times its logarithm is the directivity index, dB
-    """
-    weights = sphere_weights(*balloon.shape[-3:-1])
-    return balloon[..., 0, 0, :] / np.einsum("...pab,pa->...b", balloon, weights)
 
 
 def gain_towards(balloon: np.ndarray, axes: np.ndarray, directions: np.ndarray) -> np.ndarray:

@@ -14,6 +14,9 @@ import numpy as np
 
 from ..bands import EXACT, LABELS, N_BANDS
 
+DECAY_CONSTANT = 6.0 * np.log(10.0)
+"""Energy falls as exp(-DECAY_CONSTANT t / T): 60 dB in the reverberation time T."""
+
 SPEED_OF_SOUND = 343.2
 """m/s at 20 degC, where nothing else is said."""
 
@@ -174,39 +177,6 @@ FORMULAS: dict[str, Callable[[Enclosure], np.ndarray]] = {
 """All estimates of the reverberation time, best known first. Fitzroy and Arau-Puchades need `Enclosure.facing`."""
 
 
-def furnished(room: Enclosure, object_areas: Any = 0.0, object_volume: float = 0.0) -> np.ndarray:
-    """Reverberation time with objects in the room, ISO 12354-6:2003, Equations (1) to (5) (numbers from
-    memory).
-
-    T = (55.3 / c) V (1 - p) / A, A = sum a S + sum A_obj + 4 m V (1 - p), p the share of the volume that the
-    objects fill.
-
-    Parameters
-    ----------
-    room : Enclosure
-    object_areas : (..., n_bands) float or float, m2
-        Absorption area of all objects; of a hard one its volume to the power 2/3 (`hard_object`).
-    object_volume : float, m3
-
-    Returns
-    -------
-    (..., n_bands) float, s
-    """
-    free = 1.0 - object_volume / room.volume
-    area = room.total_area * room.mean_absorption + object_areas + room.air_area * free
-    return 55.3 * room.volume * free / (room.speed_of_sound * area)
-
-
-def hard_object(volume: Any) -> np.ndarray:
-    """Absorption area of a hard, irregular object, m2: V^(2/3) (ISO 12354-6:2003, 4.4; from memory)."""
-    return np.asarray(volume, dtype=float) ** (2.0 / 3.0)
-
-
-def mean_free_path(volume: float, area: Any) -> np.ndarray:
-    """Mean path between reflections, 4 V / S, m (Kosten, Acustica 10 (1960) 245; exact for diffuse walls)."""
-    return 4.0 * volume / np.asarray(area)
-
-
 def _exponent(absorption: np.ndarray) -> np.ndarray:
     """-ln(1 - a): infinite where everything is absorbed, so that the time becomes 0."""
     with np.errstate(divide="ignore"):
@@ -219,55 +189,6 @@ def schroeder_frequency(reverberation_time: Any, volume: float) -> np.ndarray:
     Schroeder and Kuttruff, J. Acoust. Soc. Am. 34 (1962) 76 (from memory). T in s, any shape; V in m3.
     """
     return 2000.0 * np.sqrt(np.asarray(reverberation_time) / volume)
-
-
-# --- coupled rooms --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CoupledDecay:
-    """Two exponential decays in each of two rooms that share an opening; the source is in the first.
-
-    Energy density in room i, time t: sum over j of weight[i, j] 10^(-6 t / reverberation_time[j]).
-    """
-
-    reverberation_time: np.ndarray
-    """(2,) s, the slow one first."""
-    after_impulse: np.ndarray
-    """(2, 2) re the density in room 1 just after the impulse: rows rooms, columns decays."""
-    after_steady_state: np.ndarray
-    """(2, 2) re the density in room 1 when a steady source stops."""
-
-
-def coupled_rooms(
-    volumes: tuple[float, float],
-    absorption_areas: tuple[float, float],
-    opening: float,
-    speed_of_sound: float = SPEED_OF_SOUND,
-) -> CoupledDecay:
-    """Double-slope decay of two rooms through an opening, each with a diffuse field.
-
-    Balance of energy: dE_i/dt = -(c / 4 V_i) ((A_i + S) E_i - S E_j). Cremer and Mueller, Principles and
-    Applications of Room Acoustics, vol. 1, ch. II.3 (from memory). True for an opening small against the
-    walls.
-
-    Parameters
-    ----------
-    volumes : two floats, m3
-    absorption_areas : two floats, m2, the opening left out, air included
-    opening : float, m2
-    """
-    first, second = (speed_of_sound / 4.0 * (a + opening) / v for a, v in zip(absorption_areas, volumes))
-    to_first, to_second = (speed_of_sound / 4.0 * opening / v for v in volumes)
-    root = np.sqrt(((first - second) / 2.0) ** 2 + to_first * to_second)
-    slow, fast = (first + second) / 2.0 - root, (first + second) / 2.0 + root
-    rates = np.array([slow, fast])
-    impulse = np.array(
-        [[fast - first, first - slow], [to_second, -to_second]],
-    ) / (fast - slow)
-    # A steady source is a row of impulses: each decay counts by its duration.
-    steady = impulse / rates
-    return CoupledDecay(6.0 * np.log(10.0) / rates, impulse, steady / steady[0].sum())
 
 
 # --- where it stops being true ----------------------------------------------------------------------------

@@ -75,7 +75,6 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
         speed_of_sound=air.speed_of_sound,
         air_attenuation=air.attenuation,
         volume=enclosure_of(mesh, study.venue).volume()[0],
-        surface_area=sum(patch.area * patch.sides for patch in patches if not patch.is_sheet),
     )
 
 

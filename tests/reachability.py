@@ -25,7 +25,7 @@ PLAIN_BASES = {
 RECORDS = {"BaseModel", "NamedTuple", "TypedDict"}
 
 Key = tuple[str, str]
-"""Module and name in it, that of a member after its class: ("roomsim.bands", "LABELS"), ("roomsim.errors", "Fault.text")."""
+"""Module and name in it, that of a member after its class: ("roomsim.errors", "RoomsimError.text")."""
 
 
 @dataclass
@@ -326,9 +326,9 @@ class Program:
                     given.add(ast.unparse(value))
                 else:
                     given.add(f"varies {id(value)}")
-            if len(given) == 1 and not (only := next(iter(given))).startswith("varies"):
-                if name in defaults or len(sites) > 1:
-                    yield Parameter(key, name, only, len(sites))
+            only = given.pop() if len(given) == 1 else "varies"
+            if not only.startswith("varies") and (name in defaults or len(sites) > 1):
+                yield Parameter(key, name, only, len(sites))
 
 
 def _is_number(node: ast.expr) -> bool:

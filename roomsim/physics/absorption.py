@@ -354,6 +354,12 @@ class WeightedAbsorption(NamedTuple):
     letter: str
     """Sound absorption class A to E, or "-" where not classified."""
 
+    @property
+    def text(self) -> str:
+        """As it is quoted: "0.60(MH), class C"."""
+        indicators = f"({self.indicators})" if self.indicators else ""
+        return f"{self.value:.2f}{indicators}, " + ("not classified" if self.letter == "-" else f"class {self.letter}")
+
 
 def weighted_absorption(absorption: Any) -> WeightedAbsorption:
     """Weighted absorption alpha_w, shape indicators and class (ISO 11654:1997, clauses 4 to 6 and Annex B).
@@ -366,7 +372,7 @@ def weighted_absorption(absorption: Any) -> WeightedAbsorption:
     ----------
     absorption : (8,) float
         63 Hz to 8 kHz; only 250 Hz to 4 kHz count, rounded to 0.05. A rating from octave values is for
-        comparison; a certificate needs third-octaves (`practical_absorption`).
+        comparison; a certificate needs third octaves.
     """
     # In whole twentieths: 0.1 is no binary fraction, and "at most 0.10" would fail on 0.10000000000000009.
     practical = np.minimum(_twentieths(np.asarray(absorption, dtype=float)[2:7]), 20)

@@ -14,30 +14,24 @@ from ..metrics.registry import METRICS
 from ..study.results import Results
 from ..words import shortened
 from . import style
-from .quantities import T20
 
 _PANELS_PER_SHEET = 12
 _ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
 """Statistical estimates that are shown, with their signs; tables have them all."""
 
 
-def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
-    """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
+def reverberation_draws(results: Results) -> list[Callable[[Results], Figure]]:
+    """What draws each sheet with the reverberation time per octave: one panel a scenario, at most twelve to a sheet.
 
-    The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
+    The traced values have their 95 % intervals. Statistical estimates stand beside them, and the bare venue is repeated
+    in grey in every panel.
     """
-    return [draw(results) for draw in reverberation_draws(results, metric)]
-
-
-def reverberation_draws(results: Results, metric: str = T20) -> list[Callable[[Results], Figure]]:
-    """What draws each of the sheets, on which there are at most twelve panels."""
     n = len(results.scenarios)
     n_sheets = -(-n // _PANELS_PER_SHEET)
     per_sheet = -(-n // n_sheets)
     return [
         partial(
             _reverberation_sheet,
-            metric=metric,
             chosen=range(i * per_sheet, min(n, (i + 1) * per_sheet)),
             number=i,
             n_sheets=n_sheets,
@@ -46,7 +40,7 @@ def reverberation_draws(results: Results, metric: str = T20) -> list[Callable[[R
     ]
 
 
-def _reverberation_sheet(results: Results, metric: str, chosen: range, number: int, n_sheets: int) -> Figure:
+def _reverberation_sheet(results: Results, chosen: range, number: int, n_sheets: int) -> Figure:
     with style.rules():
         figure = style.new_figure(style.A4_LEVEL)
         count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""

@@ -120,9 +120,6 @@ class Candidates:
         """Names of the candidates in a set."""
         return tuple(name for i, name in enumerate(self.names) if (mask >> i) & 1)
 
-    def mask(self, names: Iterable[str]) -> int:
-        """The set of these candidates."""
-        return sum(1 << self.names.index(name) for name in set(names))
 
     @property
     def everything(self) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .candidates import BUDGET, Candidates
+from .candidates import Candidates
 from .goals import Goal, ranking
 from .search import within_budget
 from .valuation import Valuation
@@ -137,8 +137,3 @@ def leave_out_in_turn(
         found.append(LeftOut(left, after[int(order[0])]))
         left = found[-1].after
     return found
-
-
-def is_allowed(candidates: Candidates, mask: int) -> bool:
-    """Whether a set breaks nothing but, maybe, the budget."""
-    return bool(candidates.allowed(candidates.bits([mask]), but=(BUDGET,))[0])

@@ -228,7 +228,7 @@ def test_cost_has_the_fixed_sum_once_and_only_if_something_hangs():
     )
     candidates = candidates_of(study, {})
     sets = [(), ("carpet",), ("a",), ("a", "b"), ("a", "b", "carpet")]
-    cost = candidates.cost(candidates.bits([candidates.mask(names) for names in sets]))
+    cost = candidates.cost(np.array([[name in names for name in candidates.names] for names in sets]))
     assert cost.tolist() == [0.0, 5.0, 116.0, 136.0, 141.0]
 
 

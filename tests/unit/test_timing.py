@@ -91,8 +91,6 @@ def test_order_of_arrivals():
     got = arrival_order(sound(roles, arrival, level), ALL)
     assert got.first.tolist() == [0, 1, 0, 0]
     assert got.verdict.tolist() == [OK, TAKEN_OVER, TAKEN_OVER, ECHO]
-    np.testing.assert_allclose(got.lead * 1e3, [15, 20, 15, 60])
-    assert got.excess[0] == pytest.approx(-5.0) and got.excess[2] == pytest.approx(2.0)
 
 
 def test_sources_that_nobody_hears_set_no_order():
@@ -100,7 +98,7 @@ def test_sources_that_nobody_hears_set_no_order():
     roles = ("main", "fill", "sub", "noise")
     direct = sound(roles, [[50], [5], [1], [1]], [[70], [50], [90], [90]])
     got = arrival_order(direct, np.ones(4, bool))
-    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK] and np.isnan(got.lead[0])
+    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK]
 
 
 def test_proposed_delays_put_the_mains_first():
@@ -108,7 +106,7 @@ def test_proposed_delays_put_the_mains_first():
     assert (arrival_order(direct, ALL).verdict != OK).all()
     timed = with_delays(direct, propose_delays(direct, ALL))
     got = arrival_order(timed, ALL)
-    assert (got.verdict == OK).all() and (got.lead >= 0.010 - 1e-12).all()
+    assert (got.verdict == OK).all() and (np.diff(timed.arrival, axis=0) >= 0.010 - 1e-12).all()
     # And again: the same delays, whatever is written down already.
     assert propose_delays(timed, ALL)[0].proposed == propose_delays(direct, ALL)[0].proposed
 

@@ -14,6 +14,7 @@ from ..metrics.registry import METRICS
 from ..study.results import Results
 from ..words import shortened
 from . import style
+from .quantities import T20
 
 _PANELS_PER_SHEET = 12
 _ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
@@ -65,14 +66,14 @@ def _reverberation_sheet(results: Results, chosen: range, number: int, n_sheets:
         for axes in panels.ravel()[len(chosen) :]:
             axes.remove()
         for axes, scenario in zip(panels.ravel(), chosen):
-            _reverberation_panel(axes, results, metric, scenario)
+            _reverberation_panel(axes, results, scenario)
         for i, axes in enumerate(panels.ravel()[: len(chosen)]):
             # Where a panel below is missing the labels of the band axis stand under this one.
             if i + n_columns >= len(chosen):
                 axes.tick_params(labelbottom=True)
                 axes.set_xlabel("octave band, Hz")
             if i % n_columns == 0:
-                axes.set_ylabel(f"{METRICS[metric].symbol}, s")
+                axes.set_ylabel(f"{METRICS[T20].symbol}, s")
         handles, labels = panels[0, 0].get_legend_handles_labels()
         handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
         figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
@@ -84,8 +85,8 @@ def _reverberation_sheet(results: Results, chosen: range, number: int, n_sheets:
         return figure
 
 
-def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: int) -> None:
-    time = results.room[metric]
+def _reverberation_panel(axes: Axes, results: Results, scenario: int) -> None:
+    time = results.room[T20]
     half = time.half_width()
     places = np.arange(bands.N_BANDS)
     if scenario != 0:

@@ -44,7 +44,8 @@ class DelayAdvice:
     """Seats that the mains do not serve well enough."""
 
     near: np.ndarray
-    """(n_seats,) bool, `FALL` below the mains' median or below the target of the STI: those in the nearer half of the room, for fills."""
+    """(n_seats,) bool: `FALL` below the mains' median or below the target of the STI, and in the nearer half of the
+    room, for fills."""
     far: np.ndarray
     """(n_seats,) bool: the others, for delays."""
     first_far: float | None

@@ -94,9 +94,10 @@ def bent_decays(
         )
         slopes = slopes_of(i, band) if i == most_bent else None
         if slopes is not None and slopes.misfit < LARGEST_MISFIT:
+            early, late = slopes.early_time, slopes.late_time
             text += (
-                " All seats together, it is the sum of two decays with reverberation times of "
-                f"{slopes.early_time:.2g} s and {slopes.late_time:.2g} s; the slower one is the stronger from {slopes.bend_time:.2g} s on."
+                f" All seats together, it is the sum of two decays with reverberation times of {early:.2g} s and "
+                f"{late:.2g} s; the slower one is the stronger from {slopes.bend_time:.2g} s on."
             )
         told.append(Told("bent", scenarios[i], float(curvature.value[i, band]), text))
     return merged(told, len(scenarios))

@@ -66,8 +66,6 @@ class Aim:
     wanted: float
     """dB, the spread asked for."""
     is_met: bool
-    n_tried: int
-    """Different sets of angles that were worked out."""
 
 
 def aim(
@@ -151,7 +149,6 @@ def aim(
         bands=chosen_bands,
         wanted=spread,
         is_met=bool((after.spread[list(chosen_bands)] <= spread).all()),
-        n_tried=len(tried),
     )
 
 

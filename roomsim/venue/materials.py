@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import TypeVar
 
 from roomsim.errors import MaterialError, suggestion
-from roomsim.venue.document import Fabric, Material, MaterialsDocument
+from roomsim.venue.document import Fabric, MaterialsDocument
 from roomsim.venue.parsing import document_error, read_source, validate
-
-Row = TypeVar("Row", Material, Fabric)
 
 
 @cache

@@ -108,7 +108,7 @@ def map_sheets(results, gain=False, scenarios=None):
     """The sheets of all scenarios: of the index, or of its gain."""
     kind = "gain" if gain else "all"
     pictures = pages.map_pictures(results, scenarios=scenarios)
-    return [picture.draw(results) for picture in pictures if f"_{kind}" in picture.name]
+    return [picture.draw(results) for picture in pictures if picture.name.split("_")[1] == kind]
 
 
 def test_map_says_where_chance_is_as_large_as_a_colour_step():

@@ -34,9 +34,9 @@ class Estimate:
         half = self.half_width(confidence)
         return self.value - half, self.value + half
 
-    def is_significant(self, confidence: float = 0.95) -> np.ndarray:
-        """True where zero lies outside the interval: use on differences."""
-        return np.abs(self.value) > self.half_width(confidence)
+    def is_significant(self) -> np.ndarray:
+        """True where zero lies outside the 95 % interval: use on differences."""
+        return np.abs(self.value) > self.half_width()
 
 
 def student_factor(n_replicates: int, confidence: float = 0.95) -> float:

@@ -23,8 +23,6 @@ def revised_theory(
     reverberation_time: Any,
     volume: float,
     *,
-    early_limit: float = 0.08,
-    directivity_factor: Any = 1.0,
     speed_of_sound: float = SPEED_OF_SOUND,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Direct, early and late energy at a distance, re the direct sound at 10 m (strength G).
@@ -33,13 +31,13 @@ def revised_theory(
     direct sound, so it starts at r / c and is weaker the farther one sits. With exact constants in place of
     their 31 200, 0.04 and 1.11.
 
+    Omnidirectional source; early is what comes within 80 ms of the direct sound.
     G = 10 lg(direct + early + late), clarity = 10 lg((direct + early) / late).
 
     Parameters
     ----------
-    distance, reverberation_time, directivity_factor : (...) float, m, s, 1, broadcast
+    distance, reverberation_time : (...) float, m, s, broadcast
     volume : float, m3
-    early_limit : float, s, after the direct sound
     speed_of_sound : float, m/s
 
     Returns
@@ -52,8 +50,8 @@ def revised_theory(
     # 16 pi / A re 1 / r^2 at 10 m, A by Sabine.
     whole = 100.0 * 16.0 * np.pi * t * speed_of_sound / (24.0 * np.log(10.0) * volume)
     reverberant = whole * np.exp(-rate * r / speed_of_sound)
-    late = reverberant * np.exp(-rate * early_limit)
-    direct = np.asarray(directivity_factor) * 100.0 / r**2
+    late = reverberant * np.exp(-rate * 0.08)
+    direct = 100.0 / r**2
     direct, early, late = np.broadcast_arrays(direct, reverberant - late, late)
     return direct, early, late
 

@@ -121,14 +121,14 @@ def polar_angles(n_polar: int = N_POLAR) -> np.ndarray:
     return np.linspace(0.0, 180.0, n_polar)
 
 
-def azimuths(n_azimuth: int = N_AZIMUTH) -> np.ndarray:
-    """(n_azimuth,) degrees about the axis from left towards up, 360 excluded."""
-    return np.arange(n_azimuth) * (360.0 / n_azimuth)
+def azimuths() -> np.ndarray:
+    """(N_AZIMUTH,) degrees about the axis from left towards up, 360 excluded."""
+    return np.arange(N_AZIMUTH) * (360.0 / N_AZIMUTH)
 
 
-def axisymmetric_balloon(pressure: np.ndarray, n_azimuth: int = N_AZIMUTH) -> np.ndarray:
+def axisymmetric_balloon(pressure: np.ndarray) -> np.ndarray:
     """Balloon of a pattern that is the same all round: (n_polar, n_bands) in, squared and repeated out."""
-    return np.repeat(np.square(pressure)[:, None, :], n_azimuth, axis=1)
+    return np.repeat(np.square(pressure)[:, None, :], N_AZIMUTH, axis=1)
 
 
 def balloon_from_polars(
@@ -137,7 +137,6 @@ def balloon_from_polars(
     vertical_angles: Any,
     vertical_level: Any,
     n_polar: int = N_POLAR,
-    n_azimuth: int = N_AZIMUTH,
 ) -> np.ndarray:
     """Balloon from a horizontal and a vertical polar.
 
@@ -153,10 +152,10 @@ def balloon_from_polars(
 
     Returns
     -------
-    (n_polar, n_azimuth, n_bands) float, squared pressure re the axis
+    (n_polar, N_AZIMUTH, n_bands) float, squared pressure re the axis
     """
     polar = polar_angles(n_polar)[:, None]
-    azimuth = np.radians(azimuths(n_azimuth))
+    azimuth = np.radians(azimuths())
     towards_left, towards_up = np.cos(azimuth), np.sin(azimuth)
     # Rounding makes cos(90) 6e-17: either side will do there, its weight is nothing.
     horizontal = _along_polar(

@@ -16,6 +16,8 @@ IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
 
 N_COLUMNS = 64
 """Upright sampling lines along either side of the plan."""
+N_BOUNCES = 12
+"""Reflections for which rays are followed to find all faces that the room's air meets."""
 AGREEMENT = 0.05
 """Relative difference up to which the sampled volume bears out the exact one."""
 CLOSED = 1e-4
@@ -77,10 +79,10 @@ class Enclosure:
         counts = self._counts(points, _directions(13))
         return ((counts % 2 == 0).mean(axis=1) > 0.5) & ((counts > 0).mean(axis=1) >= all_round)
 
-    def hit_from(self, starts: np.ndarray, n_bounces: int = 12) -> np.ndarray:
+    def hit_from(self, starts: np.ndarray) -> np.ndarray:
         """Faces of the mesh that rays from the points (n, 3) meet, thrown back diffusely. Random numbers are fixed."""
-        n_rays = int(np.clip(5e8 / (n_bounces * len(self.corners)), 200, 4000))
-        return self.face[np.unique(self.bounced(starts[np.arange(n_rays) % len(starts)], n_bounces)[2])]
+        n_rays = int(np.clip(5e8 / (N_BOUNCES * len(self.corners)), 200, 4000))
+        return self.face[np.unique(self.bounced(starts[np.arange(n_rays) % len(starts)], N_BOUNCES)[2])]
 
     def bounced(self, origins: np.ndarray, n_bounces: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Rays from the points (n, 3) in all directions, thrown back diffusely. Random numbers are fixed.

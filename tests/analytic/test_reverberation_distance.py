@@ -68,8 +68,8 @@ def test_revised_theory_is_the_decay_from_the_direct_sound_on():
     def energy(start, stop):
         return quad(lambda t: c / volume * np.exp(-rate * t), start, stop)[0] * 4.0 * np.pi * 100.0
 
-    direct, early, late = revised_theory(r, time, volume, directivity_factor=3.0)
-    assert direct == pytest.approx(3.0 * 100.0 / r**2, rel=1e-12)
+    direct, early, late = revised_theory(r, time, volume)
+    assert direct == pytest.approx(100.0 / r**2, rel=1e-12)
     assert early == pytest.approx(energy(r / c, r / c + 0.08), rel=1e-9)
     assert late == pytest.approx(energy(r / c + 0.08, r / c + 20.0), rel=1e-9)
 

@@ -64,7 +64,7 @@ def test_piston_directivity_factor(ka):
         angle = polar_angles(n_polar)
         pressure = np.where(angle < 90.0, piston(angle, ka), 0.0)
         pressure[angle == 90.0] = piston(90.0, ka) / np.sqrt(2.0)
-        return directivity_factor(axisymmetric_balloon(pressure[:, None], 4))[0]
+        return directivity_factor(axisymmetric_balloon(pressure[:, None]))[0]
 
     exact = ka**2 / (1.0 - special.j1(2.0 * ka) / ka)
     # Linear interpolation errs as the square of the step: four times less for half the step, to the right
@@ -97,7 +97,7 @@ def test_line():
 )
 def test_first_order_directivity_factors(part, factor):
     angle = polar_angles(721)
-    got = directivity_factor(axisymmetric_balloon(first_order(angle, part)[:, None], 8))
+    got = directivity_factor(axisymmetric_balloon(first_order(angle, part)[:, None]))
     assert got[0] == pytest.approx(factor, abs=1e-4)  # square of the step, 0.0044^2, and the printed digits
     # Control: the grid of the program itself is within a hundredth of a decibel.
     coarse = directivity_factor(axisymmetric_balloon(first_order(polar_angles(), part)[:, None]))

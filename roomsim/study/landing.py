@@ -73,7 +73,7 @@ def what_goes_where(
     share = total / whole
     # Delta method of a ratio: the spread of what each batch has beyond its due.
     beyond = sums - share * sums.sum(axis=2, keepdims=True)
-    error = np.sqrt((beyond**2).sum(axis=0) * batches / max(batches - 1, 1)) / whole
+    error = np.sqrt((beyond**2).sum(axis=0) * BATCHES / (BATCHES - 1)) / whole
     return WhatGoesWhere(share, error)
 
 

@@ -30,22 +30,18 @@ class Values:
 
 
 def values_of(
-    valuation: Valuation, figure: str, players: Sequence[int], base: int = 0, n_orders: int | None = None,
-    seed: int = 0,
-) -> Values:  # fmt: skip
+    valuation: Valuation, figure: str, players: Sequence[int], n_orders: int | None = None
+) -> Values:
     """Value of each player in the game of all of them, limits and relations left aside.
 
     Parameters
     ----------
     players : a set each, of one element or of several that come together
-    base : what is there in any case
     n_orders : orders tried, drawn at random in pairs, one the reverse of the other; None for all, by all
     sets"""
-    weights, spread = (
-        _all_orders(players, base) if n_orders is None else _some_orders(players, base, n_orders, seed)
-    )
-    whole = base | sum(players)
-    alone = _combined(valuation, figure, [{base | one: 1.0, base: -1.0} for one in players])
+    weights, spread = _all_orders(players) if n_orders is None else _some_orders(players, n_orders)
+    whole = sum(players)
+    alone = _combined(valuation, figure, [{one: 1.0, 0: -1.0} for one in players])
     last = _combined(valuation, figure, [{whole: 1.0, whole & ~one: -1.0} for one in players])
     average = _combined(valuation, figure, weights)
     order_error = np.zeros(len(players))
@@ -55,27 +51,23 @@ def values_of(
     return Values(alone, last, average, order_error)
 
 
-def sets_needed(
-    players: Sequence[int], base: int = 0, n_orders: int | None = None, seed: int = 0
-) -> list[int]:
+def sets_needed(players: Sequence[int], n_orders: int | None = None) -> list[int]:
     """The sets that `values_of` works out."""
-    weights, _ = (
-        _all_orders(players, base) if n_orders is None else _some_orders(players, base, n_orders, seed)
-    )
-    whole = base | sum(players)
-    extra = [mask for one in players for mask in (base | one, whole & ~one)]
-    return list(dict.fromkeys([base, whole, *extra, *(mask for row in weights for mask in row)]))
+    weights, _ = _all_orders(players) if n_orders is None else _some_orders(players, n_orders)
+    whole = sum(players)
+    extra = [mask for one in players for mask in (one, whole & ~one)]
+    return list(dict.fromkeys([0, whole, *extra, *(mask for row in weights for mask in row)]))
 
 
 Weights = list[dict[int, float]]
 """For each player: set -> weight in the sum that is its value."""
 
 
-def _all_orders(players: Sequence[int], base: int) -> tuple[Weights, list[Weights]]:
+def _all_orders(players: Sequence[int]) -> tuple[Weights, list[Weights]]:
     n = len(players)
     weights: Weights = [{} for _ in players]
     for chosen in range(1 << n):
-        mask = base | sum(player for i, player in enumerate(players) if (chosen >> i) & 1)
+        mask = sum(player for i, player in enumerate(players) if (chosen >> i) & 1)
         size = chosen.bit_count()
         for i in range(n):
             if (chosen >> i) & 1:
@@ -86,10 +78,8 @@ def _all_orders(players: Sequence[int], base: int) -> tuple[Weights, list[Weight
     return weights, []
 
 
-def _some_orders(
-    players: Sequence[int], base: int, n_orders: int, seed: int
-) -> tuple[Weights, list[Weights]]:
-    rng = np.random.default_rng(seed)
+def _some_orders(players: Sequence[int], n_orders: int) -> tuple[Weights, list[Weights]]:
+    rng = np.random.default_rng(0)
     n_pairs = max(2, n_orders // 2)
     spread = []
     total: Weights = [{} for _ in players]
@@ -98,7 +88,7 @@ def _some_orders(
         pair: Weights = [{} for _ in players]
         # An order and its reverse: what comes early in one comes late in the other, which steadies the mean.
         for way in (order, order[::-1]):
-            mask = base
+            mask = 0
             for i in way:
                 for place, sign in ((mask | players[i], 0.5), (mask, -0.5)):
                     pair[i][place] = pair[i].get(place, 0.0) + sign

@@ -215,5 +215,5 @@ def covered(runs: Estimate, long_run: Estimate, shrunk: float = 1.0) -> np.ndarr
     `shrunk` is what the standard errors are multiplied by, for controls.
     """
     error = np.hypot(shrunk * runs.standard_error, long_run.standard_error)
-    half = Estimate(runs.value, error, runs.n_replicates).half_width(0.95)
+    half = Estimate(runs.value, error, runs.n_replicates).half_width()
     return np.abs(runs.value - long_run.value) <= half

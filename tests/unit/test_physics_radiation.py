@@ -143,7 +143,7 @@ def test_gain_at_and_between_grid_points():
     balloon = rng.uniform(0.1, 1.0, (19, 12, 8))
     balloon[[0, -1]] = balloon[[0, -1], :1]
     axes = frame(30.0, -20.0)
-    polar, azimuth = np.meshgrid(np.radians(polar_angles(19)), np.radians(azimuths(12)), indexing="ij")
+    polar, azimuth = np.meshgrid(np.radians(polar_angles(19)), np.radians(np.arange(12) * 30.0), indexing="ij")
     local = np.stack(
         [np.cos(polar), np.sin(polar) * np.cos(azimuth), np.sin(polar) * np.sin(azimuth)], axis=-1
     )

@@ -48,19 +48,19 @@ class MetricInput:
         return speech.speech_transmission_index(self.modulation_transfer_index)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Metric:
     """A figure: what it is called, how it is read, how it is computed."""
 
     name: str
     symbol: str
-    unit: str
+    unit: str = ""
     """Of the values; empty for a ratio."""
-    per_band: bool
-    just_noticeable_difference: float | None
+    per_band: bool = True
+    just_noticeable_difference: float | None = None
     """In `unit`, or as a share of the value where `is_relative`."""
-    is_relative: bool
-    better: Literal["higher", "lower"] | None
+    is_relative: bool = False
+    better: Literal["higher", "lower"] | None = None
     """None where it depends on what is played."""
     decimals: int
     """To print: no more than the figure is good for."""
@@ -96,10 +96,8 @@ _ROWS = (
     Metric(
         name="speech_transmission_index",
         symbol="STI",
-        unit="",
         per_band=False,
         just_noticeable_difference=0.03,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, full method, male speech",
@@ -109,10 +107,6 @@ _ROWS = (
     Metric(
         name="modulation_transfer_index",
         symbol="MTI",
-        unit="",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, Annex A",
@@ -124,8 +118,6 @@ _ROWS = (
         symbol="ALcons",
         unit="%",
         per_band=False,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="lower",
         decimals=1,
         clause="from the speech transmission index, Farrel Becker (from memory)",
@@ -136,10 +128,8 @@ _ROWS = (
         name="early_decay_time",
         symbol="EDT",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, A.2.2",
         description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
@@ -149,10 +139,8 @@ _ROWS = (
         name="reverberation_time_t20",
         symbol="T20",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -25 dB.",
@@ -162,10 +150,8 @@ _ROWS = (
         name="reverberation_time_t30",
         symbol="T30",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -35 dB.",
@@ -175,10 +161,6 @@ _ROWS = (
         name="curvature",
         symbol="C",
         unit="%",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How much T30 exceeds T20: above 10 % the decay is bent and no single time describes it.",
@@ -188,10 +170,6 @@ _ROWS = (
         name="non_linearity",
         symbol="xi",
         unit="permille",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
@@ -201,9 +179,7 @@ _ROWS = (
         name="clarity_c50",
         symbol="C50",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
@@ -214,10 +190,7 @@ _ROWS = (
         name="clarity_c80",
         symbol="C80",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 80 ms over the rest: clarity of music.",
@@ -226,10 +199,7 @@ _ROWS = (
     Metric(
         name="definition_d50",
         symbol="D50",
-        unit="",
-        per_band=True,
         just_noticeable_difference=0.05,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
@@ -240,10 +210,7 @@ _ROWS = (
         name="centre_time",
         symbol="Ts",
         unit="ms",
-        per_band=True,
         just_noticeable_difference=10.0,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
@@ -253,10 +220,7 @@ _ROWS = (
         name="sound_strength",
         symbol="G",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 3382-1:2009, A.2.1",
         description="Level re that of the source at 10 m in the free field: what the room adds.",
@@ -267,10 +231,7 @@ _ROWS = (
         name="sound_pressure_level",
         symbol="Lp",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 80000-8:2020, 8-14",
         description="Level of the programme at the seat, direct and reverberant together.",
@@ -282,8 +243,6 @@ _ROWS = (
         unit="dB",
         per_band=False,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="IEC 61672-1:2013, Annex E",
         description="A-weighted level of the programme at the seat.",
@@ -293,9 +252,6 @@ _ROWS = (
         name="direct_to_reverberant_ratio",
         symbol="DRR",
         unit="dB",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="level of the direct sound over that of all reflections",
@@ -306,9 +262,6 @@ _ROWS = (
         name="signal_to_noise_ratio",
         symbol="SNR",
         unit="dB",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="IEC 60268-16:2020, Annex A",

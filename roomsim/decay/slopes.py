@@ -45,7 +45,7 @@ def two_slopes(time: np.ndarray, curve: np.ndarray) -> TwoSlopes | None:
 
     Model: Xiang and Goggans, JASA 110 (2001) 1415 (from memory), without a noise term, because nothing here
     is measured. A straight decay gives two times that hardly differ, or a share near 0 or 1; whether a decay
-    is bent at all is decided by `metrics.room.is_bent`.
+    is bent at all is decided by `metrics.room_parameters.is_bent`.
 
     Parameters
     ----------

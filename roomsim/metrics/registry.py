@@ -12,7 +12,7 @@ import numpy as np
 from ..bands import N_BANDS, SPEECH
 from ..decay.curves import SeatEnergy
 from ..physics.levels import a_weighted_level, level
-from . import room, speech
+from . import room_parameters, speech
 
 
 @dataclass(frozen=True)
@@ -84,12 +84,12 @@ def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
 def _strength(given: MetricInput) -> np.ndarray:
     if given.source_power is None:
         raise ValueError("sound strength needs the power level of the sources")
-    return room.strength(given.seats.total, given.source_power)
+    return room_parameters.strength(given.seats.total, given.source_power)
 
 
 def _curvature(given: MetricInput) -> np.ndarray:
     times = given.seats.slopes.time
-    return room.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
+    return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
 
 
 _ROWS = (
@@ -173,7 +173,7 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
-        function=lambda given: room.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"]),
+        function=lambda given: room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"]),
     ),
     Metric(
         name="clarity_c50",
@@ -184,7 +184,7 @@ _ROWS = (
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 50 ms over the rest: clarity of speech.",
-        function=lambda given: room.clarity(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda given: room_parameters.clarity(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="clarity_c80",
@@ -194,7 +194,7 @@ _ROWS = (
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 80 ms over the rest: clarity of music.",
-        function=lambda given: room.clarity(given.seats.until(0.08), given.seats.from_zero),
+        function=lambda given: room_parameters.clarity(given.seats.until(0.08), given.seats.from_zero),
     ),
     Metric(
         name="definition_d50",
@@ -204,7 +204,7 @@ _ROWS = (
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
         description="Share of the energy that comes within 50 ms.",
-        function=lambda given: room.definition(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda given: room_parameters.definition(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="centre_time",
@@ -214,7 +214,7 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
-        function=lambda given: room.centre_time(given.seats.moment, given.seats.from_zero),
+        function=lambda given: room_parameters.centre_time(given.seats.moment, given.seats.from_zero),
     ),
     Metric(
         name="sound_strength",
@@ -256,7 +256,7 @@ _ROWS = (
         decimals=1,
         clause="level of the direct sound over that of all reflections",
         description="What comes straight from the sources against what the room adds.",
-        function=lambda given: room.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
+        function=lambda given: room_parameters.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
     ),
     Metric(
         name="signal_to_noise_ratio",

@@ -16,7 +16,7 @@ from ..estimate import Estimate
 from ..metrics.common_seats import TIMES
 from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
-from ..metrics.room import is_bent
+from ..metrics.room_parameters import is_bent
 from ..physics.distance import articulation_loss_peutz, critical_distance
 from ..physics.reverberation import FORMULAS, assumptions, schroeder_frequency
 from ..scene.findings import list_text

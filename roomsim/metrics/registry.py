@@ -92,6 +92,10 @@ def _curvature(given: MetricInput) -> np.ndarray:
     return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
 
 
+def _non_linearity(given: MetricInput) -> np.ndarray:
+    return room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"])
+
+
 _ROWS = (
     Metric(
         name="speech_transmission_index",
@@ -173,7 +177,7 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
-        function=lambda given: room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"]),
+        function=_non_linearity,
     ),
     Metric(
         name="clarity_c50",

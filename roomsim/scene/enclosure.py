@@ -17,7 +17,7 @@ IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
 N_COLUMNS = 64
 """Upright sampling lines along either side of the plan."""
 N_BOUNCES = 12
-"""Reflections for which rays are followed to find all faces that the room's air meets."""
+"""Diffuse reflections for which rays are followed that look for faces and for gaps."""
 AGREEMENT = 0.05
 """Relative difference up to which the sampled volume bears out the exact one."""
 CLOSED = 1e-4
@@ -79,26 +79,25 @@ class Enclosure:
         counts = self._counts(points, _directions(13))
         return ((counts % 2 == 0).mean(axis=1) > 0.5) & ((counts > 0).mean(axis=1) >= all_round)
 
-    def hit_from(self, starts: np.ndarray) -> np.ndarray:
-        """Faces of the mesh that rays from the points (n, 3) meet, thrown back diffusely. Random numbers are fixed."""
-        n_rays = int(np.clip(5e8 / (N_BOUNCES * len(self.corners)), 200, 4000))
-        return self.face[np.unique(self.bounced(starts[np.arange(n_rays) % len(starts)], N_BOUNCES)[2])]
+    def reflected_rays(self, starts: np.ndarray) -> tuple[int, np.ndarray, np.ndarray, np.ndarray]:
+        """Follow rays in all directions from the points (n, 3), reflected diffusely `N_BOUNCES` times at most.
 
-    def bounced(self, origins: np.ndarray, n_bounces: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Rays from the points (n, 3) in all directions, thrown back diffusely. Random numbers are fixed.
+        Random numbers are fixed.
 
         Returns
         -------
-        where rays that meet no face start from last, and their direction, (k, 3) each; faces met, as indices of this
-        enclosure
+        number of rays; where rays that meet no face start from last, and their direction, (k, 3) each; faces of the
+        mesh that are met
         """
+        n_rays = int(np.clip(5e8 / (N_BOUNCES * len(self.corners)), 200, 4000))
+        origins = starts[np.arange(n_rays) % len(starts)]
         random = np.random.default_rng(20)
         directions = _unit(random.normal(size=origins.shape))
         start_face = np.full(len(origins), -1)
         normals = normals_and_areas(self.corners)[0]
         lost: list[tuple[np.ndarray, np.ndarray]] = []
         met = [np.empty(0, int)]
-        for _ in range(n_bounces + 1):
+        for _ in range(N_BOUNCES + 1):
             face, distance = self.closest(origins, directions, start_face)
             away = face < 0
             lost.append((origins[away], directions[away]))
@@ -110,7 +109,7 @@ class Enclosure:
             # A unit vector added to the normal follows the cosine law.
             directions = _unit(facing + _unit(random.normal(size=origins.shape)))
         starts, along = (np.concatenate(parts) for parts in zip(*lost))
-        return starts, along, np.concatenate(met)
+        return n_rays, starts, along, self.face[np.unique(np.concatenate(met))]
 
     def _counts(self, points: np.ndarray, directions: np.ndarray) -> np.ndarray:
         n, k = len(points), len(directions)

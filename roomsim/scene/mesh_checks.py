@@ -15,7 +15,7 @@ from ..physics.reverberation import Enclosure as Room
 from ..physics.reverberation import sabine
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
-from .enclosure import IN_ROOM, Enclosure
+from .enclosure import IN_ROOM, N_BOUNCES, Enclosure
 from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
 from .patches import SLIVER_AREA, SLIVER_WIDTH, is_sliver
@@ -295,15 +295,12 @@ def leak_findings(
 ) -> Iterator[Finding]:
     """Share of rays that leave the room, and through which gap.
 
-    Rays start in all directions from the points (n, 3) that lie in the room, and are thrown back diffusely
-    twelve times at most. Random numbers are fixed.
+    Rays start from the points (n, 3) that lie in the room.
     """
     starts = starts[enclosure.whereabouts(starts) == IN_ROOM] if len(starts) else starts
     if not len(starts):
         return
-    n_bounces = 12
-    n_rays = int(np.clip(5e8 / (n_bounces * len(enclosure.corners)), 200, 4000))
-    lost_from, lost_along, _ = enclosure.bounced(starts[np.arange(n_rays) % len(starts)], n_bounces)
+    n_rays, lost_from, lost_along, _ = enclosure.reflected_rays(starts)
     if not len(lost_from):
         return
     share = len(lost_from) / n_rays
@@ -311,7 +308,7 @@ def leak_findings(
         "leak",
         "error" if share > 0.5 else "warning",
         "mesh",
-        f"{share:.2%} of {n_rays:,} test rays leave the room within {n_bounces} reflections. "
+        f"{share:.2%} of {n_rays:,} test rays leave the room within {N_BOUNCES} reflections. "
         + _ways_out(mesh, lost_from, lost_along, chains),
         "Close these gaps; until then a run loses this energy and says how much.",
         as_position(lost_from[0]),

@@ -65,7 +65,7 @@ def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> Ven
     if (whole.whereabouts(starts) == IN_ROOM).mean() > 0.5 or len(mesh.faces) > MOST_FACES:
         return mesh
     regions = flat_regions(mesh)
-    hit = np.isin(np.arange(len(mesh.faces)), whole.hit_from(starts))
+    hit = np.isin(np.arange(len(mesh.faces)), whole.reflected_rays(starts)[3])
     seen = _air_before(regions, whole)
     pieces: list[tuple[np.ndarray | int, np.ndarray]] = []
     for region, share in zip(regions, seen):

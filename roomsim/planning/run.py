@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 from pathlib import Path
@@ -14,7 +15,6 @@ from ..scene.footprints import free_sheets
 from ..scene.rigging import Rig
 from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scene import Scene
-from ..scene.tiles import side_for
 from ..scene.wall_lines import suggested_lines
 from ..study.engine import Engine, Precise
 from ..study.folder import PLAN
@@ -199,7 +199,7 @@ class _Search:
         geometry = study_of_sets(extended, start, [*sets, tuple(line.name for line in lines)])
         whole = compile_scene(geometry, self.mesh)
         area = sum(patch.area for patch in whole.patches)
-        divided = compile_scene(geometry, self.mesh, max(side_for(area, N_TILES), SMALLEST_TILE))
+        divided = compile_scene(geometry, self.mesh, max(math.sqrt(area / N_TILES), SMALLEST_TILE))
         scene = with_scenarios_of(divided, study_of_sets(extended, start, sets), self.mesh)
         return scene, extended, lines
 

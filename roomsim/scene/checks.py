@@ -8,7 +8,6 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..errors import RoomsimError, SceneError
-from ..physics.air import Air
 from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
@@ -52,7 +51,7 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     MeshError, SceneError
         A surface group or an audience floor that is named and not there.
     """
-    places = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    places = source_places(study)
     sources = np.array([points.mean(axis=0) for _, points in places])
     scale = scale_findings(study, mesh, sources)
     if any(finding.severity == "error" for finding in scale):

@@ -12,7 +12,6 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from ..physics.air import Air
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .enclosure import IN_ROOM, Enclosure, enclosure_of
@@ -46,7 +45,7 @@ def room_mesh(study: Study, mesh: VenueMesh) -> VenueMesh:
     MeshError, SceneError
         As `compile_receivers`.
     """
-    sources = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    sources = source_places(study)
     seats = compile_receivers(study, mesh).position
     return without_outer_skin(study, mesh, starts_of(np.array([p.mean(axis=0) for _, p in sources]), seats))
 

@@ -25,7 +25,7 @@ from ..physics.radiation import (
 )
 from ..system.elements import ElementArrays, band_energy, element_arrays, lines_of, pattern_table
 from ..system.field import far_balloon, floor_gain, sphere_directions
-from ..system.layout import Layout, layout_of
+from ..system.layout import ANY_SPEED, Layout, layout_of
 from ..system.patterns import pattern, sphere_levels
 from ..venue.directivity import SphereLevels, read_polar_file
 from ..venue.document import Source, Study
@@ -119,12 +119,12 @@ def when_active(
     return np.where(is_noise[:, None], 0.0, active), np.where(is_noise[:, None], active, 0.0)
 
 
-def source_places(study: Study, speed_of_sound: float) -> list[tuple[str, np.ndarray]]:
+def source_places(study: Study) -> list[tuple[str, np.ndarray]]:
     """Name and places (n, 3), m, of every source: of hangs and stacks those of all boxes."""
     return [
         (source.name, np.array([source.position], float))
         if isinstance(source, Source)
-        else (source.name, layout_of(source, study.sources.loudspeaker, speed_of_sound).position)
+        else (source.name, layout_of(source, study.sources.loudspeaker, ANY_SPEED).position)
         for source in study.sources.all()
     ]
 

@@ -11,6 +11,9 @@ from ..physics.radiation import frame
 from ..venue.loudspeakers import Loudspeaker, find_loudspeaker
 from ..venue.systems import Crossover, Drive, EndFire, GradientPair, Hang, Row, Stack, SubStack
 
+ANY_SPEED = 343.0
+"""m/s, for `layout_of` where only places are asked for: the speed of sound sets delays alone."""
+
 
 @dataclass(frozen=True)
 class Layout:

@@ -15,7 +15,7 @@ import shapely
 from ..venue.document import AudienceArea, MeshReference, Study
 from ..venue.fields import UNITS
 from ..venue.mesh import METRES, VenueMesh, matching_groups, upright
-from .enclosure import Enclosure
+from .boundary import Boundary
 from .findings import Finding
 from .receivers import STEEPEST_FLOOR, area_outline, seat_faults
 from .topology import normals_and_areas
@@ -208,7 +208,7 @@ class _Reading:
         corners = vertices[mesh.faces]
         normals, areas = normals_and_areas(corners)
         is_level = (np.abs(normals[:, 2]) > STEEPEST_FLOOR) & (areas > 0.0)
-        floors = Enclosure(corners[is_level], np.flatnonzero(is_level))
+        floors = Boundary(corners[is_level], np.flatnonzero(is_level))
         seated = np.mean(
             [
                 _level_share(mesh, area, is_level, areas)
@@ -230,7 +230,7 @@ def _level_share(mesh: VenueMesh, audience: AudienceArea, is_level: np.ndarray, 
     return float(areas[its_own & is_level].sum() / max(areas[its_own].sum(), 1e-300))
 
 
-def _on_floor(audience: AudienceArea, floors: Enclosure, top: float) -> float:
+def _on_floor(audience: AudienceArea, floors: Boundary, top: float) -> float:
     """Share of points spread over an audience area that have a floor under them where it should be.
 
     `top` : m, above which there is no room.

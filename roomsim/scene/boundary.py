@@ -28,7 +28,7 @@ surface: 0.03 % in a hall, where S R is some 10 V."""
 
 
 @dataclass(frozen=True)
-class Enclosure:
+class Boundary:
     """The faces that part air from what is not air: all but open sheets, each once."""
 
     corners: np.ndarray
@@ -39,7 +39,7 @@ class Enclosure:
     def closest(
         self, origins: np.ndarray, directions: np.ndarray, leave_out: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
-        """First face that each ray (n, 3) meets, as an index of this enclosure, -1 for none, and distance.
+        """First face that each ray (n, 3) meets, as an index of this boundary, -1 for none, and distance.
 
         `leave_out` (n,) : face that each ray starts from.
         """
@@ -51,7 +51,7 @@ class Enclosure:
         """(n,) number of faces that each ray passes."""
         return crossings(*_as_float(origins, directions), self._triangles(), 0)[0]
 
-    def whereabouts(self, points: np.ndarray) -> np.ndarray:
+    def locate(self, points: np.ndarray) -> np.ndarray:
         """`IN_ROOM`, `IN_SOLID` or `OUTSIDE` for each point (n, 3).
 
         Odd-even rule: rays from the room's air pass an odd number of faces. Few rays decide where they agree,
@@ -167,7 +167,7 @@ class Enclosure:
         return np.ascontiguousarray(np.concatenate([a, self.corners[:, 1:] - a], axis=1).reshape(-1, 9).T)
 
 
-def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:
+def boundary_of(mesh: VenueMesh, venue: VenueDocument) -> Boundary:
     """The faces of a venue without open sheets, repeated faces and faces without area.
 
     Raises
@@ -179,7 +179,7 @@ def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:
     kept = normals_and_areas(corners)[1] > 0.0
     kept[repeated_faces(mesh.faces)] = False
     kept &= ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
-    return Enclosure(corners[kept], np.flatnonzero(kept))
+    return Boundary(corners[kept], np.flatnonzero(kept))
 
 
 def _directions(n: int) -> np.ndarray:

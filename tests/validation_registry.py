@@ -463,6 +463,12 @@ TOPICS = (
                     "matrix exponential by scipy",
                     DERIVED,
                 ),
+                (
+                    "two_exponentials_are_found_in_a_response",
+                    "two slopes of a response, with and without a tail",
+                    "closed form",
+                    DERIVED,
+                ),
                 ("straight_decay_has_one_time", "a straight decay has one slope", "closed form", DERIVED),
             ],
         ),

@@ -98,6 +98,8 @@ def two_slopes_of_all_seats(response: EnergyResponse, band: int) -> TwoSlopes | 
     known, _ = np.histogram(arrivals.time[:, band], edges, weights=arrivals.energy[:, 0, band])
     to_come = np.cumsum(np.append(traced[:, 0, band] + known, tail)[::-1])[::-1]
     begin = int(np.searchsorted(edges, time_zero(response)[:, 0, band].max() + DIFFUSE_AFTER))
-    if not (np.isfinite(to_come).all() and begin < len(edges) - 1 and to_come[-1] > 0.0):
+    # Where the tail is negligible it is 0, and so is what is still to come at the last edge.
+    part = slice(begin, int(np.count_nonzero(to_come > 0.0)))
+    if not np.isfinite(tail) or part.stop - part.start < 2:
         return None
-    return two_slopes(edges[begin:] - edges[begin], 10.0 * np.log10(to_come[begin:] / to_come[begin]))
+    return two_slopes(edges[part] - edges[begin], 10.0 * np.log10(to_come[part] / to_come[begin]))

@@ -11,7 +11,7 @@ import numpy as np
 from ..bands import NOMINAL
 from ..decay.curves import EVALUATION_RANGES
 from ..decay.enclosure import enclosure_of
-from ..decay.slopes import TwoSlopes
+from ..decay.slopes import DIFFUSE_AFTER, TwoSlopes
 from ..estimate import Estimate
 from ..metrics.common_seats import TIMES
 from ..metrics.registry import METRICS
@@ -94,10 +94,11 @@ def bent_decays(
         )
         slopes = slopes_of(i, band) if i == most_bent else None
         if slopes is not None and slopes.misfit < LARGEST_MISFIT:
-            early, late = slopes.early_time, slopes.late_time
+            early, late, bend = slopes.early_time, slopes.late_time, slopes.bend_time
+            when = f"{bend + DIFFUSE_AFTER:.2g} s after the direct sound" if bend > 0.0 else "the start"
             text += (
                 f" All seats together, it is the sum of two decays with reverberation times of {early:.2g} s and "
-                f"{late:.2g} s; the slower one is the stronger from {slopes.bend_time:.2g} s on."
+                f"{late:.2g} s; the slower one is the stronger from {when} on."
             )
         told.append(Told("bent", scenarios[i], float(curvature.value[i, band]), text))
     return merged(told, len(scenarios))

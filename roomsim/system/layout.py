@@ -54,12 +54,6 @@ class Layout:
         azimuth = float(np.degrees(np.arctan2(ahead[1], ahead[0])))
         return _turned(azimuth, 0.0)
 
-    @property
-    def length(self) -> float:
-        """m from the first box's outer edge to the last one's, in a straight line."""
-        ends = self.position[0] - self.position[-1]
-        return float(np.linalg.norm(ends)) + self.loudspeaker.height
-
 
 def layout_of(system: Hang | SubStack, own: Mapping[str, Loudspeaker], speed_of_sound: float) -> Layout:
     """The boxes of a hang or stack.

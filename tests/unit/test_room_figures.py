@@ -63,8 +63,10 @@ def test_bent_decays_are_told_with_their_band_and_scenarios():
     curvature[1, 3] = 30.0
     (said,) = bent_decays(["bare", "drape"], figures_of(curvature, 2.0), slopes_of)
     assert said.startswith("drape: ") and "bent at 500 Hz: EDT 1.2 s, T20 1.8 s, T30 2.5 s" in said
-    # ln 9 / (13.816 - 4.605) = 0.2385 s.
-    assert "times of 1 s and 3 s; the slower one is the stronger from 0.24 s on" in said
+    # ln 9 / (13.816 - 4.605) = 0.2385 s, from 0.05 s on.
+    assert "times of 1 s and 3 s; the slower one is the stronger from 0.29 s after the direct sound on." in said
+    (said,) = bent_decays(["bare", "drape"], figures_of(curvature, 2.0), lambda *_: TwoSlopes(1.0, 3.0, 0.6, 0.01))
+    assert "the slower one is the stronger from the start on" in said
 
 
 def test_slopes_that_leave_much_unexplained_are_not_quoted():

@@ -68,7 +68,6 @@ class Metric:
     description: str
     function: Callable[[MetricInput], np.ndarray]
     """To (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
-    needs_power: bool = False
 
 
 def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
@@ -82,9 +81,8 @@ def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
 
 
 def _strength(given: MetricInput) -> np.ndarray:
-    if given.source_power is None:
-        raise ValueError("sound strength needs the power level of the sources")
-    return room_parameters.strength(given.seats.total, given.source_power)
+    power = np.full(N_BANDS, np.nan) if given.source_power is None else given.source_power
+    return room_parameters.strength(given.seats.total, power)
 
 
 def _curvature(given: MetricInput) -> np.ndarray:
@@ -229,7 +227,6 @@ _ROWS = (
         clause="ISO 3382-1:2009, A.2.1",
         description="Level re that of the source at 10 m in the free field: what the room adds.",
         function=_strength,
-        needs_power=True,
     ),
     Metric(
         name="sound_pressure_level",

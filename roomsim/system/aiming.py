@@ -61,8 +61,6 @@ class Aim:
     spill_before: np.ndarray
     """(8,) share of the radiated energy that goes in unwanted directions."""
     spill_after: np.ndarray
-    bands: tuple[int, ...]
-    """Indices of the bands that were made even."""
     wanted: float
     """dB, the spread asked for."""
     is_met: bool
@@ -143,7 +141,6 @@ def aim(
         after=after,
         spill_before=field.share(given, everywhere, weight, stray),
         spill_after=field.share(best, everywhere, weight, stray),
-        bands=SPEECH_BANDS,
         wanted=spread,
         is_met=bool((after.spread[list(SPEECH_BANDS)] <= spread).all()),
     )

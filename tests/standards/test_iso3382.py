@@ -38,11 +38,9 @@ def test_strength_of_direct_sound(distance, strength):
     assert (got["definition_d50"].full == 1.0).all()
 
 
-def test_strength_is_left_out_without_a_power():
+def test_there_is_no_strength_without_a_power():
     response = response_of(FINE_EDGES, np.zeros((2, 1, 400, 1, 8)), ((0.0, free_field(5.0)),))
-    assert "sound_strength" not in evaluate(response, NO_NOISE)
-    with pytest.raises(ValueError, match="power level"):
-        evaluate(response, NO_NOISE, metrics=["sound_strength"])
+    assert np.isnan(evaluate(response, NO_NOISE)["sound_strength"].full).all()
 
 
 def test_clarity_and_definition_say_the_same():

@@ -203,20 +203,6 @@ def test_gains_are_formed_scenario_by_scenario():
     assert gain.value.shape == (3, 8)
 
 
-def test_noise_of_each_seat_counts_at_this_seat(response):
-    names = ["speech_transmission_index", "signal_to_noise_ratio"]
-    noise = (
-        np.broadcast_to(NOISE, (N_RECEIVERS, N_SCENARIOS, 8)) + 10.0 * np.arange(N_RECEIVERS)[:, None, None]
-    )
-    together = evaluate(response, noise, metrics=names)
-    for i in range(N_RECEIVERS):
-        alone = evaluate(response, noise[i], metrics=names)
-        for name in names:
-            np.testing.assert_allclose(together[name].full[i], alone[name].full[i], rtol=1e-12)  # rounding
-    # Control: the seats' noise is heard at all.
-    assert np.ptp(together["signal_to_noise_ratio"].full[:, 0, 3]) > 15.0
-
-
 def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
     rng = np.random.default_rng(2)
     traced = 1e5 * rng.gamma(20.0, 1 / 20.0, (N_REPLICATES, N_RECEIVERS, N_SCENARIOS, 8))
@@ -226,9 +212,10 @@ def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
     for i in range(N_REPLICATES):
         rest = np.delete(response.late, i, axis=0)
         noise = 10.0 * np.log10(1e4 + np.delete(traced, i, axis=0).mean(axis=0))
-        without = evaluate(replace(response, late=rest), noise, metrics=[name])[name]
+        signal = evaluate(replace(response, late=rest), NOISE, metrics=["sound_pressure_level"])
+        without = signal["sound_pressure_level"].full - noise
         # The window for the tail is chosen from all replicates; the tail is e^-16 of all.
-        np.testing.assert_allclose(got.left_out[i], without.full, rtol=1e-5)
+        np.testing.assert_allclose(got.left_out[i], without, rtol=1e-5)
     quiet = evaluate(response, NOISE, metrics=[name])[name]
     # 10 lg(11) = 10.4 dB; 80 gamma draws of shape 1 have a spread of 11 %, 0.5 dB; five of these.
     assert np.abs(quiet.full - got.full - 10.4).max() < 2.4
@@ -241,4 +228,4 @@ def test_noise_that_does_not_fit_is_refused(response):
     with pytest.raises(ValueError, match="noise_energy has shape"):
         evaluate(response, NOISE, noise_energy=np.ones((N_REPLICATES, N_RECEIVERS, 8)))
     with pytest.raises(ValueError, match="noise has shape"):
-        evaluate(response, np.zeros((N_RECEIVERS + 1, N_SCENARIOS, 8)))
+        evaluate(response, np.zeros((N_SCENARIOS + 1, 8)))

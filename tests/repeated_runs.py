@@ -178,7 +178,7 @@ def figures(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> 
         engine = Engine(scene, seed, IMAGE_ORDER, threads=1)
         engine.add_rounds(n_rounds)
     got = engine.evaluate([STI, LEVEL, CLARITY])
-    gain = got[STI].difference(got[STI].scenarios(scene.compare_with))
+    gain = got[STI].difference(got[STI].scenarios(scene.compare_with)).estimate()
     return {
         "STI": got[STI].estimate(),
         "level": _in_band(got[LEVEL]),

@@ -33,9 +33,11 @@ class Replicated:
         """Value and standard error at each seat."""
         return jackknife(self.full, self.left_out)
 
-    def difference(self, reference: Replicated) -> Estimate:
-        """This minus `reference`, seat by seat, with the error of the difference itself."""
-        return jackknife(self.full - reference.full, self.left_out - reference.left_out)
+    def difference(self, reference: Replicated) -> Replicated:
+        """This minus `reference`, seat by seat and replicate by replicate."""
+        # Levels of minus infinity on both sides have no difference: NaN.
+        with np.errstate(invalid="ignore"):
+            return Replicated(self.full - reference.full, self.left_out - reference.left_out)
 
     def scenarios(self, indices: Sequence[int] | np.ndarray) -> Replicated:
         """The scenarios with these indices, in this order; repeats allowed.

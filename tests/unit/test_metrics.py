@@ -192,9 +192,9 @@ def test_gains_are_formed_scenario_by_scenario():
     rng = np.random.default_rng(5)
     figure = Replicated(*replicates_of(rng.normal(size=(20, 40, 3, 8))))
     compare_with = np.array([0, 0, 1])
-    gain = figure.difference(figure.scenarios(compare_with))
+    gain = figure.difference(figure.scenarios(compare_with)).estimate()
     assert (gain.value[:, 0] == 0.0).all() and (gain.standard_error[:, 0] == 0.0).all()
-    want = figure.scenarios([2]).difference(figure.scenarios([1]))
+    want = figure.scenarios([2]).difference(figure.scenarios([1])).estimate()
     np.testing.assert_allclose(gain.value[:, 2], want.value[:, 0], rtol=1e-12)  # rounding
     np.testing.assert_allclose(gain.standard_error[:, 2], want.standard_error[:, 0], rtol=1e-12)  # rounding
     over = figure.over_seats(median_of_seats)

@@ -68,9 +68,14 @@ def measure(scene: Scene, order: int, n_rounds: int, seed: int, bands: tuple[int
         engine.response(*block)
     weighing += time.process_time()
     figures = {label: got[name] for label, name in FIGURES.items()}
-    figures = {k: f if f.full.ndim == 2 else f.over_bands(bands) for k, f in figures.items()}
+    figures = {k: f if f.full.ndim == 2 else _mean_over(f, bands) for k, f in figures.items()}
     errors = [np.nanmedian(f.estimate().standard_error, axis=0).max() for f in figures.values()]
     return Line(np.array(errors), figures, tracing + weighing)
+
+
+def _mean_over(figure: Replicated, bands: tuple[int, ...]) -> Replicated:
+    full, left_out = (part[..., list(bands)].mean(axis=-1) for part in (figure.full, figure.left_out))
+    return Replicated(full, left_out)
 
 
 def z_scores(a: Line, b: Line) -> np.ndarray:

@@ -46,7 +46,7 @@ def ours(scene: Scene, seed: int, order: int) -> tuple[Estimate, dict[str, Repli
     engine = Engine(scene, seed, order, threads=1)
     engine.add_rounds(1)
     index = engine.evaluate([STI])[STI]
-    gain = index.difference(index.scenarios(scene.compare_with))
+    gain = index.difference(index.scenarios(scene.compare_with)).estimate()
     spent = time.process_time() - started
     return gain, {STI: index, **engine.evaluate([LEVEL])}, spent, engine
 

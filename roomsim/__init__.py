@@ -58,8 +58,8 @@ def check(study: FilePath) -> list[Finding]:
     ------
     DocumentError, MeshError, SceneError : a file cannot be read at all, or names what is not there
     """
-    from .scene.alone import check_venue_file, is_venue_file
     from .scene.checks import check_venue
+    from .scene.venue_only import check_venue_file, is_venue_file
     from .venue.mesh import read_mesh
     from .venue.reading import read_study
 

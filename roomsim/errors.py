@@ -75,10 +75,6 @@ class SceneError(RoomsimError):
     """Venue, elements, sources and seats do not fit together."""
 
 
-class DecayRangeError(RoomsimError):
-    """A decay does not span the range that an evaluation needs."""
-
-
 class StoreError(RoomsimError):
     """A study store cannot be read, written or continued."""
 

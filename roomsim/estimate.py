@@ -26,17 +26,17 @@ class Estimate:
     standard_error: np.ndarray
     n_replicates: int
 
-    def half_width(self, confidence: float = 0.95) -> np.ndarray:
-        """Half the width of the two-sided interval (Student's t)."""
-        return self.standard_error * student_factor(self.n_replicates, confidence)
+    def half_width(self) -> np.ndarray:
+        """Half the width of the two-sided 95 % interval (Student's t)."""
+        return self.standard_error * student_factor(self.n_replicates)
 
-    def interval(self, confidence: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-        half = self.half_width(confidence)
+    def interval(self) -> tuple[np.ndarray, np.ndarray]:
+        half = self.half_width()
         return self.value - half, self.value + half
 
-    def is_significant(self, confidence: float = 0.95) -> np.ndarray:
-        """True where zero lies outside the interval: use on differences."""
-        return np.abs(self.value) > self.half_width(confidence)
+    def is_significant(self) -> np.ndarray:
+        """True where zero lies outside the 95 % interval: use on differences."""
+        return np.abs(self.value) > self.half_width()
 
 
 def student_factor(n_replicates: int, confidence: float = 0.95) -> float:

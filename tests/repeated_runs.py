@@ -19,6 +19,7 @@ from scenes import (
 )
 
 from roomsim.estimate import Estimate
+from roomsim.metrics.replicated import Replicated
 from roomsim.scene.scene import Patch, Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import Engine
@@ -76,7 +77,7 @@ def hall_with_cloths() -> Scene:
     factors = np.concatenate([surface_factors(absorption, scattering), np.broadcast_to(cloths, (3, 3, n, 8))])
     return scene_of(
         origin, u, v, np.arange(9), patches, factors, omnidirectional((3, 5, 2), n_scenarios=n),
-        seats([(10, 3, 1.2), (14, 6, 1.2), (19, 9, 1.2)]), volume=1848.0, surface_area=1004.0,
+        seats([(10, 3, 1.2), (14, 6, 1.2), (19, 9, 1.2)]), volume=1848.0,
     )  # fmt: skip
 
 
@@ -141,7 +142,6 @@ def lambert_sphere() -> Scene:
         origin, u, v, np.zeros(n), [Patch("wall", "wall", (), float(mesh.area), False)], factors,
         omnidirectional((0.5, -0.3, 0.2)), seats([(2.5, 0, 0), (-1.5, 2.5, 1), (0.5, -2, -3)]),
         is_triangle=np.ones(n, bool), mirror=np.full(n, -1), air=1e-4, volume=float(mesh.volume),
-        surface_area=float(mesh.area),
     )  # fmt: skip
 
 
@@ -178,13 +178,17 @@ def figures(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> 
         engine = Engine(scene, seed, IMAGE_ORDER, threads=1)
         engine.add_rounds(n_rounds)
     got = engine.evaluate([STI, LEVEL, CLARITY])
-    gain = got[STI].difference(got[STI].scenarios(scene.compare_with))
+    gain = got[STI].difference(got[STI].scenarios(scene.compare_with)).estimate()
     return {
         "STI": got[STI].estimate(),
-        "level": got[LEVEL].over_bands([BAND]).estimate(),
-        "C50": got[CLARITY].over_bands([BAND]).estimate(),
+        "level": _in_band(got[LEVEL]),
+        "C50": _in_band(got[CLARITY]),
         "STI gain": Estimate(gain.value[:, 1:], gain.standard_error[:, 1:], gain.n_replicates),
     }
+
+
+def _in_band(figure: Replicated) -> Estimate:
+    return Replicated(figure.full[..., BAND], figure.left_out[..., BAND]).estimate()
 
 
 def repeated(scene: Scene, seeds: Iterable[int], rays_per_batch: int, run=figures) -> dict[str, Estimate]:
@@ -211,5 +215,5 @@ def covered(runs: Estimate, long_run: Estimate, shrunk: float = 1.0) -> np.ndarr
     `shrunk` is what the standard errors are multiplied by, for controls.
     """
     error = np.hypot(shrunk * runs.standard_error, long_run.standard_error)
-    half = Estimate(runs.value, error, runs.n_replicates).half_width(0.95)
+    half = Estimate(runs.value, error, runs.n_replicates).half_width()
     return np.abs(runs.value - long_run.value) <= half

@@ -54,7 +54,7 @@ def seats(positions, radius=0.5):
 
 def scene_of(
     origin, edge_u, edge_v, patch, patches, factors, sources, receivers, *,
-    is_triangle=None, mirror=None, air=0.0, speed_of_sound=343.2, volume=1.0, surface_area=1.0,
+    is_triangle=None, mirror=None, air=0.0, speed_of_sound=343.2, volume=1.0,
 ):  # fmt: skip
     """A Scene from its parts; every plane is a mirror unless `mirror` says otherwise."""
     n = len(origin)
@@ -87,7 +87,6 @@ def scene_of(
         speed_of_sound=speed_of_sound,
         air_attenuation=as_bands(air),
         volume=volume,
-        surface_area=surface_area,
     )  # fmt: skip
 
 
@@ -121,5 +120,5 @@ def box_scene(
         origin, u, v, np.arange(6), [Patch(w, w, (), float(x), False) for w, x in zip(WALLS, area)],
         surface_factors(a, s), omnidirectional(source, n_scenarios=n_scenarios, **source_options),
         seats(receivers, radius), mirror=None if mirrors else np.full(6, -1), air=air,
-        volume=float(np.prod(size)), surface_area=float(area.sum()),
+        volume=float(np.prod(size)),
     )  # fmt: skip

@@ -452,6 +452,12 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
+                    "a_run_finds_the_two_decays_of_all_seats_together",
+                    "the two slopes that a run quotes",
+                    "the same balance",
+                    DERIVED,
+                ),
+                (
                     "a_live_room_behind_an_opening_is_followed_long_enough",
                     "a live room behind an opening: T20 and T30, where formulas say a tenth",
                     "the same balance with the dry room as open air",
@@ -466,6 +472,12 @@ TOPICS = (
                     "coupled_rooms",
                     "two slopes found in a coupled decay",
                     "matrix exponential by scipy",
+                    DERIVED,
+                ),
+                (
+                    "two_exponentials_are_found_in_a_response",
+                    "two slopes of a response, with and without a tail",
+                    "closed form",
                     DERIVED,
                 ),
                 ("straight_decay_has_one_time", "a straight decay has one slope", "closed form", DERIVED),
@@ -721,12 +733,6 @@ TOPICS = (
                     MEMORY,
                 ),
                 ("articulation_loss", "articulation loss from the index", "Farrel Becker's fit", MEMORY),
-                (
-                    "ratings",
-                    "letters and words",
-                    "IEC 60268-16, Annex F (found); ISO 9921:2003 (from memory)",
-                    FOUND,
-                ),
             ],
         ),
         (
@@ -751,9 +757,9 @@ TOPICS = (
                     MEMORY,
                 ),
                 (
-                    "words_and_letters_begin_at_the_printed_edges",
-                    "edges of rating words and letters",
-                    "ISO 9921:2003, Annex F; IEC 60268-16:2020, Annex F",
+                    "letters_begin_at_the_printed_edges",
+                    "edges of the rating letters",
+                    "IEC 60268-16:2020, Annex F",
                     MEMORY,
                 ),
             ],
@@ -809,9 +815,6 @@ TOPICS = (
                     DERIVED,
                 ),
                 ("facing_any_way", "surfaces that face any way", "by hand", DERIVED),
-                ("objects_in_a_room", "room with objects", "ISO 12354-6:2003", MEMORY),
-                ("coupled_rooms_worked", "coupled rooms: rates and weights", "worked out by hand", DERIVED),
-                ("coupled_rooms_by_solving_the_balance", "coupled rooms", "balance solved by scipy", DERIVED),
                 (
                     "schroeder_frequency",
                     "Schroeder frequency",
@@ -853,12 +856,6 @@ TOPICS = (
             "analytic/test_reverberation_distance.py",
             [
                 ("critical_distance", "critical distance", "worked out by hand", DERIVED),
-                (
-                    "level_against_distance",
-                    "level against distance",
-                    "Hopkins and Stryker (from memory), worked out",
-                    DERIVED,
-                ),
                 ("revised_theory", "revised theory", "Barron and Lee, JASA 84 (1988) 618", MEMORY),
                 (
                     "revised_theory_is_the_decay_from_the_direct_sound_on",
@@ -892,7 +889,6 @@ TOPICS = (
                 ),
                 ("intermediates", "saturation pressure", "steam tables IAPWS-IF97", MEMORY),
                 ("laws", "laws of growth with frequency", "ISO 9613-1:1993", FOUND),
-                ("accuracy_class", "accuracy of the formula", "ISO 9613-1:1993, clause 7", MEMORY),
                 ("speed_and_density", "speed of sound and density", "CRC Handbook; ISO 2533", MEMORY),
             ],
         ),
@@ -932,7 +928,6 @@ TOPICS = (
                     FOUND,
                 ),
                 ("single_band_counts_with_its_weighting", "one band", "IEC 61672-1:2013, Table 3", MEMORY),
-                ("shifting_a_spectrum", "shifting a spectrum", "identity", DERIVED),
             ],
         ),
         (
@@ -1016,30 +1011,12 @@ TOPICS = (
                 ("quadrature_has_converged", "the quadrature has converged", "finer quadrature", DERIVED),
                 ("free_immobile_sheet", "free resistive sheet, diffuse", "closed form worked out", DERIVED),
                 ("tone_on_a_wall_by_the_slow_twin", "single tones before a wall", "worked table", DERIVED),
-                (
-                    "local_reaction",
-                    "local reaction: Paris' integral",
-                    "Kuttruff, Room Acoustics, ch. 2.5 (from memory)",
-                    DERIVED,
-                ),
-                (
-                    "local_reaction_with_reactance",
-                    "local reaction with reactance",
-                    "numerical integration by scipy",
-                    DERIVED,
-                ),
                 ("cloth_that_is_not_there", "limit r -> 0", "closed form", DERIVED),
                 (
                     "airtight_sheet_follows_the_mass_law",
                     "limit r -> infinity: mass law",
                     "closed form",
                     DERIVED,
-                ),
-                (
-                    "mass_law_in_decibels",
-                    "mass law in decibels",
-                    "Beranek, Noise and Vibration Control, ch. 11",
-                    MEMORY,
                 ),
                 (
                     "airtight_cloth_absorbs_nothing",
@@ -1121,8 +1098,6 @@ TOPICS = (
                     "identity",
                     DERIVED,
                 ),
-                ("practical_absorption", "practical absorption", "ISO 11654:1997", MEMORY),
-                ("iso_354", "absorption from reverberation times", "ISO 354:2003, restated", FOUND),
             ],
         ),
     ),
@@ -1153,12 +1128,6 @@ TOPICS = (
                     "near_field_of_a_line_on_its_axis",
                     "near field of a line",
                     "Beranek and Mellow, ch. 4 (from memory)",
-                    DERIVED,
-                ),
-                (
-                    "transition_distance_is_where_the_ends_are_a_quarter_wave_behind",
-                    "where the far field begins",
-                    "geometry",
                     DERIVED,
                 ),
                 ("a_hang_of_slots_is_a_continuous_line", "a hang of slots is a line", "closed form", DERIVED),
@@ -1443,7 +1412,7 @@ TOPICS = (
 
 OTHER_TESTS = {
     "analytic/test_decay.py": ("a_replicate_whose_loss_leaves_no_decay_takes_the_common_rate",),
-    "analytic/test_decay_slopes.py": ("too_short_a_decay_is_refused",),
+    "analytic/test_decay_slopes.py": ("too_short_a_decay_has_no_two_slopes",),
     "analytic/test_drape.py": ("limits_of_fullness", "impossible_cloth"),
     "analytic/test_landing.py": ("groups_may_be_named",),
     "analytic/test_reverberation.py": ("scenarios_and_bands_ride_along",),
@@ -1457,8 +1426,6 @@ OTHER_TESTS = {
     ),
     "analytic/test_system_subs.py": (
         "rejection_does_not_depend_on_where_the_stack_looks",
-        "tuning_finds_what_equal_boxes_miss",
-        "tuned_drive_gives_what_was_promised",
         "31_hertz_needs_a_level_there",
     ),
     "standards/test_absorption.py": (
@@ -1466,8 +1433,8 @@ OTHER_TESTS = {
         "values_are_what_they_say",
     ),
     "standards/test_air.py": ("arrays_broadcast_with_the_band_last", "outside_the_standard"),
-    "standards/test_iec60268_16.py": ("articulation_loss_is_a_percentage", "no_rating_without_an_index"),
-    "standards/test_iso3382.py": ("strength_is_left_out_without_a_power",),
+    "standards/test_iec60268_16.py": ("articulation_loss_is_a_percentage",),
+    "standards/test_iso3382.py": ("there_is_no_strength_without_a_power",),
     "standards/test_noise_curves.py": ("names_of_curves", "other_names_are_no_curves"),
 }
 """Tests in tests/analytic and tests/standards that hold the program and not the physics: errors, shapes, names."""

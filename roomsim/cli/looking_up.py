@@ -51,9 +51,12 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
     """List materials and fabrics with the source of their figures.
 
     PATTERN is a name or has wildcards, "*carpet*". Absorption is the random-incidence coefficient per octave
-    band (ISO 354). 63 Hz is hardly ever measured: those figures are extrapolated.
+    band (ISO 354). 63 Hz is hardly ever measured: those figures are extrapolated. The last column rates the curve by
+    ISO 11654: weighted absorption, shape indicators (L, M, H: more absorption at low, middle, high frequencies) and
+    class. It is computed from octave bands, for comparison; a certificate needs third octaves.
     """
     from .. import materials as all_materials
+    from ..physics.absorption import weighted_absorption
 
     known = all_materials(study)
     rows = {name: row for name, row in known.material.items() if fnmatch.fnmatch(name, pattern)}
@@ -66,7 +69,10 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
             cure=suggestion(pattern.strip("*"), [*known.material, *known.fabric]),
         )
     screen.give(
-        materials={name: row.model_dump() for name, row in rows.items()},
+        materials={
+            name: {**row.model_dump(), "weighted_absorption": weighted_absorption(row.absorption)._asdict()}
+            for name, row in rows.items()
+        },
         fabrics={name: row.model_dump() for name, row in cloths.items()},
     )
     if rows:
@@ -117,11 +123,14 @@ def drape(
       roomsim materials drape --fabric velour_600 --stand-off 0.3 --fullness 2
     """
     from .. import drape as hung
+    from ..physics.absorption import weighted_absorption
 
     cloth = hung(fabric, fullness=fullness, stand_off=stand_off, layers=layers, study=study)
     absorbed = 1.0 - cloth.reflection - cloth.transmission
+    rating = None
     if cloth.absorption_on_wall is not None:
         curves = {"absorption before a rigid wall": cloth.absorption_on_wall}
+        rating = weighted_absorption(cloth.absorption_on_wall)
         where = f"{stand_off:g} m off the wall"
     else:
         curves = {"reflected": cloth.reflection, "let through": cloth.transmission, "absorbed": absorbed}
@@ -131,12 +140,13 @@ def drape(
         fullness=fullness,
         stand_off=stand_off,
         layers=layers,
+        weighted_absorption=rating and rating._asdict(),
         **{key.replace(" ", "_"): values for key, values in curves.items()},
     )
     title = f"{fabric}, fullness {fullness:g}, {layers} layer{'s' * (layers > 1)}, {where}"
-    table = _band_table(title)
+    table = _band_table(title, "alpha_w" if rating else "")
     for name, values in curves.items():
-        table.add_row(name, *(f"{value:.2f}" for value in values), "")
+        table.add_row(name, *(f"{value:.2f}" for value in values), rating.text if rating else "")
     screen.show(table)
     if stand_off is not None:
         quarter = 343.0 / (4.0 * stand_off)
@@ -190,14 +200,14 @@ def schema(kind: str) -> None:
     click.echo(json.dumps(schema_of(kind), indent=1, ensure_ascii=False))
 
 
-def _band_table(title: str) -> Table:
+def _band_table(title: str, last: str) -> Table:
     from rich.table import Table
 
     table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
     table.add_column("", overflow="fold", min_width=18)
     for label in bands.LABELS:
         table.add_column(label, justify="right", no_wrap=True, min_width=4)
-    table.add_column("", overflow="fold")
+    table.add_column(last, overflow="fold")
     return table
 
 
@@ -205,12 +215,16 @@ def _material_rows(known: MaterialsDocument, names: list[str]) -> Text:
     """A line of figures for each material, its source below."""
     from rich.text import Text
 
+    from ..physics.absorption import weighted_absorption
+
     text = Text()
-    text.append("Materials".ljust(32) + "".join(f"{label:>6}" for label in bands.LABELS) + "\n", "bold")
+    labels = "".join(f"{label:>6}" for label in bands.LABELS)
+    text.append("Materials".ljust(32) + labels + "   alpha_w\n", "bold")
     for name in names:
         row = known.material[name]
         text.append(name.ljust(32), "bold")
-        text.append("".join(f"{value:6.2f}" for value in row.absorption) + "\n")
+        text.append("".join(f"{value:6.2f}" for value in row.absorption))
+        text.append(f"   {weighted_absorption(row.absorption).text}\n")
         text.append(_about(row), "dim")
     return text
 

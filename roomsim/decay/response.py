@@ -55,24 +55,17 @@ class EnergyResponse:
 
     def __post_init__(self) -> None:
         n_receivers, n_bins, n_scenarios, n_bands = self.late.shape[1:]
-        n_arrivals = len(self.arrivals.time)
-        shapes = {
-            "bin_edges": (n_bins + 1,),
-            "direct": (n_receivers, n_scenarios, n_bands),
-            "early_modulation": (n_receivers, len(MODULATION_FREQUENCIES), n_scenarios, n_bands),
-        }
-        for name, shape in shapes.items():
-            if getattr(self, name).shape != shape:
-                raise ValueError(f"{name} has shape {getattr(self, name).shape}, but late asks for {shape}")
-        shapes = {
-            "first": (n_receivers + 1,),
-            "time": (n_arrivals, n_bands),
-            "energy": (n_arrivals, n_scenarios, n_bands),
-        }
-        for name, shape in shapes.items():
-            found = getattr(self.arrivals, name).shape
-            if found != shape:
-                raise ValueError(f"{name} of the arrivals has shape {found}, but late asks for {shape}")
+        n_arrivals, n_modulations = len(self.arrivals.time), len(MODULATION_FREQUENCIES)
+        for name, array, shape in (
+            ("bin_edges", self.bin_edges, (n_bins + 1,)),
+            ("direct", self.direct, (n_receivers, n_scenarios, n_bands)),
+            ("early_modulation", self.early_modulation, (n_receivers, n_modulations, n_scenarios, n_bands)),
+            ("first of the arrivals", self.arrivals.first, (n_receivers + 1,)),
+            ("time of the arrivals", self.arrivals.time, (n_arrivals, n_bands)),
+            ("energy of the arrivals", self.arrivals.energy, (n_arrivals, n_scenarios, n_bands)),
+        ):
+            if array.shape != shape:
+                raise ValueError(f"{name} has shape {array.shape}, but late asks for {shape}")
         if self.bin_edges[0] != 0.0 or not np.all(np.diff(self.bin_edges) > 0.0):
             raise ValueError("bin_edges must start at 0 and increase")
         for time in (0.05, 0.08):

@@ -1,4 +1,4 @@
-"""Decays with two slopes: coupled rooms, and absorption that hangs where some of the sound never goes."""
+"""Decays with two slopes: coupled rooms, and halls where some of the sound hardly meets the absorbing surfaces."""
 
 from __future__ import annotations
 
@@ -7,8 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import least_squares
 
-from ..errors import DecayRangeError
-from ..physics.modulation import DECAY_CONSTANT
+from ..physics.reverberation import DECAY_CONSTANT
+from .response import EnergyResponse
+from .tail import tail_energy, tail_rate, tail_window
+from .time_zero import time_zero
+
+LEAST_RANGE = 25.0
+"""dB that a decay must fall for two slopes to be told apart."""
+FLOOR = -40.0
+"""dB at which the fit ends: below it the traced energy is known less well."""
+DIFFUSE_AFTER = 0.05
+"""s after the direct sound of the last seat at which the fit begins; earlier reflections are single ones."""
 
 
 @dataclass(frozen=True)
@@ -26,53 +35,44 @@ class TwoSlopes:
 
     @property
     def bend_time(self) -> float:
-        """When the slower one takes over, s."""
+        """Time from which the slower one is the stronger, s."""
         rates = DECAY_CONSTANT / self.early_time - DECAY_CONSTANT / self.late_time
         return float(np.log((1.0 - self.late_share) / self.late_share) / rates)
 
-    @property
-    def bend_level(self) -> float:
-        """Level of the decay curve at the bend, dB re its start."""
-        return float(10.0 * np.log10(2.0 * self.late_share) - 60.0 * self.bend_time / self.late_time)
 
-
-def two_slopes(bin_edges: np.ndarray, curve: np.ndarray, floor: float = -40.0) -> TwoSlopes:
+def two_slopes(time: np.ndarray, curve: np.ndarray) -> TwoSlopes | None:
     """Fit two exponentials to a decay curve, by least squares of levels, evenly in time.
 
     Model: Xiang and Goggans, JASA 110 (2001) 1415 (from memory), without a noise term, because nothing here
     is measured. A straight decay gives two times that hardly differ, or a share near 0 or 1; whether a decay
-    is bent at all is for `metrics.room.is_bent` to say.
+    is bent at all is decided by `metrics.room_parameters.is_bent`.
 
     Parameters
     ----------
-    bin_edges : (n_bins + 1,) float, s
-    curve : (n_bins + 1,) float, dB
+    time : (n,) float, s, from 0
+    curve : (n,) float, dB
         Backward-integrated decay of one seat or of the mean of many, 0 at the start.
-    floor : float, dB
-        The fit ends where the curve falls below.
 
-    Raises
-    ------
-    DecayRangeError : the curve does not fall to -25 dB.
+    Returns
+    -------
+    None where the curve does not fall by `LEAST_RANGE`
     """
-    if not np.nanmin(curve) <= -25.0:
-        raise DecayRangeError(
-            f"the decay falls by {-np.nanmin(curve):.0f} dB; two slopes need 25 dB",
-            cure="Trace the response for longer.",
-        )
-    end = np.interp(-max(floor, float(np.nanmin(curve))), -curve, bin_edges)
-    time = np.linspace(0.0, end, 400)
-    level = np.interp(time, bin_edges, curve)
+    lowest = float(np.nanmin(curve))
+    if not lowest <= -LEAST_RANGE:
+        return None
+    end = np.interp(-max(FLOOR, lowest), -curve, time)
+    evenly = np.linspace(0.0, end, 400)
+    level = np.interp(evenly, time, curve)
 
     def model(parameters: np.ndarray) -> np.ndarray:
-        early, late = np.exp(-np.exp(parameters[:2, None]) * time)
+        early, late = np.exp(-np.exp(parameters[:2, None]) * evenly)
         share = 1.0 / (1.0 + np.exp(-parameters[2]))
         return 10.0 * np.log10((1.0 - share) * early + share * late)
 
     # First guess: the slopes of the first 10 dB and of the last, the second one drawn back to time zero.
-    first, last = (_slope(time, level, part) for part in (level >= -10.0, level <= level[-1] + 10.0))
-    start_level = level[-1] - last * end
-    share = np.clip(10.0 ** (start_level / 10.0), 0.001, 0.5)
+    parts = (level >= -10.0, level <= level[-1] + 10.0)
+    first, last = (float(np.polyfit(evenly[part], level[part], 1)[0]) for part in parts)
+    share = np.clip(10.0 ** ((level[-1] - last * end) / 10.0), 0.001, 0.5)
     per_second = -np.log(10.0) / 10.0
     guess = [np.log(1.1 * first * per_second), np.log(last * per_second), np.log(share / (1.0 - share))]
     fit = least_squares(lambda parameters: model(parameters) - level, guess, x_scale=[1.0, 1.0, 3.0])
@@ -84,5 +84,22 @@ def two_slopes(bin_edges: np.ndarray, curve: np.ndarray, floor: float = -40.0) -
     return TwoSlopes(float(DECAY_CONSTANT / rates[0]), float(DECAY_CONSTANT / rates[1]), float(share), misfit)
 
 
-def _slope(time: np.ndarray, level: np.ndarray, part: np.ndarray) -> float:
-    return float(np.polyfit(time[part], level[part], 1)[0])
+def two_slopes_of_all_seats(response: EnergyResponse, band: int) -> TwoSlopes | None:
+    """`two_slopes` of the energy of all seats together, for the first scenario of a response.
+
+    Time zero of the fit is `DIFFUSE_AFTER` after the direct sound of the last seat. The slopes of coupled rooms are
+    common to all seats; only their shares differ (Cremer and Mueller, Principles and Applications of Room Acoustics,
+    vol. 1, ch. II.3; from memory).
+    """
+    edges, arrivals = response.bin_edges, response.arrivals
+    traced = response.late.mean(axis=0, dtype=np.float64).sum(axis=0)
+    window = tail_window(edges, traced)
+    tail = tail_energy(edges, traced[None], tail_rate(edges, traced, window), window)[0, 0, band]
+    known, _ = np.histogram(arrivals.time[:, band], edges, weights=arrivals.energy[:, 0, band])
+    to_come = np.cumsum(np.append(traced[:, 0, band] + known, tail)[::-1])[::-1]
+    begin = int(np.searchsorted(edges, time_zero(response)[:, 0, band].max() + DIFFUSE_AFTER))
+    # Where the tail is negligible it is 0, and so is what is still to come at the last edge.
+    part = slice(begin, int(np.count_nonzero(to_come > 0.0)))
+    if not np.isfinite(tail) or part.stop - part.start < 2:
+        return None
+    return two_slopes(edges[part] - edges[begin], 10.0 * np.log10(to_come[part] / to_come[begin]))

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..physics.distance import revised_theory
 from ..physics.levels import energy
-from ..physics.modulation import DECAY_CONSTANT
+from ..physics.reverberation import DECAY_CONSTANT
 from .response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 
 

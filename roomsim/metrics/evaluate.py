@@ -12,7 +12,7 @@ from ..decay.curves import response_tail, seat_energies
 from ..decay.response import EnergyResponse
 from ..errors import suggestion
 from ..physics.levels import energy, level
-from .registry import METRICS, Metric, MetricInput
+from .registry import METRICS, MetricInput
 from .replicated import Replicated
 
 CHUNK_BYTES = 8_000_000
@@ -33,13 +33,13 @@ def evaluate(
     ----------
     response : EnergyResponse
         With two replicates or more.
-    noise : (n_scenarios, 8) or (n_receivers, n_scenarios, 8) float, dB
+    noise : (n_scenarios, 8) float, dB
         Noise at the seats; minus infinity for none.
     source_power : (n_scenarios, 8) float, dB re 1 pW, optional
-        Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it the sound strength
-        is left out.
+        Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it there is no sound
+        strength: NaN.
     metrics : names from `registry.METRICS`, optional
-        All unless said.
+        All unless given.
     threads : int
         Seats are shared out among them; they change no figure.
     noise_energy : (n_replicates, n_receivers, n_scenarios, 8) float, re (20 uPa)^2, optional
@@ -90,7 +90,11 @@ def _figures(
     noise_energy: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
     """(n_sums, n_receivers, ...) by name: from all replicates, then with one after the other left out."""
-    chosen = _chosen(metrics, source_power is not None)
+    names = list(METRICS) if metrics is None else list(metrics)
+    for name in names:
+        if name not in METRICS:
+            raise ValueError(f"no metric {name!r}. {suggestion(name, METRICS)}")
+    chosen = [METRICS[name] for name in names]
     noises = _noises(noise, noise_energy, response)
     if source_power is not None:
         source_power = np.asarray(source_power, dtype=float)
@@ -112,30 +116,16 @@ def _figures(
     return figures
 
 
-def _chosen(names: Iterable[str] | None, has_power: bool) -> list[Metric]:
-    if names is None:
-        return [metric for metric in METRICS.values() if has_power or not metric.needs_power]
-    chosen = []
-    for name in names:
-        if name not in METRICS:
-            raise ValueError(f"no metric {name!r}. {suggestion(name, METRICS)}")
-        chosen.append(METRICS[name])
-    return chosen
-
-
 def _noises(
     noise: np.ndarray, noise_energy: np.ndarray | None, response: EnergyResponse
 ) -> Callable[[int, slice], np.ndarray]:
     """Noise level of some seats in sum i over replicates: 0 for all, i with number i - 1 left out."""
     noise = np.asarray(noise, dtype=float)
-    per_seat = (response.n_receivers, response.n_scenarios, 8)
-    if noise.ndim == 3:
-        _check_shape("noise", noise, per_seat)
-    else:
-        _check_shape("noise", noise, per_seat[1:])
+    _check_shape("noise", noise, (response.n_scenarios, 8))
     if noise_energy is None:
-        return lambda _, receivers: noise[receivers] if noise.ndim == 3 else noise
-    _check_shape("noise_energy", noise_energy, (response.n_replicates, *per_seat))
+        return lambda _, receivers: noise
+    shape = (response.n_replicates, response.n_receivers, response.n_scenarios, 8)
+    _check_shape("noise_energy", noise_energy, shape)
     n, total, steady = len(noise_energy), noise_energy.sum(axis=0, dtype=np.float64), energy(noise)
 
     def together(i: int, receivers: slice) -> np.ndarray:
@@ -144,7 +134,7 @@ def _noises(
             added = total[receivers] / n
         else:
             added = np.maximum(total[receivers] - noise_energy[i - 1, receivers], 0.0) / (n - 1)
-        return level(added + (steady[receivers] if steady.ndim == 3 else steady))
+        return level(added + steady)
 
     return together
 

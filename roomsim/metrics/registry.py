@@ -12,7 +12,7 @@ import numpy as np
 from ..bands import N_BANDS, SPEECH
 from ..decay.curves import SeatEnergy
 from ..physics.levels import a_weighted_level, level
-from . import room, speech
+from . import room_parameters, speech
 
 
 @dataclass(frozen=True)
@@ -48,19 +48,19 @@ class MetricInput:
         return speech.speech_transmission_index(self.modulation_transfer_index)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Metric:
     """A figure: what it is called, how it is read, how it is computed."""
 
     name: str
     symbol: str
-    unit: str
+    unit: str = ""
     """Of the values; empty for a ratio."""
-    per_band: bool
-    just_noticeable_difference: float | None
+    per_band: bool = True
+    just_noticeable_difference: float | None = None
     """In `unit`, or as a share of the value where `is_relative`."""
-    is_relative: bool
-    better: Literal["higher", "lower"] | None
+    is_relative: bool = False
+    better: Literal["higher", "lower"] | None = None
     """None where it depends on what is played."""
     decimals: int
     """To print: no more than the figure is good for."""
@@ -68,7 +68,6 @@ class Metric:
     description: str
     function: Callable[[MetricInput], np.ndarray]
     """To (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
-    needs_power: bool = False
 
 
 def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
@@ -82,24 +81,25 @@ def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
 
 
 def _strength(given: MetricInput) -> np.ndarray:
-    if given.source_power is None:
-        raise ValueError("sound strength needs the power level of the sources")
-    return room.strength(given.seats.total, given.source_power)
+    power = np.full(N_BANDS, np.nan) if given.source_power is None else given.source_power
+    return room_parameters.strength(given.seats.total, power)
 
 
 def _curvature(given: MetricInput) -> np.ndarray:
     times = given.seats.slopes.time
-    return room.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
+    return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
+
+
+def _non_linearity(given: MetricInput) -> np.ndarray:
+    return room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"])
 
 
 _ROWS = (
     Metric(
         name="speech_transmission_index",
         symbol="STI",
-        unit="",
         per_band=False,
         just_noticeable_difference=0.03,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, full method, male speech",
@@ -109,10 +109,6 @@ _ROWS = (
     Metric(
         name="modulation_transfer_index",
         symbol="MTI",
-        unit="",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, Annex A",
@@ -124,8 +120,6 @@ _ROWS = (
         symbol="ALcons",
         unit="%",
         per_band=False,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="lower",
         decimals=1,
         clause="from the speech transmission index, Farrel Becker (from memory)",
@@ -136,10 +130,8 @@ _ROWS = (
         name="early_decay_time",
         symbol="EDT",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, A.2.2",
         description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
@@ -149,10 +141,8 @@ _ROWS = (
         name="reverberation_time_t20",
         symbol="T20",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -25 dB.",
@@ -162,10 +152,8 @@ _ROWS = (
         name="reverberation_time_t30",
         symbol="T30",
         unit="s",
-        per_band=True,
         just_noticeable_difference=0.05,
         is_relative=True,
-        better=None,
         decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -35 dB.",
@@ -175,10 +163,6 @@ _ROWS = (
         name="curvature",
         symbol="C",
         unit="%",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How much T30 exceeds T20: above 10 % the decay is bent and no single time describes it.",
@@ -188,89 +172,67 @@ _ROWS = (
         name="non_linearity",
         symbol="xi",
         unit="permille",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
-        function=lambda given: room.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"]),
+        function=_non_linearity,
     ),
     Metric(
         name="clarity_c50",
         symbol="C50",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 50 ms over the rest: clarity of speech.",
-        function=lambda given: room.clarity(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda given: room_parameters.clarity(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="clarity_c80",
         symbol="C80",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 80 ms over the rest: clarity of music.",
-        function=lambda given: room.clarity(given.seats.until(0.08), given.seats.from_zero),
+        function=lambda given: room_parameters.clarity(given.seats.until(0.08), given.seats.from_zero),
     ),
     Metric(
         name="definition_d50",
         symbol="D50",
-        unit="",
-        per_band=True,
         just_noticeable_difference=0.05,
-        is_relative=False,
         better="higher",
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
         description="Share of the energy that comes within 50 ms.",
-        function=lambda given: room.definition(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda given: room_parameters.definition(given.seats.until(0.05), given.seats.from_zero),
     ),
     Metric(
         name="centre_time",
         symbol="Ts",
         unit="ms",
-        per_band=True,
         just_noticeable_difference=10.0,
-        is_relative=False,
-        better=None,
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
-        function=lambda given: room.centre_time(given.seats.moment, given.seats.from_zero),
+        function=lambda given: room_parameters.centre_time(given.seats.moment, given.seats.from_zero),
     ),
     Metric(
         name="sound_strength",
         symbol="G",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 3382-1:2009, A.2.1",
         description="Level re that of the source at 10 m in the free field: what the room adds.",
         function=_strength,
-        needs_power=True,
     ),
     Metric(
         name="sound_pressure_level",
         symbol="Lp",
         unit="dB",
-        per_band=True,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="ISO 80000-8:2020, 8-14",
         description="Level of the programme at the seat, direct and reverberant together.",
@@ -282,8 +244,6 @@ _ROWS = (
         unit="dB",
         per_band=False,
         just_noticeable_difference=1.0,
-        is_relative=False,
-        better=None,
         decimals=1,
         clause="IEC 61672-1:2013, Annex E",
         description="A-weighted level of the programme at the seat.",
@@ -293,22 +253,16 @@ _ROWS = (
         name="direct_to_reverberant_ratio",
         symbol="DRR",
         unit="dB",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="level of the direct sound over that of all reflections",
         description="What comes straight from the sources against what the room adds.",
-        function=lambda given: room.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
+        function=lambda given: room_parameters.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
     ),
     Metric(
         name="signal_to_noise_ratio",
         symbol="SNR",
         unit="dB",
-        per_band=True,
-        just_noticeable_difference=None,
-        is_relative=False,
         better="higher",
         decimals=1,
         clause="IEC 60268-16:2020, Annex A",

@@ -33,9 +33,11 @@ class Replicated:
         """Value and standard error at each seat."""
         return jackknife(self.full, self.left_out)
 
-    def difference(self, reference: Replicated) -> Estimate:
-        """This minus `reference`, seat by seat, with the error of the difference itself."""
-        return jackknife(self.full - reference.full, self.left_out - reference.left_out)
+    def difference(self, reference: Replicated) -> Replicated:
+        """This minus `reference`, seat by seat and replicate by replicate."""
+        # Levels of minus infinity on both sides have no difference: NaN.
+        with np.errstate(invalid="ignore"):
+            return Replicated(self.full - reference.full, self.left_out - reference.left_out)
 
     def scenarios(self, indices: Sequence[int] | np.ndarray) -> Replicated:
         """The scenarios with these indices, in this order; repeats allowed.
@@ -51,11 +53,6 @@ class Replicated:
         hidden = np.where(seats, 0.0, np.nan)
         return Replicated(self.full + hidden, self.left_out + hidden)
 
-    def over_bands(self, bands: Sequence[int]) -> Replicated:
-        """Mean of some bands: ISO 3382-1:2009, Table A.1 takes 500 Hz and 1 kHz (from memory)."""
-        return Replicated(
-            self.full[..., list(bands)].mean(axis=-1), self.left_out[..., list(bands)].mean(axis=-1)
-        )
 
     def over_seats(self, statistic: SeatFunction) -> SeatStatistic:
         """A statistic over seats, such as `median_of_seats`, `quantile_of_seats(0.1)`, `share_above(0.5)`."""
@@ -66,10 +63,6 @@ class Replicated:
             moved_further=np.stack([statistic(one) for one in further]),
             n_replicates=len(self.left_out),
         )
-
-    def share_evaluable(self) -> np.ndarray:
-        """(n_scenarios[, 8]) share of seats where the figure could be evaluated."""
-        return np.isfinite(self.full).mean(axis=0)
 
 
 @dataclass(frozen=True)

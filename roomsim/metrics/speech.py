@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..bands import SPEECH
 from ..physics.distance import articulation_loss_from_sti
 from ..physics.levels import energy, level
 
@@ -21,9 +20,6 @@ REDUNDANCY = np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095])
 RECEPTION_THRESHOLD = np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0])
 """(7,) absolute speech reception threshold, dB (Annex A)."""
 
-SPEECH_SPECTRUM = np.array([2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8])
-"""(7,) octave levels of male speech re its A-weighted level, dB (IEC 60268-16:2011; the worked example of the
-2020 edition still has it). For sources that play speech at a given level."""
 
 SPEECH_RANGE = 15.0
 """Signal-to-noise ratios from minus to plus this count for intelligibility, dB."""
@@ -115,11 +111,6 @@ def speech_transmission_index(modulation_transfer_index: np.ndarray) -> np.ndarr
     return np.minimum(index @ OCTAVE_WEIGHT - shared @ REDUNDANCY, 1.0)
 
 
-def speech_bands(per_band: np.ndarray) -> np.ndarray:
-    """The bands 125 Hz to 8 kHz of (..., 8) octave-band values: (..., 7)."""
-    return per_band[..., SPEECH]
-
-
 def articulation_loss(sti: np.ndarray) -> np.ndarray:
     """Articulation loss of consonants, percent, at most 100; any shape.
 
@@ -129,26 +120,6 @@ def articulation_loss(sti: np.ndarray) -> np.ndarray:
 
 
 RATING_LETTERS = ("U", "J", "I", "H", "G", "F", "E", "D", "C", "B", "A", "A+")
-RATING_EDGES = np.linspace(0.36, 0.76, 11)
-"""Lower edges of the letters from J on (IEC 60268-16:2020, Annex F)."""
-
-RATING_WORDS = ("bad", "poor", "fair", "good", "excellent")
-WORD_EDGES = np.array([0.30, 0.45, 0.60, 0.75])
-"""Lower edges of the words from "poor" on (ISO 9921:2003, Annex F, from memory)."""
-
-
-def rating_letter(sti: float) -> str:
-    """Qualification band of an STI, "U" to "A+" (IEC 60268-16:2020, Annex F)."""
-    return RATING_LETTERS[_band(sti, RATING_EDGES)]
-
-
-def rating_word(sti: float) -> str:
-    """Intelligibility in a word, "bad" to "excellent" (ISO 9921:2003, Annex F, from memory)."""
-    return RATING_WORDS[_band(sti, WORD_EDGES)]
-
-
-def _band(sti: float, edges: np.ndarray) -> int:
-    if not np.isfinite(sti):
-        raise ValueError("no rating for an index that could not be evaluated")
-    # An index of 0.36 written as 0.36 belongs above the edge, whatever the last bit says.
-    return int(np.searchsorted(edges, sti + 1e-9, side="right"))
+RATING_EDGES = (0.36, 0.40, 0.44, 0.48, 0.52, 0.56, 0.60, 0.64, 0.68, 0.72, 0.76)
+"""Qualification bands of IEC 60268-16:2020, Annex F, and the lower edges of those from J on (read in a secondary
+reproduction, not in the standard itself)."""

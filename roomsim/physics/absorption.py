@@ -281,54 +281,6 @@ def over_wall(drape_absorption: Any, wall_absorption: Any) -> np.ndarray:
     return 1.0 - (1.0 - np.asarray(drape_absorption)) * (1.0 - np.asarray(wall_absorption))
 
 
-def mass_law_transmission(frequency: Any, surface_mass: float, air: Air | None = None) -> np.ndarray:
-    """Random-incidence transmission of an airtight limp sheet: ln(1 + a^2) / a^2, a = pi f m / (rho c).
-
-    The mass law 1 / (1 + a^2 cos^2 theta) averaged by Paris' formula over all angles (Cremer and Mueller,
-    Principles and Applications of Room Acoustics, vol. 2; from memory).
-
-    Parameters
-    ----------
-    frequency : (...) float, Hz
-    surface_mass : float, kg/m2
-
-    Returns
-    -------
-    (...) float, 0 to 1
-    """
-    a2 = (np.pi * np.asarray(frequency, dtype=float) * surface_mass / (air or Air()).impedance) ** 2
-    return np.log1p(a2) / a2
-
-
-def locally_reacting_absorption(impedance: Any) -> np.ndarray:
-    """Random-incidence absorption of a surface whose impedance is the same at every angle (Paris' formula).
-
-    Kuttruff, Room Acoustics (5th ed.), Equation (2.42); the closed form of the average over all angles (from
-    memory; the tests integrate it anew). Never above 0.951.
-
-    Parameters
-    ----------
-    impedance : (...) complex, divided by rho c, real part above 0
-
-    Returns
-    -------
-    (...) float
-    """
-    z = np.asarray(impedance, dtype=complex)
-    size, angle = np.abs(z), np.angle(z)
-    cosine, sine = np.cos(angle), np.sin(angle)
-    bend = np.arctan2(size * sine, 1.0 + size * cosine)
-    # A real impedance is the limit sin(angle) -> 0.
-    is_real = np.abs(sine) < 1e-9
-    ratio = np.where(is_real, size / (1.0 + size), bend / np.where(is_real, 1.0, sine))
-    return (
-        8.0
-        * cosine
-        / size**2
-        * (size + np.cos(2.0 * angle) * ratio - cosine * np.log1p(2.0 * size * cosine + size**2))
-    )
-
-
 def _stack(
     z: np.ndarray, turn: np.ndarray, layers: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -402,23 +354,11 @@ class WeightedAbsorption(NamedTuple):
     letter: str
     """Sound absorption class A to E, or "-" where not classified."""
 
-
-def practical_absorption(third_octaves: Any) -> np.ndarray:
-    """Practical absorption of ISO 11654:1997, 4.1: octave means of third-octaves in steps of 0.05, at most 1.
-
-    The mean is taken to the second decimal first, as the standard says (from memory).
-
-    Parameters
-    ----------
-    third_octaves : (..., 3 n) float, three per octave, from ISO 354
-
-    Returns
-    -------
-    (..., n) float
-    """
-    thirds = np.asarray(third_octaves, dtype=float)
-    mean = thirds.reshape(*thirds.shape[:-1], -1, 3).mean(axis=-1)
-    return np.minimum(_twentieths(mean), 20) / 20.0
+    @property
+    def text(self) -> str:
+        """As it is quoted: "0.60(MH), class C"."""
+        indicators = f"({self.indicators})" if self.indicators else ""
+        return f"{self.value:.2f}{indicators}, " + ("not classified" if self.letter == "-" else f"class {self.letter}")
 
 
 def weighted_absorption(absorption: Any) -> WeightedAbsorption:
@@ -432,7 +372,7 @@ def weighted_absorption(absorption: Any) -> WeightedAbsorption:
     ----------
     absorption : (8,) float
         63 Hz to 8 kHz; only 250 Hz to 4 kHz count, rounded to 0.05. A rating from octave values is for
-        comparison; a certificate needs third-octaves (`practical_absorption`).
+        comparison; a certificate needs third octaves.
     """
     # In whole twentieths: 0.1 is no binary fraction, and "at most 0.10" would fail on 0.10000000000000009.
     practical = np.minimum(_twentieths(np.asarray(absorption, dtype=float)[2:7]), 20)
@@ -451,33 +391,3 @@ def _twentieths(value: np.ndarray) -> np.ndarray:
     """Nearest whole number of 0.05, halves upward, after rounding to 0.01."""
     hundredths = np.floor(100.0 * value + 0.5 + 1e-9).astype(int)
     return (2 * hundredths + 5) // 10
-
-
-def equivalent_absorption_area(
-    volume: float,
-    empty_time: Any,
-    time: Any,
-    *,
-    empty_speed: float = 343.2,
-    speed: float = 343.2,
-    empty_air_attenuation: Any = 0.0,
-    air_attenuation: Any = 0.0,
-) -> np.ndarray:
-    """Absorption area that a test specimen adds to a reverberation room (ISO 354:2003, 8.1.2.1), m2.
-
-    A = 55.3 V (1 / (c2 T2) - 1 / (c1 T1)) - 4 V (m2 - m1). Divided by the specimen's area it is alpha_s,
-    which may exceed 1: edges and a field that is not quite diffuse.
-
-    Parameters
-    ----------
-    volume : float, m3
-    empty_time, time : (...) float, s, reverberation times T1 without and T2 with the specimen
-    empty_speed, speed : float, m/s
-    empty_air_attenuation, air_attenuation : (...) float, 1/m
-
-    Returns
-    -------
-    (...) float, m2
-    """
-    specimen = 1.0 / (speed * np.asarray(time)) - 1.0 / (empty_speed * np.asarray(empty_time))
-    return 55.3 * volume * specimen - 4.0 * volume * (np.asarray(air_attenuation) - empty_air_attenuation)

@@ -143,15 +143,6 @@ def air_attenuation(
     return 2.0 * frequency**2 * (classical + relaxation)
 
 
-def attenuation_accuracy(temperature: float, humidity: float, pressure: float = STANDARD_PRESSURE) -> float:
-    """Relative accuracy that ISO 9613-1:1993, clause 7 (from memory), states for `air_attenuation`: 0.1, 0.2
-    or 0.5."""
-    vapour = float(water_vapour(temperature, humidity, pressure))
-    if 0.05 <= vapour <= 5.0:
-        return 0.1
-    return 0.2 if vapour >= 0.005 else 0.5
-
-
 def _check_range(quantity: str, value: Any, low: float, high: float, unit: str) -> None:
     value = np.asarray(value, dtype=float)
     # Written so that NaN counts as outside.

@@ -16,11 +16,6 @@ _LOUDER = np.array([0.0, 5.0, 10.0, 10.0, 0.0, -10.0])
 louder before it is heard as strong as the first. The slopes to either side are common practice, no source."""
 
 
-def delay_difference(distance: Any, own_distance: Any, speed_of_sound: float) -> np.ndarray:
-    """Time by which a nearer source must wait for a farther one at the same place, s. Distances in m."""
-    return (np.asarray(distance, dtype=float) - own_distance) / speed_of_sound
-
-
 def precedence_limit(lag: Any) -> np.ndarray:
     """Most dB by which a later sound may exceed the first without taking over or being heard as an echo.
 
@@ -45,16 +40,3 @@ def fill_spacing(distance: Any, coverage: Any) -> np.ndarray:
     coverage : (...) float, degrees, full horizontal angle between the -6 dB directions, below 180
     """
     return 2.0 * np.asarray(distance, dtype=float) * np.tan(np.radians(coverage) / 2.0)
-
-
-def hours_until(level: Any, daily_level: float) -> np.ndarray:
-    """h at a constant A-weighted level until the exposure of a day at `daily_level` for 8 h is reached.
-
-    Equal energy: 8 h / 10^((L - L8) / 10), 3 dB more halves the time (ISO 1999:2013; Directive 2003/10/EC).
-
-    Parameters
-    ----------
-    level : (...) float, dB(A)
-    daily_level : dB(A), over 8 h
-    """
-    return 8.0 * 10.0 ** ((daily_level - np.asarray(level, dtype=float)) / 10.0)

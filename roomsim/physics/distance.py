@@ -18,31 +18,11 @@ def critical_distance(absorption_area: Any, directivity_factor: Any = 1.0) -> np
     return np.sqrt(np.asarray(directivity_factor) * absorption_area / (16.0 * np.pi))
 
 
-def hopkins_stryker(distance: Any, directivity_factor: Any, absorption_area: Any) -> np.ndarray:
-    """Steady energy at a distance, per source power: Q / (4 pi r^2) + 4 / A, 1/m2.
-
-    Ten times its logarithm is Lp - Lw. Hopkins and Stryker, Proc. IRE 36 (1948) 315 (from memory). The
-    reverberant part is the same everywhere: too loud far from the source in a large, absorbing or long hall
-    (`revised_theory`).
-
-    Parameters
-    ----------
-    distance : (...) float, m
-    directivity_factor : (...) float
-    absorption_area : (...) float, m2
-    """
-    return np.asarray(directivity_factor) / (4.0 * np.pi * np.square(distance)) + 4.0 / np.asarray(
-        absorption_area
-    )
-
-
 def revised_theory(
     distance: Any,
     reverberation_time: Any,
     volume: float,
     *,
-    early_limit: float = 0.08,
-    directivity_factor: Any = 1.0,
     speed_of_sound: float = SPEED_OF_SOUND,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Direct, early and late energy at a distance, re the direct sound at 10 m (strength G).
@@ -51,13 +31,13 @@ def revised_theory(
     direct sound, so it starts at r / c and is weaker the farther one sits. With exact constants in place of
     their 31 200, 0.04 and 1.11.
 
+    Omnidirectional source; early is what comes within 80 ms of the direct sound.
     G = 10 lg(direct + early + late), clarity = 10 lg((direct + early) / late).
 
     Parameters
     ----------
-    distance, reverberation_time, directivity_factor : (...) float, m, s, 1, broadcast
+    distance, reverberation_time : (...) float, m, s, broadcast
     volume : float, m3
-    early_limit : float, s, after the direct sound
     speed_of_sound : float, m/s
 
     Returns
@@ -70,8 +50,8 @@ def revised_theory(
     # 16 pi / A re 1 / r^2 at 10 m, A by Sabine.
     whole = 100.0 * 16.0 * np.pi * t * speed_of_sound / (24.0 * np.log(10.0) * volume)
     reverberant = whole * np.exp(-rate * r / speed_of_sound)
-    late = reverberant * np.exp(-rate * early_limit)
-    direct = np.asarray(directivity_factor) * 100.0 / r**2
+    late = reverberant * np.exp(-rate * 0.08)
+    direct = 100.0 / r**2
     direct, early, late = np.broadcast_arrays(direct, reverberant - late, late)
     return direct, early, late
 
@@ -110,8 +90,3 @@ def articulation_loss_from_sti(sti: Any) -> np.ndarray:
     """Articulation loss of consonants, percent: 170.5405 exp(-5.419 STI) (Farrel Becker's fit; from
     memory)."""
     return 170.5405 * np.exp(-5.419 * np.asarray(sti, dtype=float))
-
-
-def sti_from_articulation_loss(articulation_loss: Any) -> np.ndarray:
-    """Inverse of `articulation_loss_from_sti`; articulation loss in percent."""
-    return np.log(170.5405 / np.asarray(articulation_loss, dtype=float)) / 5.419

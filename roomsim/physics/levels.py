@@ -51,26 +51,17 @@ def _a_response(f2: np.ndarray) -> np.ndarray:
     )
 
 
-def a_weighted_level(octave_levels: Any, frequencies: Any = EXACT) -> np.ndarray:
+def a_weighted_level(octave_levels: Any) -> np.ndarray:
     """A-weighted level of a spectrum, dB.
 
     Each band counts with the weighting at its mid-band frequency, as IEC 60268-16 and the trade do.
 
     Parameters
     ----------
-    octave_levels : (..., n_bands) float, dB
-    frequencies : (n_bands,) float, Hz
-        The eight octaves 63 Hz to 8 kHz unless said; `bands.EXACT[bands.SPEECH]` for the seven of speech.
+    octave_levels : (..., 8) float, dB, 63 Hz to 8 kHz
 
     Returns
     -------
     (...) float, dB
     """
-    return level_sum(np.asarray(octave_levels, dtype=float) + a_weighting(frequencies))
-
-
-def spectrum_at(octave_levels: Any, a_level: Any, frequencies: Any = EXACT) -> np.ndarray:
-    """A spectrum shifted as a whole to an A-weighted level: shapes (..., n_bands) and (...) in, (...,
-    n_bands) out."""
-    shift = np.asarray(a_level, dtype=float) - a_weighted_level(octave_levels, frequencies)
-    return np.asarray(octave_levels, dtype=float) + shift[..., None]
+    return level_sum(np.asarray(octave_levels, dtype=float) + a_weighting(EXACT))

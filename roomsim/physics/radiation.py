@@ -113,14 +113,6 @@ def coverage_loss(
     return 6.0 * np.square(np.asarray(angle, dtype=float)[..., None] / (0.5 * coverage * widening))
 
 
-def far_field_distance(length: float, frequency: Any, speed_of_sound: float = 343.2) -> np.ndarray:
-    """Distance from which a line of sources counts as one, m: L^2 f / (2 c) (common practice, no source).
-
-    The path to its ends is then a quarter wavelength longer than to its middle.
-    """
-    return length**2 * np.asarray(frequency) / (2.0 * speed_of_sound)
-
-
 # --- balloons -------------------------------------------------------------------------------------------
 
 
@@ -129,14 +121,14 @@ def polar_angles(n_polar: int = N_POLAR) -> np.ndarray:
     return np.linspace(0.0, 180.0, n_polar)
 
 
-def azimuths(n_azimuth: int = N_AZIMUTH) -> np.ndarray:
-    """(n_azimuth,) degrees about the axis from left towards up, 360 excluded."""
-    return np.arange(n_azimuth) * (360.0 / n_azimuth)
+def azimuths() -> np.ndarray:
+    """(N_AZIMUTH,) degrees about the axis from left towards up, 360 excluded."""
+    return np.arange(N_AZIMUTH) * (360.0 / N_AZIMUTH)
 
 
-def axisymmetric_balloon(pressure: np.ndarray, n_azimuth: int = N_AZIMUTH) -> np.ndarray:
+def axisymmetric_balloon(pressure: np.ndarray) -> np.ndarray:
     """Balloon of a pattern that is the same all round: (n_polar, n_bands) in, squared and repeated out."""
-    return np.repeat(np.square(pressure)[:, None, :], n_azimuth, axis=1)
+    return np.repeat(np.square(pressure)[:, None, :], N_AZIMUTH, axis=1)
 
 
 def balloon_from_polars(
@@ -145,7 +137,6 @@ def balloon_from_polars(
     vertical_angles: Any,
     vertical_level: Any,
     n_polar: int = N_POLAR,
-    n_azimuth: int = N_AZIMUTH,
 ) -> np.ndarray:
     """Balloon from a horizontal and a vertical polar.
 
@@ -161,10 +152,10 @@ def balloon_from_polars(
 
     Returns
     -------
-    (n_polar, n_azimuth, n_bands) float, squared pressure re the axis
+    (n_polar, N_AZIMUTH, n_bands) float, squared pressure re the axis
     """
     polar = polar_angles(n_polar)[:, None]
-    azimuth = np.radians(azimuths(n_azimuth))
+    azimuth = np.radians(azimuths())
     towards_left, towards_up = np.cos(azimuth), np.sin(azimuth)
     # Rounding makes cos(90) 6e-17: either side will do there, its weight is nothing.
     horizontal = _along_polar(
@@ -195,21 +186,6 @@ def sphere_weights(n_polar: int, n_azimuth: int) -> np.ndarray:
     weight = np.sin(np.radians(polar_angles(n_polar))) * (2.0 - 2.0 * np.cos(step)) / step
     weight[[0, -1]] = 1.0 - np.sin(step) / step
     return np.repeat(weight[:, None] / (2.0 * n_azimuth), n_azimuth, axis=1)
-
-
-def directivity_factor(balloon: np.ndarray) -> np.ndarray:
-    """Q: energy on axis over the mean over all directions.
-
-    Parameters
-    ----------
-    balloon : (..., n_polar, n_azimuth, n_bands) float, squared pressure
-
-    Returns
-    -------
-    (..., n_bands) float; ten times its logarithm is the directivity index, dB
-    """
-    weights = sphere_weights(*balloon.shape[-3:-1])
-    return balloon[..., 0, 0, :] / np.einsum("...pab,pa->...b", balloon, weights)
 
 
 def gain_towards(balloon: np.ndarray, axes: np.ndarray, directions: np.ndarray) -> np.ndarray:

@@ -7,12 +7,15 @@ None of it knows where anything is. `assumptions` says in plain words where a ro
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from ..bands import EXACT, LABELS, N_BANDS
+
+DECAY_CONSTANT = 6.0 * np.log(10.0)
+"""Energy falls as exp(-DECAY_CONSTANT t / T): 60 dB in the reverberation time T."""
 
 SPEED_OF_SOUND = 343.2
 """m/s at 20 degC, where nothing else is said."""
@@ -43,7 +46,6 @@ class Enclosure:
     air_attenuation: np.ndarray | float = 0.0
     speed_of_sound: float = SPEED_OF_SOUND
     facing: np.ndarray | None = None
-    _areas: np.ndarray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         areas = np.asarray(self.areas, dtype=float)
@@ -51,17 +53,17 @@ class Enclosure:
         if areas.ndim == 1:
             areas = areas.reshape(-1, *[1] * (absorption.ndim - 1))
         object.__setattr__(self, "absorption", absorption)
-        object.__setattr__(self, "_areas", areas)
+        object.__setattr__(self, "areas", areas)
 
     @property
     def total_area(self) -> np.ndarray:
         """Broadcasting to (..., n_bands), m2."""
-        return self._areas.sum(axis=0)
+        return self.areas.sum(axis=0)
 
     @property
     def mean_absorption(self) -> np.ndarray:
         """(..., n_bands), weighted by area."""
-        return (self._areas * self.absorption).sum(axis=0) / self.total_area
+        return (self.areas * self.absorption).sum(axis=0) / self.total_area
 
     @property
     def air_area(self) -> np.ndarray:
@@ -83,67 +85,67 @@ class Enclosure:
         if self.facing is None:
             raise ValueError("an Enclosure needs `facing` for this formula")
         shares = np.asarray(self.facing, dtype=float).T.reshape(3, -1, *[1] * (self.absorption.ndim - 1))
-        areas = (shares * self._areas).sum(axis=1)
-        absorbing = (shares * self._areas * self.absorption).sum(axis=1)
+        areas = (shares * self.areas).sum(axis=1)
+        absorbing = (shares * self.areas * self.absorption).sum(axis=1)
         return areas, absorbing / areas
 
 
 # --- reverberation time ---------------------------------------------------------------------------------
 
 
-def sabine(room: Enclosure) -> np.ndarray:
+def sabine(enclosure: Enclosure) -> np.ndarray:
     """Sabine: T = K V / (S a + 4 m V), K = 24 ln(10) / c. Returns (..., n_bands), s.
 
     Sabine, Collected Papers on Acoustics (1922); Kuttruff, Room Acoustics, ch. 5 (from memory). True for
     small, evenly spread absorption; does not become 0 for walls that absorb all, so it is too long from a
     mean absorption of about 0.2 upwards.
     """
-    return room.time(room.absorption_area)
+    return enclosure.time(enclosure.absorption_area)
 
 
-def eyring(room: Enclosure) -> np.ndarray:
+def eyring(enclosure: Enclosure) -> np.ndarray:
     """Norris and Eyring: T = K V / (-S ln(1 - a) + 4 m V). Returns (..., n_bands), s.
 
     Eyring, J. Acoust. Soc. Am. 1 (1930) 217 (from memory). True where every reflection may come from anywhere
     (diffuse walls) and all paths between reflections are nearly equally long.
     """
-    return room.time(room.total_area * _exponent(room.mean_absorption) + room.air_area)
+    return enclosure.time(enclosure.total_area * _exponent(enclosure.mean_absorption) + enclosure.air_area)
 
 
-def millington(room: Enclosure) -> np.ndarray:
+def millington(enclosure: Enclosure) -> np.ndarray:
     """Millington and Sette: T = K V / (-sum S_i ln(1 - a_i) + 4 m V). Returns (..., n_bands), s.
 
     Millington, J. Acoust. Soc. Am. 4 (1932) 69; Sette, ibid. 193 (from memory). Assumes that each sound hits
     every surface in proportion to its area; one small opening (absorption 1) makes it 0.
     """
-    return room.time((room._areas * _exponent(room.absorption)).sum(axis=0) + room.air_area)
+    return enclosure.time((enclosure.areas * _exponent(enclosure.absorption)).sum(axis=0) + enclosure.air_area)
 
 
-def fitzroy(room: Enclosure) -> np.ndarray:
+def fitzroy(enclosure: Enclosure) -> np.ndarray:
     """Fitzroy: the arithmetic mean of three Eyring times, one for each axis, weighted by area. (...,
     n_bands), s.
 
     Fitzroy, J. Acoust. Soc. Am. 31 (1959) 893 (from memory). Meant for boxes with absorption on one pair of
     walls; commonly too long.
     """
-    areas, absorption = room.along_axes()
-    times = room.time(room.total_area * _exponent(absorption) + room.air_area)
+    areas, absorption = enclosure.along_axes()
+    times = enclosure.time(enclosure.total_area * _exponent(absorption) + enclosure.air_area)
     return (areas / areas.sum(axis=0) * times).sum(axis=0)
 
 
-def arau_puchades(room: Enclosure) -> np.ndarray:
+def arau_puchades(enclosure: Enclosure) -> np.ndarray:
     """Arau-Puchades: the geometric mean of the three Eyring times. Returns (..., n_bands), s.
 
     Arau-Puchades, Acustica 65 (1988) 163 (from memory). For boxes with uneven absorption and some scattering;
     between Eyring and Fitzroy.
     """
-    areas, absorption = room.along_axes()
-    times = room.time(room.total_area * _exponent(absorption) + room.air_area)
+    areas, absorption = enclosure.along_axes()
+    times = enclosure.time(enclosure.total_area * _exponent(absorption) + enclosure.air_area)
     with np.errstate(divide="ignore"):
         return np.exp((areas / areas.sum(axis=0) * np.log(times)).sum(axis=0))
 
 
-def kuttruff(room: Enclosure, path_variance: float = 0.4) -> np.ndarray:
+def kuttruff(enclosure: Enclosure, path_variance: float = 0.4) -> np.ndarray:
     """Kuttruff's correction of Eyring for unequal path lengths. Returns (..., n_bands), s.
 
     a'' = -ln(1 - a) (1 + (g/2) ln(1 - a)), with g the variance of the paths between reflections over their
@@ -152,15 +154,15 @@ def kuttruff(room: Enclosure, path_variance: float = 0.4) -> np.ndarray:
 
     Parameters
     ----------
-    room : Enclosure
+    enclosure : Enclosure
     path_variance : float
         1/8 in a sphere (exact), 0.35 in a cube, 0.4 in a hall of ordinary proportions, 0.5 to 0.65 in flat or
         long ones (chords of boxes under diffuse reflection, by Monte Carlo; Kuttruff, Table 5.1, prints 0.34
         to 0.61, from memory).
     """
-    exponent = _exponent(room.mean_absorption)
+    exponent = _exponent(enclosure.mean_absorption)
     corrected = exponent * (1.0 - 0.5 * path_variance * exponent)
-    return room.time(room.total_area * corrected + room.air_area)
+    return enclosure.time(enclosure.total_area * corrected + enclosure.air_area)
 
 
 FORMULAS: dict[str, Callable[[Enclosure], np.ndarray]] = {
@@ -172,39 +174,6 @@ FORMULAS: dict[str, Callable[[Enclosure], np.ndarray]] = {
     "arau_puchades": arau_puchades,
 }
 """All estimates of the reverberation time, best known first. Fitzroy and Arau-Puchades need `Enclosure.facing`."""
-
-
-def furnished(room: Enclosure, object_areas: Any = 0.0, object_volume: float = 0.0) -> np.ndarray:
-    """Reverberation time with objects in the room, ISO 12354-6:2003, Equations (1) to (5) (numbers from
-    memory).
-
-    T = (55.3 / c) V (1 - p) / A, A = sum a S + sum A_obj + 4 m V (1 - p), p the share of the volume that the
-    objects fill.
-
-    Parameters
-    ----------
-    room : Enclosure
-    object_areas : (..., n_bands) float or float, m2
-        Absorption area of all objects; of a hard one its volume to the power 2/3 (`hard_object`).
-    object_volume : float, m3
-
-    Returns
-    -------
-    (..., n_bands) float, s
-    """
-    free = 1.0 - object_volume / room.volume
-    area = room.total_area * room.mean_absorption + object_areas + room.air_area * free
-    return 55.3 * room.volume * free / (room.speed_of_sound * area)
-
-
-def hard_object(volume: Any) -> np.ndarray:
-    """Absorption area of a hard, irregular object, m2: V^(2/3) (ISO 12354-6:2003, 4.4; from memory)."""
-    return np.asarray(volume, dtype=float) ** (2.0 / 3.0)
-
-
-def mean_free_path(volume: float, area: Any) -> np.ndarray:
-    """Mean path between reflections, 4 V / S, m (Kosten, Acustica 10 (1960) 245; exact for diffuse walls)."""
-    return 4.0 * volume / np.asarray(area)
 
 
 def _exponent(absorption: np.ndarray) -> np.ndarray:
@@ -219,55 +188,6 @@ def schroeder_frequency(reverberation_time: Any, volume: float) -> np.ndarray:
     Schroeder and Kuttruff, J. Acoust. Soc. Am. 34 (1962) 76 (from memory). T in s, any shape; V in m3.
     """
     return 2000.0 * np.sqrt(np.asarray(reverberation_time) / volume)
-
-
-# --- coupled rooms --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CoupledDecay:
-    """Two exponential decays in each of two rooms that share an opening; the source is in the first.
-
-    Energy density in room i, time t: sum over j of weight[i, j] 10^(-6 t / reverberation_time[j]).
-    """
-
-    reverberation_time: np.ndarray
-    """(2,) s, the slow one first."""
-    after_impulse: np.ndarray
-    """(2, 2) re the density in room 1 just after the impulse: rows rooms, columns decays."""
-    after_steady_state: np.ndarray
-    """(2, 2) re the density in room 1 when a steady source stops."""
-
-
-def coupled_rooms(
-    volumes: tuple[float, float],
-    absorption_areas: tuple[float, float],
-    opening: float,
-    speed_of_sound: float = SPEED_OF_SOUND,
-) -> CoupledDecay:
-    """Double-slope decay of two rooms through an opening, each with a diffuse field.
-
-    Balance of energy: dE_i/dt = -(c / 4 V_i) ((A_i + S) E_i - S E_j). Cremer and Mueller, Principles and
-    Applications of Room Acoustics, vol. 1, ch. II.3 (from memory). True for an opening small against the
-    walls.
-
-    Parameters
-    ----------
-    volumes : two floats, m3
-    absorption_areas : two floats, m2, the opening left out, air included
-    opening : float, m2
-    """
-    first, second = (speed_of_sound / 4.0 * (a + opening) / v for a, v in zip(absorption_areas, volumes))
-    to_first, to_second = (speed_of_sound / 4.0 * opening / v for v in volumes)
-    root = np.sqrt(((first - second) / 2.0) ** 2 + to_first * to_second)
-    slow, fast = (first + second) / 2.0 - root, (first + second) / 2.0 + root
-    rates = np.array([slow, fast])
-    impulse = np.array(
-        [[fast - first, first - slow], [to_second, -to_second]],
-    ) / (fast - slow)
-    # A steady source is a row of impulses: each decay counts by its duration.
-    steady = impulse / rates
-    return CoupledDecay(6.0 * np.log(10.0) / rates, impulse, steady / steady[0].sum())
 
 
 # --- where it stops being true ----------------------------------------------------------------------------

@@ -38,7 +38,7 @@ def contribution_tables(
 
 def contributions(
     candidates: Candidates, evaluator: SetEvaluator, measure: str, players: Sequence[int], *, of_plan: bool = False,
-    n_orders: int | None = None, seed: int = 0,
+    n_orders: int | None = None,
 ) -> ContributionTable:  # fmt: skip
     """Contribution of each player to the gain of all of them, limits and relations ignored.
 
@@ -48,7 +48,7 @@ def contributions(
     n_orders : orders tried, drawn at random in pairs, one the reverse of the other; None for all, by all
     sets
     """
-    weights, spread = _weights(players, n_orders, seed)
+    weights, spread = _weights(players, n_orders)
     whole = sum(players)
     first = _combined(evaluator, measure, [{one: 1.0, 0: -1.0} for one in players])
     last = _combined(evaluator, measure, [{whole: 1.0, whole & ~one: -1.0} for one in players])
@@ -67,11 +67,11 @@ def contributions(
     return ContributionTable(measure, of_plan, together, tuple(rows), n_orders)
 
 
-def sets_needed(players: Sequence[int], n_orders: int | None = None, seed: int = 0) -> list[int]:
+def sets_needed(players: Sequence[int], n_orders: int | None = None) -> list[int]:
     """The sets that `contributions` evaluates."""
     whole = sum(players)
     extra = [mask for one in players for mask in (one, whole & ~one)]
-    weights, _ = _weights(players, n_orders, seed)
+    weights, _ = _weights(players, n_orders)
     return list(dict.fromkeys([0, whole, *extra, *(mask for row in weights for mask in row)]))
 
 
@@ -79,9 +79,9 @@ Weights = list[dict[int, float]]
 """For each player: set -> weight in the sum that is its contribution."""
 
 
-def _weights(players: Sequence[int], n_orders: int | None, seed: int) -> tuple[Weights, list[Weights]]:
+def _weights(players: Sequence[int], n_orders: int | None) -> tuple[Weights, list[Weights]]:
     """Weights of the average over orders, and those of each pair of orders where only some are tried."""
-    return (_all_orders(players), []) if n_orders is None else _some_orders(players, n_orders, seed)
+    return (_all_orders(players), []) if n_orders is None else _some_orders(players, n_orders)
 
 
 def _all_orders(players: Sequence[int]) -> Weights:
@@ -99,8 +99,8 @@ def _all_orders(players: Sequence[int]) -> Weights:
     return weights
 
 
-def _some_orders(players: Sequence[int], n_orders: int, seed: int) -> tuple[Weights, list[Weights]]:
-    rng = np.random.default_rng(seed)
+def _some_orders(players: Sequence[int], n_orders: int) -> tuple[Weights, list[Weights]]:
+    rng = np.random.default_rng(0)
     n_pairs = max(2, n_orders // 2)
     spread = []
     total: Weights = [{} for _ in players]

@@ -17,7 +17,6 @@ from ..scene.footprints import free_sheets
 from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
-from ..scene.tiles import side_for
 from ..scene.wall_lines import covered, suggested_lines
 from ..study.engine import N_REPLICATES, Engine, Precise
 from ..study.folder import PLAN
@@ -243,7 +242,7 @@ class _Search:
         sets = [candidates.members(mask) for mask in finalists]
         geometry = study_of_sets(extended, candidates.start, [*sets, tuple(line.name for line in lines)])
         area = sum(patch.area for patch in compile_scene(geometry, self.mesh).patches)
-        divided = compile_scene(geometry, self.mesh, max(side_for(area, N_TILES), SMALLEST_TILE))
+        divided = compile_scene(geometry, self.mesh, max(math.sqrt(area / N_TILES), SMALLEST_TILE))
         present_in = [candidates.present(mask) for mask in finalists]
         noise = self.study.document.noise_of(candidates.start)
         return with_element_sets(divided, extended, self.mesh, present_in, noise), extended, lines

@@ -21,23 +21,18 @@ _ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d
 """Statistical estimates that are shown, with their signs; tables have them all."""
 
 
-def reverberation_sheets(results: Results, metric: str = T20) -> list[Figure]:
-    """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
+def reverberation_draws(results: Results) -> list[Callable[[Results], Figure]]:
+    """What draws each sheet with the reverberation time per octave: one panel a scenario, at most twelve to a sheet.
 
-    The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
+    The traced values have their 95 % intervals. Statistical estimates stand beside them, and the bare venue is repeated
+    in grey in every panel.
     """
-    return [draw(results) for draw in reverberation_draws(results, metric)]
-
-
-def reverberation_draws(results: Results, metric: str = T20) -> list[Callable[[Results], Figure]]:
-    """What draws each of the sheets, on which there are at most twelve panels."""
     n = len(results.scenarios)
     n_sheets = -(-n // _PANELS_PER_SHEET)
     per_sheet = -(-n // n_sheets)
     return [
         partial(
             _reverberation_sheet,
-            metric=metric,
             chosen=range(i * per_sheet, min(n, (i + 1) * per_sheet)),
             number=i,
             n_sheets=n_sheets,
@@ -46,7 +41,7 @@ def reverberation_draws(results: Results, metric: str = T20) -> list[Callable[[R
     ]
 
 
-def _reverberation_sheet(results: Results, metric: str, chosen: range, number: int, n_sheets: int) -> Figure:
+def _reverberation_sheet(results: Results, chosen: range, number: int, n_sheets: int) -> Figure:
     with style.rules():
         figure = style.new_figure(style.A4_LEVEL)
         count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
@@ -71,14 +66,14 @@ def _reverberation_sheet(results: Results, metric: str, chosen: range, number: i
         for axes in panels.ravel()[len(chosen) :]:
             axes.remove()
         for axes, scenario in zip(panels.ravel(), chosen):
-            _reverberation_panel(axes, results, metric, scenario)
+            _reverberation_panel(axes, results, scenario)
         for i, axes in enumerate(panels.ravel()[: len(chosen)]):
             # Where a panel below is missing the labels of the band axis stand under this one.
             if i + n_columns >= len(chosen):
                 axes.tick_params(labelbottom=True)
                 axes.set_xlabel("octave band, Hz")
             if i % n_columns == 0:
-                axes.set_ylabel(f"{METRICS[metric].symbol}, s")
+                axes.set_ylabel(f"{METRICS[T20].symbol}, s")
         handles, labels = panels[0, 0].get_legend_handles_labels()
         handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
         figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
@@ -90,8 +85,8 @@ def _reverberation_sheet(results: Results, metric: str, chosen: range, number: i
         return figure
 
 
-def _reverberation_panel(axes: Axes, results: Results, metric: str, scenario: int) -> None:
-    time = results.room[metric]
+def _reverberation_panel(axes: Axes, results: Results, scenario: int) -> None:
+    time = results.room[T20]
     half = time.half_width()
     places = np.arange(bands.N_BANDS)
     if scenario != 0:

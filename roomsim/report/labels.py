@@ -57,7 +57,7 @@ class Label:
 
 
 def beside(
-    text: str, at: np.ndarray, axes: Axes, *, size: float = 6.5, colour: str = style.INK, above: bool = False
+    text: str, at: np.ndarray, axes: Axes, *, size: float = 6.5, above: bool = False
 ) -> Label:
     """A label for a mark at `at`: beside it, above or below; `above` is tried first if asked for."""
     width, height = style.text_size(axes.figure, text, size)  # type: ignore[arg-type]
@@ -66,7 +66,7 @@ def beside(
         Place(at, (x * (0.5 * width + 4.0 + gap), y * (0.5 * height + 3.0 + gap)))
         for gap, (x, y) in product(_GAPS, sides)
     ]
-    return Label(text, places, size, colour, belongs_to=at)
+    return Label(text, places, size, style.INK, belongs_to=at)
 
 
 def write_labels(

@@ -79,22 +79,6 @@ def _lines_over(results: Results, scenario: int, layer: MapLayer, letters: int) 
     return [line for text in said for line in textwrap.wrap(text, letters)]
 
 
-def map_sheets(
-    results: Results,
-    metric: str = STI,
-    *,
-    band: int | None = None,
-    gain: bool = False,
-    scenarios: Iterable[int] | None = None,
-) -> list[Figure]:
-    """All scenarios side by side on one scale, at most twelve to a sheet.
-
-    A sheet of gains leaves out scenarios that are compared with themselves.
-    """
-    draws = _sheet_draws(results, map_layer(results, metric, band=band, gain=gain), scenarios)
-    return [draw(results) for draw in draws]
-
-
 def _sheet_draws(
     results: Results, layer: MapLayer, scenarios: Iterable[int] | None
 ) -> list[Callable[[Results], Figure]]:

@@ -60,9 +60,9 @@ def set_text(option: Option, results: PlanResults) -> str:
     return " + ".join(_shortened(option.elements, results)) or f"{results.start}, nothing added"
 
 
-def members_text(elements: int, results: PlanResults, joint: str = " + ") -> str:
+def members_text(elements: int, results: PlanResults) -> str:
     """The candidates in a set, by their short names."""
-    return joint.join(_shortened(results.members(elements), results))
+    return " + ".join(_shortened(results.members(elements), results))
 
 
 def _shortened(names: tuple[str, ...], results: PlanResults) -> list[str]:

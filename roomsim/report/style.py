@@ -23,6 +23,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.ticker import MaxNLocator
 
 from ..files import replace_file
+from ..metrics.speech import RATING_EDGES, RATING_LETTERS
 from ..words import shortened
 from .fonts import FAMILIES
 
@@ -91,12 +92,6 @@ def rules() -> AbstractContextManager[None]:
     return matplotlib.rc_context({**_DEFAULTS, **_RULES, "font.family": list(FAMILIES.get())})
 
 
-STI_EDGES = (0.36, 0.40, 0.44, 0.48, 0.52, 0.56, 0.60, 0.64, 0.68, 0.72, 0.76)
-STI_CLASSES = ("U", "J", "I", "H", "G", "F", "E", "D", "C", "B", "A", "A+")
-"""Edges and letters of the qualification bands of IEC 60268-16:2020 (informative annex; read in a secondary
-reproduction, not in the standard itself)."""
-
-
 @dataclass(frozen=True)
 class Scale:
     """How numbers become colours."""
@@ -125,7 +120,7 @@ class Scale:
 
 def sti_scale() -> Scale:
     """Steps at the class edges of the standard, the same in every study."""
-    return _stepped("viridis", np.array(STI_EDGES), "{:.2f}", STI_CLASSES)
+    return _stepped("viridis", np.array(RATING_EDGES), "{:.2f}", RATING_LETTERS)
 
 
 def value_scale(values: np.ndarray, better: str | None = "higher") -> Scale:

@@ -63,8 +63,8 @@ def write_system_figures(
     return write_pictures(report, pictures, folder, formats, processes=1)
 
 
-def _wrapped(text: str, width: int = 118) -> str:
-    return "\n".join(textwrap.fill(line, width) for line in text.split("\n"))
+def _wrapped(text: str) -> str:
+    return "\n".join(textwrap.fill(line, 118) for line in text.split("\n"))
 
 
 # --- what goes where ------------------------------------------------------------------------------------

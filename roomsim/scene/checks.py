@@ -8,11 +8,11 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ..errors import RoomsimError, SceneError
-from ..physics.air import Air
 from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
 from ..words import counted
+from .boundary import IN_ROOM, IN_SOLID, Boundary, boundary_of
 from .element_checks import (
     fit_findings,
     kind_of,
@@ -22,7 +22,6 @@ from .element_checks import (
     place_findings,
     zone_findings,
 )
-from .enclosure import IN_ROOM, IN_SOLID, Enclosure, enclosure_of
 from .findings import Finding, as_position, point_text
 from .footprints import Fit, Footprint, footprints
 from .loudspeaker_checks import loudspeaker_findings
@@ -52,7 +51,7 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     MeshError, SceneError
         A surface group or an audience floor that is named and not there.
     """
-    places = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    places = source_places(study)
     sources = np.array([points.mean(axis=0) for _, points in places])
     scale = scale_findings(study, mesh, sources)
     if any(finding.severity == "error" for finding in scale):
@@ -62,22 +61,22 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     starts = starts_of(sources, receivers.position)
     chains = holes(mesh, study)
     whole, mesh = mesh, without_outer_skin(study, mesh, starts)
-    enclosure = enclosure_of(mesh, study.venue)
+    boundary = boundary_of(mesh, study.venue)
     regions = flat_regions(mesh)
     rig = Rig(study)
     findings = [
         *scale,
         *([skin_finding(whole, mesh)] if mesh is not whole else []),
-        *size_findings(mesh, study, enclosure),
+        *size_findings(mesh, study, boundary),
         *_audience_findings(study, receivers, mesh),
         *face_findings(mesh, study, regions),
         *hole_findings(whole, chains),
-        *leak_findings(mesh, enclosure, starts, chains),
+        *leak_findings(mesh, boundary, starts, chains),
         *_aim_findings(study),
-        *_source_findings(places, enclosure),
-        *_seat_findings(receivers, enclosure),
+        *_source_findings(places, boundary),
+        *_seat_findings(receivers, boundary),
         *_source_at_seat_findings(places, receivers),
-        *_element_findings(study, mesh, regions, enclosure),
+        *_element_findings(study, mesh, regions, boundary),
         *loudspeaker_findings(study, mesh),
         *limit_findings(study, rig),
         *rigging_findings(study, rig, mesh),
@@ -158,9 +157,9 @@ def _aim_findings(study: Study) -> Iterator[Finding]:
             yield Finding("source_aim", "error", fault.place or "", fault.fault, fault.cure or "")
 
 
-def _source_findings(places: list[tuple[str, np.ndarray]], enclosure: Enclosure) -> Iterator[Finding]:
+def _source_findings(places: list[tuple[str, np.ndarray]], boundary: Boundary) -> Iterator[Finding]:
     for name, points in places:
-        states = enclosure.whereabouts(points)
+        states = boundary.locate(points)
         off = np.flatnonzero(states != IN_ROOM)
         if len(off):
             in_solid = states[off[0]] == IN_SOLID
@@ -197,8 +196,8 @@ def _source_at_seat_findings(
             )
 
 
-def _seat_findings(receivers: ReceiverArrays, enclosure: Enclosure) -> Iterator[Finding]:
-    states = enclosure.whereabouts(receivers.position)
+def _seat_findings(receivers: ReceiverArrays, boundary: Boundary) -> Iterator[Finding]:
+    states = boundary.locate(receivers.position)
     for i, name in enumerate(receivers.area_names):
         seats = np.flatnonzero(receivers.area == i)
         off = seats[states[seats] != IN_ROOM]
@@ -218,7 +217,7 @@ def _seat_findings(receivers: ReceiverArrays, enclosure: Enclosure) -> Iterator[
 
 
 def _element_findings(
-    study: Study, mesh: VenueMesh, regions: Regions, enclosure: Enclosure
+    study: Study, mesh: VenueMesh, regions: Regions, boundary: Boundary
 ) -> Iterator[Finding]:
     """All elements, in a scenario or not."""
     everything = study.elements.all()
@@ -238,6 +237,6 @@ def _element_findings(
     yield from fit_findings(fits, by_name)
     for element in everything:
         yield from zone_findings(element, study.venue.zone)
-        yield from place_findings(element, mesh, enclosure)
+        yield from place_findings(element, mesh, boundary)
         yield from near_surface_findings(element, regions)
     yield from overlap_findings(study, regions, prints, by_name)

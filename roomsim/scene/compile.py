@@ -11,8 +11,8 @@ from ..errors import SceneError
 from ..physics.air import Air
 from ..venue.document import Element, Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
+from .boundary import boundary_of
 from .element_checks import fit_findings
-from .enclosure import enclosure_of
 from .factors import Finishes, Variation, finishes_of, scenario_factors
 from .footprints import Fit, footprints, free_sheets, used_elements
 from .mirrors import choose_mirrors
@@ -74,8 +74,7 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
         noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),
         speed_of_sound=air.speed_of_sound,
         air_attenuation=air.attenuation,
-        volume=enclosure_of(mesh, study.venue).volume()[0],
-        surface_area=sum(patch.area * patch.sides for patch in patches if not patch.is_sheet),
+        volume=boundary_of(mesh, study.venue).volume()[0],
     )
 
 

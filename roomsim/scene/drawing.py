@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from ..physics.air import Air
 from ..venue.document import (
     Banner,
     CeilingDrape,
@@ -99,7 +98,7 @@ def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> Pl
         zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
         sources={
             name: points[:, :2].mean(axis=0)
-            for name, points in source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+            for name, points in source_places(study)
         },
         noise=tuple(source.name for source in study.sources.all() if source.role == "noise"),
         stage=marks.stage,

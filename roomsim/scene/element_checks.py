@@ -21,7 +21,7 @@ from ..venue.document import (
     Zone,
 )
 from ..venue.mesh import VenueMesh
-from .enclosure import IN_SOLID, OUTSIDE, Enclosure
+from .boundary import IN_SOLID, OUTSIDE, Boundary
 from .findings import Finding, Severity, as_position, list_text, point_text
 from .footprints import PARALLEL, Fit, Footprint, Sheet, cloth, free_sheets, nearest_parallel
 from .limits import Limits
@@ -170,12 +170,12 @@ def _upright_conflict(sheet: Sheet, zone: Zone, outline: shapely.Polygon) -> Con
     return where, cure + ".", as_position((middle.x, middle.y, 0.5 * (low + high)))
 
 
-def place_findings(element: Element, mesh: VenueMesh, enclosure: Enclosure) -> Iterator[Finding]:
+def place_findings(element: Element, mesh: VenueMesh, boundary: Boundary) -> Iterator[Finding]:
     """Cloth that runs through a surface, or out of the room."""
     on_wall = isinstance(element, Drape) and element.stand_off is not None
     for sheet in hung_sheets(element):
         place = f"{kind_of(element)}, {sheet.piece}"
-        crossed = _crossed(sheet, enclosure, on_wall)
+        crossed = _crossed(sheet, boundary, on_wall)
         if crossed:
             total = sum(length for _, length, _ in crossed)
             groups = dict.fromkeys(mesh.group_names[mesh.group[face]] for face, _, _ in crossed)
@@ -192,8 +192,8 @@ def place_findings(element: Element, mesh: VenueMesh, enclosure: Enclosure) -> I
             )
         points = _samples(sheet)
         states = np.minimum(
-            enclosure.whereabouts(points + THICKNESS * sheet.plane.normal),
-            enclosure.whereabouts(points - THICKNESS * sheet.plane.normal),
+            boundary.locate(points + THICKNESS * sheet.plane.normal),
+            boundary.locate(points - THICKNESS * sheet.plane.normal),
         )
         for state, code, what in (
             (OUTSIDE, "element_outside", "outside the room"),
@@ -225,7 +225,7 @@ def _samples(sheet: Sheet) -> np.ndarray:
     return sheet.plane.lift(flat[inside])
 
 
-def _crossed(sheet: Sheet, enclosure: Enclosure, on_wall: bool) -> list[tuple[int, float, np.ndarray]]:
+def _crossed(sheet: Sheet, boundary: Boundary, on_wall: bool) -> list[tuple[int, float, np.ndarray]]:
     """Faces of the mesh that pass through a sheet: face, length of the cut, its middle (3,).
 
     Cloth on a wall may cut surfaces that run along it: a line drawn askew still means the wall.
@@ -233,7 +233,7 @@ def _crossed(sheet: Sheet, enclosure: Enclosure, on_wall: bool) -> list[tuple[in
     inner = sheet.polygon.buffer(-SLACK)
     if inner.is_empty:
         return []
-    plane, corners = sheet.plane, enclosure.corners
+    plane, corners = sheet.plane, boundary.corners
     side = plane.distance(corners.reshape(-1, 3)).reshape(-1, 3)
     passes = (side.min(axis=1) < -0.4 * SLACK) & (side.max(axis=1) > 0.4 * SLACK)
     if on_wall:
@@ -248,7 +248,7 @@ def _crossed(sheet: Sheet, enclosure: Enclosure, on_wall: bool) -> list[tuple[in
         cut = shapely.LineString(plane.flatten(np.array(ends))).intersection(inner)
         if cut.length > SLACK:
             middle = plane.lift(shapely.get_coordinates(cut.interpolate(0.5, normalized=True)))[0]
-            found.append((int(enclosure.face[face]), float(cut.length), middle))
+            found.append((int(boundary.face[face]), float(cut.length), middle))
     return found
 
 

@@ -10,14 +10,14 @@ import numpy as np
 import shapely
 
 from ..errors import SceneError
-from ..system.layout import layout_of
+from ..system.layout import ANY_SPEED, layout_of
 from ..venue.document import Source, Study, Zone
 from ..venue.loudspeakers import find_loudspeaker
 from ..venue.mesh import VenueMesh
 from ..venue.systems import Hang, SubStack
 from .element_checks import KEPT_CLEAR
 from .findings import Finding, as_position
-from .rigging import ANY_SPEED, is_hung
+from .rigging import is_hung
 from .sources import source_axes
 
 BOX_WIDTH = 1.0

@@ -11,11 +11,10 @@ from scipy.sparse.csgraph import connected_components
 
 from ..bands import NOMINAL
 from ..physics.air import Air
-from ..physics.reverberation import Enclosure as Room
-from ..physics.reverberation import sabine
+from ..physics.reverberation import Enclosure, sabine
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
-from .enclosure import IN_ROOM, Enclosure
+from .boundary import IN_ROOM, N_BOUNCES, Boundary
 from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
 from .patches import SLIVER_AREA, SLIVER_WIDTH, is_sliver
@@ -38,10 +37,10 @@ MOST = 10
 """Findings of one kind, before they are summed up."""
 
 
-def size_findings(mesh: VenueMesh, study: Study, enclosure: Enclosure) -> Iterator[Finding]:
+def size_findings(mesh: VenueMesh, study: Study, boundary: Boundary) -> Iterator[Finding]:
     """Extent, volume, area of each material; suspicions about unit and materials."""
     size = np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0)
-    volume, is_exact = enclosure.volume()
+    volume, is_exact = boundary.volume()
     areas = normals_and_areas(mesh.vertices[mesh.faces])[1]
     total = float(areas.sum())
     reference = study.venue.mesh
@@ -50,7 +49,7 @@ def size_findings(mesh: VenueMesh, study: Study, enclosure: Enclosure) -> Iterat
         "note",
         reference.file,
         f"Read in {reference.unit}, {reference.up} up: {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} m, "
-        f"volume {volume:,.0f} m3, floor plan {enclosure.plan_area():,.1f} m2, surface {total:,.1f} m2, "
+        f"volume {volume:,.0f} m3, floor plan {boundary.plan_area():,.1f} m2, surface {total:,.1f} m2, "
         f"{len(mesh.faces):,} faces.",
         "",
     )
@@ -86,7 +85,7 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray, volume: float) -> I
         )
     mean = absorbed / areas.sum()
     air = Air(**study.venue.air.model_dump())
-    times = sabine(Room(np.array([areas.sum()]), mean[None], volume, air.attenuation, air.speed_of_sound))
+    times = sabine(Enclosure(np.array([areas.sum()]), mean[None], volume, air.attenuation, air.speed_of_sound))
     if mean.min() < LOW_ABSORPTION and times.max() > LONGEST_DECAY:
         band = int(times.argmax())
         yield Finding(
@@ -291,19 +290,16 @@ def groups_at(mesh: VenueMesh, chain: np.ndarray) -> list[str]:
 
 
 def leak_findings(
-    mesh: VenueMesh, enclosure: Enclosure, starts: np.ndarray, chains: Sequence[np.ndarray]
+    mesh: VenueMesh, boundary: Boundary, starts: np.ndarray, chains: Sequence[np.ndarray]
 ) -> Iterator[Finding]:
     """Share of rays that leave the room, and through which gap.
 
-    Rays start in all directions from the points (n, 3) that lie in the room, and are thrown back diffusely
-    twelve times at most. Random numbers are fixed.
+    Rays start from the points (n, 3) that lie in the room.
     """
-    starts = starts[enclosure.whereabouts(starts) == IN_ROOM] if len(starts) else starts
+    starts = starts[boundary.locate(starts) == IN_ROOM] if len(starts) else starts
     if not len(starts):
         return
-    n_bounces = 12
-    n_rays = int(np.clip(5e8 / (n_bounces * len(enclosure.corners)), 200, 4000))
-    lost_from, lost_along, _ = enclosure.bounced(starts[np.arange(n_rays) % len(starts)], n_bounces)
+    n_rays, lost_from, lost_along, _ = boundary.reflected_rays(starts)
     if not len(lost_from):
         return
     share = len(lost_from) / n_rays
@@ -311,7 +307,7 @@ def leak_findings(
         "leak",
         "error" if share > 0.5 else "warning",
         "mesh",
-        f"{share:.2%} of {n_rays:,} test rays leave the room within {n_bounces} reflections. "
+        f"{share:.2%} of {n_rays:,} test rays leave the room within {N_BOUNCES} reflections. "
         + _ways_out(mesh, lost_from, lost_along, chains),
         "Close these gaps; until then a run loses this energy and says how much.",
         as_position(lost_from[0]),

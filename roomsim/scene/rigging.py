@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
-from ..system.layout import layout_of
+from ..system.layout import ANY_SPEED, layout_of
 from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Source, Study, SystemChange
 from ..venue.loudspeakers import find_loudspeaker
 from ..venue.rigging import RoofPoint, Truss
@@ -24,8 +24,6 @@ REACH = 1.0
 """m in plan within which something is taken to hang from a point or a truss unless it names its points."""
 ON_TRUSS = 0.5
 """m in plan within which a point is taken to be on a truss unless it names one."""
-ANY_SPEED = 343.0
-"""m/s; places of boxes do not depend on it."""
 
 
 @dataclass(frozen=True)

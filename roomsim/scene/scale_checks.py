@@ -15,7 +15,7 @@ import shapely
 from ..venue.document import AudienceArea, MeshReference, Study
 from ..venue.fields import UNITS
 from ..venue.mesh import METRES, VenueMesh, matching_groups, upright
-from .enclosure import Enclosure
+from .boundary import Boundary
 from .findings import Finding
 from .receivers import STEEPEST_FLOOR, area_outline, seat_faults
 from .topology import normals_and_areas
@@ -47,9 +47,8 @@ def scale_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> list[F
     MeshError, SceneError
         A surface group or an audience floor that is named and not there.
     """
-    points = _points(study, sources)
-    found = [*_unit_findings(study, mesh, points)]
-    for more in (_outline_findings(study, mesh), _axis_findings(study, mesh, points)):
+    found = [*_unit_findings(study, mesh, sources)]
+    for more in (_outline_findings(study, mesh), _axis_findings(study, mesh, sources)):
         found += [] if found else more
     if not any(finding.severity == "error" for finding in found):
         outlines = [area_outline(audience, mesh)[0] for audience in study.venue.audience]
@@ -60,21 +59,21 @@ def scale_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> list[F
     return found
 
 
-def _unit_findings(study: Study, mesh: VenueMesh, points: _Points) -> Iterator[Finding]:
+def _unit_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> Iterator[Finding]:
     """A mesh of the size of a matchbox or of a town."""
     reference = study.venue.mesh
     longest = float(np.ptp(mesh.vertices, axis=0).max())
     if SMALL <= longest <= LARGE:
         return
     readings = [
-        _Reading(reference, unit, up)
+        _Reading(study, unit, up)
         for unit in METRES
         for up in ("z", "y")
         if USUAL[0] <= longest * METRES[unit] / METRES[reference.unit] <= USUAL[1]
     ]
     # Of those that make it a hall, the one in which the seats stand on its floor, and fill it best.
-    readings.sort(key=lambda reading: (-reading.fit(mesh, points), reading.up != reference.up, METRES[reading.unit]))
-    fits = _Reading(reference, reference.unit, reference.up).fit(mesh, points) >= MISSED
+    readings.sort(key=lambda reading: (-reading.fit(mesh, sources), reading.up != reference.up, METRES[reading.unit]))
+    fits = _Reading(study, reference.unit, reference.up).fit(mesh, sources) >= MISSED
     cure = "export the mesh anew."
     if readings:
         size = np.ptp(readings[0].of(mesh), axis=0)
@@ -129,17 +128,17 @@ def _outline_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
         )
 
 
-def _axis_findings(study: Study, mesh: VenueMesh, points: _Points) -> Iterator[Finding]:
+def _axis_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> Iterator[Finding]:
     """A mesh that lies on its side, or whose unit makes seats and sources miss it."""
     reference = study.venue.mesh
-    as_said = _Reading(reference, reference.unit, reference.up).fit(mesh, points)
+    as_said = _Reading(study, reference.unit, reference.up).fit(mesh, sources)
     if as_said >= MISSED:
         return
-    readings = [_Reading(reference, unit, up) for unit in METRES for up in ("z", "y")]
+    readings = [_Reading(study, unit, up) for unit in METRES for up in ("z", "y")]
     # The fewest changes first.
     readings.sort(key=lambda reading: (reading.unit != reference.unit) + (reading.up != reference.up))
     for reading in readings:
-        if reading.is_usual(mesh) and reading.fit(mesh, points) >= MET:
+        if reading.is_usual(mesh) and reading.fit(mesh, sources) >= MET:
             break
     else:
         return
@@ -169,22 +168,6 @@ def _capital(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-@dataclass(frozen=True)
-class _Points:
-    """Where the user says that something is."""
-
-    areas: tuple[AudienceArea, ...]
-    seats: tuple[np.ndarray, ...]
-    """Points over the plan of each area (n, 2), m; none where it is a surface group."""
-    sources: np.ndarray
-    """(k, 3) m."""
-
-
-def _points(study: Study, sources: np.ndarray) -> _Points:
-    areas = study.venue.audience
-    return _Points(areas, tuple(np.empty((0, 2)) if a.polygon is None else _spread(a) for a in areas), sources)
-
-
 def _spread(audience: AudienceArea) -> np.ndarray:
     """(n, 2) points over the plan of an area, at most `MOST_POINTS`."""
     outline = shapely.Polygon(audience.polygon)
@@ -200,21 +183,22 @@ def _spread(audience: AudienceArea) -> np.ndarray:
 class _Reading:
     """A mesh as it would be with another unit or another axis up."""
 
-    reference: MeshReference
+    study: Study
     unit: str
     up: str
 
     def of(self, mesh: VenueMesh) -> np.ndarray:
         """(n, 3) vertices, m."""
-        vertices = mesh.vertices * (METRES[self.unit] / METRES[self.reference.unit])
-        if self.up == self.reference.up:
+        reference = self.study.venue.mesh
+        vertices = mesh.vertices * (METRES[self.unit] / METRES[reference.unit])
+        if self.up == reference.up:
             return vertices
         return upright(vertices) if self.up == "y" else upright(vertices, back=True)
 
     def is_usual(self, mesh: VenueMesh) -> bool:
         return bool(SMALL <= np.ptp(self.of(mesh), axis=0).max() <= LARGE)
 
-    def fit(self, mesh: VenueMesh, points: _Points) -> float:
+    def fit(self, mesh: VenueMesh, sources: np.ndarray) -> float:
         """How well the mesh suits what stands in it: 1 where all seats stand on a floor and all sources are in it.
 
         Seats count three times as much as sources: they say more, because they need a floor.
@@ -224,18 +208,18 @@ class _Reading:
         corners = vertices[mesh.faces]
         normals, areas = normals_and_areas(corners)
         is_level = (np.abs(normals[:, 2]) > STEEPEST_FLOOR) & (areas > 0.0)
-        floors = Enclosure(corners[is_level], np.flatnonzero(is_level))
+        floors = Boundary(corners[is_level], np.flatnonzero(is_level))
         seated = np.mean(
             [
                 _level_share(mesh, area, is_level, areas)
                 if area.polygon is None
-                else _on_floor(area, plan, floors, high[2])
-                for area, plan in zip(points.areas, points.seats)
+                else _on_floor(area, floors, high[2])
+                for area in self.study.venue.audience
             ]
         )
-        if not len(points.sources):
+        if not len(sources):
             return float(seated)
-        within = ((points.sources > low) & (points.sources < high)).all(axis=1).mean()
+        within = ((sources > low) & (sources < high)).all(axis=1).mean()
         return float(0.75 * seated + 0.25 * within)
 
 
@@ -246,11 +230,12 @@ def _level_share(mesh: VenueMesh, audience: AudienceArea, is_level: np.ndarray, 
     return float(areas[its_own & is_level].sum() / max(areas[its_own].sum(), 1e-300))
 
 
-def _on_floor(audience: AudienceArea, plan: np.ndarray, floors: Enclosure, top: float) -> float:
-    """Share of the plan points (n, 2) of an audience area that have a floor under them where it should be.
+def _on_floor(audience: AudienceArea, floors: Boundary, top: float) -> float:
+    """Share of points spread over an audience area that have a floor under them where it should be.
 
     `top` : m, above which there is no room.
     """
+    plan = _spread(audience)
     ears = np.column_stack([plan, np.full(len(plan), audience.floor + audience.ear_height)])
     if not len(floors.face) or audience.floor + audience.ear_height > top:
         return 0.0

@@ -38,10 +38,6 @@ class SurfaceArrays:
     """(n_primitives,) int32, index of the mirror plane for image sources, -1 where the primitive is too small
     to count as a mirror (its specular reflections are then traced)."""
 
-    @property
-    def n_primitives(self) -> int:
-        return len(self.patch)
-
 
 @dataclass(frozen=True)
 class Patch:
@@ -151,8 +147,6 @@ class Scene:
     """(8,) float64, 1/m, energy attenuation m: I = I0 exp(-m x)."""
     volume: float
     """m3."""
-    surface_area: float
-    """m2, inner surface without free-hanging sheets; two-sided surfaces count twice."""
 
     @property
     def n_scenarios(self) -> int:

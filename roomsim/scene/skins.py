@@ -12,10 +12,9 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from ..physics.air import Air
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
-from .enclosure import IN_ROOM, Enclosure, enclosure_of
+from .boundary import IN_ROOM, Boundary, boundary_of
 from .findings import Finding, list_text
 from .patches import is_sliver
 from .receivers import compile_receivers
@@ -46,7 +45,7 @@ def room_mesh(study: Study, mesh: VenueMesh) -> VenueMesh:
     MeshError, SceneError
         As `compile_receivers`.
     """
-    sources = source_places(study, Air(**study.venue.air.model_dump()).speed_of_sound)
+    sources = source_places(study)
     seats = compile_receivers(study, mesh).position
     return without_outer_skin(study, mesh, starts_of(np.array([p.mean(axis=0) for _, p in sources]), seats))
 
@@ -61,11 +60,11 @@ def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> Ven
 
     Nothing is left out where most of the points are in the room as it is.
     """
-    whole = enclosure_of(mesh, study.venue)
-    if (whole.whereabouts(starts) == IN_ROOM).mean() > 0.5 or len(mesh.faces) > MOST_FACES:
+    whole = boundary_of(mesh, study.venue)
+    if (whole.locate(starts) == IN_ROOM).mean() > 0.5 or len(mesh.faces) > MOST_FACES:
         return mesh
     regions = flat_regions(mesh)
-    hit = np.isin(np.arange(len(mesh.faces)), whole.hit_from(starts))
+    hit = np.isin(np.arange(len(mesh.faces)), whole.reflected_rays(starts)[3])
     seen = _air_before(regions, whole)
     pieces: list[tuple[np.ndarray | int, np.ndarray]] = []
     for region, share in zip(regions, seen):
@@ -77,11 +76,11 @@ def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> Ven
     if inner is None:
         return mesh
     sides, inner_sides = (np.ptp(m.vertices[m.faces].reshape(-1, 3), axis=0)[:2] for m in (mesh, inner))
-    is_room = (enclosure_of(inner, study.venue).whereabouts(starts) == IN_ROOM).mean() > 0.9
+    is_room = (boundary_of(inner, study.venue).locate(starts) == IN_ROOM).mean() > 0.9
     return inner if is_room and (inner_sides >= SAME_SIZE * sides).all() else mesh
 
 
-def _air_before(regions: Regions, whole: Enclosure) -> np.ndarray:
+def _air_before(regions: Regions, whole: Boundary) -> np.ndarray:
     """(n_regions,) share of each flat surface that has air of a room before it, which lies between solids.
 
     From such air a ray passes an even number of faces of solids; and unlike outdoors it meets one nearly everywhere.
@@ -96,14 +95,14 @@ def _air_before(regions: Regions, whole: Enclosure) -> np.ndarray:
     return _is_air(np.stack(points), regions.normals, whole).mean(axis=1)
 
 
-def _is_air(points: np.ndarray, normals: np.ndarray, whole: Enclosure) -> np.ndarray:
+def _is_air(points: np.ndarray, normals: np.ndarray, whole: Boundary) -> np.ndarray:
     """(n, k) bool: whether air lies on either side of the points (n, k, 3) of surfaces with normals (n, 3)."""
     beside = np.stack([points + BESIDE * normals[:, None], points - BESIDE * normals[:, None]])
     is_air = whole.is_between(beside.reshape(-1, 3), ALL_ROUND).reshape(beside.shape[:-1])
     return np.asarray(is_air.any(axis=0))
 
 
-def _cut_to_air(region: Region, regions: Regions, whole: Enclosure) -> list[np.ndarray]:
+def _cut_to_air(region: Region, regions: Regions, whole: Boundary) -> list[np.ndarray]:
     """Triangles (n, 3, 3) of the parts of a flat surface that have air before them: a floor goes on under its walls.
 
     None where that is all of it, or cannot be told.

@@ -25,8 +25,8 @@ from ..physics.radiation import (
 )
 from ..system.elements import ElementArrays, band_energy, element_arrays, lines_of, pattern_table
 from ..system.field import far_balloon, floor_gain, sphere_directions
-from ..system.layout import Layout, layout_of
-from ..system.patterns import pattern
+from ..system.layout import ANY_SPEED, Layout, layout_of
+from ..system.patterns import pattern, sphere_levels
 from ..venue.directivity import SphereLevels, read_polar_file
 from ..venue.document import Source, Study
 from ..venue.loudspeakers import CosinePower, Directivity, Omnidirectional, TabulatedPolar
@@ -119,12 +119,12 @@ def when_active(
     return np.where(is_noise[:, None], 0.0, active), np.where(is_noise[:, None], active, 0.0)
 
 
-def source_places(study: Study, speed_of_sound: float) -> list[tuple[str, np.ndarray]]:
+def source_places(study: Study) -> list[tuple[str, np.ndarray]]:
     """Name and places (n, 3), m, of every source: of hangs and stacks those of all boxes."""
     return [
         (source.name, np.array([source.position], float))
         if isinstance(source, Source)
-        else (source.name, layout_of(source, study.sources.loudspeaker, speed_of_sound).position)
+        else (source.name, layout_of(source, study.sources.loudspeaker, ANY_SPEED).position)
         for source in study.sources.all()
     ]
 
@@ -206,7 +206,10 @@ def balloon(
     if isinstance(directivity, TabulatedPolar):
         table = read_polar_file(folder / directivity.file)
         if isinstance(table, SphereLevels):
-            return _from_sphere(table, n_polar)
+            polar, azimuth = np.meshgrid(np.radians(polar_angles(n_polar)), np.radians(azimuths()), indexing="ij")
+            aside = np.sin(polar)
+            directions = np.stack([np.cos(polar), aside * np.cos(azimuth), aside * np.sin(azimuth)], axis=-1)
+            return 10.0 ** (sphere_levels(table, directions) / 10.0)
         horizontal = _both_ways(table.horizontal_angle, table.horizontal)
         vertical = _both_ways(table.vertical_angle, table.vertical)
         return balloon_from_polars(*horizontal, *vertical, n_polar=n_polar)
@@ -223,14 +226,3 @@ def _both_ways(angle: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.nda
     at = RegularGridInterpolator((np.append(angle, 360.0),), np.concatenate([level, level[:1]]))
     turned = np.unique(np.concatenate([np.where(angle > 180.0, angle - 360.0, angle), [-180.0, 180.0]]))
     return turned, at(turned % 360.0)
-
-
-def _from_sphere(table: SphereLevels, n_polar: int) -> np.ndarray:
-    """Levels in dB interpolated between the directions of the table."""
-    polar, azimuth = np.meshgrid(np.radians(polar_angles(n_polar)), np.radians(azimuths()), indexing="ij")
-    ahead, left, up = np.cos(polar), np.sin(polar) * np.cos(azimuth), np.sin(polar) * np.sin(azimuth)
-    round_about = np.degrees(np.arctan2(left, ahead)) % 360.0
-    elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-    wrapped = np.concatenate([table.level, table.level[:, :1]], axis=1)
-    at = RegularGridInterpolator((table.elevation, np.append(table.azimuth, 360.0)), wrapped)
-    return 10.0 ** (at(np.stack([elevation, round_about], axis=-1)) / 10.0)

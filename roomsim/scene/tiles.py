@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -38,8 +37,3 @@ def _of_region(number: int, region: Region, side: float) -> Iterator[Footprint]:
         a, b = divmod(k, n_v)
         shape = shapely.box(u[a], v[b], u[a + 1], v[b + 1])
         yield Footprint(f"{TILE}{number}/{k}", number, shape)
-
-
-def side_for(area: float, n_tiles: int) -> float:
-    """m: side of a tile so that a surface of `area` m2 has about `n_tiles`."""
-    return math.sqrt(area / n_tiles)

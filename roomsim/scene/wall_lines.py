@@ -11,8 +11,8 @@ import shapely
 
 from ..venue.document import Drape, Element, Study
 from ..venue.mesh import VenueMesh
+from .boundary import IN_ROOM, Boundary, boundary_of
 from .element_checks import place_findings, zone_findings
-from .enclosure import IN_ROOM, Enclosure, enclosure_of
 from .footprints import cloth
 from .surfaces import FLATNESS, Plane, Regions, flat_regions
 
@@ -50,13 +50,13 @@ def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Element]) -> t
     surface, or off the wall."""
     model = model_line(study)
     regions = flat_regions(mesh)
-    enclosure = enclosure_of(mesh, study.venue)
+    boundary = boundary_of(mesh, study.venue)
     found: list[Drape] = []
-    for wall in _walls(regions, enclosure):
+    for wall in _walls(regions, boundary):
         for start, end, bottom, top in _free_runs(study, wall, model, hung):
             name = f"new line {len(found) + 1}"
             line = _line(name, model, wall, (start, end), bottom, top)
-            codes = {finding.code for finding in place_findings(line, mesh, enclosure)}
+            codes = {finding.code for finding in place_findings(line, mesh, boundary)}
             if not codes and not list(zone_findings(line, study.venue.zone)):
                 found.append(line)
     return tuple(found)
@@ -103,7 +103,7 @@ def _line(
     )
 
 
-def _walls(regions: Regions, enclosure: Enclosure) -> Iterator[_Wall]:
+def _walls(regions: Regions, boundary: Boundary) -> Iterator[_Wall]:
     upright = [i for i, region in enumerate(regions) if abs(region.plane.normal[2]) < UPRIGHT]
     taken: set[int] = set()
     for i in upright:
@@ -125,15 +125,15 @@ def _walls(regions: Regions, enclosure: Enclosure) -> Iterator[_Wall]:
         shape = shapely.union_all(np.concatenate(flat), grid_size=1e-4)
         for part in shapely.get_parts(shape):
             if part.area >= LEAST_WALL:
-                inward = _inward(plane, part, enclosure)
+                inward = _inward(plane, part, boundary)
                 if inward is not None:
                     yield _Wall(plane, inward, part)
 
 
-def _inward(plane: Plane, part: shapely.Polygon, enclosure: Enclosure) -> np.ndarray | None:
+def _inward(plane: Plane, part: shapely.Polygon, boundary: Boundary) -> np.ndarray | None:
     middle = plane.lift(np.asarray(part.representative_point().coords))[0]
     sides = np.array([plane.normal, -plane.normal])
-    inside = enclosure.whereabouts(middle + 0.2 * sides) == IN_ROOM
+    inside = boundary.locate(middle + 0.2 * sides) == IN_ROOM
     # A wall with the room on both sides is a screen: no line is suggested on it.
     return sides[int(np.argmax(inside))] if inside.sum() == 1 else None
 

@@ -31,8 +31,6 @@ class BassField:
     """(n_seats, n_bands) dB."""
     stage: np.ndarray
     """(n_stage, n_bands) dB, 1.6 m over the stage; no rows where no stage is known."""
-    stage_points: np.ndarray
-    """(n_stage, 3) m."""
     stage_cells: np.ndarray
     """(n_stage, 4, 2) m, plan corners of each point's cell."""
     rejection: dict[str, np.ndarray]
@@ -77,7 +75,6 @@ def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> B
         labels=LABELS[-len(bands) :],
         seats=level_map(arrays, scene.receivers.position, speed, planes),
         stage=level_map(arrays, points, speed, planes) if len(points) else np.empty((0, len(bands))),
-        stage_points=points,
         stage_cells=cells,
         rejection={
             stack.name: front_to_back(array, stack.azimuth, speed)

@@ -62,14 +62,15 @@ def compare(
     for name, given in figures.items():
         # The engine keeps replicates in single precision; nineteen times a difference of them needs more.
         figure = Replicated(given.full, given.left_out.astype(np.float64, copy=False))
-        seats[name], gains[name] = figure.estimate(), _difference(figure, references).estimate()
+        seats[name] = figure.estimate()
+        gains[name] = figure.difference(figure.scenarios(references)).estimate()
         if name in TIMES:
             seats[name] = steadied(seats[name])
         figure = figure.at(counted.get(name))
         room[name] = figure.over_seats(mean_of_seats).estimate()
         # The mean of the differences, not the difference of the means: a seat that one of the two scenarios
         # leaves without a figure says nothing about their difference.
-        room_gains[name] = _difference(figure, references).over_seats(mean_of_seats).estimate()
+        room_gains[name] = figure.difference(figure.scenarios(references)).over_seats(mean_of_seats).estimate()
     for name, statistic in _over_seats(figures[STI], sti_target).items():
         room[name] = statistic.estimate()
         room_gains[name] = statistic.difference(statistic.scenarios(references))
@@ -77,13 +78,6 @@ def compare(
     # Taking the bias off may carry a share a little over the edge.
     room["sti_share_of_seats"] = replace(share, value=np.clip(share.value, 0.0, 1.0))
     return Comparison(seats, gains, room, room_gains)
-
-
-def _difference(figure: Replicated, references: list[int]) -> Replicated:
-    reference = figure.scenarios(references)
-    # Levels of minus infinity on both sides: no difference to speak of.
-    with np.errstate(invalid="ignore"):
-        return Replicated(figure.full - reference.full, figure.left_out - reference.left_out)
 
 
 def _over_seats(sti: Replicated, target: float) -> dict[str, SeatStatistic]:

@@ -43,10 +43,9 @@ class FillAdvice:
 class DelayAdvice:
     """Seats that the mains do not serve well enough."""
 
-    weak: np.ndarray
-    """(n_seats,) bool: `FALL` below the mains' median, or below the target of the STI."""
     near: np.ndarray
-    """(n_seats,) bool: those of them in the nearer half of the room, for fills."""
+    """(n_seats,) bool: `FALL` below the mains' median or below the target of the STI, and in the nearer half of the
+    room, for fills."""
     far: np.ndarray
     """(n_seats,) bool: the others, for delays."""
     first_far: float | None
@@ -69,7 +68,7 @@ def delay_advice(
     near = weak & (distance < np.median(distance))
     far = weak & ~near
     first = float(distance[far].min()) if far.any() else None
-    return DelayAdvice(weak, near, far, first)
+    return DelayAdvice(near, far, first)
 
 
 def fill_advice(study: Study, scene: Scene, direct: DirectSound, on: np.ndarray) -> list[FillAdvice]:

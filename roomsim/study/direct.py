@@ -31,11 +31,6 @@ class DirectSound:
     seen: np.ndarray
     """(n_sources, n_points) bool: no surface in the way; cloth that hangs free hides nothing."""
 
-    def level(self) -> np.ndarray:
-        """(n_sources, n_points, 8) float64, dB; minus infinity where there is nothing."""
-        with np.errstate(divide="ignore"):
-            return 10.0 * np.log10(self.energy)
-
 
 def direct_sound(study: Study, scene: Scene, geometry: Geometry, points: np.ndarray) -> DirectSound:
     """Direct sound at points (n, 3), m.

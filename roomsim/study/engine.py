@@ -16,6 +16,7 @@ import numpy as np
 
 from ..bands import N_BANDS
 from ..decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
+from ..decay.slopes import TwoSlopes, two_slopes_of_all_seats
 from ..decay.time_zero import time_zero
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
@@ -280,6 +281,11 @@ class Engine:
             self.scene, self.plan, self.edges, self.image_paths, scenario, earliest_arrival(self.scene, scenario),
             zero + after, self._logs_of(chosen), N_REPLICATES, self.n_rounds, self.threads,
         )  # fmt: skip
+
+    def two_slopes(self, scenario: int, band: int) -> TwoSlopes | None:
+        """The two decays of one scenario and band, all seats together; None where none can be told apart."""
+        response = self.response(np.array([scenario]), slice(0, self.scene.receivers.n_receivers))
+        return two_slopes_of_all_seats(response, band)
 
     @cached_property
     def source_power(self) -> np.ndarray:

@@ -43,7 +43,6 @@ def what_goes_where(
     mesh: VenueMesh,
     scenario: int = 0,
     sources: Sequence[int] | None = None,
-    batches: int = BATCHES,
 ) -> WhatGoesWhere:
     """Trace the first landing of every source's energy.
 
@@ -64,9 +63,9 @@ def what_goes_where(
     geometry = pack_geometry(scene.surfaces)
     chosen = range(len(scene.sources.names)) if sources is None else sources
     room = Room(scene, study, mesh)
-    sums = np.zeros((batches, len(chosen), len(PARTS), 8))
+    sums = np.zeros((BATCHES, len(chosen), len(PARTS), 8))
     for row, source in enumerate(chosen):
-        for batch in range(batches):
+        for batch in range(BATCHES):
             landed = first_landings(scene, geometry, source, scenario, batch, RAYS, study.document.seed)
             np.add.at(sums[batch, row], room.parts(landed), landed.energy)
     total = sums.sum(axis=0)
@@ -74,7 +73,7 @@ def what_goes_where(
     share = total / whole
     # Delta method of a ratio: the spread of what each batch has beyond its due.
     beyond = sums - share * sums.sum(axis=2, keepdims=True)
-    error = np.sqrt((beyond**2).sum(axis=0) * batches / max(batches - 1, 1)) / whole
+    error = np.sqrt((beyond**2).sum(axis=0) * BATCHES / (BATCHES - 1)) / whole
     return WhatGoesWhere(share, error)
 
 

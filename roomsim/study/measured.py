@@ -68,11 +68,6 @@ class MeasuredComparison:
     precision_met: bool
     warnings: tuple[str, ...]
 
-    def differences(self, quantity: str, band: int | None = None) -> np.ndarray:
-        """(n,) differences in just noticeable differences, those that could be evaluated."""
-        found = [row.difference for row in self.rows if row.quantity == quantity and band in (None, row.band)]
-        return np.array([value for value in found if np.isfinite(value)])
-
 
 def compare_with_measured(
     folder: str | Path,

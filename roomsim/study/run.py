@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import platform
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 
+from ..decay.slopes import TwoSlopes
 from ..errors import PhysicalRangeError
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
@@ -84,7 +85,7 @@ def run_study(
         reached = engine.run_to(document.precision)
         figures = engine.evaluate()
         uncertainty = uncertainty_of(study, mesh, engine, figures)
-        results = assemble(study, mesh, scene, figures, reached, findings, uncertainty)
+        results = assemble(study, mesh, scene, figures, reached, findings, engine.two_slopes, uncertainty)
         store.write_results(results)
     return results
 
@@ -135,7 +136,8 @@ def assemble(
     figures: dict[str, Replicated],
     reached: Precise,
     findings: Sequence[Finding],
-    uncertainty: InputUncertainty | None = None,
+    slopes_of: Callable[[int, int], TwoSlopes | None],
+    uncertainty: InputUncertainty | None,
 ) -> Results:
     """All that reports need, from what was computed."""
     document = study.document
@@ -162,7 +164,7 @@ def assemble(
             *run_warnings(study, reached, findings),
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
-            *bent_decays(scene.scenarios, compared.room),
+            *bent_decays(scene.scenarios, compared.room, slopes_of),
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
         ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -11,11 +11,12 @@ import numpy as np
 from ..bands import NOMINAL
 from ..decay.curves import EVALUATION_RANGES
 from ..decay.enclosure import enclosure_of
+from ..decay.slopes import DIFFUSE_AFTER, TwoSlopes
 from ..estimate import Estimate
 from ..metrics.common_seats import TIMES
 from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
-from ..metrics.room import is_bent
+from ..metrics.room_parameters import is_bent
 from ..physics.distance import articulation_loss_peutz, critical_distance
 from ..physics.reverberation import FORMULAS, assumptions, schroeder_frequency
 from ..scene.findings import list_text
@@ -65,25 +66,40 @@ def room_figures(scene: Scene, reverberation_time: np.ndarray) -> dict[str, np.n
 
 BENT_BANDS = slice(1, 7)
 """125 Hz to 4 kHz."""
+LARGEST_MISFIT = 0.5
+"""dB, root mean square, up to which two exponentials count as describing a decay (judged)."""
 
 
-def bent_decays(scenarios: Sequence[str], room: Mapping[str, Estimate]) -> list[str]:
+def bent_decays(
+    scenarios: Sequence[str], room: Mapping[str, Estimate], slopes_of: Callable[[int, int], TwoSlopes | None]
+) -> list[str]:
     """Sentences on decays with more than one slope, each with its scenarios: the curvature of ISO 3382-2, Annex B,
-    mean over the seats, surely above 10 %."""
+    mean over the seats, surely above 10 %.
+
+    Parameters
+    ----------
+    slopes_of : the two decays of a scenario and band, which is asked for the scenario that is bent most
+    """
     curvature = room["curvature"]
-    bent = is_bent(curvature)[:, BENT_BANDS]
+    bent = np.where(is_bent(curvature), curvature.value, -np.inf)[:, BENT_BANDS]
+    most_bent = int(bent.max(axis=1).argmax())
     told = []
-    for i in np.flatnonzero(bent.any(axis=1)).tolist():
-        band = BENT_BANDS.start + int(np.where(bent[i], curvature.value[i, BENT_BANDS], -np.inf).argmax())
-        early, t20, t30 = (
-            room[name].value[i, band]
-            for name in ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
-        )
+    for i in np.flatnonzero(np.isfinite(bent).any(axis=1)).tolist():
+        band = BENT_BANDS.start + int(bent[i].argmax())
+        early, t20, t30 = (room[name].value[i, band] for name in TIMES)
         text = (
             f"The decay is bent at {NOMINAL[band]:g} Hz: EDT {early:.2g} s, T20 {t20:.2g} s, T30 {t30:.2g} s. It has "
             "more than one slope, as where sound lingers in a part of the room or between bare surfaces: quote no "
             "single reverberation time, and judge speech by EDT, clarity and STI."
         )
+        slopes = slopes_of(i, band) if i == most_bent else None
+        if slopes is not None and slopes.misfit < LARGEST_MISFIT:
+            early, late, bend = slopes.early_time, slopes.late_time, slopes.bend_time
+            when = f"{bend + DIFFUSE_AFTER:.2g} s after the direct sound" if bend > 0.0 else "the start"
+            text += (
+                f" All seats together, it is the sum of two decays with reverberation times of {early:.2g} s and "
+                f"{late:.2g} s; the slower one is the stronger from {when} on."
+            )
         told.append(Told("bent", scenarios[i], float(curvature.value[i, band]), text))
     return merged(told, len(scenarios))
 

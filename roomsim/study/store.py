@@ -187,9 +187,6 @@ class PathStore:
     def _file(self, source: int, batch: int) -> Path:
         return self.folder / f"{source:02d}-{batch:06d}.h5"
 
-    def has(self, source: int, batch: int) -> bool:
-        """True if a file of this batch is there; whether it is sound is found out by `read`."""
-        return self._file(source, batch).is_file()
 
     def batches(self, source: int) -> list[int]:
         """Numbers of the batches that are there, ascending."""

@@ -52,11 +52,6 @@ class ArrivalOrder:
 
     first: np.ndarray
     """(n_seats,) int, source; -1 where nothing is heard directly."""
-    lead: np.ndarray
-    """(n_seats,) float, s, until the next source that counts; NaN where there is none."""
-    excess: np.ndarray
-    """(n_seats,) float, dB by which a later source exceeds what the precedence of the first allows: above 0
-    it takes over or is an echo; minus infinity where there is none."""
     verdict: np.ndarray
     """(n_seats,) int, index of `VERDICTS`."""
 
@@ -140,17 +135,15 @@ def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
     arrival = np.where(counts, direct.arrival[chosen], np.inf)
     n_seats = arrival.shape[1]
     heard = np.isfinite(arrival).any(axis=0)
-    order = np.sort(arrival, axis=0)
     first = arrival.argmin(axis=0)
     at_first = level[first, np.arange(n_seats)]
     with np.errstate(invalid="ignore"):
-        lag = arrival - order[0]
+        lag = arrival - arrival.min(axis=0)
         limit = precedence_limit(np.where(counts, lag, 0.0))
         # Two mains together are one image between them, not one that takes over from the other.
         both_mains = (roles[chosen] == "main")[:, None] & (roles[chosen][first] == "main") & (lag <= LATEST)
         limit = np.where(both_mains, HEARD, limit)
         excess = np.where(counts, level - at_first - limit, -np.inf)
-        lead = order[1] - order[0] if len(chosen) > 1 else np.full(n_seats, np.nan)
     excess[first, np.arange(n_seats)] = -np.inf
     late = (np.where(counts, lag, 0.0) > LATEST) & (excess > 0.0)
     is_main = roles[chosen][first] == "main"
@@ -158,7 +151,5 @@ def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
     verdict = np.where(late.any(axis=0), ECHO, verdict)
     return ArrivalOrder(
         first=np.where(heard, chosen[first], -1),
-        lead=np.where(np.isfinite(lead), lead, np.nan),
-        excess=excess.max(axis=0),
         verdict=np.where(heard, verdict, TAKEN_OVER),
     )

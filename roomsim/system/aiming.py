@@ -61,13 +61,9 @@ class Aim:
     spill_before: np.ndarray
     """(8,) share of the radiated energy that goes in unwanted directions."""
     spill_after: np.ndarray
-    bands: tuple[int, ...]
-    """Indices of the bands that were made even."""
     wanted: float
     """dB, the spread asked for."""
     is_met: bool
-    n_tried: int
-    """Different sets of angles that were worked out."""
 
 
 def aim(
@@ -80,7 +76,6 @@ def aim(
     air_attenuation: np.ndarray | None = None,
     unwanted: Directions | None = None,
     splays: Sequence[float] = SPLAYS,
-    bands: Sequence[int] = SPEECH_BANDS,
     spread: float = SPREAD,
     seed: int = 1,
 ) -> Aim:
@@ -109,8 +104,7 @@ def aim(
     air_attenuation : (8,) float, 1/m, energy
     unwanted : which directions first meet roof or walls; all that pass over the farthest seat unless given
     splays : degrees, the steps that the rigging has
-    bands : indices of the octaves to be made even
-    spread : dB
+    spread : dB, in the octaves 500 Hz to 4 kHz
     seed : of the evolution
 
     Raises
@@ -123,16 +117,15 @@ def aim(
         raise PhysicalRangeError("aiming needs seats to serve and steps to choose from")
     field = _Field(hang, own, np.asarray(seats, dtype=float), speed_of_sound, folder, air_attenuation)
     tried: dict[Aiming, float] = {}
-    chosen_bands = tuple(bands)
     fan, fan_weight = _fan(hang.azimuth)
     is_unwanted = unwanted or field.over_the_farthest
     stray = is_unwanted(fan)
 
     def merit(aiming: Aiming) -> float:
         if aiming not in tried:
-            excess = np.maximum(field.at_seats(aiming, chosen_bands).spread - spread, 0.0).mean()
+            excess = np.maximum(field.at_seats(aiming, SPEECH_BANDS).spread - spread, 0.0).mean()
             spill = (
-                field.share(aiming, fan, fan_weight, stray, chosen_bands, 3).mean() if excess == 0.0 else 1.0
+                field.share(aiming, fan, fan_weight, stray, SPEECH_BANDS, 3).mean() if excess == 0.0 else 1.0
             )
             tried[aiming] = float(spill + excess)
         return tried[aiming]
@@ -148,10 +141,8 @@ def aim(
         after=after,
         spill_before=field.share(given, everywhere, weight, stray),
         spill_after=field.share(best, everywhere, weight, stray),
-        bands=chosen_bands,
         wanted=spread,
-        is_met=bool((after.spread[list(chosen_bands)] <= spread).all()),
-        n_tried=len(tried),
+        is_met=bool((after.spread[list(SPEECH_BANDS)] <= spread).all()),
     )
 
 

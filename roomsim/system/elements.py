@@ -58,10 +58,6 @@ class ElementArrays:
     per_band: np.ndarray | None = None
     """(n_bands,) int, lines in each octave; None where each has `LINES_PER_BAND`."""
 
-    @property
-    def n_elements(self) -> int:
-        return len(self.position)
-
 
 def lines_of(layout: Layout, speed_of_sound: float, mid_bands: np.ndarray = EXACT) -> np.ndarray:
     """How many lines of frequency a system needs in each octave.

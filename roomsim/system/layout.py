@@ -11,6 +11,9 @@ from ..physics.radiation import frame
 from ..venue.loudspeakers import Loudspeaker, find_loudspeaker
 from ..venue.systems import Crossover, Drive, EndFire, GradientPair, Hang, Row, Stack, SubStack
 
+ANY_SPEED = 343.0
+"""m/s, for `layout_of` where only places are asked for: the speed of sound sets delays alone."""
+
 
 @dataclass(frozen=True)
 class Layout:
@@ -50,12 +53,6 @@ class Layout:
             ahead = self.frames[0, 1]
         azimuth = float(np.degrees(np.arctan2(ahead[1], ahead[0])))
         return _turned(azimuth, 0.0)
-
-    @property
-    def length(self) -> float:
-        """m from the first box's outer edge to the last one's, in a straight line."""
-        ends = self.position[0] - self.position[-1]
-        return float(np.linalg.norm(ends)) + self.loudspeaker.height
 
 
 def layout_of(system: Hang | SubStack, own: Mapping[str, Loudspeaker], speed_of_sound: float) -> Layout:

@@ -116,19 +116,25 @@ def _waveguide(
 
 def _tabulated(table: SphereLevels | PolarLevels, directions: np.ndarray) -> np.ndarray:
     """(n, 24) dB: the whole sphere, or from two polars as `balloon_from_polars` has it."""
-    ahead, left, up = directions.T
     if isinstance(table, SphereLevels):
-        around = np.degrees(np.arctan2(left, ahead)) % 360.0
-        elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-        wrapped = np.concatenate([table.level, table.level[:, :1]], axis=1)
-        at = RegularGridInterpolator((table.elevation, np.append(table.azimuth, 360.0)), wrapped)
-        return at(np.stack([elevation, around], axis=-1))
+        return sphere_levels(table, directions)
+    ahead, left, up = directions.T
     off_axis = np.degrees(np.arccos(np.clip(ahead, -1.0, 1.0)))
     square = left**2 + up**2
     share = np.divide(left**2, square, out=np.full(len(left), 0.5), where=square > 1e-18)[:, None]
     horizontal = _round(np.where(left < 0.0, -off_axis, off_axis), table.horizontal_angle, table.horizontal)
     vertical = _round(np.where(up < 0.0, -off_axis, off_axis), table.vertical_angle, table.vertical)
     return share * horizontal + (1.0 - share) * vertical
+
+
+def sphere_levels(table: SphereLevels, directions: np.ndarray) -> np.ndarray:
+    """(..., n_bands) dB of a table over the sphere in directions (..., 3), ahead, left, up; linear in dB."""
+    ahead, left, up = np.moveaxis(directions, -1, 0)
+    around = np.degrees(np.arctan2(left, ahead)) % 360.0
+    elevation = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+    wrapped = np.concatenate([table.level, table.level[:, :1]], axis=1)
+    at = RegularGridInterpolator((table.elevation, np.append(table.azimuth, 360.0)), wrapped)
+    return at(np.stack([elevation, around], axis=-1))
 
 
 def _round(angle: np.ndarray, angles: np.ndarray, levels: np.ndarray) -> np.ndarray:

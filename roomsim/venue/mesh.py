@@ -111,7 +111,7 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
     return _venue_mesh(raw, reference)
 
 
-def match_surfaces(mesh: VenueMesh, venue: VenueDocument, file: str = "venue file") -> tuple[str, ...]:
+def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
     """Material of each surface group.
 
     A pattern of the venue file's `surfaces` is held against the group's name and against "group/material". An
@@ -120,7 +120,6 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument, file: str = "venue fil
     Parameters
     ----------
     mesh, venue : of one study
-    file : name of the venue file, for messages
 
     Returns
     -------
@@ -143,16 +142,16 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument, file: str = "venue fil
             where = mesh.where(int(np.argmax(mesh.group == i)))
             near = suggestion(name, patterns)
             faults.append(
-                f"{file}: surfaces: nothing for the group {name!r} of {mesh.file} ({where}). {near}"
+                f"venue file: surfaces: nothing for the group {name!r} of {mesh.file} ({where}). {near}"
             )
         if not exact and len({venue.surfaces[pattern] for pattern in longest}) > 1:
             equal = " and ".join(repr(pattern) for pattern in longest)
             faults.append(
-                f"{file}: surfaces: {equal} fit the group {name!r} equally well; write out its name"
+                f"venue file: surfaces: {equal} fit the group {name!r} equally well; write out its name"
             )
     for pattern in patterns:
         if not any(_fits(mesh, i, pattern) for i in range(len(mesh.group_names))):
-            faults.append(f"{file}: surfaces: {_no_group(mesh, pattern)}")
+            faults.append(f"venue file: surfaces: {_no_group(mesh, pattern)}")
     if faults:
         raise MeshError("\n".join(faults))
     return tuple(chosen)

@@ -27,8 +27,8 @@ SEATS = 60
 
 
 @pytest.fixture(scope="module")
-def rooms(tmp_path_factory):
-    """Energy per batch in each of the rooms (batches, bins) and the edges of the bins."""
+def scene(tmp_path_factory):
+    """Both rooms with sixty seats in each, those of the first room first; no air."""
     path = write_coupled_pair(
         tmp_path_factory.mktemp("pair"),
         coupled_pair(SIDES, SIDES, HEIGHT, WIDTH, thickness=0.05),
@@ -45,7 +45,12 @@ def rooms(tmp_path_factory):
     scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
     rng = np.random.default_rng(3)
     places = [rng.uniform((x, -4.2, 0.8), (x + 10.4, 4.2, 5.2), (SEATS, 3)) for x in (0.8, 12.85)]
-    scene = replace(scene, receivers=seats(np.concatenate(places)), air_attenuation=np.zeros(8))
+    return replace(scene, receivers=seats(np.concatenate(places)), air_attenuation=np.zeros(8))
+
+
+@pytest.fixture(scope="module")
+def rooms(scene):
+    """Energy per batch in each of the rooms (batches, bins) and the edges of the bins."""
     energy, edges = traced(scene, 2.5, 20, 6000)
     energy = energy[..., 0, 0] / 10**9.4
     return energy[:, :SEATS].mean(axis=1), energy[:, SEATS:].mean(axis=1), edges
@@ -126,6 +131,19 @@ def test_the_two_slopes_are_told_apart(rooms):
     decayed = amplitudes[0] / rates * np.exp(-0.068 * rates)
     # A fifth (0.8 dB): 0.5 dB of the energies above, and the late slope's 5 % over 20 dB.
     assert fit.late_share == pytest.approx(decayed[0] / decayed.sum(), rel=0.2)
+
+
+def test_a_run_finds_the_two_decays_of_all_seats_together(scene):
+    rates, amplitudes = balance(OPENING)
+    engine = Engine(scene, 5, 1, threads=2)
+    engine.add_rounds(1)
+    fit = engine.two_slopes(0, 4)
+    # 5 %, as above.
+    assert fit.early_time == pytest.approx(6.0 * np.log(10.0) / rates[1], rel=0.05)
+    assert fit.late_time == pytest.approx(6.0 * np.log(10.0) / rates[0], rel=0.05)
+    # As much energy in both rooms' seats together, from 50 ms after the direct sound of the last seat (23 m).
+    decayed = amplitudes.sum(axis=0) / rates * np.exp(-(0.05 + 17.0 / C) * rates)
+    assert fit.late_share == pytest.approx(decayed[0] / decayed.sum(), abs=0.1)
 
 
 def test_a_live_room_behind_an_opening_is_followed_long_enough(tmp_path):

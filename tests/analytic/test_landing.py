@@ -128,7 +128,7 @@ def hall(tmp_path_factory):
 
 def test_parts_of_a_room(hall):
     study, mesh, scene = hall
-    bare = what_goes_where(scene, study, mesh, batches=8)
+    bare = what_goes_where(scene, study, mesh)
     assert bare.share.shape == (1, len(PARTS), 8)
     assert np.abs(bare.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
     share = dict(zip(PARTS, bare.share[0, :, 3]))
@@ -162,8 +162,8 @@ def test_groups_may_be_named(hall):
     study, mesh, scene = hall
     parts = study.venue.parts.model_copy(update={"stage": ("ceiling",), "roof": ("wall_west",)})
     renamed = study.model_copy(update={"venue": study.venue.model_copy(update={"parts": parts})})
-    before = dict(zip(PARTS, what_goes_where(scene, study, mesh, batches=4).share[0, :, 0]))
-    after = dict(zip(PARTS, what_goes_where(scene, renamed, mesh, batches=4).share[0, :, 0]))
+    before = dict(zip(PARTS, what_goes_where(scene, study, mesh).share[0, :, 0]))
+    after = dict(zip(PARTS, what_goes_where(scene, renamed, mesh).share[0, :, 0]))
     assert after["stage"] == pytest.approx(before["roof"], abs=1e-12)  # rounding
     assert after["roof"] + after["walls"] == pytest.approx(before["walls"], abs=1e-12)
     assert after["roof"] > 0.05

@@ -10,7 +10,7 @@ from scipy import integrate
 from systems import C, arrays, at_frequencies, box, hang, points_as_elements, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
-from roomsim.physics.radiation import far_field_distance, gain_towards, sphere_weights
+from roomsim.physics.radiation import gain_towards, sphere_weights
 from roomsim.system.elements import MOST_LINES, band_energy
 from roomsim.system.field import far_balloon, floor_gain, pressure_at, pressure_towards
 from roomsim.system.layout import layout_of
@@ -66,17 +66,6 @@ def test_near_field_of_a_line_on_its_axis():
     assert found == pytest.approx(list(ON_AXIS.values()), abs=0.0016)
     far = decibel(pressure_towards(points, np.array([[1.0, 0.0, 0.0]]), np.zeros(3), C)[0, 0])
     assert abs(far - ON_AXIS[1]) > 10.0  # control: the far field is not what is there at 1 m
-
-
-def test_transition_distance_is_where_the_ends_are_a_quarter_wave_behind():
-    # L^2 f / (2 c): 4 m at 1 kHz 23.31 m, 2 m at 1 kHz 5.828 m (derived; the rule is common practice).
-    assert far_field_distance(4.0, 1000.0, C) == pytest.approx(23.310, abs=5e-4)
-    assert far_field_distance(2.0, 1000.0, C) == pytest.approx(5.828, abs=5e-4)
-    for length, frequency in ((2.25, 4000.0), (4.0, 1000.0), (5.0, 2000.0)):
-        r = float(far_field_distance(length, frequency, C))
-        behind = np.hypot(r, length / 2.0) - r
-        # The root's next term is smaller by (L / 4 r)^2: 0.2 % at most here.
-        assert behind == pytest.approx(C / frequency / 4.0, rel=0.002)
 
 
 def test_a_hang_of_slots_is_a_continuous_line():

@@ -180,7 +180,7 @@ def behind_a_screen():
     patches = [Patch(f"wall {i}", f"wall {i}", (), 1.0, False) for i in range(7)]
     factors = surface_factors(absorption, np.zeros((7, 1, 8)))
     source, seat = omnidirectional((2, 3, 1)), seats((8.5, 3, 1))
-    return scene_of(origin, u, v, np.arange(7), patches, factors, source, seat, volume=240.0, surface_area=248.0)
+    return scene_of(origin, u, v, np.arange(7), patches, factors, source, seat, volume=240.0)
 
 
 STRAIGHT, OVER = 6.5 / 343.2, np.hypot(6.5, 6.0) / 343.2

@@ -81,7 +81,7 @@ def test_diffuse_sphere_decays_at_its_exact_rate(absorption):
     )
     scene = scene_of(
         a, u, v, np.zeros(n, int), [Patch("shell", "shell", (), 314.0, False)], factors, omnidirectional((1, 0.5, 0.2)),
-        seats(inside), is_triangle=np.ones(n, bool), mirror=np.full(n, -1), volume=523.6, surface_area=314.2,
+        seats(inside), is_triangle=np.ones(n, bool), mirror=np.full(n, -1), volume=523.6,
     )  # fmt: skip
     exact = SPHERE[absorption]
     start = 0.1

@@ -106,7 +106,7 @@ def test_a_drape_between_two_doors_covers_wall_and_half_of_each_door(tmp_path: P
     assert found["door_a + D"] == pytest.approx(1.0, abs=WRITTEN)
     assert found["door_a"] == pytest.approx(1.0, abs=WRITTEN)
     assert found["door_b + D"] == pytest.approx(1.0, abs=WRITTEN)
-    assert scene.surface_area == pytest.approx(2 * (60 + 40 + 24), abs=WRITTEN)
+    assert sum(patch.area for patch in scene.patches) == pytest.approx(2 * (60 + 40 + 24), abs=WRITTEN)
     # All edges run along two directions: no triangle is needed, and few rectangles.
     assert not scene.surfaces.is_triangle.any()
 
@@ -380,7 +380,7 @@ class TestMeasuredRows:
 def test_arrays_keep_their_contract(tmp_path: Path) -> None:
     study = read_study(venues.write_shoebox(tmp_path, free_sheet=True))
     scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
-    n, n_scenarios = scene.surfaces.n_primitives, scene.n_scenarios
+    n, n_scenarios = len(scene.surfaces.origin), scene.n_scenarios
     s = scene.surfaces
     assert s.origin.shape == s.edge_u.shape == s.edge_v.shape == (n, 3) and s.origin.dtype == np.float64
     assert s.patch.dtype == s.mirror.dtype == np.int32 and s.is_triangle.dtype == bool

@@ -12,7 +12,6 @@ from roomsim.physics.air import (
     Air,
     air_attenuation,
     air_density,
-    attenuation_accuracy,
     speed_of_sound,
     water_vapour,
 )
@@ -104,16 +103,6 @@ def test_arrays_broadcast_with_the_band_last():
 def test_outside_the_standard(arguments, words):
     with pytest.raises(PhysicalRangeError, match=words):
         air_attenuation(*arguments)
-
-
-@pytest.mark.parametrize(
-    ("temperature", "humidity", "accuracy"),
-    # Vapour 1.15 %; 12 %; 0.035 %; 0.001 %: both sides of the limits of ISO 9613-1:1993, clause 7 (from
-    # memory).
-    [(20.0, 50.0, 0.1), (50.0, 100.0, 0.2), (-20.0, 28.0, 0.2), (-20.0, 1.0, 0.5)],
-)
-def test_accuracy_class(temperature, humidity, accuracy):
-    assert attenuation_accuracy(temperature, humidity) == accuracy
 
 
 def test_speed_and_density():

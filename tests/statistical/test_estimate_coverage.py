@@ -38,7 +38,7 @@ STATISTICS = {
 
 
 def assert_covers(estimate: Estimate, truth: np.ndarray) -> None:
-    low, high = estimate.interval(0.95)
+    low, high = estimate.interval()
     inside = int(((low <= truth) & (truth <= high)).sum())
     assert_share(inside, truth.size, 0.95, n_checks=N_CHECKS)
 

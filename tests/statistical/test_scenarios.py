@@ -45,7 +45,7 @@ def hall_with_sheets(masks):
     patches += [Patch(f"cloth {i}", f"cloth {i}", (f"cloth {i}",), 45.0, True) for i in range(3)]
     return scene_of(
         origin, u, v, np.arange(9), patches, np.concatenate([walls, np.where(hung, present, absent)]),
-        omnidirectional((3, 5, 2), n_scenarios=n), seats(SEATS), volume=1848.0, surface_area=1004.0,
+        omnidirectional((3, 5, 2), n_scenarios=n), seats(SEATS), volume=1848.0,
     )  # fmt: skip
 
 

@@ -53,7 +53,7 @@ def test_nine_compact_boxes_serve_60_m(nine_boxes):
     assert nine_boxes.before.spread[SPEECH].max() > 9.0
     # And more than that goes to the seats: less than half of the energy of 1 to 4 kHz passes over the last one.
     assert nine_boxes.spill_after[[4, 5, 6]].max() < 0.5
-    assert nine_boxes.wanted == 6.0 and nine_boxes.n_tried > 300
+    assert nine_boxes.wanted == 6.0
 
 
 def test_angles_are_steps_of_the_rigging_and_do_not_shrink(nine_boxes):

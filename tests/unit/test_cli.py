@@ -411,6 +411,24 @@ def test_measured_row_of_a_fabric_is_met_where_it_was_measured(capsys):
     assert "0.07  0.31  0.49  0.75  0.70  0.60" in capsys.readouterr().out
 
 
+def test_materials_and_cloth_on_a_wall_have_their_rating(capsys):
+    # ISO 11654:1997 by hand: 250 Hz to 4 kHz 0.25 0.55 0.70 0.70 0.75; at 0.55 the curve reads 0.35 0.55 0.55 0.55
+    # 0.45, and 250 Hz falls short by 0.10; at 0.60 by 0.15 and 500 Hz by 0.05. 4 kHz exceeds 0.45 by 0.30.
+    rating = {"value": 0.55, "indicators": "H", "letter": "D"}
+    assert execute(["materials", "list", "carpet_heavy_on_felt"]) == 0
+    assert "0.55(H), class D" in capsys.readouterr().out
+    assert execute(["materials", "list", "carpet_heavy_on_felt", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["materials"]["carpet_heavy_on_felt"]
+    assert found["weighted_absorption"] == rating
+    # Velour as measured (the rows above): 0.30 0.50 0.75 0.70 0.60; at 0.60 the curve reads 0.40 0.60 0.60 0.60 0.50:
+    # 0.10 short at 250 Hz and 0.10 at 500 Hz; at 0.55 0.05 and 0.05 short.
+    arguments = ["materials", "drape", "--fabric", "velour_475", "--fullness", "2"]
+    assert execute([*arguments, "--stand-off", "0.05"]) == 0
+    assert "0.55, class D" in capsys.readouterr().out
+    assert execute([*arguments, "--json"]) == 0  # free in the room: the rating is not defined
+    assert json.loads(capsys.readouterr().out)["weighted_absorption"] is None
+
+
 def test_free_hanging_cloth_shares_out_all_energy(capsys):
     assert execute(["materials", "drape", "--fabric", "wool_serge_500", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -269,6 +269,7 @@ def test_a_really_measured_room():
     found = compare_with_measured(os.environ["ROOMSIM_MEASURED_ROOM"])
     for symbol in ("T20", "T30", "EDT"):
         for band in (3, 4, 5, 6):
-            off = found.differences(COMPARABLE[symbol].name, band)
+            rows = [row for row in found.rows if (row.quantity, row.band) == (COMPARABLE[symbol].name, band)]
+            off = np.array([row.difference for row in rows if np.isfinite(row.difference)])
             if len(off):
                 assert abs(off.mean()) < 2.0, (symbol, band)

@@ -442,14 +442,14 @@ def test_all_unmatched_groups_and_idle_patterns_come_at_once(tmp_path: Path) -> 
     mesh = mesh_of(tmp_path, "wall_north", "floor", "seiling")
     venue = venue_of(**{"wall_nroth": "brick", "floor": "wood", "ceiling*": "steel"})
     with pytest.raises(MeshError) as error:
-        match_surfaces(mesh, venue, "venue.toml")
+        match_surfaces(mesh, venue)
     assert str(error.value).splitlines() == [
-        "venue.toml: surfaces: nothing for the group 'wall_north' of hall.obj (line 5). "
+        "venue file: surfaces: nothing for the group 'wall_north' of hall.obj (line 5). "
         "Did you mean 'wall_nroth'?",
-        "venue.toml: surfaces: nothing for the group 'seiling' of hall.obj (line 9). "
+        "venue file: surfaces: nothing for the group 'seiling' of hall.obj (line 9). "
         "Did you mean 'ceiling*'?",
-        "venue.toml: surfaces: 'wall_nroth' fits no group of hall.obj. Did you mean 'wall_north'?",
-        "venue.toml: surfaces: 'ceiling*' fits no group of hall.obj. Did you mean 'seiling'?",
+        "venue file: surfaces: 'wall_nroth' fits no group of hall.obj. Did you mean 'wall_north'?",
+        "venue file: surfaces: 'ceiling*' fits no group of hall.obj. Did you mean 'seiling'?",
     ]
 
 

@@ -101,7 +101,7 @@ def test_not_evaluable_seats_are_counted_not_invented():
     late = np.broadcast_to(late[None, None, :, :, None], (2, 1, 400, 2, 8))
     got = evaluate(response_of(FINE_EDGES, late), NOISE)
     t20 = got["reverberation_time_t20"]
-    assert t20.share_evaluable()[:, 0].tolist() == [0.0, 1.0]
+    assert np.isfinite(t20.full).mean(axis=0)[:, 0].tolist() == [0.0, 1.0]
     assert np.isnan(t20.estimate().value[0, 0]).all()
     assert np.isnan(t20.left_out[:, 0, 0]).all()
     assert np.isnan(t20.over_seats(median_of_seats).estimate().value[0]).all()
@@ -192,39 +192,15 @@ def test_gains_are_formed_scenario_by_scenario():
     rng = np.random.default_rng(5)
     figure = Replicated(*replicates_of(rng.normal(size=(20, 40, 3, 8))))
     compare_with = np.array([0, 0, 1])
-    gain = figure.difference(figure.scenarios(compare_with))
+    gain = figure.difference(figure.scenarios(compare_with)).estimate()
     assert (gain.value[:, 0] == 0.0).all() and (gain.standard_error[:, 0] == 0.0).all()
-    want = figure.scenarios([2]).difference(figure.scenarios([1]))
+    want = figure.scenarios([2]).difference(figure.scenarios([1])).estimate()
     np.testing.assert_allclose(gain.value[:, 2], want.value[:, 0], rtol=1e-12)  # rounding
     np.testing.assert_allclose(gain.standard_error[:, 2], want.standard_error[:, 0], rtol=1e-12)  # rounding
     over = figure.over_seats(median_of_seats)
     gain = over.difference(over.scenarios(compare_with))
     assert (gain.value[0] == 0.0).all() and (gain.standard_error[0] == 0.0).all()
     assert gain.value.shape == (3, 8)
-
-
-def test_mean_over_bands():
-    rng = np.random.default_rng(6)
-    figure = Replicated(*replicates_of(rng.normal(size=(20, 4, 3, 8))))
-    mid = figure.over_bands((3, 4))
-    np.testing.assert_allclose(
-        mid.full, (figure.full[..., 3] + figure.full[..., 4]) / 2.0, rtol=1e-12
-    )  # rounding
-    assert mid.left_out.shape == (20, 4, 3)
-
-
-def test_noise_of_each_seat_counts_at_this_seat(response):
-    names = ["speech_transmission_index", "signal_to_noise_ratio"]
-    noise = (
-        np.broadcast_to(NOISE, (N_RECEIVERS, N_SCENARIOS, 8)) + 10.0 * np.arange(N_RECEIVERS)[:, None, None]
-    )
-    together = evaluate(response, noise, metrics=names)
-    for i in range(N_RECEIVERS):
-        alone = evaluate(response, noise[i], metrics=names)
-        for name in names:
-            np.testing.assert_allclose(together[name].full[i], alone[name].full[i], rtol=1e-12)  # rounding
-    # Control: the seats' noise is heard at all.
-    assert np.ptp(together["signal_to_noise_ratio"].full[:, 0, 3]) > 15.0
 
 
 def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
@@ -236,9 +212,10 @@ def test_sound_of_noise_sources_adds_to_the_noise_with_its_chance(response):
     for i in range(N_REPLICATES):
         rest = np.delete(response.late, i, axis=0)
         noise = 10.0 * np.log10(1e4 + np.delete(traced, i, axis=0).mean(axis=0))
-        without = evaluate(replace(response, late=rest), noise, metrics=[name])[name]
+        signal = evaluate(replace(response, late=rest), NOISE, metrics=["sound_pressure_level"])
+        without = signal["sound_pressure_level"].full - noise
         # The window for the tail is chosen from all replicates; the tail is e^-16 of all.
-        np.testing.assert_allclose(got.left_out[i], without.full, rtol=1e-5)
+        np.testing.assert_allclose(got.left_out[i], without, rtol=1e-5)
     quiet = evaluate(response, NOISE, metrics=[name])[name]
     # 10 lg(11) = 10.4 dB; 80 gamma draws of shape 1 have a spread of 11 %, 0.5 dB; five of these.
     assert np.abs(quiet.full - got.full - 10.4).max() < 2.4
@@ -251,4 +228,4 @@ def test_noise_that_does_not_fit_is_refused(response):
     with pytest.raises(ValueError, match="noise_energy has shape"):
         evaluate(response, NOISE, noise_energy=np.ones((N_REPLICATES, N_RECEIVERS, 8)))
     with pytest.raises(ValueError, match="noise has shape"):
-        evaluate(response, np.zeros((N_RECEIVERS + 1, N_SCENARIOS, 8)))
+        evaluate(response, np.zeros((N_SCENARIOS + 1, 8)))

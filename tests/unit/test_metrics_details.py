@@ -8,9 +8,9 @@ from responses import FINE_EDGES, decaying, response_of
 
 from roomsim.estimate import Estimate
 from roomsim.metrics import evaluate as evaluation
-from roomsim.metrics import room
 from roomsim.metrics.evaluate import evaluate
 from roomsim.metrics.registry import METRICS
+from roomsim.metrics.room_parameters import is_bent
 
 QUIET = np.full((1, 8), -np.inf)
 
@@ -26,7 +26,7 @@ def test_direct_to_reverberant_ratio_of_a_pulse_and_a_decay() -> None:
 
 def test_decay_is_bent_from_ten_per_cent_on() -> None:
     """ISO 3382-2:2008, Annex B (from memory): C above 10 %."""
-    assert room.is_bent(Estimate(np.array([9.9, 10.1]), np.zeros(2), 20)).tolist() == [False, True]
+    assert is_bent(Estimate(np.array([9.9, 10.1]), np.zeros(2), 20)).tolist() == [False, True]
 
 
 @pytest.mark.parametrize(
@@ -58,15 +58,14 @@ def test_noise_of_one_replicate_is_gone_where_that_is_left_out() -> None:
     np.testing.assert_allclose(found[:, 0, 0, 0], expected, atol=1e-5)  # kept in single precision
 
 
-@pytest.mark.parametrize("per_seat", [False, True])
 @pytest.mark.parametrize("with_sources", [False, True])
-def test_seats_in_portions_are_the_seats_at_once(monkeypatch, per_seat: bool, with_sources: bool) -> None:
-    """Noise of a scenario, or of a scenario and seat, with and without sources of noise."""
+def test_seats_in_portions_are_the_seats_at_once(monkeypatch, with_sources: bool) -> None:
+    """With and without sources of noise."""
     rng = np.random.default_rng(3)
     decay = decaying(FINE_EDGES, lambda time: np.exp(-8.0 * time), n_replicates=1)
     late = rng.gamma(2.0, 1.0, (4, 3, 400, 2, 8)) * decay
     response = response_of(FINE_EDGES, late, ((0.0, np.array(1.0)),))
-    noise = rng.uniform(-20.0, 0.0, (3, 2, 8) if per_seat else (2, 8))
+    noise = rng.uniform(-20.0, 0.0, (2, 8))
     options = {"noise_energy": rng.gamma(2.0, 0.1, (4, 3, 2, 8))} if with_sources else {}
     at_once = evaluate(response, noise, **options)
     monkeypatch.setattr(evaluation, "CHUNK_BYTES", 1)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
-from roomsim.physics.absorption import equivalent_absorption_area
 from roomsim.physics.arrival import precedence_limit
 
 
@@ -16,8 +14,3 @@ def test_precedence_between_its_corners() -> None:
     lag = [0.0, 0.0005, 0.001, 0.003, 0.005, 0.029, 0.031, 0.040, 0.050, 0.065, 0.080, 1.0]
     louder = [0.0, 2.5, 5.0, 7.5, 10.0, 10.0, 9.5, 5.0, 0.0, -5.0, -10.0, -10.0]
     np.testing.assert_allclose(precedence_limit(lag), louder, atol=1e-9)
-
-
-def test_absorption_area_in_air_of_twenty_degrees() -> None:
-    """ISO 354:2003, 8.1.2.1: 55.3 x 200 / 343.2 x (1/3 - 1/5) = 4.2968 m2, the speed of sound being that of 20 degC."""
-    assert equivalent_absorption_area(200.0, 5.0, 3.0) == pytest.approx(4.2968, abs=5e-5)

@@ -19,14 +19,3 @@ def test_half_samples_of_a_mean_have_once_and_twice_its_variance() -> None:
     expected = values.mean(axis=1).var(axis=0, ddof=1) / 20
     for moves, variance in ((found.moved, expected), (found.moved_further, 2.0 * expected)):
         assert np.square(moves - full.mean(axis=0)).mean(axis=0) == pytest.approx(variance, rel=1e-9)
-
-
-def test_mean_of_bands_and_share_of_seats() -> None:
-    """Bands 0 to 7 hold their own number: 3 and 4 make 3.5, in all and in every replicate. Three of four seats have
-    a value."""
-    full = np.broadcast_to(np.arange(8.0), (4, 1, 8)).copy()
-    full[1] = np.nan
-    figure = Replicated(full, np.stack([full, full + 1.0]))
-    middle = figure.over_bands([3, 4])
-    assert middle.full[0, 0] == 3.5 and middle.left_out[:, 0, 0].tolist() == [3.5, 4.5]
-    assert (figure.share_evaluable() == 0.75).all()

@@ -6,9 +6,7 @@ import numpy as np
 import pytest
 
 from roomsim.physics.arrival import (
-    delay_difference,
     fill_spacing,
-    hours_until,
     precedence_limit,
 )
 from roomsim.study.direct import DirectSound
@@ -37,7 +35,6 @@ ALL = np.ones(2, bool)
 
 def test_delay_of_the_demo():
     """17.0 m at 342 m/s are 49.7 ms, and 10 ms for the precedence of the mains: 60 ms, as done on paper."""
-    assert 1000 * delay_difference(17.0, 0.0, C) == pytest.approx(49.7, abs=0.05)  # printed digit
     # A seat 5 m before the delay, which hangs 17 m nearer than the mains.
     direct = sound(("main", "delay"), [[1e3 * 22.0 / C], [1e3 * 5.0 / C]], [[70.0], [70.0]])
     (found,) = propose_delays(direct, ALL)
@@ -94,8 +91,6 @@ def test_order_of_arrivals():
     got = arrival_order(sound(roles, arrival, level), ALL)
     assert got.first.tolist() == [0, 1, 0, 0]
     assert got.verdict.tolist() == [OK, TAKEN_OVER, TAKEN_OVER, ECHO]
-    np.testing.assert_allclose(got.lead * 1e3, [15, 20, 15, 60])
-    assert got.excess[0] == pytest.approx(-5.0) and got.excess[2] == pytest.approx(2.0)
 
 
 def test_sources_that_nobody_hears_set_no_order():
@@ -103,7 +98,7 @@ def test_sources_that_nobody_hears_set_no_order():
     roles = ("main", "fill", "sub", "noise")
     direct = sound(roles, [[50], [5], [1], [1]], [[70], [50], [90], [90]])
     got = arrival_order(direct, np.ones(4, bool))
-    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK] and np.isnan(got.lead[0])
+    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK]
 
 
 def test_proposed_delays_put_the_mains_first():
@@ -111,7 +106,7 @@ def test_proposed_delays_put_the_mains_first():
     assert (arrival_order(direct, ALL).verdict != OK).all()
     timed = with_delays(direct, propose_delays(direct, ALL))
     got = arrival_order(timed, ALL)
-    assert (got.verdict == OK).all() and (got.lead >= 0.010 - 1e-12).all()
+    assert (got.verdict == OK).all() and (np.diff(timed.arrival, axis=0) >= 0.010 - 1e-12).all()
     # And again: the same delays, whatever is written down already.
     assert propose_delays(timed, ALL)[0].proposed == propose_delays(direct, ALL)[0].proposed
 
@@ -126,10 +121,3 @@ def test_fills_for_a_first_row():
     # 90 degrees at 1.5 m: 2 x 1.5 x tan 45 = 3.0 m, the "one per 2 to 3 m" of the trade (common practice).
     assert fill_spacing(1.5, 90.0) == pytest.approx(3.0)
     assert fill_spacing(2.0, 60.0) == pytest.approx(2.3094, abs=5e-5)  # 4 / sqrt(3)
-
-
-@pytest.mark.parametrize(("level", "hours"), [(85, 8), (88, 4), (91, 2), (94, 1), (97, 0.5), (100, 0.25)])
-def test_time_until_a_daily_dose(level, hours):
-    """NIOSH, Criteria for a Recommended Standard: Occupational Noise Exposure (1998), table 1-1 (from memory): 85
-    dB(A) for 8 h with an exchange rate of 3 dB. Printed at 3 dB for 10 lg 2 = 3.01: within 2 % over five steps."""
-    assert hours_until(level, 85.0) == pytest.approx(hours, rel=0.02)

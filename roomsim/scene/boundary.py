@@ -16,6 +16,8 @@ IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
 
 N_COLUMNS = 64
 """Upright sampling lines along either side of the plan."""
+N_BOUNCES = 12
+"""Diffuse reflections for which rays are followed that look for faces and for gaps."""
 AGREEMENT = 0.05
 """Relative difference up to which the sampled volume bears out the exact one."""
 CLOSED = 1e-4
@@ -26,7 +28,7 @@ surface: 0.03 % in a hall, where S R is some 10 V."""
 
 
 @dataclass(frozen=True)
-class Enclosure:
+class Boundary:
     """The faces that part air from what is not air: all but open sheets, each once."""
 
     corners: np.ndarray
@@ -37,7 +39,7 @@ class Enclosure:
     def closest(
         self, origins: np.ndarray, directions: np.ndarray, leave_out: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
-        """First face that each ray (n, 3) meets, as an index of this enclosure, -1 for none, and distance.
+        """First face that each ray (n, 3) meets, as an index of this boundary, -1 for none, and distance.
 
         `leave_out` (n,) : face that each ray starts from.
         """
@@ -49,7 +51,7 @@ class Enclosure:
         """(n,) number of faces that each ray passes."""
         return crossings(*_as_float(origins, directions), self._triangles(), 0)[0]
 
-    def whereabouts(self, points: np.ndarray) -> np.ndarray:
+    def locate(self, points: np.ndarray) -> np.ndarray:
         """`IN_ROOM`, `IN_SOLID` or `OUTSIDE` for each point (n, 3).
 
         Odd-even rule: rays from the room's air pass an odd number of faces. Few rays decide where they agree,
@@ -77,26 +79,25 @@ class Enclosure:
         counts = self._counts(points, _directions(13))
         return ((counts % 2 == 0).mean(axis=1) > 0.5) & ((counts > 0).mean(axis=1) >= all_round)
 
-    def hit_from(self, starts: np.ndarray, n_bounces: int = 12) -> np.ndarray:
-        """Faces of the mesh that rays from the points (n, 3) meet, thrown back diffusely. Random numbers are fixed."""
-        n_rays = int(np.clip(5e8 / (n_bounces * len(self.corners)), 200, 4000))
-        return self.face[np.unique(self.bounced(starts[np.arange(n_rays) % len(starts)], n_bounces)[2])]
+    def reflected_rays(self, starts: np.ndarray) -> tuple[int, np.ndarray, np.ndarray, np.ndarray]:
+        """Follow rays in all directions from the points (n, 3), reflected diffusely `N_BOUNCES` times at most.
 
-    def bounced(self, origins: np.ndarray, n_bounces: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Rays from the points (n, 3) in all directions, thrown back diffusely. Random numbers are fixed.
+        Random numbers are fixed.
 
         Returns
         -------
-        where rays that meet no face start from last, and their direction, (k, 3) each; faces met, as indices of this
-        enclosure
+        number of rays; where rays that meet no face start from last, and their direction, (k, 3) each; faces of the
+        mesh that are met
         """
+        n_rays = int(np.clip(5e8 / (N_BOUNCES * len(self.corners)), 200, 4000))
+        origins = starts[np.arange(n_rays) % len(starts)]
         random = np.random.default_rng(20)
         directions = _unit(random.normal(size=origins.shape))
         start_face = np.full(len(origins), -1)
         normals = normals_and_areas(self.corners)[0]
         lost: list[tuple[np.ndarray, np.ndarray]] = []
         met = [np.empty(0, int)]
-        for _ in range(n_bounces + 1):
+        for _ in range(N_BOUNCES + 1):
             face, distance = self.closest(origins, directions, start_face)
             away = face < 0
             lost.append((origins[away], directions[away]))
@@ -108,7 +109,7 @@ class Enclosure:
             # A unit vector added to the normal follows the cosine law.
             directions = _unit(facing + _unit(random.normal(size=origins.shape)))
         starts, along = (np.concatenate(parts) for parts in zip(*lost))
-        return starts, along, np.concatenate(met)
+        return n_rays, starts, along, self.face[np.unique(np.concatenate(met))]
 
     def _counts(self, points: np.ndarray, directions: np.ndarray) -> np.ndarray:
         n, k = len(points), len(directions)
@@ -166,7 +167,7 @@ class Enclosure:
         return np.ascontiguousarray(np.concatenate([a, self.corners[:, 1:] - a], axis=1).reshape(-1, 9).T)
 
 
-def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:
+def boundary_of(mesh: VenueMesh, venue: VenueDocument) -> Boundary:
     """The faces of a venue without open sheets, repeated faces and faces without area.
 
     Raises
@@ -178,7 +179,7 @@ def enclosure_of(mesh: VenueMesh, venue: VenueDocument) -> Enclosure:
     kept = normals_and_areas(corners)[1] > 0.0
     kept[repeated_faces(mesh.faces)] = False
     kept &= ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
-    return Enclosure(corners[kept], np.flatnonzero(kept))
+    return Boundary(corners[kept], np.flatnonzero(kept))
 
 
 def _directions(n: int) -> np.ndarray:

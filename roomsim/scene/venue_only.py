@@ -51,15 +51,15 @@ def check_venue_file(path: Path) -> list[Finding]:
     about = (
         "Checked by itself: elements, loudspeakers and scenarios are checked with the study that names it."
     )
-    alone = Finding("venue_alone", "note", path.name, about, "")
+    note = Finding("venue_alone", "note", path.name, about, "")
     scale = scale_findings(study, mesh, np.empty((0, 3)))
     if any(finding.severity == "error" for finding in scale):
-        return [*scale, alone]
+        return [*scale, note]
     seat = compile_receivers(study, mesh).position[0]
     # The check wants a source: one just above the first seat adds no question of its own.
     study = study.model_copy(update={"sources": _sources(seat + np.array([0.0, 0.0, 0.1]))})
     findings = [finding for finding in check_venue(study, mesh) if _STAND_IN not in finding.place]
-    return [*findings, alone]
+    return [*findings, note]
 
 
 def _study_of(path: Path) -> Study:

@@ -91,13 +91,13 @@ def non_linearity(unexplained: np.ndarray) -> np.ndarray:
     return 1000.0 * unexplained
 
 
-def is_bent(curvature: Estimate, confidence: float = 0.95) -> np.ndarray:
+def is_bent(curvature: Estimate) -> np.ndarray:
     """True where a decay has more than one slope beyond statistical doubt: C surely above 10 %.
 
-    ISO 3382-2:2008, Annex B. The whole interval lies above the limit.
+    ISO 3382-2:2008, Annex B. The whole 95 % interval lies above the limit.
 
     Parameters
     ----------
     curvature : Estimate of any shape, percent
     """
-    return curvature.interval(confidence)[0] > 10.0
+    return curvature.interval()[0] > 10.0

@@ -10,16 +10,16 @@ import trimesh
 import venues
 
 from roomsim.scene._kernels import closest, crossings
-from roomsim.scene.enclosure import IN_ROOM, IN_SOLID, OUTSIDE, Enclosure, enclosure_of
+from roomsim.scene.boundary import IN_ROOM, IN_SOLID, OUTSIDE, Boundary, boundary_of
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
-def enclosure(folder: Path, shell: venues.Shell) -> Enclosure:
+def boundary(folder: Path, shell: venues.Shell) -> Boundary:
     low, high = shell.bounds()
     seats = venues.rectangle_area("seats", (*low[:2], *high[:2]), (2, 2))
     study = read_study(venues.write_venue(folder, shell, audience=[seats], scenarios=[{"name": "as built"}]))
-    return enclosure_of(read_mesh(study.venue.mesh, study.venue_folder), study.venue)
+    return boundary_of(read_mesh(study.venue.mesh, study.venue_folder), study.venue)
 
 
 def with_block(shell: venues.Shell, low: tuple, high: tuple, bottom: bool = True) -> venues.Shell:
@@ -51,13 +51,13 @@ BLOCK = with_block(BOX, (3.0, 2.0, 0.0), (5.0, 4.0, 3.0))
     ],
 )
 def test_volume_of_closed_rooms_is_exact(tmp_path: Path, shell: venues.Shell, volume: float) -> None:
-    found, is_exact = enclosure(tmp_path, shell).volume()
+    found, is_exact = boundary(tmp_path, shell).volume()
     # Written with 9 digits: 1e-8 m on areas of 100 m2.
     assert is_exact and found == pytest.approx(volume, abs=1e-5)
 
 
 def test_volume_of_a_ball_is_that_of_its_polyhedron(tmp_path: Path) -> None:
-    found, is_exact = enclosure(tmp_path, venues.sphere(5.0, 2)).volume()
+    found, is_exact = boundary(tmp_path, venues.sphere(5.0, 2)).volume()
     ball = trimesh.creation.icosphere(subdivisions=2, radius=5.0)
     assert is_exact and found == pytest.approx(ball.volume, rel=1e-7)  # 9 digits, as above
 
@@ -71,13 +71,13 @@ def turned_over(shell: venues.Shell, names: tuple[str, ...]) -> venues.Shell:
 
 
 def test_normals_all_outward_change_nothing(tmp_path: Path) -> None:
-    found, is_exact = enclosure(tmp_path, turned_over(BLOCK, tuple(BLOCK.polygons))).volume()
+    found, is_exact = boundary(tmp_path, turned_over(BLOCK, tuple(BLOCK.polygons))).volume()
     assert is_exact and found == pytest.approx(228.0, abs=1e-5)
 
 
 @pytest.mark.parametrize("names", [("ceiling",), ("block",), ("wall_east", "floor")])
 def test_faces_turned_at_random_leave_an_estimate(tmp_path: Path, names: tuple[str, ...]) -> None:
-    found, is_exact = enclosure(tmp_path, turned_over(BLOCK, names)).volume()
+    found, is_exact = boundary(tmp_path, turned_over(BLOCK, names)).volume()
     # 64 x 64 lines, one in each cell: only the 60 cells at the block's rim err, each by up to 3 m x 60 m2 /
     # 4096 = 0.044 m3, at random, so by 0.34 m3 together; four times that.
     assert not is_exact and found == pytest.approx(228.0, abs=1.4)
@@ -85,26 +85,26 @@ def test_faces_turned_at_random_leave_an_estimate(tmp_path: Path, names: tuple[s
 
 def test_a_missing_wall_leaves_an_estimate(tmp_path: Path) -> None:
     polygons = {name: faces for name, faces in BOX.polygons.items() if name != "wall_east"}
-    found, is_exact = enclosure(tmp_path, venues.Shell(BOX.vertices, polygons)).volume()
+    found, is_exact = boundary(tmp_path, venues.Shell(BOX.vertices, polygons)).volume()
     # Upright lines all pass floor and roof.
     assert not is_exact and found == pytest.approx(240.0, rel=1e-6)
 
 
 def test_a_stage_without_a_bottom_leaves_an_estimate(tmp_path: Path) -> None:
     shell = with_block(BOX, (3.0, 2.0, 0.0), (5.0, 4.0, 1.0), bottom=False)
-    found, is_exact = enclosure(tmp_path, shell).volume()
+    found, is_exact = boundary(tmp_path, shell).volume()
     # Lines through it pass three faces and count as the mean of the others: 240 instead of 236 at most.
     assert not is_exact and 235.0 < found < 241.0
 
 
 def test_open_sheets_part_nothing(tmp_path: Path) -> None:
     sheet = venues.with_screen(BOX, "reflector", [(4, 1, 3), (7, 1, 3), (7, 5, 3.5), (4, 5, 3.5)])
-    parted = enclosure(tmp_path, sheet)
+    parted = boundary(tmp_path, sheet)
     assert parted.volume() == (pytest.approx(240.0, abs=1e-5), True)
-    assert (parted.whereabouts(np.array([[5.0, 3.0, 3.9], [5.0, 3.0, 1.0]])) == IN_ROOM).all()
+    assert (parted.locate(np.array([[5.0, 3.0, 3.9], [5.0, 3.0, 1.0]])) == IN_ROOM).all()
 
 
-def test_whereabouts(tmp_path: Path) -> None:
+def test_points_are_located(tmp_path: Path) -> None:
     points = {
         (1.0, 1.0, 1.0): IN_ROOM,
         (4.0, 3.0, 3.5): IN_ROOM,
@@ -116,12 +116,12 @@ def test_whereabouts(tmp_path: Path) -> None:
         (5.0, 3.0, -0.01): OUTSIDE,
         (200.0, -50.0, 3.0): OUTSIDE,
     }
-    found = enclosure(tmp_path, BLOCK).whereabouts(np.array(list(points)))
+    found = boundary(tmp_path, BLOCK).locate(np.array(list(points)))
     assert list(found) == list(points.values())
 
 
-def test_whereabouts_in_the_notch_of_an_l(tmp_path: Path) -> None:
-    found = enclosure(tmp_path, venues.l_shape()).whereabouts(np.array([[9.0, 7.0, 2.0], [2.0, 7.0, 2.0]]))
+def test_points_are_located_in_the_notch_of_an_l(tmp_path: Path) -> None:
+    found = boundary(tmp_path, venues.l_shape()).locate(np.array([[9.0, 7.0, 2.0], [2.0, 7.0, 2.0]]))
     assert list(found) == [OUTSIDE, IN_ROOM]
 
 
@@ -140,12 +140,12 @@ def test_a_small_hole_does_not_turn_the_room_inside_out(tmp_path: Path) -> None:
         (high_y1, high_y0, n + 3, n + 2),
         (high_y0, low_y0, n, n + 3),
     )
-    open_room = enclosure(tmp_path, venues.Shell(vertices, polygons))
+    open_room = boundary(tmp_path, venues.Shell(vertices, polygons))
     random = np.random.default_rng(3)
     inside = random.random((50, 3)) * [9.0, 5.0, 3.0] + [0.2, 0.5, 0.5]
     outside = inside + np.array([0.0, 6.5, 0.0])
-    assert (open_room.whereabouts(inside) == IN_ROOM).all()
-    assert (open_room.whereabouts(outside) != IN_ROOM).all()
+    assert (open_room.locate(inside) == IN_ROOM).all()
+    assert (open_room.locate(outside) != IN_ROOM).all()
 
 
 class TestKernels:

@@ -53,7 +53,7 @@ def plan_and_report(
     """Search for the best treatment and write everything that comes out of it; return the exit code."""
     from .. import export_plan, plan, plan_charts, plan_tables
     from ..planning.plan_file import as_plain
-    from ..study.run import default_folder
+    from ..study.folder import default_folder
 
     folder = out or default_folder(study)
     with at_work(screen, folder) as display:
@@ -93,7 +93,7 @@ def run_and_report(
     from .. import compare, export
     from .. import run as run_study
     from ..report.export import comparison_object
-    from ..study.run import default_folder
+    from ..study.folder import default_folder
 
     folder = out or default_folder(study)
     with at_work(screen, folder) as display:

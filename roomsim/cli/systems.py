@@ -82,7 +82,7 @@ def system(
     from ..report.system_tables import system_table
 
     report = system_report(
-        study, scenario, aim=aim_hangs, spread=spread, splays=_numbers(splays), offset=offset / 1000.0
+        study, scenario, aim_hangs=aim_hangs, spread=spread, splays=_numbers(splays), offset=offset / 1000.0
     )
     screen.show(system_table(report))
     folder = out or study.with_suffix(".system")

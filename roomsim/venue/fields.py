@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import dist
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError
 
-from roomsim.errors import unprintable
+from roomsim.errors import PhysicalRangeError, unprintable
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e9)]
@@ -111,3 +111,20 @@ class Model(BaseModel):
     """Base of all: unknown keys and infinite numbers are faults, and nothing changes once it is read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
+
+
+SomeModel = TypeVar("SomeModel", bound=Model)
+
+
+def model_from(model: type[SomeModel], **values: object) -> SomeModel:
+    """A model from values of a program in place of those of a file.
+
+    Raises
+    ------
+    PhysicalRangeError : the first value that the model does not allow
+    """
+    try:
+        return model.model_validate(values)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        raise PhysicalRangeError(f"{first['loc'][0]} = {first['input']!r}: {first['msg']}.") from fault

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -28,8 +28,6 @@ from roomsim.venue.materials import built_in_materials, merged
 from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, read_source, validate
 from roomsim.venue.references import Documents, doubtful, reference_faults
 from roomsim.venue.sofa import read_sofa
-
-Role = Literal["study", "venue", "elements", "sources", "materials"]
 
 MODELS: dict[str, type[BaseModel]] = {
     "study": StudyDocument,
@@ -94,6 +92,20 @@ def read_study(path: str | Path) -> Study:
     )
 
 
+def materials(study: str | Path | None = None) -> MaterialsDocument:
+    """Built-in materials and fabrics, with those of a study's own file added.
+
+    Parameters
+    ----------
+    study : path of the study file; the built-in ones alone unless given
+
+    Raises
+    ------
+    DocumentError : the study cannot be read
+    """
+    return built_in_materials() if study is None else read_study(study).materials
+
+
 def kind_of_file(values: Mapping[str, Any]) -> str | None:
     """Which of the files of a study this is, by the keys at its top; none where that cannot be told."""
     keys = set(values) - {"schema", "name"}
@@ -116,7 +128,7 @@ def _article(kind: str) -> str:
     return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
 
 
-def schema_for(kind: Role) -> dict[str, Any]:
+def schema_for(kind: str) -> dict[str, Any]:
     """JSON Schema of a description file, for editors that complete and check TOML.
 
     Parameters

@@ -311,6 +311,9 @@ def test_the_front_finds_every_function_that_it_declares():
 def test_importing_the_package_loads_nothing_of_it():
     import subprocess
 
-    code = "import sys, roomsim; print(*(name for name in sys.modules if name.partition('.')[0] in ('roomsim', 'numpy')))"
+    code = (
+        "import sys, roomsim\n"
+        "print(*(name for name in sys.modules if name.partition('.')[0] in ('roomsim', 'numpy')))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["roomsim"]

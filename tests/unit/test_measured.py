@@ -192,16 +192,16 @@ def test_octaves_at_the_ends_take_the_nearest(tmp_path):
     [
         ("", "is empty"),
         ("125,250\n0.1,0.2\n", "three lines"),
-        ("125,250\n0.1,0.2\n0.1,x\n", "wall.csv:3: 'x' is no number"),
-        ("frequency_hz;absorption;scattering\n", "parted by commas"),
+        ("125,250\n0.1,0.2\n0.1,x\n", 'wall.csv:3: scattering must be a number with a decimal point, got "x"'),
+        ("frequency_hz;absorption;scattering\n", "separated by commas"),
         ("frequency_hz,absorption\n125,0.1\n", "must name the columns"),
         ("frequency_hz,absorption,scattering\n", "no values"),
         ("frequency_hz,absorption,scattering\n125,0.1,\n", "wall.csv:2: no scattering in this row"),
-        ("125,125\n0.1,0.2\n0.1,0.1\n", "stands twice"),
+        ("125,125\n0.1,0.2\n0.1,0.1\n", "occurs twice"),
         ("125,250\n-0.1,0.2\n0.1,0.1\n", "between 0 and 1"),
         ("125,1000\n0.1,0.2\n0.1,0.1\n", "no values for 250 Hz"),
         ("20000,31500\n0.1,0.2\n0.1,0.1\n", "63 Hz to 8 kHz"),
-        ("\0\0", "no CSV file"),
+        ("\0\0", "not a CSV file"),
     ],
 )
 def test_wrong_surface_tables(tmp_path, text, words):
@@ -221,8 +221,8 @@ ROW = ("LS1", "MP1", "T20", 1000, 0.9)
     [
         (("LS9", *ROW[1:]), 'measured.csv:3: room.toml has no source "LS9"'),
         (("LS1", "x", *ROW[2:]), 'no receiver "x"'),
-        ((*ROW[:3], 900, 0.9), "900 Hz is no octave band"),
-        ((*ROW[:3], 1000, "nan"), "is no number"),
+        ((*ROW[:3], 900, 0.9), "900 Hz is not an octave band"),
+        ((*ROW[:3], 1000, "nan"), "value must be a number"),
         (("LS1", "MP1", "T99", 1000, 0.9), '"T99" is no quantity'),
         ((*ROW[:4], 0.0), "cannot have been measured"),
         ((*ROW[:4], ""), "measured.csv:3: no value in this row"),

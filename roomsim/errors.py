@@ -9,6 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import Self
 
 LONGEST_LINE = 600
 """Characters of one line of a message; what is longer is cut in the middle."""
@@ -43,6 +44,10 @@ class RoomsimError(Exception):
         where = ", ".join(part for part in (self.file, place) if part)
         text = f"{where}: {fault}" if where else fault
         super().__init__(_fit_to_print(f"{text}\n       {cure}" if cure else text))
+
+    def in_file(self, file: object) -> Self:
+        """The same error with the name of the file in which it was found."""
+        return type(self)(self.fault, file=file, place=self.place, cure=self.cure)
 
     def __reduce__(self) -> tuple:
         # Exceptions with keyword-only arguments do not survive a process pool by themselves.

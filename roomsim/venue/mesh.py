@@ -81,34 +81,38 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
     ------
     MeshError : file, line or face, what is wrong, cure
     """
-    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
     path = folder / reference.file
+    try:
+        return _venue_mesh(_polygons(path, reference), reference)
+    except MeshError as error:
+        raise error.in_file(reference.file) from error.__cause__
+
+
+def _polygons(path: Path, reference: MeshReference) -> RawMesh:
+    content = _content(path)
     kind = path.suffix.lower()
-    content = _content(path, reference.file)
+    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
     if kind == ".obj":
         from roomsim.venue.obj import read_obj
 
-        raw = read_obj(content, reference.file)
-    elif kind == ".stl":
+        return read_obj(content)
+    if kind == ".stl":
         from roomsim.venue.stl import read_stl
 
-        raw = read_stl(content, reference.file)
-    elif kind == ".ply":
+        return read_stl(content)
+    if kind == ".ply":
         from roomsim.venue.ply import read_ply
 
-        raw = read_ply(content, reference.file)
-    else:
-        from roomsim.venue.gltf import read_gltf
+        return read_ply(content)
+    from roomsim.venue.gltf import read_gltf
 
-        if reference.up != "y" or reference.unit != "m":
-            raise MeshError(
-                f"glTF is in metres with y up by its standard; the venue file says "
-                f'unit = "{reference.unit}", up = "{reference.up}"',
-                file=reference.file,
-                cure='Write unit = "m" and up = "y"; else export the mesh again, or as OBJ.',
-            )
-        raw = read_gltf(content, reference.file, path.parent)
-    return _venue_mesh(raw, reference)
+    if reference.up != "y" or reference.unit != "m":
+        raise MeshError(
+            f"glTF is in metres with y up by its standard; the venue file says "
+            f'unit = "{reference.unit}", up = "{reference.up}"',
+            cure='Write unit = "m" and up = "y"; else export the mesh again, or as OBJ.',
+        )
+    return read_gltf(content, path.parent)
 
 
 def match_surfaces(mesh: VenueMesh, venue: VenueDocument, file: str = "venue file") -> tuple[str, ...]:
@@ -201,47 +205,39 @@ def _no_group(mesh: VenueMesh, pattern: str) -> str:
     return f"{pattern!r} fits no group of {mesh.file}. {suggestion(pattern, known)}"
 
 
-def _content(path: Path, file: str) -> bytes:
+def _content(path: Path) -> bytes:
     if path.suffix.lower() not in FORMATS:
-        raise MeshError(
-            f'"{path.suffix}" files are not read',
-            file=file,
-            cure=f"Export the mesh as one of {', '.join(FORMATS)}.",
-        )
+        raise MeshError(f'"{path.suffix}" files are not read', cure=f"Export the mesh as one of {', '.join(FORMATS)}.")
     try:
         if not path.is_file():
-            raise MeshError("no such file", file=file, cure="The path is relative to the venue file.")
+            raise MeshError("no such file", cure="The path is relative to the venue file.")
         if path.stat().st_size > LARGEST_FILE:
-            raise MeshError(
-                f"larger than {LARGEST_FILE // 1_000_000} MB", file=file, cure="Export a simpler mesh."
-            )
+            raise MeshError(f"larger than {LARGEST_FILE // 1_000_000} MB", cure="Export a simpler mesh.")
         content = path.read_bytes()
     except (OSError, ValueError) as error:
-        raise MeshError(f"cannot be read: {error}", file=file) from None
+        raise MeshError(f"cannot be read: {error}") from None
     if content.startswith((b"PK\x03\x04", b"\x1f\x8b")):
-        raise MeshError("this is an archive, whatever its name says", file=file, cure="Unpack it first.")
+        raise MeshError("this is an archive, whatever its name says", cure="Unpack it first.")
     return content
 
 
 def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
-    file = reference.file
     if not len(raw.place):
-        raise MeshError("the mesh has no faces", file=file, cure="Export it again, with its faces.")
+        raise MeshError("the mesh has no faces", cure="Export it again, with its faces.")
     outside = np.flatnonzero((raw.corners < 0) | (raw.corners >= len(raw.vertices)))
     if len(outside):
         owner = int(np.searchsorted(raw.start, outside[0], side="right")) - 1
         raise MeshError(
             f"the face names vertex {raw.corners[outside[0]]}, and the file has {len(raw.vertices)}",
-            file=file,
             place=f"{raw.place_kind} {raw.place[owner]}",
             cure="The file is cut short or damaged; export it again.",
         )
-    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners, file)
+    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners)
     try:
         faces, polygon = triangulate(vertices, corners, raw.start)
     except PolygonFault as error:
-        raise _uncut(raw, error, file) from None
-    names, labels, index = _surface_groups(raw, file)
+        raise _uncut(raw, error) from None
+    names, labels, index = _surface_groups(raw, reference.file)
     return VenueMesh(
         vertices=vertices,
         faces=faces,
@@ -251,18 +247,17 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
         polygon=polygon.astype(np.int32),
         place=raw.place[polygon],
         place_kind=raw.place_kind,
-        file=file,
+        file=reference.file,
     )
 
 
-def _uncut(raw: RawMesh, error: PolygonFault, file: str) -> MeshError:
+def _uncut(raw: RawMesh, error: PolygonFault) -> MeshError:
     """The first polygon that cannot be cut into triangles in full, and the places of the others."""
     (first, what), *others = error.faults
     shown = ", ".join(str(raw.place[polygon]) for polygon, _ in others[:8])
     more = f" and {len(others) - 8} more" if len(others) > 8 else ""
     return MeshError(
         f"the face cannot be cut into triangles: {what}",
-        file=file,
         place=f"{raw.place_kind} {raw.place[first]}",
         cure="Straighten the face, or cut it into triangles before the export."
         + (f" The same holds for {raw.place_kind}s {shown}{more}." if others else ""),
@@ -274,7 +269,6 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
     if len(bad):
         raise MeshError(
             f"{len(bad)} of {len(vertices)} vertices have coordinates that are no numbers",
-            file=reference.file,
             place=f"vertex {bad[0]}",
             cure="Export the mesh again.",
         )
@@ -283,7 +277,6 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
     if far > FURTHEST:
         raise MeshError(
             f"coordinates reach {far:.3g} m",
-            file=reference.file,
             cure=f"Check unit in the venue file (now {reference.unit!r}), and move the mesh to near the origin.",
         )
     return upright(scaled) if reference.up == "y" else scaled
@@ -296,7 +289,7 @@ def upright(vertices: np.ndarray, *, back: bool = False) -> np.ndarray:
     return np.stack([x, z, -y] if back else [x, -z, y], axis=1)
 
 
-def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.ndarray, np.ndarray]:
+def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Vertices in use, each kept once, and corners renumbered to them, in the order of first use.
 
     Pairs are looked for by distance: rounding to a grid would part neighbours on two sides of a grid line.
@@ -307,7 +300,6 @@ def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.nd
         raise MeshError(
             f"up to {together.max()} of its vertices lie within {1e6 * SAME_POINT:.0f} micrometres of each other; "
             "no room has details of that size",
-            file=file,
             cure="Check unit in the venue file; else remove the details and export the mesh again.",
         )
     pairs = cKDTree(distinct).query_pairs(SAME_POINT, output_type="ndarray")
@@ -328,7 +320,6 @@ def _surface_groups(raw: RawMesh, file: str) -> tuple[tuple[str, ...], tuple[str
         if found:
             raise MeshError(
                 f"the name {name!r} holds the character {found}, which cannot be printed",
-                file=file,
                 cure="Rename it in the program that the mesh comes from.",
             )
     materials: dict[str, set[str]] = {}

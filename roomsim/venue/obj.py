@@ -19,19 +19,14 @@ from roomsim.venue.polygons import RawMesh
 _FREE_FORM = {"cstype", "curv", "curv2", "surf"}
 
 
-def read_obj(content: bytes, file: str) -> RawMesh:
+def read_obj(content: bytes) -> RawMesh:
     """Read the bytes of an OBJ file.
-
-    Parameters
-    ----------
-    content : bytes of the file
-    file : its name, for messages
 
     Raises
     ------
-    MeshError : file, line and cure
+    MeshError : line, what is wrong, cure
     """
-    reading = _Reading(file)
+    reading = _Reading()
     for line, text in _statements(content):
         keyword, _, rest = text.replace("\t", " ").partition(" ")
         reading.line = line
@@ -70,8 +65,7 @@ def _statements(content: bytes) -> Iterator[tuple[int, str]]:
 class _Reading:
     """What has been read, and the names that hold for the next face."""
 
-    def __init__(self, file: str) -> None:
-        self.file = file
+    def __init__(self) -> None:
         self.line = 1
         self.coordinates: list[tuple[float, float, float]] = []
         self.corners: list[int] = []
@@ -83,7 +77,7 @@ class _Reading:
         self.highest = (-1, 0)
 
     def error(self, fault: str, cure: str, line: int | None = None) -> MeshError:
-        return MeshError(fault, file=self.file, place=f"line {line or self.line}", cure=cure)
+        return MeshError(fault, place=f"line {line or self.line}", cure=cure)
 
     def vertex(self, words: list[str]) -> None:
         # A fourth value is a weight for curves; further values are colours.
@@ -98,7 +92,7 @@ class _Reading:
 
     def polygon(self, words: list[str]) -> None:
         if len(words) < 3:
-            raise self.error(f"a face needs three vertices or more, got {len(words)}", "Remove the face.")
+            raise self.error(f"a face needs at least three vertices, got {len(words)}", "Remove the face.")
         n = len(self.coordinates)
         for word in words:
             reference = word.split("/", 1)[0]

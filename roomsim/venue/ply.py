@@ -10,19 +10,14 @@ import numpy as np
 from trimesh.exchange.ply import load_ply
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh
+from roomsim.venue.polygons import RawMesh, numbered_polygons
 
 _FACE_KEYS = ("vertex_index", "vertex_indices")
 """Both are in use for the list of a face's corners."""
 
 
-def read_ply(content: bytes, file: str) -> RawMesh:
+def read_ply(content: bytes) -> RawMesh:
     """Read the bytes of a PLY file, binary or text.
-
-    Parameters
-    ----------
-    content : bytes of the file
-    file : its name, for messages
 
     Raises
     ------
@@ -40,26 +35,14 @@ def read_ply(content: bytes, file: str) -> RawMesh:
     except Exception as error:  # trimesh raises whatever its parsing runs into
         raise MeshError(
             f"the file is damaged, or mixes faces of different kinds in binary form ({error})"[:240],
-            file=file,
             cure="Export it again, as text (ASCII) or with triangles only.",
         ) from error
     counts = np.array([len(polygon) for polygon in polygons], dtype=np.int64)
     if (counts < 3).any():
-        raise MeshError(
-            f"a face needs three vertices or more, got {counts.min()}",
-            file=file,
-            place=f"face {int(np.argmin(counts))}",
-            cure="Remove the face.",
-        )
-    return RawMesh(
-        vertices=vertices,
-        corners=np.concatenate([*polygons, np.empty(0, dtype=np.int64)]),
-        start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        label=np.zeros(len(counts), dtype=np.int32),
-        labels=(("", "", ""),),
-        place=np.arange(len(counts), dtype=np.int64),
-        place_kind="face",
-    )
+        place = f"face {int(np.argmin(counts))}"
+        fault = f"a face needs at least three vertices, got {counts.min()}"
+        raise MeshError(fault, place=place, cure="Remove the face.")
+    return numbered_polygons(vertices, np.concatenate([*polygons, np.empty(0, dtype=np.int64)]), counts)
 
 
 def _column(elements: dict[str, Any], element: str, names: tuple[str, ...]) -> np.ndarray:

@@ -40,17 +40,24 @@ class RawMesh:
     place_kind: Literal["line", "face"]
 
 
-def triangle_mesh(
-    vertices: np.ndarray, faces: np.ndarray, label: np.ndarray, labels: tuple[tuple[str, str, str], ...]
+def numbered_polygons(
+    vertices: np.ndarray,
+    corners: np.ndarray,
+    counts: np.ndarray,
+    label: np.ndarray | None = None,
+    labels: tuple[tuple[str, str, str], ...] = (("", "", ""),),
 ) -> RawMesh:
-    """A mesh of triangles (m, 3) whose places are their numbers in the file, from 0."""
+    """Polygons of `counts` (n,) corners each, end to end in `corners`, found by their number in the file, from 0.
+
+    Without `label` and `labels` the file has no names.
+    """
     return RawMesh(
         vertices=vertices,
-        corners=faces.reshape(-1).astype(np.int64),
-        start=3 * np.arange(len(faces) + 1, dtype=np.int64),
-        label=label.astype(np.int32),
+        corners=corners.astype(np.int64),
+        start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        label=(np.zeros(len(counts)) if label is None else label).astype(np.int32),
         labels=labels,
-        place=np.arange(len(faces), dtype=np.int64),
+        place=np.arange(len(counts), dtype=np.int64),
         place_kind="face",
     )
 

@@ -229,7 +229,7 @@ def test_latin_1_in_a_comment_is_harmless_and_in_a_name_is_not(tmp_path: Path) -
         (SQUARE + "v 1e999 0 0\nf 1 2 3", 5, "three numbers", "Export the mesh again"),
         (SQUARE + "v 1,5 0 0\nf 1 2 3", 5, '"1,5 0 0"', "decimal point"),
         (SQUARE + "v 1 2\nf 1 2 3", 5, '"1 2"', "Export the mesh again"),
-        (SQUARE + "\nf 1 2\n", 6, "three vertices or more, got 2", "Remove the face"),
+        (SQUARE + "\nf 1 2\n", 6, "at least three vertices, got 2", "Remove the face"),
         (SQUARE + "f 1 2 0\n", 5, "no vertex 0", "export it again"),
         (SQUARE + "f 1 2 -5\n", 5, "no vertex -5 at this point; 4 are defined", "export it again"),
         (SQUARE + "f 1 2 3\nf 1 2 9\nf 1 2 7\n", 6, "vertex 9, and the file has 4", "cut short"),

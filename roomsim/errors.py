@@ -136,6 +136,11 @@ def _fit_to_print(text: str) -> str:
     return "\n".join(printable(line) for line in shown)
 
 
+def unknown_name(kind: str, name: str, known: Iterable[str]) -> str:
+    """Sentence on a `name` that is not among the `known` ones of its kind, with the near misses."""
+    return f'no {kind} is called "{name}". {suggestion(name, known)}'
+
+
 def suggestion(wrong: str, known: Iterable[str]) -> str:
     """Sentence that lists the near misses of `wrong` among the `known` names, or all of them if few."""
     names = sorted(set(known))

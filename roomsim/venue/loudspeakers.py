@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from roomsim.errors import DocumentError, suggestion
+from roomsim.errors import DocumentError, unknown_name
 from roomsim.venue.fields import Decibel, Model, Name
 from roomsim.venue.parsing import document_error, read_source, validate
 from roomsim.venue.rigging import Kilograms
@@ -185,10 +185,5 @@ def find_loudspeaker(own: Mapping[str, Loudspeaker], name: str) -> Loudspeaker:
     """
     known = {**built_in_loudspeakers(), **own}
     if name not in known:
-        raise DocumentError(unknown_loudspeaker(name, known))
+        raise DocumentError(unknown_name("loudspeaker", name, known))
     return known[name]
-
-
-def unknown_loudspeaker(name: str, known: Mapping[str, Loudspeaker]) -> str:
-    """Sentence on a box that is not among the `known`."""
-    return f'no loudspeaker is called "{name}". {suggestion(name, known)}'

@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import TypeVar
 
-from roomsim.errors import MaterialError, suggestion
-from roomsim.venue.document import Fabric, Material, MaterialsDocument
+from roomsim.errors import MaterialError, suggestion, unknown_name
+from roomsim.venue.document import Fabric, MaterialsDocument
 from roomsim.venue.parsing import document_error, read_source, validate
-
-Row = TypeVar("Row", Material, Fabric)
 
 
 @cache
@@ -39,16 +36,6 @@ def merged(built_in: MaterialsDocument, own: MaterialsDocument) -> MaterialsDocu
     )
 
 
-def find_material(materials: MaterialsDocument, name: str) -> Material:
-    """The material of this name.
-
-    Raises
-    ------
-    MaterialError : there is none; the message lists the near misses
-    """
-    return _find(materials.material, name, "material", materials.fabric)
-
-
 def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
     """The fabric of this name.
 
@@ -56,7 +43,9 @@ def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
     ------
     MaterialError : there is none; the message lists the near misses
     """
-    return _find(materials.fabric, name, "fabric", materials.material)
+    if name not in materials.fabric:
+        raise MaterialError(unknown(name, "fabric", materials.fabric, materials.material))
+    return materials.fabric[name]
 
 
 def unknown(name: str, kind: str, known: Mapping[str, object], others: Mapping[str, object]) -> str:
@@ -64,10 +53,4 @@ def unknown(name: str, kind: str, known: Mapping[str, object], others: Mapping[s
     if name in others:
         other = "fabric" if kind == "material" else "material"
         return f'"{name}" is a {other}, and a {kind} is wanted here. {suggestion(name, known)}'
-    return f'no {kind} is called "{name}". {suggestion(name, known)}'
-
-
-def _find(known: Mapping[str, Row], name: str, kind: str, others: Mapping[str, object]) -> Row:
-    if name not in known:
-        raise MaterialError(unknown(name, kind, known, others))
-    return known[name]
+    return unknown_name(kind, name, known)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from roomsim.errors import suggestion
+from roomsim.errors import unknown_name
 from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
 from roomsim.venue.lines import KeyPath
 
@@ -43,8 +43,7 @@ def switching_faults(
             for j, name in enumerate(getattr(change, key)):
                 path: KeyPath = ("system_change", i, key, j)
                 if name not in names:
-                    text = f'no source, hang or stack is called "{name}". {suggestion(name, names)}'
-                    yield "elements", path, text
+                    yield "elements", path, unknown_name("source, hang or stack", name, names)
                 elif key == "switch_off" and name in change.switch_on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
     # The first of a name: that it is there twice is told elsewhere.

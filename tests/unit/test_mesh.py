@@ -231,7 +231,7 @@ def test_ply_of_triangles(tmp_path: Path, encoding: str) -> None:
         ("4 0 1 2 3\n", "2 rows of face announced, 1 found"),
         ("4 0 1 2 3\n3 0 1 x\n", "damaged"),
         ("4 0 1 2 3\n3 0 1 nan\n", "damaged"),
-        ("4 0 1 2 3\n2 0 1\n", "face 1: a face needs three vertices"),
+        ("4 0 1 2 3\n2 0 1\n", "face 1: a face needs at least three vertices"),
         ("4 0 1 2 3\n3 0 1 9\n", "face 1: the face names vertex 9, and the file has 4"),
         ("4 0 1 2 3\n3 0 1 -1\n", "face 1: the face names vertex -1, and the file has 4"),
     ],

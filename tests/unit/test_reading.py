@@ -496,7 +496,7 @@ def test_compare_with(study: Path) -> None:
 
 def test_bare_scenario_has_no_elements(study: Path) -> None:
     change(study, "study.toml", 'name = "both"', 'name = "bare"')
-    assert '"bare" is the bare venue and has no elements; call this scenario otherwise' in fault(study)
+    assert '"bare" is the bare venue and has no elements; give this scenario another name' in fault(study)
     change(study, "study.toml", 'elements = ["east drape", "sheet"]', "elements = []")
     assert read_study(study).warnings == ()
 

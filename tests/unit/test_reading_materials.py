@@ -6,7 +6,7 @@ import pytest
 
 from roomsim.errors import MaterialError
 from roomsim.venue.document import MaterialsDocument
-from roomsim.venue.materials import built_in_materials, find_fabric, find_material, merged
+from roomsim.venue.materials import built_in_materials, find_fabric, merged
 
 ROW = {"absorption": (0.1,) * 8, "scattering": (0.1,) * 8, "source": "invented for tests"}
 OWN = MaterialsDocument.model_validate(
@@ -19,22 +19,15 @@ OWN = MaterialsDocument.model_validate(
 
 
 def test_known_names() -> None:
-    assert find_material(OWN, "brick_bare") is OWN.material["brick_bare"]
     assert find_fabric(OWN, "wool") is OWN.fabric["wool"]
 
 
 def test_unknown_names_bring_the_near_misses() -> None:
-    with pytest.raises(
-        MaterialError, match=r'^no material is called "brick_paintd"\. Did you mean \'brick_painted\''
-    ):
-        find_material(OWN, "brick_paintd")
     with pytest.raises(MaterialError, match=r'^no fabric is called "velour"\. Known: wool\.$'):
         find_fabric(OWN, "velour")
 
 
-def test_a_fabric_is_no_material() -> None:
-    with pytest.raises(MaterialError, match=r'^"wool" is a fabric, and a material is wanted here\.'):
-        find_material(OWN, "wool")
+def test_a_material_is_no_fabric() -> None:
     with pytest.raises(MaterialError, match=r'^"brick_bare" is a material, and a fabric is wanted here\.'):
         find_fabric(OWN, "brick_bare")
 
@@ -44,4 +37,4 @@ def test_own_rows_add_to_the_built_in_ones_and_leave_them_as_they_are() -> None:
     assert set(both.material) == set(built_in_materials().material) | {"brick_bare", "brick_painted"}
     assert both.material["brick_painted"] is OWN.material["brick_painted"]
     # What an opening becomes unless the user says otherwise.
-    assert find_material(built_in_materials(), "open").absorption == (1.0,) * 8
+    assert built_in_materials().material["open"].absorption == (1.0,) * 8

@@ -17,6 +17,9 @@ LABELS = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
 SPEECH = slice(1, 8)
 """The seven bands 125 Hz to 8 kHz of IEC 60268-16."""
 
+SPEECH_MID = [3, 4, 5, 6]
+"""Indices of 500 Hz to 4 kHz, which carry most of the intelligibility of speech."""
+
 MID = (3, 4)
 """Indices of 500 Hz and 1 kHz, over which ISO 3382-1:2009, A.2 averages."""
 

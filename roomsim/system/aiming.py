@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import differential_evolution
 
-from ..bands import N_BANDS
+from ..bands import N_BANDS, SPEECH_MID
 from ..errors import PhysicalRangeError
 from ..physics.radiation import frame, gain_towards
 from ..venue.loudspeakers import Loudspeaker
@@ -20,8 +20,6 @@ from .layout import Layout, layout_of
 
 SPLAYS = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0)
 """Degrees between boxes that rigging frames commonly offer (common practice, no source)."""
-SPEECH_BANDS = (3, 4, 5, 6)
-"""Indices of 500 Hz to 4 kHz, where hangs of usual length can be aimed and speech is understood."""
 SPREAD = 6.0
 """dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
 source)."""
@@ -80,7 +78,7 @@ def aim(
     air_attenuation: np.ndarray | None = None,
     unwanted: Directions | None = None,
     splays: Sequence[float] = SPLAYS,
-    bands: Sequence[int] = SPEECH_BANDS,
+    bands: Sequence[int] = SPEECH_MID,
     spread: float = SPREAD,
     seed: int = 1,
 ) -> Aim:

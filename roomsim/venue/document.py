@@ -8,10 +8,10 @@ line and key.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from roomsim.errors import DocumentError, suggestion
 from roomsim.physics.levels import level_sum
@@ -37,6 +37,9 @@ from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
 from roomsim.venue.planning import Plan
 from roomsim.venue.rigging import Hanging, Kilograms, RoofPoint, Truss
 from roomsim.venue.systems import Hang, SubStack
+
+if TYPE_CHECKING:
+    from roomsim.venue.mesh import VenueMesh
 
 # --- materials.toml -------------------------------------------------------------------------------------
 
@@ -587,6 +590,31 @@ class Study(Model):
     """File name -> SHA-256 of its bytes, the mesh included. Names are relative to `folder`, with `/`."""
     warnings: tuple[str, ...] = ()
     """What is allowed but probably not meant, each with file, line and key."""
+
+    _meshes: dict[tuple[MeshReference, Path], VenueMesh] = PrivateAttr(default_factory=dict)
+    """What has been read; copies of a study share it."""
+
+    @property
+    def mesh(self) -> VenueMesh:
+        """The venue's mesh; read from its file when it is first used.
+
+        Raises
+        ------
+        MeshError : the file cannot be read, or its mesh cannot be used
+        """
+        # Reading a mesh needs this module, and takes long to import.
+        from roomsim.venue.mesh import read_mesh
+
+        reference = self.venue.mesh, self.venue_folder
+        if reference not in self._meshes:
+            self._meshes[reference] = read_mesh(*reference)
+        return self._meshes[reference]
+
+    def with_mesh(self, mesh: VenueMesh) -> Study:
+        """The same study with another mesh, such as the inner surfaces of the one in the file."""
+        study = self.model_copy()
+        study._meshes = {(self.venue.mesh, self.venue_folder): mesh}
+        return study
 
     @property
     def venue_folder(self) -> Path:

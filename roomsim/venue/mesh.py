@@ -37,7 +37,7 @@ LARGEST_FILE = 512_000_000
 FORMATS = (".obj", ".glb", ".gltf", ".stl", ".ply")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class VenueMesh:
     """Triangles of the venue in metres, z up. Triangles without area are kept, for the checks to name."""
 

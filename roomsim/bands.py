@@ -28,11 +28,11 @@ BASS = (0, 1)
 
 LINES_PER_BAND = 12
 """Frequencies at which complex pressures are summed in each octave before they become band power, unless a system
-asks for more (`system.elements.lines_of`): four in each third."""
+needs more (`system.elements.lines_of`): four in each third."""
 
 
 def band_lines(mid_bands: np.ndarray = EXACT, per_band: np.ndarray | int = LINES_PER_BAND) -> np.ndarray:
-    """(sum of per_band,) Hz, evenly spaced in the logarithm over each octave (base ten), none on an edge.
+    """(sum of per_band,) Hz, evenly spaced in the logarithm over each octave (base ten), none at a band edge.
 
     Parameters
     ----------

@@ -21,6 +21,7 @@ from ..metrics.registry import METRICS
 from ..study.compare import FAMILY_LEVEL
 from ..study.results import Results
 from ..study.results_file import load_results
+from ..words import listed
 from .cautions import cautions
 from .positions import PositionRow, position_rows
 from .quantities import STI, T20
@@ -317,8 +318,7 @@ def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
     )
     higher = [f"'{clean(row.scenario)}'" for row in ranked[: ranked.index(best)]]
     if higher:
-        shown = ", ".join(higher[:3]) + (f" and {len(higher) - 3} more" if len(higher) > 3 else "")
-        text += f" Higher, but over a limit: {shown}."
+        text += f" Higher, but over a limit: {listed(higher, 3)}."
     return text
 
 

@@ -22,9 +22,9 @@ from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, fau
 
 COLUMNS = ("azimuth_deg", "elevation_deg", "f_hz", "level_db")
 LARGEST_FILE = 8_000_000
-"""Bytes. The whole sphere in steps of 2 degrees takes 2 MB in octaves and 6 MB in thirds."""
+"""Bytes. The whole sphere in steps of 2 degrees is 2 MB in octaves and 6 MB in thirds."""
 WIDEST_STEP = 30.0
-"""Degrees. Directions further apart than this say too little of a pattern."""
+"""Degrees. Directions further apart than this do not define a pattern."""
 AXIS_TOLERANCE = 0.5
 """dB by which the axis may differ from 0, for rounded and smoothed data."""
 
@@ -65,9 +65,9 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
     Parameters
     ----------
     path : CSV file in UTF-8 with the columns azimuth_deg, elevation_deg, f_hz, level_db, in any order.
-        Further columns (a phase) and lines that begin with # are passed over.
-    thirds : levels for each of the 24 thirds from 50 Hz to 10 kHz in place of octaves; where the file has none
-        the nearest of its octave counts
+        Further columns (such as a phase) and lines that begin with # are ignored.
+    thirds : levels for each of the 24 thirds from 50 Hz to 10 kHz in place of octaves; a third that the file does
+        not have takes the nearest one of its octave
 
     Returns
     -------
@@ -111,7 +111,7 @@ def _levels(rows: list[Row]) -> Levels:
         key = (round(azimuth % 360, 6) % 360, elevation, _third(frequency, number))
         if key in levels and abs(levels[key][0] - level) > 0.1:
             raise FileFault(
-                f"another level for the direction and frequency of line {levels[key][1]}", number
+                f"a different level for the direction and frequency of line {levels[key][1]}", number
             )
         levels.setdefault(key, (level, number))
     if not levels:
@@ -120,8 +120,8 @@ def _levels(rows: list[Row]) -> Levels:
 
 
 def _third(frequency: float, line: int) -> int:
-    """Number of the one-third-octave band: 10 lg f is whole at the exact mid-bands of IEC 61260-1, and within
-    0.05 of it at the nominal ones."""
+    """Number of the one-third-octave band: 10 lg f is a whole number at the exact mid-bands of IEC 61260-1, and
+    within 0.05 of it at the nominal ones."""
     number = 10 * math.log10(frequency) if frequency > 0 else 0.0
     if abs(number - round(number)) > 0.1 or not 17 <= round(number) <= 40:
         raise FileFault(
@@ -138,8 +138,8 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     lacking = [f"{NOMINAL[band]:g}" for band in range(N_BANDS) if not members[band]]
     if lacking:
         raise FileFault(
-            f"no levels at {', '.join(lacking)} Hz; where data ends, repeat the nearest band or give 0 dB "
-            "all round, whichever suits the source"
+            f"no levels at {', '.join(lacking)} Hz; where the data end, repeat the nearest band or give 0 dB "
+            "in all directions, whichever suits the source"
         )
     directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     octaves = {}
@@ -169,7 +169,7 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
 
 
 def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
-    """Direction -> (24,) dB, thirds 17 to 40, of levels in which every octave has one third at least."""
+    """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
     given = sorted({third for _, _, third in rows})
     nearest = [
         min((t for t in given if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
@@ -219,7 +219,7 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
             azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves
         }
         if abs(elevation) == 90:
-            # A pole is one direction, however many azimuths it is written with.
+            # A pole is one direction, at however many azimuths it is given.
             level[i] = _mean(given.values())
             continue
         for j, azimuth in enumerate(azimuths):
@@ -238,7 +238,7 @@ def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
 
 
 def _check_circle(angles: np.ndarray, what: str) -> None:
-    """Angles that are ascending, begin with 0 and lie below 360 must leave no wide gap all round."""
+    """Refuse wide gaps on a circle, of angles that ascend from 0 and are below 360."""
     _check_steps(np.append(angles, 360.0), what)
 
 

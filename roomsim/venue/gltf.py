@@ -1,8 +1,8 @@
 """glTF files, binary (.glb) and text (.gltf): triangles with the names of their nodes and materials.
 
-trimesh decodes the numbers and places the nodes. It is given a copy of the document with geometry alone, and
-the buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in it, so that
-names that occur twice or not at all are told apart.
+trimesh decodes the numbers and places the nodes. It gets a copy of the document with geometry alone, and the
+buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in the copy to
+distinguish names that occur twice or not at all.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from roomsim.venue.parsing import find_file
 from roomsim.venue.polygons import RawMesh, numbered_polygons
 
 LARGEST_COUNT = 50_000_000
-"""Numbers in all accessors together; a file can declare more than it holds."""
+"""Numbers in all accessors together; a file can declare more than it contains."""
 
 DEEPEST = 500
-"""Nodes within nodes; placing a node costs as many matrices as there are nodes above it."""
+"""Levels of nodes; placing a node takes as many matrices as there are nodes above it."""
 _MAGIC, _JSON, _BINARY = 0x46546C67, 0x4E4F534A, 0x004E4942
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
 _WITHOUT_GEOMETRY = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_")
@@ -59,7 +59,7 @@ def read_gltf(content: bytes, folder: Path) -> RawMesh:
         return _flatten(scene, names, materials)
     except MeshError:
         raise
-    except Exception as error:  # trimesh raises whatever its parsing runs into
+    except Exception as error:  # trimesh raises many kinds for a damaged file
         shown = f"{type(error).__name__}: {error}"[:200]
         raise _unreadable(f"the file is damaged or not glTF 2.0 ({shown})") from error
 
@@ -76,7 +76,7 @@ def _split(content: bytes) -> tuple[dict[str, Any], bytes | None]:
         raise _unreadable("the file ends within its header")
     _, version, length = struct.unpack_from("<III", content)
     if version != 2:
-        raise _unreadable(f"glTF version {version} is not read", "Export it as glTF 2.0.")
+        raise _unreadable(f"glTF version {version} is not supported", "Export it as glTF 2.0.")
     if length != len(content):
         raise _unreadable(f"the file should have {length} bytes and has {len(content)}")
     chunks: dict[int, bytes] = {}
@@ -93,10 +93,10 @@ def _split(content: bytes) -> tuple[dict[str, Any], bytes | None]:
 
 
 def _check(document: dict[str, Any]) -> None:
-    """Refuse what would be decoded wrongly or not at all."""
+    """Refuse what cannot be decoded, or not correctly."""
     if str(document["asset"]["version"]).partition(".")[0] != "2":
         raise _unreadable(
-            f"glTF version {document['asset']['version']} is not read", "Export it as glTF 2.0."
+            f"glTF version {document['asset']['version']} is not supported", "Export it as glTF 2.0."
         )
     for name in document.get("extensionsRequired", []):
         if not name.startswith(_WITHOUT_GEOMETRY):
@@ -104,10 +104,10 @@ def _check(document: dict[str, Any]) -> None:
     accessors = document.get("accessors", [])
     size = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
     if sum(int(accessor["count"]) * size[accessor["type"]] for accessor in accessors) > LARGEST_COUNT:
-        raise _unreadable("the file declares far more numbers than a venue needs", "Export a simpler mesh.")
+        raise _unreadable("the file declares many more numbers than a venue needs", "Export a simpler mesh.")
     for primitive in (p for mesh in document.get("meshes", []) for p in mesh["primitives"]):
         if primitive.get("mode", _TRIANGLES) == _FAN:
-            raise _unreadable("triangle fans are not read", "Export it as plain triangles.")
+            raise _unreadable("triangle fans are not supported", "Export it as plain triangles.")
         position = accessors[primitive["attributes"]["POSITION"]]
         if position["componentType"] != _FLOAT or position["type"] != "VEC3":
             raise _unreadable("its coordinates are quantised", "Export it without compression.")
@@ -118,7 +118,7 @@ def _check(document: dict[str, Any]) -> None:
     scenes = document.get("scenes", [])
     roots = scenes[document.get("scene", 0)].get("nodes", []) if scenes else []
     if len(set(parents)) < len(parents) or set(roots) & set(parents) or len(set(roots)) < len(roots):
-        raise _unreadable("its nodes make no tree")
+        raise _unreadable("its nodes do not form a tree")
     level, depth = list(roots), 0
     while level:
         level = [child for node in level for child in document["nodes"][node].get("children", [])]
@@ -130,7 +130,7 @@ def _check(document: dict[str, Any]) -> None:
 
 
 def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
-    """Geometry alone, with names of ours; file's name for each node, and material for each primitive."""
+    """Geometry alone, with new names; the name in the file of each node, and the material of each primitive."""
     materials = document.get("materials", [])
     meshes: list[dict[str, Any]] = []
     members: list[list[int]] = []
@@ -170,7 +170,7 @@ def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, s
 def _buffers(
     document: dict[str, Any], binary: bytes | None, folder: Path
 ) -> tuple[list[dict[str, Any]], dict[str, bytes]]:
-    """The buffers' entries, with names of ours as addresses, and their bytes by these names."""
+    """The entries of the buffers, with new names as addresses, and their bytes by these names."""
     entries, contents = [], {}
     for i, buffer in enumerate(document.get("buffers", [])):
         uri = buffer.get("uri")
@@ -188,7 +188,7 @@ def _buffers(
                 content = find_file(folder.resolve(), folder, urllib.parse.unquote(uri)).read_bytes()
             except ValueError as error:
                 raise _unreadable(
-                    f"buffer {i}: {error}", "Export it as .glb, which holds everything."
+                    f"buffer {i}: {error}", "Export it as .glb, which contains everything."
                 ) from None
         if len(content) < int(buffer["byteLength"]):
             raise _unreadable(f"buffer {i} should have {buffer['byteLength']} bytes and has {len(content)}")
@@ -198,12 +198,12 @@ def _buffers(
 
 
 def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str, str]) -> RawMesh:
-    """All triangles at their places in the scene."""
+    """All triangles at their positions in the scene."""
     nothing = np.empty((0, 3), dtype=np.int64)
     vertices, faces, label = [nothing.astype(float)], [nothing], [nothing[:, 0]]
     labels: dict[tuple[str, str, str], int] = {}
     offset = 0
-    # By number, not in the order of a dictionary inside trimesh.
+    # By number, since trimesh has them in the order of a dictionary.
     for node in sorted(scene.graph.nodes_geometry, key=lambda name: int(name.split()[1])):
         matrix, geometry = scene.graph[node]
         primitive = str(geometry)
@@ -211,8 +211,8 @@ def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str,
         points = np.asarray(part.vertices, dtype=np.float64)
         triangles = np.asarray(part.faces, dtype=np.int64)
         if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(points)):
-            raise _unreadable(f'a triangle of "{names[node]}" names a vertex that is not there')
-        # A mirrored node turns its triangles inside out; winding them back keeps their front.
+            raise _unreadable(f'a triangle of "{names[node]}" names a vertex that does not exist')
+        # A mirrored node turns its triangles inside out; reversing them keeps their front.
         triangles = triangles[:, ::-1] if np.linalg.det(matrix[:3, :3]) < 0 else triangles
         vertices.append(points @ matrix[:3, :3].T + matrix[:3, 3])
         faces.append(triangles + offset)

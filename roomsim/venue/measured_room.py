@@ -1,11 +1,11 @@
-"""A measured room as a folder: geometry, surface tables, places, and what was measured there.
+"""A measured room as a folder: geometry, surface tables, positions, and measured values.
 
     room.toml          what is what (the only file that must have this name)
     <mesh>             any mesh that a venue may have
     <surface tables>   one CSV file a material, in one-third octaves or octaves
     <measurements>     one CSV file: source, receiver, quantity, frequency_hz, value
 
-docs/measured_rooms.md explains every key and how to come from an open data set to such a folder.
+docs/measured_rooms.md explains every key, and how to make such a folder from an open data set.
 """
 
 from __future__ import annotations
@@ -43,12 +43,12 @@ from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, fau
 ROOM_FILE = "room.toml"
 COLUMNS = ("source", "receiver", "quantity", "frequency_hz", "value")
 EVERYWHERE = "all"
-"""In place of a source or receiver: the mean over all of them."""
+"""Given in place of a source or receiver: the mean over all of them."""
 LARGEST_FILE = 4_000_000
 EAR = 1.2
-"""m; height above its floor at which a place of measurement is entered as a seat."""
+"""m; height above its floor at which a receiver position is entered as a seat."""
 LEVEL = 100.0
-"""dB at 1 m: any level far above the noise will do, for no room parameter depends on it."""
+"""dB at 1 m: any level far above the noise, since no room parameter depends on it."""
 
 FilePath = Annotated[str, Field(min_length=1)]
 
@@ -67,11 +67,11 @@ class MeasuredRoomDocument(Model):
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
     origin: Annotated[str, Field(min_length=1)]
-    """Where the data come from: authors, title, identifier; or that they are synthetic. It is printed with the
+    """Where the data come from: authors, title, identifier; or that they are synthetic. Printed with the
     comparison."""
     mesh: MeshReference
     air: Air = Air()
-    """While it was measured."""
+    """During the measurement."""
     surface_folder: str = "."
     """Folder of the surface tables, relative to this file."""
     surfaces: Annotated[dict[str, FilePath], Field(min_length=1)]
@@ -81,7 +81,7 @@ class MeasuredRoomDocument(Model):
     measured: FilePath
     """Table of what was measured."""
     source: Annotated[tuple[Place, ...], Field(min_length=1)]
-    """Omnidirectional, as ISO 3382-1 wants them."""
+    """Omnidirectional, as ISO 3382-1 requires."""
     receiver: Annotated[tuple[Place, ...], Field(min_length=1)]
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
     image_order: Annotated[int, Field(ge=0, le=3)] = 2
@@ -99,7 +99,7 @@ class Measurement:
     """Name, or "all"."""
     receiver: str
     quantity: str
-    """As written: a symbol such as T20."""
+    """A symbol such as T20, as written."""
     band: int
     value: float
 
@@ -124,8 +124,8 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     Parameters
     ----------
     folder : with a room.toml in it
-    surface_folder : in place of the one that room.toml names, relative to `folder`; for data sets that give
-        several sets of surface tables
+    surface_folder : in place of the one that room.toml names, relative to `folder`; for data sets with several
+        sets of surface tables
 
     Raises
     ------
@@ -154,7 +154,7 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     for key, places in (("source", room.source), ("receiver", room.receiver)):
         names = [place.name for place in places]
         faults += [
-            source.fault((key, i, "name"), f'"{name}" stands here twice, or means "all of them"')
+            source.fault((key, i, "name"), f'"{name}" is used twice, or means "all of them"')
             for i, name in enumerate(names)
             if name in names[:i] or name == EVERYWHERE
         ]
@@ -228,7 +228,7 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
 
 
 _SIDE = 0.2
-"""m, of the square that stands for a place of measurement."""
+"""m, of the square that represents a receiver position."""
 
 
 def _square(position: tuple[float, float, float]) -> tuple[tuple[float, float], ...]:
@@ -243,10 +243,10 @@ def _square(position: tuple[float, float, float]) -> tuple[tuple[float, float], 
 def read_surface_table(path: Path) -> Material:
     """Absorption and scattering of a surface from a CSV file.
 
-    Either columns under the heads frequency_hz, absorption, scattering, in any order; or three lines of bare
-    numbers: frequencies, absorption, scattering. One-third octaves are averaged over each octave (ISO
+    Either columns named frequency_hz, absorption, scattering, in any order; or three lines of numbers without
+    names: frequencies, absorption, scattering. One-third octaves are averaged over each octave (ISO
     11654:1997 takes the mean of the three); an octave at either end that the table does not reach takes the
-    nearest one. Values above 1, an effect of the sample's edges, count as 1.
+    nearest one. Values above 1, an effect of the edges of the sample, are taken as 1.
 
     Raises
     ------
@@ -293,8 +293,8 @@ def _columns(rows: list[Row], wanted: tuple[str, ...]) -> tuple[np.ndarray, ...]
 
 
 def _octaves(frequency: np.ndarray, values: np.ndarray) -> Fractions:
-    """(8,) means of the one-third octaves that lie in each octave."""
-    # Nominal frequencies are up to 2 % off the exact ones: the nearest number of a third counts.
+    """(8,) means of the one-third octaves in each octave."""
+    # Nominal frequencies are up to 2 % off the exact ones: the nearest band number is used.
     third = np.round(10.0 * np.log10(frequency)).astype(int)
     centre = np.round(10.0 * np.log10(EXACT)).astype(int)
     octave = np.full(N_BANDS, np.nan)

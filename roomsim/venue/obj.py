@@ -1,8 +1,7 @@
 """OBJ files: polygons with the names of their groups, materials and objects.
 
-Only `v`, `f`, `g`, `o` and `usemtl` are read. Material libraries are never opened: all that counts here of a
-material is the name under which its faces stand. Lines end with LF, CR LF or CR, and a backslash at the end
-continues one. Names are UTF-8.
+Only `v`, `f`, `g`, `o` and `usemtl` are read. Material libraries are never opened: of a material only the name
+is needed. Lines end with LF, CR LF or CR, and a backslash at the end continues a line. Names are UTF-8.
 """
 
 from __future__ import annotations
@@ -35,16 +34,16 @@ def read_obj(content: bytes) -> RawMesh:
         elif keyword == "f":
             reading.polygon(rest.partition("#")[0].split())
         elif keyword in ("g", "o", "usemtl"):
-            # No comment ends a name: "Material #2" and "Material #3" are two materials.
+            # The character # does not begin a comment in a name: "Material #2" and "Material #3" are two materials.
             reading.name(keyword, " ".join(rest.split()))
         elif keyword in _FREE_FORM:
-            raise reading.error("curves and curved surfaces are not read", "Export the mesh as polygons.")
+            raise reading.error("curves and curved surfaces cannot be read", "Export the mesh as polygons.")
     return reading.mesh()
 
 
 def _statements(content: bytes) -> Iterator[tuple[int, str]]:
-    """Line number and text of each statement, with continued lines joined and lines of comment left out."""
-    # Bytes that are no UTF-8 are kept as lone surrogates: in a comment they do no harm.
+    """Line number and text of each statement, with continued lines joined and without comment lines."""
+    # Bytes that are not UTF-8 become lone surrogates, which do no harm in a comment.
     text = content.decode("utf-8-sig", errors="surrogateescape")
     joined, first = "", 1
     for number, line in enumerate(re.split(r"\r\n|\n|\r", text), start=1):
@@ -63,7 +62,7 @@ def _statements(content: bytes) -> Iterator[tuple[int, str]]:
 
 
 class _Reading:
-    """What has been read, and the names that hold for the next face."""
+    """What has been read so far, and the names that apply to the next face."""
 
     def __init__(self) -> None:
         self.line = 1
@@ -100,7 +99,7 @@ class _Reading:
                 index = int(reference)
             except ValueError:
                 raise self.error(
-                    f'"{word[:40]}" is no vertex of a face',
+                    f'"{word[:40]}" is not a vertex of a face',
                     "Vertices of a face are whole numbers, as in f 1 2 3.",
                 ) from None
             # Negative numbers count back from the vertex above: -1 is the last one so far.

@@ -100,7 +100,7 @@ def _uses(documents: Documents) -> Iterator[Use]:
 
 
 def doubtful(documents: Documents) -> Iterator[Finding]:
-    """What is allowed but probably not meant."""
+    """What is allowed but probably a mistake."""
     study, elements = documents.study, documents.elements
     if study:
         seen: dict[object, str] = {(frozenset(), None): study.bare}
@@ -110,7 +110,7 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
                 yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
             seen.setdefault(what, scenario.name)
     if study and elements:
-        # An element that no scenario uses is no fault: several studies may share one file of elements.
+        # An element that no scenario uses is not a fault: several studies may share one file of elements.
         for path, element in _elements(elements):
             for item in element.stock:
                 if study.costs.stock and item not in study.costs.stock:

@@ -1,10 +1,10 @@
 """Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is
 HDF5).
 
-The convention stores complex transfer functions from a source to receivers around it. Files come from
-strangers: links and storage outside the file, filters that not every reader has, and arrays larger than
-the file can hold are refused before anything is read. What these checks cannot see is left to the HDF5
-library, so use files of people whom you know.
+The convention stores complex transfer functions from a source to receivers around it. Files may be
+hostile: links and storage outside the file, filters that not every reader has, and arrays larger than
+the file can hold are refused before anything is read. Beyond these checks the HDF5 library is relied on, so use
+files from people whom you trust.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ LARGEST_FILE = 512_000_000
 LARGEST_ARRAY = 1_000_000_000
 """Bytes of one array as read."""
 LARGEST_RATIO = 1032
-"""Deflate packs no closer (RFC 1951, section 3.2.5)."""
+"""Largest compression ratio of Deflate (RFC 1951, section 3.2.5)."""
 KNOWN_FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
 WIDEST_GAP = 20.0
-"""Degrees from any direction to the nearest measured one; more says too little of a pattern."""
+"""Degrees from any direction to the nearest measured one; coarser data do not define a pattern."""
 SAME_DISTANCE = 0.02
 """Relative spread of the receivers' distances up to which they count as one sphere."""
 SAME_DIRECTION = 1e-3
@@ -38,25 +38,25 @@ _CARTESIAN, _SPHERICAL = "cartesian", "spherical"
 
 @dataclass(frozen=True)
 class SphereTransfer:
-    """Complex pressure around a source, times the distance; its scale is the file's own."""
+    """Complex pressure around a source, times the distance; the scale is that of the file."""
 
     directions: np.ndarray
     """(n_directions, 3) float64, unit vectors: ahead, left, up of the source."""
     frequency: np.ndarray
     """(n_frequencies,) float64, Hz, ascending."""
     pressure: np.ndarray
-    """(n_directions, n_frequencies) complex128, time dependence exp(+j w t): a delay turns the phase back."""
+    """(n_directions, n_frequencies) complex128, time dependence exp(+j w t): a delay reduces the phase."""
 
 
 def read_sofa(path: str | Path) -> SphereTransfer:
     """Read a directivity file.
 
-    All measurements and receivers count as directions round the source, whichever of the two was turned: the
-    positions, views and up vectors of source and listener decide.
+    All measurements and receivers are taken as directions round the source, whether the source or the receivers
+    were turned: positions, views and up vectors of source and listener are used.
 
     Raises
     ------
-    DocumentError : not such a file, incomplete, or not sound
+    DocumentError : not such a file, incomplete, or inconsistent
     """
     path = Path(path)
     with faults_of_file(path):
@@ -81,8 +81,8 @@ def _read(file: h5py.File) -> SphereTransfer:
     real, imaginary = (_array(file, name, 3) for name in ("Data.Real", "Data.Imag"))
     if real.shape != imaginary.shape or real.shape[2] != len(frequency):
         raise FileFault(
-            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) do not fit "
-            "together"
+            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) are "
+            "inconsistent"
         )
     directions, distance = _directions(file, *real.shape[:2])
     if np.ptp(distance) > SAME_DISTANCE * distance.mean():
@@ -107,7 +107,7 @@ def _frequencies(file: h5py.File) -> np.ndarray:
 
 
 def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple[np.ndarray, np.ndarray]:
-    """(n_measurements * n_receivers, 3) unit vectors as the source sees them, and distances, m."""
+    """(n_measurements * n_receivers, 3) unit vectors in the frame of the source, and distances, m."""
     receiver = _points(file, "ReceiverPosition")
     if receiver.shape[0] not in (1, n_receivers) or receiver.shape[2] not in (1, n_measurements):
         raise FileFault(f"ReceiverPosition {receiver.shape} does not fit {n_receivers} receivers")
@@ -121,7 +121,7 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
     local = np.einsum("mrj,mkj->mrk", away, source).reshape(-1, 3)
     distance = np.linalg.norm(local, axis=1)
     if not (distance > 1e-6).all():
-        raise FileFault("a receiver is where the source is")
+        raise FileFault("a receiver is at the position of the source")
     return local / distance[:, None], distance
 
 
@@ -153,7 +153,7 @@ def _each(
 
 
 def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
-    """(n, 3, m) Cartesian coordinates. `like`: the variable whose type counts where this one states none."""
+    """(n, 3, m) Cartesian coordinates. `like`: the variable whose type applies where this one has none."""
     values = _array(file, name, None)
     if values.ndim not in (2, 3) or values.shape[1] != 3:
         raise FileFault(f"{name} must have three coordinates a point, and has the shape {values.shape}")
@@ -172,7 +172,7 @@ def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
 
 
 def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Each direction once; closed circles and poles are often written several times."""
+    """Each direction once; ends of circles and poles are often given several times."""
     groups = cKDTree(directions).query_ball_point(directions, SAME_DIRECTION)
     first = np.array([min(group) for group in groups])
     twice = np.flatnonzero(first != np.arange(len(first)))
@@ -180,7 +180,7 @@ def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, n
     if len(twice) and np.abs(pressure[twice] - pressure[first[twice]]).max() > 0.05 * level:
         ahead, left, up = directions[twice[0]]
         raise FileFault(
-            "it holds different data for one direction, near azimuth "
+            "it contains different data for one direction, near azimuth "
             f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation "
             f"{np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
             "give a file with one setting of the source"
@@ -200,38 +200,38 @@ def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
         ahead, left, up = everywhere[gap.argmax()]
         raise FileFault(
             f"no data within {gap.max():.0f} degrees of azimuth {np.degrees(np.arctan2(left, ahead)):.0f}, "
-            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must go round the whole sphere in steps of at "
+            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must cover the whole sphere in steps of at "
             f"most {WIDEST_GAP:.0f} degrees"
         )
     axis = np.abs(pressure[tree.query([1.0, 0.0, 0.0])[1]])
     if not (axis > 0.0).all():
-        raise FileFault("the pressure on the axis is zero at some frequency; nothing can be related to it")
+        raise FileFault("the pressure on the axis is zero at some frequency, so that nothing can be relative to it")
 
 
 # --- what may be read -----------------------------------------------------------------------------------
 
 
 def _array(file: h5py.File, name: str, n_axes: int | None) -> np.ndarray:
-    """All of a dataset of real numbers as float64, if it lies in the file and can be what it claims."""
+    """All of a dataset of real numbers as float64, if it is stored in the file and can have the size that it states."""
     if not isinstance(file.get(name, getlink=True), h5py.HardLink):
-        raise FileFault(f"{name} is missing, or lies outside the file")
+        raise FileFault(f"{name} is missing, or is outside the file")
     found = file[name]
     if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
-        raise FileFault(f"{name} holds no numbers")
+        raise FileFault(f"{name} does not contain numbers")
     if found.is_virtual or found.external:
-        raise FileFault(f"the data of {name} lie outside the file")
+        raise FileFault(f"the data of {name} are outside the file")
     plan = found.id.get_create_plist()
     if not {plan.get_filter(i)[0] for i in range(plan.get_nfilters())} <= KNOWN_FILTERS:
-        raise FileFault(f"{name} is packed in a way that this program does not read")
+        raise FileFault(f"{name} is compressed by a filter that is not supported")
     if found.size * 8 > LARGEST_ARRAY or found.nbytes > LARGEST_RATIO * found.id.get_storage_size():
         raise FileFault(
-            f"{name} claims more data than the file can hold or this program reads: {found.shape}"
+            f"{name} states more data than the file can hold or this program reads: {found.shape}"
         )
     if n_axes is not None and found.ndim != n_axes:
         raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {found.shape}")
     values = np.asarray(found[()], dtype=float)
     if not np.isfinite(values).all():
-        raise FileFault(f"{name} holds values that are no numbers (NaN or infinite)")
+        raise FileFault(f"{name} contains values that are not finite (NaN or infinite)")
     return values
 
 

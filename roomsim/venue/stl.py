@@ -1,7 +1,7 @@
-"""STL files. They hold triangles only: no names, no unit, no axis.
+"""STL files. They contain triangles only, without names, unit and axis.
 
-The general reader returns an empty mesh for a file that was cut short, and hides what is no number; the
-format is short enough to be read here.
+The general reader returns an empty mesh for a truncated file and ignores values that are not numbers; the
+format is simple enough to be read here.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from roomsim.venue.polygons import RawMesh, numbered_polygons
 _HEADER = 84
 """Bytes before the first triangle: a text of 80, and the number of triangles."""
 _TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-# Blanks within the line only: taken over many empty lines, a search costs the square of their number.
+# Blanks within the line only: across many empty lines the time of a search would grow with the square of their number.
 _FACET = re.compile(rb"^[ \t]*facet\b", re.MULTILINE | re.IGNORECASE)
 _VERTEX = re.compile(
     rb"^[ \t]*vertex" + 3 * rb"[ \t]+([-+0-9.e]+)" + rb"[ \t\r]*$", re.MULTILINE | re.IGNORECASE
@@ -32,7 +32,7 @@ def read_stl(content: bytes) -> RawMesh:
     ------
     MeshError : the file ends early or is damaged
     """
-    # A binary file may begin with the word of the text form; its length tells.
+    # A binary file may begin with the first word of the text form; its length decides.
     count = struct.unpack_from("<I", content, 80)[0] if len(content) >= _HEADER else 0
     held = (len(content) - _HEADER) / _TRIANGLE.itemsize
     if held == count:
@@ -40,9 +40,9 @@ def read_stl(content: bytes) -> RawMesh:
     elif content.lstrip()[:5].lower() == b"solid":
         corners = _text_corners(content)
     elif held < 0:
-        raise _damaged("the header is not there")
+        raise _damaged("the header is missing")
     else:
-        raise _damaged(f"{count} triangles are announced, and there is room for {held:.1f}")
+        raise _damaged(f"it should have {count} triangles, and there is room for {held:.1f}")
     return numbered_polygons(corners.reshape(-1, 3), np.arange(3 * len(corners)), np.full(len(corners), 3))
 
 

@@ -1,4 +1,4 @@
-"""CSV files that a study names: their lines, columns and numbers."""
+"""CSV files of a study: their lines, columns and numbers."""
 
 from __future__ import annotations
 

@@ -243,7 +243,7 @@ def test_wrong_measurements(tmp_path, row, words):
         ({"measured": "nowhere.csv"}, "nowhere.csv"),
         ({"origin": ""}, "origin"),
         ({"receiver": [{"name": "all", "position": [5.0, 3.0, 1.2]}]}, "all of them"),
-        ({"source": [{"name": "a", "position": [1.0, 1.0, 1.0]}] * 2}, "stands here twice"),
+        ({"source": [{"name": "a", "position": [1.0, 1.0, 1.0]}] * 2}, "is used twice"),
         ({"colour": "red"}, "colour"),
     ],
 )

@@ -28,7 +28,7 @@ def test_unknown_names_bring_the_near_misses() -> None:
 
 
 def test_a_material_is_no_fabric() -> None:
-    with pytest.raises(MaterialError, match=r'^"brick_bare" is a material, and a fabric is wanted here\.'):
+    with pytest.raises(MaterialError, match=r'^"brick_bare" is a material, but a fabric is needed here\.'):
         find_fabric(OWN, "brick_bare")
 
 

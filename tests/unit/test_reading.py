@@ -337,7 +337,7 @@ def test_wrong_values_of_a_source(study: Path, old: str, new: str, said: str) ->
             "venue.toml",
             "zone = []",
             f"zone = [ {{name='a', kind='exit', bottom=2.0, top=1.0, polygon={OUTLINE}}} ]",
-            "zone[0]: top (1 m) must lie above bottom (2 m)",
+            "zone[0]: top (1 m) must be above bottom (2 m)",
         ),
         (
             "elements.toml",

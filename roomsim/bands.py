@@ -17,6 +17,9 @@ LABELS = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
 SPEECH = slice(1, 8)
 """The seven bands 125 Hz to 8 kHz of IEC 60268-16."""
 
+SPEECH_MID = [3, 4, 5, 6]
+"""Indices of 500 Hz to 4 kHz, which carry most of the intelligibility of speech."""
+
 MID = (3, 4)
 """Indices of 500 Hz and 1 kHz, over which ISO 3382-1:2009, A.2 averages."""
 
@@ -25,11 +28,11 @@ BASS = (0, 1)
 
 LINES_PER_BAND = 12
 """Frequencies at which complex pressures are summed in each octave before they become band power, unless a system
-asks for more (`system.elements.lines_of`): four in each third."""
+needs more (`system.elements.lines_of`): four in each third."""
 
 
 def band_lines(mid_bands: np.ndarray = EXACT, per_band: np.ndarray | int = LINES_PER_BAND) -> np.ndarray:
-    """(sum of per_band,) Hz, evenly spaced in the logarithm over each octave (base ten), none on an edge.
+    """(sum of per_band,) Hz, evenly spaced in the logarithm over each octave (base ten), none at a band edge.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Every way in which roomsim can refuse its input.
+"""The errors that roomsim raises for wrong input.
 
 A message names the file, the place in it, what is wrong and what to do. The library raises; only the
 command line catches, prints and sets the exit code.
@@ -9,17 +9,18 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import Self
 
 LONGEST_LINE = 600
 """Characters of one line of a message; what is longer is cut in the middle."""
 MOST_LINES = 60
-"""Of a message; a file can have faults by the thousand."""
+"""Lines of a message; a file can have thousands of faults."""
 _JOINERS = "\u200c\u200d"
-"""Without width, but needed to write Persian and the scripts of India."""
+"""They have no width, but are needed to write Persian and the scripts of India."""
 
 
 class RoomsimError(Exception):
-    """Base of all errors that a user can cause and cure.
+    """Base of all errors that a user can cause and correct.
 
     Parameters
     ----------
@@ -44,8 +45,12 @@ class RoomsimError(Exception):
         text = f"{where}: {fault}" if where else fault
         super().__init__(_fit_to_print(f"{text}\n       {cure}" if cure else text))
 
+    def in_file(self, file: object) -> Self:
+        """The same error with the name of the file in which it was found."""
+        return type(self)(self.fault, file=file, place=self.place, cure=self.cure)
+
     def __reduce__(self) -> tuple:
-        # Exceptions with keyword-only arguments do not survive a process pool by themselves.
+        # Exceptions with keyword-only arguments cannot be pickled by themselves.
         return _rebuild, (type(self), self.fault, self.file, self.place, self.cure)
 
 
@@ -56,7 +61,7 @@ def _rebuild(
 
 
 class DocumentError(RoomsimError):
-    """A description file does not say what it should."""
+    """The content of a description file is wrong."""
 
 
 class MeshError(RoomsimError):
@@ -68,40 +73,40 @@ class MaterialError(RoomsimError):
 
 
 class PhysicalRangeError(RoomsimError):
-    """A quantity lies outside the range in which its formula holds."""
+    """A quantity lies outside the range in which its formula is valid."""
 
 
 class SceneError(RoomsimError):
-    """Venue, elements, sources and seats do not fit together."""
+    """Venue, elements, sources and seats are inconsistent."""
 
 
 class StoreError(RoomsimError):
-    """A study store cannot be read, written or continued."""
+    """The folder or the results of a run cannot be read, written or resumed."""
 
     exit_code = 4
 
 
 class CapacityError(RoomsimError):
-    """The machine has too little memory or disk for what is asked."""
+    """The machine has too little memory or disk space for the task."""
 
     exit_code = 4
 
 
 class RoomsimWarning(UserWarning):
-    """Something went wrong that a user should know of, and the work goes on."""
+    """Something went wrong that the user should know of, and the program continues."""
 
 
 class PictureWarning(RoomsimWarning):
-    """A picture could not be drawn; everything else is there."""
+    """A picture could not be drawn; everything else is complete."""
 
 
 DAMAGED_FILE = (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
-"""All that the HDF5 library, NumPy and JSON raise on damaged or hostile files."""
+"""What the HDF5 library, NumPy and JSON raise for damaged or hostile files."""
 
 
 def unprintable(text: str) -> str:
-    """Name of the first character that would steer a terminal, turn the direction of writing or show nothing at
-    all, as in "U+202E RIGHT-TO-LEFT OVERRIDE"; empty if there is none. Blanks of all widths are printable."""
+    """Name of the first character that would control a terminal, reverse the direction of writing or be invisible,
+    as in "U+202E RIGHT-TO-LEFT OVERRIDE"; empty if there is none. Spaces of all widths are printable."""
     for letter in text:
         if not _is_printable(letter):
             return f"U+{ord(letter):04X} {unicodedata.name(letter, '')}".rstrip()
@@ -109,7 +114,7 @@ def unprintable(text: str) -> str:
 
 
 def printable(text: str) -> str:
-    """On one line, with escapes for what would break it or steer the terminal."""
+    """The text on one line, with escapes for characters that would break the line or control the terminal."""
     return "".join(letter if _is_printable(letter) else repr(letter)[1:-1] for letter in text)
 
 
@@ -121,14 +126,19 @@ def _fit_to_print(text: str) -> str:
     """A message of a bounded number of lines, each printable and of bounded length."""
     lines = text.split("\n")
     if len(lines) > MOST_LINES:
-        lines = [*lines[: MOST_LINES - 1], f"and {len(lines) - MOST_LINES + 1} lines more"]
+        lines = [*lines[: MOST_LINES - 1], f"and {len(lines) - MOST_LINES + 1} more lines"]
     half = LONGEST_LINE // 2
     shown = (line if len(line) <= LONGEST_LINE else f"{line[:half]} … {line[-half:]}" for line in lines)
     return "\n".join(printable(line) for line in shown)
 
 
+def unknown_name(kind: str, name: str, known: Iterable[str]) -> str:
+    """Sentence on a `name` that is not among the `known` ones of its kind, with the near misses."""
+    return f'no {kind} is called "{name}". {suggestion(name, known)}'
+
+
 def suggestion(wrong: str, known: Iterable[str]) -> str:
-    """Sentence that lists the near misses of `wrong` among the `known` names, or all of them if few."""
+    """Sentence with the names most similar to `wrong` among the `known` ones, or with all of them if they are few."""
     names = sorted(set(known))
     near = get_close_matches(wrong, names, n=3, cutoff=0.5)
     if near:

@@ -1,4 +1,4 @@
-"""A figure and how well it is known, from independent replicates."""
+"""Estimates with standard errors, from independent replicates."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ class Estimate:
     ----------
     value : (...) float
     standard_error : (...) float
-        Statistical only; uncertainty of the input is something else.
+        Statistical error only, without the uncertainty of the input.
     n_replicates : int
-        Independent replicates behind it: the interval uses n_replicates - 1 degrees of freedom.
+        Independent replicates that it comes from: the interval uses n_replicates - 1 degrees of freedom.
     """
 
     value: np.ndarray
@@ -48,12 +48,12 @@ def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
     """Value of all replicates together, with the standard error of the delete-one jackknife.
 
     Efron and Tibshirani, An Introduction to the Bootstrap (1993), Equation (11.5). A difference of two
-    scenarios is estimated by handing in differences, so that the noise they share cancels.
+    scenarios is estimated by passing differences, so that the noise they share cancels.
 
-    The jackknife's correction for bias, Equation (10.11), is left out: where rays are few enough for the bias
-    of a figure to show, it adds more scatter than it takes off bias, and scatter that the error does not count.
+    The jackknife's correction for bias, Equation (10.11), is not applied: where rays are few enough for the bias
+    of a figure to be visible, it adds more scatter than it removes bias, and the error does not include that scatter.
     In a hall with free-hanging cloths, at a standard error of the speech transmission index of 0.011, the
-    intervals of the corrected values hold the truth in 93 % of cases, those of the plain ones in 95 %; at 0.026
+    intervals of the corrected values contain the true value in 93 % of cases, those of the plain ones in 95 %; at 0.026
     in 89 % and 94 %. The bias is then some 0.1 and 0.4 standard errors.
 
     Parameters
@@ -66,13 +66,13 @@ def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
     Returns
     -------
     Estimate
-        NaN where a statistic is infinite or NaN: no error can be told.
+        NaN where a statistic is infinite or NaN: its error cannot be estimated.
     """
     n = len(left_out)
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
         variance = (n - 1) / n * ((left_out - mean) ** 2).sum(axis=0)
-        # A value without an error is none.
+        # A value without an error is not given.
         return Estimate(full + 0.0 * mean, np.sqrt(variance), n)
 
 
@@ -85,11 +85,11 @@ def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.nd
 
 
 def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> list[np.ndarray]:
-    """Values as other sets of replicates might have given them.
+    """Values as other sets of replicates could have given them.
 
-    A statistic with steps, such as the share of seats above a target, must be moved by as much as the values
-    are uncertain: leaving out one replicate moves them too little for the steps to average out, and the
-    jackknife then goes wrong several times over. Balanced half-samples move by the full standard error. They
+    For a statistic with steps, such as the share of seats above a target, the values must vary by as much as they
+    are uncertain: leaving out one replicate changes them too little for the steps to average out, and the
+    jackknife can then be wrong by a factor of several. Balanced half-samples vary by the full standard error. They
     are made from the pseudo-values n full - (n - 1) left_out: half of these count more, half less, in an
     orthogonal design, so that for a mean the variance over half-samples *is* that of the jackknife (McCarthy,
     Rev. Int. Stat. Inst. 37 (1969) 239; pseudo-values: Efron and Tibshirani, An Introduction to the Bootstrap
@@ -102,7 +102,7 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> l
     left_out : (n_replicates, ...) float
         Statistic with one replicate left out each time.
     variances : float
-        Of the moves, in units of the squared standard error.
+        Of the half-samples, in units of the squared standard error.
 
     Returns
     -------
@@ -124,15 +124,15 @@ def from_half_samples(
     """Estimate of a statistic that was also computed for every half-sample.
 
     Noise widens the spread of values over seats and so biases their quantiles and shares. `value` has the
-    noise once, `moved` twice, `moved_further` three times, by variance. What the third does is taken off for
-    the first: both means are smooth, so that hardly any noise comes in by the correction.
+    noise once, `moved` twice, `moved_further` three times, by variance. The difference between the last two corrects
+    the first: both means are smooth, so that the correction adds hardly any noise.
 
     Parameters
     ----------
     value : (...) float
         Statistic of the values.
     moved : (n_half_samples, ...) float
-        Statistic of each half-sample with moves of variance 1.
+        Statistic of each half-sample of variance 1.
     moved_further : (n_half_samples, ...) float
         The same with variance 2.
     n_replicates : int

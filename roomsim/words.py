@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 
 def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun: "1 seat", "1,200 seats", "2 boxes"."""
@@ -10,9 +12,17 @@ def counted(number: int, one: str, many: str = "") -> str:
 
 def span(low: float, high: float, form: str = ".0f") -> str:
     """Two ends, or one where they read the same: "5 to 10", "10"."""
-    # Adding zero takes the sign off what is rounded to zero.
+    # Adding zero removes the sign of a number that is rounded to zero.
     ends = [f"{float(f'{end:{form}}') + 0.0:{form}}".replace("-", "−") for end in (low, high)]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def listed(texts: Iterable[str], most: int | None = None) -> str:
+    """Texts in a sentence: "a", "a and b", "a, b and c"; of more than `most` the first ones and how many more."""
+    every = list(texts)
+    if most is not None and len(every) > most:
+        return f"{', '.join(every[:most])} and {len(every) - most} more"
+    return " and ".join([*([", ".join(every[:-1])] if len(every) > 1 else []), *every[-1:]])
 
 
 def shortened(text: str, length: int) -> str:

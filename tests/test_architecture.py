@@ -31,7 +31,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "networkx": ("venue/", "scene/"),
     "shapely": ("venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
-    "pydantic": ("venue/", "__init__.py"),
+    "pydantic": ("venue/",),
     "h5py": ("study/", "venue/sofa.py"),
     "filelock": ("study/",),
     "matplotlib": tuple(
@@ -283,3 +283,37 @@ def test_help_comes_without_what_is_slow_to_import(arguments):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip()
+
+
+def test_the_front_finds_every_function_that_it_declares():
+    """The table by which functions are found, the imports for type checkers and the functions agree."""
+    import importlib
+    import inspect
+
+    import roomsim
+
+    tree = ast.parse((PACKAGE / "__init__.py").read_text("utf-8"))
+    declared = {}
+    for node in next(n for n in tree.body if isinstance(n, ast.If)).body:
+        assert isinstance(node, ast.ImportFrom)
+        declared |= {alias.asname or alias.name: f"{node.module}.{alias.name}" for alias in node.names}
+    assert declared == roomsim._FUNCTIONS
+    for name, home in declared.items():
+        module, _, function = home.rpartition(".")
+        found = getattr(roomsim, name)
+        assert found is getattr(importlib.import_module(f"roomsim.{module}"), function)
+        assert inspect.getdoc(found) and "Raises" in inspect.getdoc(found), name
+    assert set(declared) <= set(dir(roomsim))
+    with pytest.raises(AttributeError, match="no_such_thing"):
+        roomsim.no_such_thing  # noqa: B018
+
+
+def test_importing_the_package_loads_nothing_of_it():
+    import subprocess
+
+    code = (
+        "import sys, roomsim\n"
+        "print(*(name for name in sys.modules if name.partition('.')[0] in ('roomsim', 'numpy')))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["roomsim"]

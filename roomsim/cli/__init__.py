@@ -12,8 +12,8 @@ from .stopping import open_closed_streams, stop_at_signals
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit code.
 
-    0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output or disk; 5 a fault of the
-    program itself; 130 interrupted by Ctrl-C, 143 by SIGTERM.
+    0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output or disk; 5 an internal
+    error; 130 interrupted by Ctrl-C, 143 by SIGTERM.
     """
     stop_at_signals()
     is_open = open_closed_streams()
@@ -21,6 +21,6 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
     code = execute(list(sys.argv[1:] if arguments is None else arguments))
     if code == 0 and not is_open:
-        print("Error: standard output is closed: nothing could be printed.", file=sys.stderr)
+        print("Error: standard output is closed; nothing could be printed.", file=sys.stderr)
         code = OUTPUT
     sys.exit(code)

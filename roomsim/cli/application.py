@@ -1,4 +1,4 @@
-"""All commands together, and what an error comes to."""
+"""All commands together, and how errors are reported."""
 
 from __future__ import annotations
 
@@ -11,45 +11,45 @@ from typing import Any
 import click
 
 from ..errors import PictureWarning, RoomsimError, RoomsimWarning
-from . import looking_up, measuring, reporting, studying, systems
+from . import measured_command, reference_commands, results_commands, study_commands, system_command
 from .screen import error_object, finish_printing, give_json, print_error, print_warning
 from .stopping import exit_code_of, give_up_output
 
-FINDINGS, USAGE, OUTPUT, FAULT = 1, 2, 4, 5
+FINDINGS, USAGE, OUTPUT, INTERNAL = 1, 2, 4, 5
 """Exit codes besides 0 for done, those that errors carry, and those of signals."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="roomsim", message="roomsim %(version)s")
 def application() -> None:
-    """Room acoustics for venues of a day.
+    """Room acoustics for temporary venues.
 
-    Describe a venue, what could be hung in it and the loudspeakers once, in a mesh and four short files.
-    roomsim traces the sound, weighs every path for every treatment scenario, and says what each scenario does
-    for speech at every seat, how sure that is, and what it costs.
+    Describe a venue, the treatment that it could get and the loudspeakers once, in a mesh and four short files.
+    roomsim traces the sound, weights every path for every treatment scenario, and reports what each scenario does
+    for speech at every seat, how accurate that figure is, and what the scenario costs.
 
     \b
     Start here:
       roomsim new hall              a small study with comments, to be changed
-      roomsim check hall/study.toml what is wrong with it, before anything is computed
+      roomsim check hall/study.toml find errors before anything is computed
       roomsim run hall/study.toml   compute, compare, draw
       roomsim plan hall/study.toml  which elements to choose, and what more money buys
-    A run goes into a folder beside the study (hall/study.roomsim); the commands below read it again:
+    A run writes into a folder beside the study (hall/study.roomsim), which other commands read:
       roomsim compare hall/study.roomsim
       roomsim maps hall/study.roomsim --quantity T20 --band 125
 
-    Every command explains itself with --help. Results are printed on standard output, everything else on
-    standard error. Exit codes: 0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output,
-    disk or memory; 5 a fault of the program; 130 interrupted by Ctrl-C; 143 stopped by SIGTERM.
+    Every command has --help. Results are printed on standard output, everything else on standard error.
+    Exit codes: 0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output,
+    disk or memory; 5 an internal error; 130 interrupted by Ctrl-C; 143 stopped by SIGTERM.
     """
 
 
 for command in (
-    *studying.COMMANDS,
-    *systems.COMMANDS,
-    *reporting.COMMANDS,
-    *measuring.COMMANDS,
-    *looking_up.COMMANDS,
+    *study_commands.COMMANDS,
+    *system_command.COMMANDS,
+    *results_commands.COMMANDS,
+    *measured_command.COMMANDS,
+    *reference_commands.COMMANDS,
 ):
     application.add_command(command)
 
@@ -67,9 +67,9 @@ def execute(arguments: Sequence[str]) -> int:
 def _execute(arguments: Sequence[str]) -> int:
     debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
-        with _warnings_for_people() as warned:
+        with _printed_warnings() as kinds:
             code = application.main(args=list(arguments), prog_name="roomsim", standalone_mode=False)
-        lacks_pictures = any(issubclass(kind, PictureWarning) for kind in warned)
+        lacks_pictures = any(issubclass(kind, PictureWarning) for kind in kinds)
         return (code if isinstance(code, int) else 0) or FINDINGS * lacks_pictures
     except RoomsimError as error:
         if debug:
@@ -85,58 +85,58 @@ def _execute(arguments: Sequence[str]) -> int:
         error.show()
         return USAGE
     except (BrokenPipeError, SystemExit):
-        # The reader of a pipe has gone (`| head`), of which click makes an exit: nobody is left to be told.
+        # The reader of a pipe has gone (`| head`), which click turns into an exit: nobody reads what would be printed.
         give_up_output()
         return 0
     except (KeyboardInterrupt, click.Abort) as stop:
-        # click makes the same of a file that ends too early as of Ctrl-C.
+        # click raises the same for a file that ends too early as for Ctrl-C.
         if isinstance(stop.__cause__, EOFError):
-            return _fault(stop.__cause__, debug)
+            return _internal_error(stop.__cause__, debug)
         print_error("interrupted.")
         return exit_code_of(stop.__cause__ or stop)
     except MemoryError:
         if debug:
             traceback.print_exc()
         print_error(
-            "the memory does not suffice. Take fewer seats (a larger seat_spacing) or fewer scenarios, a simpler mesh, "
-            "or a machine with more memory; what was traced is kept."
+            "there is not enough memory. Use fewer seats (a larger seat_spacing), fewer scenarios, a simpler mesh "
+            "or a machine with more memory. The paths traced so far are kept."
         )
         return OUTPUT
     except OSError as error:
-        # Files are written and read in ways that say more; this is what the system would not do besides.
+        # Reading and writing of files have errors of their own; this is for anything else that the system refuses.
         if debug:
             traceback.print_exc()
         print_error(f"{f'{error.filename}: ' if error.filename else ''}{error.strerror or error}")
         return OUTPUT
     except Exception as error:
-        return _fault(error, debug)
+        return _internal_error(error, debug)
 
 
-def _fault(error: BaseException, debug: bool) -> int:
+def _internal_error(error: BaseException, debug: bool) -> int:
     if debug:
         traceback.print_exception(error)
     print_error(
-        f"roomsim has a fault ({type(error).__name__}: {error}). Run again with --debug to see where, "
-        "and report it with what that prints."
+        f"internal error ({type(error).__name__}: {error}). Run the command again with --debug and report "
+        "the error together with what is printed."
     )
-    return FAULT
+    return INTERNAL
 
 
 @contextmanager
-def _warnings_for_people() -> Iterator[list[type[Warning]]]:
-    """Warnings of this program look like all its messages; the kinds of those that came are handed over."""
-    came: list[type[Warning]] = []
+def _printed_warnings() -> Iterator[list[type[Warning]]]:
+    """Print warnings of this program in the form of its other messages; yields the list of their kinds."""
+    kinds: list[type[Warning]] = []
     show = warnings.showwarning
 
     def shown(message: Warning | str, category: type[Warning], *more: Any, **others: Any) -> None:
         if issubclass(category, RoomsimWarning):
-            came.append(category)
+            kinds.append(category)
             print_warning(str(message))
         else:
             show(message, category, *more, **others)
 
     warnings.showwarning = shown
     try:
-        yield came
+        yield kinds
     finally:
         warnings.showwarning = show

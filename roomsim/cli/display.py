@@ -6,28 +6,53 @@ import os
 import signal
 import sys
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from .screen import Screen, console, in_words, say
-from .stopping import end_at_once, heeded, interruption_of
+from .screen import Screen, console, duration_text, print_remark
+from .stopping import end_at_once, interruption_of, signals_to_handle
 
 if TYPE_CHECKING:
     from ..study.progress import Step
+
+
+@contextmanager
+def computing(screen: Screen, folder: Path | None = None) -> Iterator[Display]:
+    """Display of a computation; says when the engine must be compiled first, and what Ctrl-C leaves in `folder`."""
+    if not _is_compiled():
+        screen.remark("First run here: the engine is compiled, which takes up to a minute. Later runs start at once.")
+    try:
+        with Display(screen) as display:
+            yield display
+    except KeyboardInterrupt:
+        if folder is not None:
+            screen.warn(f"the paths traced so far are kept in {folder}; the same command resumes from them.")
+        raise
+
+
+def _is_compiled() -> bool:
+    """Whether an earlier run has left its compiled engine where this one will look for it first."""
+    elsewhere = os.environ.get("NUMBA_CACHE_DIR")
+    if elsewhere:
+        return any(Path(elsewhere).rglob("tracing*/_paths*.compiled"))
+    return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.compiled"))
+
 
 class Display:
     """Shows each step: a bar with the time left on a terminal, else one line for every 10 % of a long stage.
 
     Use it as a context, and call it with steps. The first Ctrl-C or SIGTERM makes the next call raise
-    KeyboardInterrupt, so that work in flight is finished and kept; a second one ends the process at once.
+    KeyboardInterrupt, so that work in progress is finished and kept; a second one ends the process at once.
     """
 
     def __init__(self, screen: Screen):
         self._quiet = screen.quiet
         self._bar: Any = None
         self._task: Any = None
-        self._stage, self._told = "", 0
+        self._stage, self._tenths_shown = "", 0
         self._interrupted: KeyboardInterrupt | None = None
         self._handlers: dict[int, Any] = {}
 
@@ -35,7 +60,7 @@ class Display:
         if not self._quiet and sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
             self._start_bar()
         if threading.current_thread() is threading.main_thread():
-            for number in heeded():
+            for number in signals_to_handle():
                 self._handlers[number] = signal.signal(number, self._on_interrupt)
         return self
 
@@ -49,13 +74,13 @@ class Display:
 
     def __call__(self, step: Step) -> None:
         if step.message:
-            self._tell(step.message)
+            self._print(step.message)
         elif self._bar is not None:
-            left = "" if step.seconds_left is None else f"about {in_words(step.seconds_left)} left"
-            known = {"description": step.stage, "completed": step.done, "total": max(step.total, 1)}
-            self._bar.update(self._task, left=left if step.done < step.total else "", **known)
+            left = "" if step.seconds_left is None else f"about {duration_text(step.seconds_left)} left"
+            shown = {"description": step.stage, "completed": step.done, "total": max(step.total, 1)}
+            self._bar.update(self._task, left=left if step.done < step.total else "", **shown)
         elif not self._quiet:
-            self._line(step)
+            self._print_tenths(step)
         if self._interrupted is not None:
             raise self._interrupted
 
@@ -73,26 +98,26 @@ class Display:
         self._task = self._bar.add_task("Reading", total=1, left="")
         self._bar.start()
 
-    def _line(self, step: Step) -> None:
+    def _print_tenths(self, step: Step) -> None:
         if step.stage != self._stage:
-            self._stage, self._told = step.stage, 0
+            self._stage, self._tenths_shown = step.stage, 0
         tenths = 10 * step.done // max(step.total, 1)
         # Stages of a few steps are over before a line about them has been read.
-        if step.total >= 10 and tenths > self._told:
-            self._told = tenths
+        if step.total >= 10 and tenths > self._tenths_shown:
+            self._tenths_shown = tenths
             is_over = step.seconds_left is None or step.done >= step.total
-            left = "" if is_over else f", about {in_words(step.seconds_left or 0.0)} left"
-            self._tell(f"{step.stage}: {10 * tenths} %{left}")
+            left = "" if is_over else f", about {duration_text(step.seconds_left or 0.0)} left"
+            self._print(f"{step.stage}: {10 * tenths} %{left}")
 
-    def _tell(self, text: str) -> None:
+    def _print(self, text: str) -> None:
         if self._bar is not None:
             self._bar.console.print(text, markup=False, soft_wrap=True)
         elif not self._quiet:
-            say(text)
+            print_remark(text)
 
     def _on_interrupt(self, number: int, frame: FrameType | None) -> None:
         if self._interrupted is not None:
             end_at_once(number)
         self._interrupted = interruption_of(number)
         with suppress(OSError):
-            os.write(2, b"\nFinishing what is in flight; it will be kept. Ctrl-C again stops at once.\n")
+            os.write(2, b"\nFinishing the work in progress, which will be kept. Ctrl-C again stops at once.\n")

@@ -1,4 +1,4 @@
-"""Options that several commands share."""
+"""Arguments and options that several commands share."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ import click
 
 from .screen import Screen
 
+Command = Callable[..., Any]
+
 
 def with_screen(function: Callable[..., int | None]) -> Callable[..., int | None]:
     """Give a command the options on printing, and as its first argument the `Screen` that they make."""
 
     @click.option("-q", "--quiet", is_flag=True, help="Print results, warnings and errors only.")
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
-    @click.option(
-        "--debug", is_flag=True, expose_value=False, help="Show where in the program an error arose."
-    )
+    @click.option("--debug", is_flag=True, expose_value=False, help="Show where in the program an error arose.")
     @functools.wraps(function)
     def command(*args: Any, quiet: bool, as_json: bool, **options: Any) -> int | None:
         name = click.get_current_context().info_name or ""
@@ -30,25 +30,40 @@ def with_screen(function: Callable[..., int | None]) -> Callable[..., int | None
 
 
 class Number(click.FloatRange):
-    """A number between bounds; unlike `FloatRange`, not a number is none."""
+    """A finite number between bounds; `FloatRange` accepts nan."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         number: float = super().convert(value, param, ctx)
         if not math.isfinite(number):
-            self.fail(f"{value} is no number to compute with.", param, ctx)
+            self.fail(f"{value} is not a finite number.", param, ctx)
         return number
 
 
-STI_ERROR = Number(1e-6, 0.2)
-THREADS = click.IntRange(1, 1024)
+PATH = click.Path(path_type=Path)
 
-study_file = click.argument("study", type=click.Path(path_type=Path), metavar="STUDY.toml")
-finished = click.argument("results", type=click.Path(path_type=Path), metavar="RESULTS")
+study_file = click.argument("study", type=PATH, metavar="STUDY.toml")
+finished = click.argument("results", type=PATH, metavar="RESULTS")
 """A finished study: the folder of a run or the results.h5 in it."""
 
+picture_formats = click.option(
+    "--format", "formats", multiple=True, type=click.Choice(["png", "svg", "pdf"]), default=("png", "svg"),
+    show_default=True, help="May be given more than once.",
+)  # fmt: skip
+no_pictures = click.option("--no-pictures", is_flag=True, help="Do not draw any pictures.")
 
-def out_folder(text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+
+def out_folder(text: str) -> Callable[[Command], Command]:
     """Option `--out FOLDER`."""
-    return click.option(
-        "--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER", help=text
+    return click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER", help=text)
+
+
+def computation(function: Command) -> Command:
+    """Options `--sti-error` and `--threads` of commands that trace."""
+    sti_error = click.option(
+        "--sti-error", type=Number(1e-6, 0.2),
+        help="Standard error of the STI wanted at a seat, in place of the one in the files.",
+    )  # fmt: skip
+    threads = click.option(
+        "--threads", type=click.IntRange(1, 1024), help="Threads; all cores unless given. Results do not change."
     )
+    return sti_error(threads(function))

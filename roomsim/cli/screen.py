@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import RoomsimError, StoreError
@@ -19,10 +20,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 JSON_VERSION = 1
-"""Of the object that `--json` prints; it changes when a reader of the old one would go wrong."""
+"""Version of the object that `--json` prints; it changes when a program that reads the old one would fail."""
 
 WIDE = 132
-"""Columns of a table that goes into a file or a pipe."""
+"""Columns of a table in a file or a pipe."""
 
 
 class Screen:
@@ -41,9 +42,9 @@ class Screen:
         self.as_json = as_json
 
     def remark(self, text: str) -> None:
-        """A sentence on the way."""
+        """A sentence about the progress of the command."""
         if not self.quiet:
-            say(text)
+            print_remark(text)
 
     def warn(self, text: str) -> None:
         """Something that the user must know."""
@@ -59,14 +60,20 @@ class Screen:
                 return
             text = _Text()
             console(text).print(renderable, markup=False)
-            # Tables are padded to the full width, which serves nobody in a file.
+            # Tables are padded to the full width, which is of no use in a file.
             print("\n".join(line.rstrip() for line in text.getvalue().split("\n")).rstrip("\n"))
 
     def line(self, text: object) -> None:
-        """A result of one line, or of lines that are as they should be."""
+        """A result of one line, or of lines that are already laid out."""
         if not self.as_json:
             with _printing():
                 print(text)
+
+    def files(self, paths: list[Path]) -> None:
+        """The files that a command has written."""
+        self.give(files=paths)
+        for path in paths:
+            self.line(path)
 
     def give(self, **content: Any) -> None:
         """The result for programs; nothing unless JSON is asked for."""
@@ -75,7 +82,7 @@ class Screen:
 
 
 class _Text(io.StringIO):
-    """Text for standard output, in the characters that it knows."""
+    """Text for standard output, in the characters that its encoding has."""
 
     encoding = property(lambda self: sys.stdout.encoding)  # type: ignore[assignment]
 
@@ -101,17 +108,17 @@ _refused: list[OSError] = []
 
 @contextmanager
 def _printing() -> Iterator[None]:
-    """Standard output may be on a full disk, or its reader gone (`| head`): the work that is left goes on without."""
+    """Standard output may be on a full disk, or its reader may have ended (`| head`): the command goes on without."""
     try:
         yield
     except OSError as fault:
         give_up_output()
-        if not isinstance(fault, BrokenPipeError):  # Then nobody is left to be told.
+        if not isinstance(fault, BrokenPipeError):  # Then nobody reads what would be printed.
             _refused.append(fault)
 
 
 def finish_printing() -> StoreError | None:
-    """Have everything that was printed written; the error, if it cannot be."""
+    """Flush standard output; return the error if something could not be printed."""
     with _printing():
         sys.stdout.flush()
     if not _refused:
@@ -121,12 +128,12 @@ def finish_printing() -> StoreError | None:
     return StoreError(
         f"cannot write: {fault.strerror or fault}",
         file="standard output",
-        cure="What was computed is kept; lead the output to where there is room.",
+        cure="What was computed is kept; redirect the output to a disk with free space.",
     )
 
 
 def plain(value: Any) -> Any:
-    """`value` as JSON knows it: arrays as lists, what cannot be evaluated (NaN) as null."""
+    """`value` in the types of JSON: arrays as lists, numbers that are not finite as null."""
     if hasattr(value, "tolist"):
         return plain(value.tolist())
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -140,8 +147,8 @@ def plain(value: Any) -> Any:
     return value if value is None or isinstance(value, bool | int | float) else str(value)
 
 
-def say(text: str) -> None:
-    """A line on standard error. Where that cannot be written (a log on a full disk) the work goes on without."""
+def print_remark(text: str) -> None:
+    """Print a line on standard error; if that fails (a log on a full disk), go on without it."""
     with suppress(OSError):
         print(text, file=sys.stderr, flush=True)
 
@@ -164,14 +171,14 @@ def error_object(error: RoomsimError) -> dict[str, Any]:
 
 def _coloured(head: str, text: str, style: str) -> None:
     if not sys.stderr.isatty():
-        say(head + text)
+        print_remark(head + text)
         return
     from rich.text import Text
 
     console(sys.stderr).print(Text.assemble((head, style), text), soft_wrap=True)
 
 
-def in_words(seconds: float) -> str:
+def duration_text(seconds: float) -> str:
     """ "8 s", "3 min 20 s", "2 h 5 min"."""
     whole = max(1, round(seconds))
     if whole < 60:

@@ -14,13 +14,18 @@ _WINDOWS = (4.0, 20.0, 2.0, 4.0)
 """On the north wall: x from and to, z from and to."""
 
 
-def write_starter(folder: Path) -> Path:
-    """Write the files of the starter study into a new or empty folder; return the path of its study file.
+def new_study(folder: str | Path) -> Path:
+    """Write a small study with comments, for the user to change; return the path of its study file.
+
+    Parameters
+    ----------
+    folder : new or empty
 
     Raises
     ------
     StoreError : the folder holds something or cannot be written
     """
+    folder = Path(folder)
     make_folder(folder)
     clear_unfinished(folder)
     if any(folder.iterdir()):

@@ -17,32 +17,32 @@ class Terminated(KeyboardInterrupt):
 
 
 def exit_code_of(stop: BaseException | None) -> int:
-    """128 and the number of the signal, as shells have it: 130 for Ctrl-C, 143 for SIGTERM."""
+    """128 plus the number of the signal, as is usual in shells: 130 for Ctrl-C, 143 for SIGTERM."""
     return 128 + (signal.SIGTERM if isinstance(stop, Terminated) else signal.SIGINT)
 
 
 def interruption_of(number: int) -> KeyboardInterrupt:
-    """The exception that a signal comes to."""
+    """The exception for a signal."""
     return Terminated() if number == signal.SIGTERM else KeyboardInterrupt()
 
 
 def stop_at_signals() -> None:
-    """From now on Ctrl-C and SIGTERM end the process at once, unless somebody else takes them on.
+    """From now on Ctrl-C and SIGTERM end the process at once, unless another handler is set.
 
-    Nothing is lost by that: what has its final name on the disk is whole at any moment. An exception instead could
-    come up in the midst of an import, or where it is only printed and the work goes on.
+    Nothing is lost: a file with its final name is complete at any moment. An exception instead could be raised in
+    the middle of an import, or in a place where exceptions are printed and ignored.
     """
-    for number in heeded():
+    for number in signals_to_handle():
         signal.signal(number, end_at_once)
 
 
-def heeded() -> list[int]:
-    """SIGINT and SIGTERM, but for those that this process was started to ignore, as in the background of a script."""
+def signals_to_handle() -> list[int]:
+    """SIGINT and SIGTERM, without those that this process was started to ignore, as in the background of a script."""
     return [n for n in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(n) != signal.SIG_IGN]
 
 
 def end_at_once(number: int, frame: FrameType | None = None) -> NoReturn:
-    """Leave the process, with a word on standard error and without unfinished files."""
+    """End the process with a message on standard error, and delete unfinished files."""
     discard_unfinished()
     with suppress(OSError):
         os.write(2, b"Error: interrupted.\n")
@@ -50,8 +50,8 @@ def end_at_once(number: int, frame: FrameType | None = None) -> NoReturn:
 
 
 def open_closed_streams() -> bool:
-    """Have something behind each standard stream, or else the next file that is opened would take its place and
-    get what is printed. Returns whether standard output was there."""
+    """Open the null device for each standard stream that is closed: the next file that is opened would otherwise get
+    its number, and what is printed. Returns whether standard output was open."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -66,8 +66,8 @@ def open_closed_streams() -> bool:
 
 
 def give_up_output() -> None:
-    """Lead what is still to be printed to nowhere: else the interpreter would try again as it ends, and complain."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
+    """Redirect what is still to be printed to the null device; the interpreter would otherwise fail at its end."""
+    null = os.open(os.devnull, os.O_WRONLY)
     with suppress(OSError, ValueError):  # There may be no file behind it.
-        os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
+        os.dup2(null, sys.stdout.fileno())
+    os.close(null)

@@ -42,17 +42,20 @@ def write_plan(path: Path, results: PlanResults) -> None:
     replace_file(path, hdf5.file_image(KIND, SCHEMA, fill))
 
 
-def load_plan(path: Path) -> PlanResults:
-    """Read the answer of a search.
+def load_plan(results: PlanResults | str | Path) -> PlanResults:
+    """Read the answer of a search. One that is already loaded is returned as it is.
 
     Parameters
     ----------
-    path : plan file, or the folder of a run that holds one
+    results : folder of a run, or the plan.h5 in it
 
     Raises
     ------
     StoreError : there is none, it is damaged, or a newer program wrote it
     """
+    if isinstance(results, PlanResults):
+        return results
+    path = Path(results)
     path = path / PLAN if path.is_dir() else path
     if not path.exists():
         raise StoreError("there is no plan", file=path, cure="Search first: roomsim plan STUDY.toml.")

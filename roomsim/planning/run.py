@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -19,9 +19,9 @@ from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.wall_lines import covered, suggested_lines
 from ..study.engine import N_REPLICATES, Engine, Precise
-from ..study.folder import PLAN
-from ..study.progress import NoProgress, Progress
-from ..study.run import default_folder, provenance, with_sti_error
+from ..study.folder import PLAN, default_folder
+from ..study.progress import Progress, Step, progress_to
+from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..venue.document import Drape, Study
 from ..venue.mesh import VenueMesh, read_mesh
@@ -67,39 +67,41 @@ ALL_ORDERS_UP_TO = 256
 """Sets; with more candidates than eight a sample of orders is as good and cheaper."""
 
 
-def plan_treatment(
+def plan(
     study_path: str | Path,
     folder: str | Path | None = None,
     *,
     sti_error: float | None = None,
     most_sets: int | None = None,
     threads: int | None = None,
-    progress: Progress | None = None,
+    progress: Callable[[Step], None] | None = None,
 ) -> PlanResults:
     """Find the set of elements that serves the study's goals best within its limits.
+
+    Paths that an earlier search into the same folder has traced are used again.
 
     Parameters
     ----------
     study_path : study file; its table [plan] says what may be chosen and what counts
-    folder : where everything goes; `<study>.roomsim` beside the study by default
+    folder : for paths and the plan; `<study>.roomsim` beside the study by default
     sti_error : standard error of the speech transmission index wanted, in place of the study's own
     most_sets : sets evaluated at most, in place of the study's own number
     threads : all cores by default; results do not depend on it
-    progress : receives how far the search is
+    progress : called with each step; an exception that it raises ends the search, and the paths traced so far are kept
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
     StoreError : the folder is in use or cannot be written
     """
-    progress = progress or NoProgress()
+    reported = progress_to(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     candidates = candidates_of(study, conflicts(study, mesh))
-    with StudyStore(Path(folder or default_folder(study_path)), progress.message) as store:
+    with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
         store.keep_inputs(study.folder, study.digests)
         wanted = most_sets or study.document.plan.most_sets
-        results = _Search(study, mesh, candidates, store, wanted, threads, progress).answer()
+        results = _Search(study, mesh, candidates, store, wanted, threads, reported).answer()
         write_plan(store.folder / PLAN, results)
     return results
 

@@ -24,6 +24,7 @@ from ..files import replace_file
 from ..metrics.registry import METRICS
 from ..study.folder import outputs_in
 from ..study.results import Results
+from ..study.results_file import load_results
 from .cautions import cautions
 from .positions import position_rows
 from .rows import ComparisonRow, Figure, comparison_rows, reverberation_rows
@@ -36,7 +37,7 @@ DIGITS = "%.6g"
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def export_results(results: Results, folder: Path) -> list[Path]:
+def export_results(results: Results | str | Path, folder: str | Path) -> list[Path]:
     """Write seats.csv, comparison.csv, reverberation.csv and comparison.json; return their paths.
 
     seats.csv has a row for each seat and scenario: place, audience area, every figure with its standard
@@ -45,8 +46,9 @@ def export_results(results: Results, folder: Path) -> list[Path]:
 
     Raises
     ------
-    StoreError : the folder cannot be made or written
+    StoreError : there are no results at that path, or the folder cannot be made or written
     """
+    results = load_results(results)
     contents = {
         "seats.csv": seats_csv(results),
         "comparison.csv": csv_bytes(comparison_csv_table(results)),
@@ -54,7 +56,7 @@ def export_results(results: Results, folder: Path) -> list[Path]:
         "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode()
         + b"\n",
     }
-    return write_files(folder, contents)
+    return write_files(Path(folder), contents)
 
 
 def write_files(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:

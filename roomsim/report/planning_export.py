@@ -5,25 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..planning.plan_file import as_plain
+from ..planning.plan_file import as_plain, load_plan
 from ..planning.results import PlanResults
 from .export import Cell, csv_bytes, json_bytes, write_files
 from .planning_tables import plan_tables
 
 
-def export_plan(results: PlanResults, folder: Path) -> list[Path]:
+def export_plan(results: PlanResults | str | Path, folder: str | Path) -> list[Path]:
     """Write plan.json with the whole answer, plan_sets.csv with every set evaluated, plan.txt with the tables.
 
     Raises
     ------
     StoreError : the folder cannot be made or written
     """
+    results = load_plan(results)
     contents = {
         "plan.json": json_bytes(as_plain(results)),
         "plan_sets.csv": csv_bytes(sets_table(results)),
         "plan.txt": plan_tables(results).text().encode(),
     }
-    return write_files(folder, contents)
+    return write_files(Path(folder), contents)
 
 
 def sets_table(results: PlanResults) -> Iterator[list[Cell]]:

@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ..planning.plan_file import load_plan
 from ..planning.results import ContributionTable, Goal, Interval, Measure, PlanResults
 from ..words import shortened
 from . import style
@@ -203,14 +204,15 @@ def _contributions_panel(
 
 
 def write_plan_figures(
-    results: PlanResults, folder: Path, formats: Sequence[str] = ("png", "svg")
+    results: PlanResults | str | Path, folder: str | Path, formats: Sequence[str] = ("png", "svg")
 ) -> list[Path]:
     """Write all pictures of a search into a folder and return their paths; one that cannot be drawn is left out.
 
     Raises
     ------
-    StoreError : the folder cannot be made or written
+    StoreError : there is no plan at that path, or the folder cannot be made or written
     """
+    results = load_plan(results)
     draws: dict[str, Callable[[PlanResults], Figure]] = {
         "plan_front": front_figure,
         "plan_contributions": contributions_figure,
@@ -220,4 +222,4 @@ def write_plan_figures(
         Picture(name, f"{name.replace('_', ' ')}, {results.title}, {results.venue}", draw)
         for name, draw in draws.items()
     ]
-    return write_pictures(results, pictures, folder, formats, processes=1)
+    return write_pictures(results, pictures, Path(folder), formats, processes=1)

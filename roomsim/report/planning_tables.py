@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from rich import box
 from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from ..planning.plan_file import load_plan
 from ..planning.results import PlanResults
 from .planning_sheets import Sheet, plan_sheets
 from .planning_words import plan_cautions, search_notes, summary
@@ -39,10 +42,18 @@ class PlanTables:
         yield bullets("Before you act on this", plan_cautions(results))
 
 
-def plan_tables(results: PlanResults) -> PlanTables:
-    """For people: `print(plan_tables(results))`, or any rich console. For programs: `.results`,
-    `.sheets`."""
-    return PlanTables(results)
+def plan_tables(results: PlanResults | str | Path) -> PlanTables:
+    """The answer of a search as tables: print them, or take their `sheets`.
+
+    Parameters
+    ----------
+    results : the answer, the folder of a run, or the plan.h5 in it
+
+    Raises
+    ------
+    StoreError : there is no plan at that path
+    """
+    return PlanTables(load_plan(results))
 
 
 def sheet_text(sheet: Sheet, width: int) -> str:

@@ -6,13 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..bands import SPEECH_MID
 from ..estimate import Estimate
 from ..study.results import Results
 from .quantities import STI
 from .rows import Figure
-
-SPEECH = [3, 4, 5, 6]
-"""500 Hz to 4 kHz."""
 
 
 @dataclass(frozen=True)
@@ -59,5 +57,5 @@ def _at(estimate: Estimate, seat: int, scenario: int) -> Figure:
     value, half = estimate.value[seat, scenario], estimate.half_width()[seat, scenario]
     if np.ndim(value):
         # The bands share their paths, so their errors are taken as fully correlated: never too small.
-        value, half = value[SPEECH].mean(), half[SPEECH].mean()
+        value, half = value[SPEECH_MID].mean(), half[SPEECH_MID].mean()
     return Figure(float(value), float(half))

@@ -36,7 +36,7 @@ EDGES = np.array([-12.0, -9.0, -6.0, -3.0, 3.0, 6.0, 9.0, 12.0])
 
 
 def write_system_figures(
-    report: SystemReport, folder: FilePath, formats: Sequence[str] = ("png", "svg")
+    report: SystemReport, folder: str | FilePath, formats: Sequence[str] = ("png", "svg")
 ) -> list[FilePath]:
     """Draw all figures of a system into a folder and return their paths; one that cannot be drawn is left out.
 
@@ -60,7 +60,7 @@ def write_system_figures(
         Picture(name, f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}", draw)
         for name, draw in draws.items()
     ]
-    return write_pictures(report, pictures, folder, formats, processes=1)
+    return write_pictures(report, pictures, FilePath(folder), formats, processes=1)
 
 
 def _wrapped(text: str) -> str:

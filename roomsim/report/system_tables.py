@@ -19,9 +19,6 @@ from ..study.timing import VERDICTS
 from ..words import counted, span
 from .system_object import angle_words, channels, levels_of, system_cautions
 
-SPEECH = [3, 4, 5, 6]
-"""500 Hz to 4 kHz."""
-
 
 def system_table(report: SystemReport) -> Group:
     """The report for people."""
@@ -61,7 +58,7 @@ def _new_table(title: str, *columns: str) -> Table:
 
 
 def _goes_headline(report: SystemReport) -> str:
-    share = report.goes_whole[:, SPEECH].mean(axis=1)
+    share = report.goes_whole[:, bands.SPEECH_MID].mean(axis=1)
     said = ", ".join(f"{part} {100 * x:.0f} %" for part, x in zip(PARTS, share) if x >= 0.005)
     return f"Of the energy from 500 Hz to 4 kHz first lands on: {said}."
 

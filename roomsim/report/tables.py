@@ -6,6 +6,7 @@ import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from rich import box
@@ -19,6 +20,8 @@ from ..errors import unprintable
 from ..metrics.registry import METRICS
 from ..study.compare import FAMILY_LEVEL
 from ..study.results import Results
+from ..study.results_file import load_results
+from ..words import listed
 from .cautions import cautions
 from .positions import PositionRow, position_rows
 from .quantities import STI, T20
@@ -143,12 +146,21 @@ class ComparisonTable:
         yield bullets("Before you act on this", cautions(results))
 
 
-def comparison_table(results: Results) -> ComparisonTable:
+def comparison_table(results: Results | str | Path) -> ComparisonTable:
     """All scenarios beside each other, with the legend, the study's warnings and the cautions.
 
-    For people: `print(comparison_table(results))`, or any rich console. For programs: `.rows`.
+    Print it, or take its `rows`. Gains are against the scenario that each is compared with; they come from the
+    same rays and are known far better than the values.
+
+    Parameters
+    ----------
+    results : a finished study, the folder of its run, or the results.h5 in it
+
+    Raises
+    ------
+    StoreError : there are no results at that path
     """
-    return ComparisonTable(results)
+    return ComparisonTable(load_results(results))
 
 
 def _columns(results: Results) -> tuple[list[Column], list[Column]]:
@@ -306,8 +318,7 @@ def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
     )
     higher = [f"'{clean(row.scenario)}'" for row in ranked[: ranked.index(best)]]
     if higher:
-        shown = ", ".join(higher[:3]) + (f" and {len(higher) - 3} more" if len(higher) > 3 else "")
-        text += f" Higher, but over a limit: {shown}."
+        text += f" Higher, but over a limit: {listed(higher, 3)}."
     return text
 
 
@@ -438,9 +449,20 @@ def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]
     return table
 
 
-def reverberation_table(results: Results) -> ReverberationTable:
-    """Traced reverberation times and the statistical estimates of every scenario, per octave band."""
-    return ReverberationTable(results)
+def reverberation_table(results: Results | str | Path) -> ReverberationTable:
+    """Traced reverberation times and the statistical estimates of every scenario, per octave band.
+
+    Print it, or take its `rows`.
+
+    Parameters
+    ----------
+    results : a finished study, the folder of its run, or the results.h5 in it
+
+    Raises
+    ------
+    StoreError : there are no results at that path
+    """
+    return ReverberationTable(load_results(results))
 
 
 def plain_text(renderable: RenderableType, width: int) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from ..words import listed
+
 Severity = Literal["error", "warning", "note"]
 """error: not to be run so; warning: it runs, but the figures may be wrong; note: worth knowing."""
 
@@ -38,10 +40,7 @@ def point_text(point: Iterable[float]) -> str:
 
 def list_text(names: Iterable[str], most: int = 4) -> str:
     """Names as they stand in a sentence; of many the first few and how many more."""
-    listed = [repr(name) for name in names]
-    if len(listed) > most:
-        return ", ".join(listed[:most]) + f" and {len(listed) - most} more"
-    return ", ".join(listed[:-1]) + " and " + listed[-1] if len(listed) > 1 else "".join(listed)
+    return listed(map(repr, names), most)
 
 
 def as_position(point: Iterable[float]) -> tuple[float, float, float]:

@@ -32,6 +32,11 @@ _PATHS_FOLDER = re.compile(r"paths-[0-9a-f]{8}")
 _DAMAGED_PATHS = re.compile(r"\d{2,}-\d{6,}\.h5" + re.escape(DAMAGED))
 
 
+def default_folder(study_path: str | Path) -> Path:
+    """Folder of a run unless the user names one: beside the study file, with its name."""
+    return Path(study_path).with_suffix(".roomsim")
+
+
 def is_of_a_run(name: str) -> bool:
     """True for a name that a run gives to what it puts into its folder."""
     return name in {"study", "lock", "holder", RESULTS, PLAN} or bool(_PATHS_FOLDER.fullmatch(name))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from ..venue.mesh import read_mesh
 from .engine import Engine
-from .progress import Progress
+from .progress import Step, progress_to
 from .run import with_sti_error
 
 COMPARABLE = {
@@ -69,22 +69,23 @@ class MeasuredComparison:
     warnings: tuple[str, ...]
 
 
-def compare_with_measured(
+def measured(
     folder: str | Path,
-    surface_folder: str | None = None,
     *,
+    surface_folder: str | None = None,
     sti_error: float | None = None,
     threads: int | None = None,
-    progress: Progress | None = None,
+    progress: Callable[[Step], None] | None = None,
 ) -> MeasuredComparison:
     """Compute a measured room and set every measured value beside the computed one.
 
     Parameters
     ----------
-    folder : of the room, see `venue.measured_room`
+    folder : of the room: room.toml, mesh, surface tables, measurements (docs/measured_rooms.md)
     surface_folder : in place of the one that room.toml names
     sti_error : standard error of the speech transmission index wanted, in place of the room's own
-    threads : all cores unless said
+    threads : all cores unless given
+    progress : called with each step
 
     Raises
     ------
@@ -96,7 +97,7 @@ def compare_with_measured(
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     findings = refuse_errors(study, check_venue(study, mesh))
     scene = _one_source_each(compile_scene(study, mesh), room.sources)
-    engine = Engine(scene, study.document.seed, study.document.image_order, None, threads, progress)
+    engine = Engine(scene, study.document.seed, study.document.image_order, None, threads, progress_to(progress))
     reached = engine.run_to(study.document.precision)
     figures = engine.evaluate(sorted({metric.name for metric in metrics.values()}))
     rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)

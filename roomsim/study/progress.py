@@ -78,3 +78,8 @@ class CallbackProgress:
         if 0 < self._done <= self._total:
             left = (self._clock() - self._began) * (self._total - self._done) / self._done
         return Step(self._stage, self._done, self._total, left, message)
+
+
+def progress_to(listener: Callable[[Step], None] | None) -> Progress:
+    """The progress of a run as calls of a function, or as nothing where there is none."""
+    return NoProgress() if listener is None else CallbackProgress(listener)

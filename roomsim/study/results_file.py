@@ -23,7 +23,7 @@ from ..files import replace_file
 from ..metrics.registry import METRICS
 from ..scene.drawing import PlanDrawing, Tier
 from . import hdf5
-from .folder import RESULTS
+from .folder import RESULTS, default_folder
 from .results import InputUncertainty, Results, ScenarioRecord
 from .statistical import ROOM_FIGURES
 
@@ -86,17 +86,22 @@ def write_results(path: Path, results: Results) -> None:
     replace_file(path, hdf5.file_image(KIND, SCHEMA, lambda file: _fill(file, results)))
 
 
-def load_results(path: Path) -> Results:
-    """Read a finished study.
+def load_results(results: Results | str | Path) -> Results:
+    """Read a finished study. Results that are already loaded are returned as they are.
 
     Parameters
     ----------
-    path : results file, or the study folder that holds one
+    results : folder of a run, or the results.h5 in it
 
     Raises
     ------
     StoreError : there is none, it cannot be read, it is damaged, or a newer program wrote it
     """
+    if isinstance(results, Results):
+        return results
+    path = Path(results)
+    if path.suffix == ".toml":
+        raise _not_results(path)
     path = path / RESULTS if path.is_dir() else path
     try:
         with path.open("rb"):
@@ -115,6 +120,13 @@ def load_results(path: Path) -> Results:
             file=path,
             cure="Run the study again to write it anew.",
         ) from fault
+
+
+def _not_results(study: Path) -> StoreError:
+    """The error for a study file given in place of its results."""
+    folder = default_folder(study)
+    cure = f"Name {folder}." if (folder / RESULTS).is_file() else f"First `roomsim run {study}`, then name {folder}."
+    return StoreError("describes a study; its results lie in the folder of a run", file=study, cure=cure)
 
 
 # --- writing --------------------------------------------------------------------------------------------

@@ -28,8 +28,9 @@ from ..venue.reading import read_study
 from .compare import compare
 from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
+from .folder import default_folder
 from .late_paths import few_late_paths
-from .progress import NoProgress, Progress
+from .progress import Step, progress_to
 from .results import InputUncertainty, Results
 from .statistical import (
     bent_decays,
@@ -46,53 +47,48 @@ WORTH_TELLING = 1e-4
 """Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
 
 
-def run_study(
+def run(
     study_path: str | Path,
     folder: str | Path | None = None,
     *,
     sti_error: float | None = None,
     threads: int | None = None,
     fresh: bool = False,
-    progress: Progress | None = None,
+    progress: Callable[[Step], None] | None = None,
 ) -> Results:
-    """Compute a study; what was traced before is used again.
+    """Compute a study. Paths that an earlier run into the same folder has traced are used again.
 
     Parameters
     ----------
     study_path : study file
-    folder : where everything goes; `<study>.roomsim` beside the study unless said
+    folder : for paths and results; `<study>.roomsim` beside the study unless given
     sti_error : standard error of the speech transmission index wanted, in place of the study's own
-    threads : all cores unless said; results do not depend on it
+    threads : all cores unless given; results do not depend on it
     fresh : trace again, even what is kept from an earlier run
-    progress : told how far the run is
+    progress : called with each step; an exception that it raises ends the run, and the paths traced so far are kept
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
     StoreError : the folder is in use or cannot be written
     """
-    progress = progress or NoProgress()
+    reported = progress_to(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     findings = refuse_errors(study, check_venue(study, mesh))
     scene = compile_scene(study, mesh)
-    with StudyStore(Path(folder or default_folder(study_path)), progress.message) as store:
+    with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
         if fresh:
             store.forget_paths()
         store.keep_inputs(study.folder, study.digests)
         document = study.document
-        engine = Engine(scene, document.seed, document.image_order, store, threads, progress)
+        engine = Engine(scene, document.seed, document.image_order, store, threads, reported)
         reached = engine.run_to(document.precision)
         figures = engine.evaluate()
         uncertainty = uncertainty_of(study, mesh, engine, figures)
         results = assemble(study, mesh, scene, figures, reached, findings, engine.two_slopes, uncertainty)
         store.write_results(results)
     return results
-
-
-def default_folder(study_path: str | Path) -> Path:
-    """Folder of a run unless the user names one: beside the study file, and called after it."""
-    return Path(study_path).with_suffix(".roomsim")
 
 
 def with_sti_error(study: Study, sti_error: float | None) -> Study:

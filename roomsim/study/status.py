@@ -28,17 +28,18 @@ class Status:
     warnings: tuple[str, ...] = ()
 
 
-def status_of(folder: Path) -> Status:
-    """What is there.
+def status_of(folder: str | Path) -> Status:
+    """What the folder of a run holds: whether it is finished, interrupted or going on.
 
     Parameters
     ----------
-    folder : of a run, whether finished, interrupted or going on
+    folder : of a run
 
     Raises
     ------
     StoreError : it is no such folder, or its results cannot be read
     """
+    folder = Path(folder)
     try:
         batches = [batch for paths in paths_folders(folder) for batch in paths.glob("*.h5")]
     except OSError:

@@ -6,11 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..bands import SPEECH_MID
 from ..physics.arrival import OFFSET, precedence_limit
 from .direct import DirectSound
 
-SPEECH_BANDS = (3, 4, 5, 6)
-"""500 Hz to 4 kHz, by which it is decided who is loud."""
 REACH = 6.0
 """dB: a fill or delay serves the seats where it is at most this much below the mains (common practice)."""
 HEARD = 15.0
@@ -59,7 +58,7 @@ class ArrivalOrder:
 def speech_level(direct: DirectSound) -> np.ndarray:
     """(n_sources, n_seats) dB, 500 Hz to 4 kHz together."""
     with np.errstate(divide="ignore"):
-        return 10.0 * np.log10(direct.energy[..., list(SPEECH_BANDS)].sum(axis=-1))
+        return 10.0 * np.log10(direct.energy[..., SPEECH_MID].sum(axis=-1))
 
 
 def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) -> list[DelayProposal]:

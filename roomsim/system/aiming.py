@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import differential_evolution
 
-from ..bands import N_BANDS
+from ..bands import N_BANDS, SPEECH_MID
 from ..errors import PhysicalRangeError
 from ..physics.radiation import frame, gain_towards
 from ..venue.loudspeakers import Loudspeaker
@@ -20,8 +20,6 @@ from .layout import Layout, layout_of
 
 SPLAYS = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0)
 """Degrees between boxes that rigging frames commonly offer (common practice, no source)."""
-SPEECH_BANDS = (3, 4, 5, 6)
-"""Indices of 500 Hz to 4 kHz, where hangs of usual length can be aimed and speech is understood."""
 SPREAD = 6.0
 """dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
 source)."""
@@ -123,9 +121,9 @@ def aim(
 
     def merit(aiming: Aiming) -> float:
         if aiming not in tried:
-            excess = np.maximum(field.at_seats(aiming, SPEECH_BANDS).spread - spread, 0.0).mean()
+            excess = np.maximum(field.at_seats(aiming, tuple(SPEECH_MID)).spread - spread, 0.0).mean()
             spill = (
-                field.share(aiming, fan, fan_weight, stray, SPEECH_BANDS, 3).mean() if excess == 0.0 else 1.0
+                field.share(aiming, fan, fan_weight, stray, tuple(SPEECH_MID), 3).mean() if excess == 0.0 else 1.0
             )
             tried[aiming] = float(spill + excess)
         return tried[aiming]
@@ -142,7 +140,7 @@ def aim(
         spill_before=field.share(given, everywhere, weight, stray),
         spill_after=field.share(best, everywhere, weight, stray),
         wanted=spread,
-        is_met=bool((after.spread[list(SPEECH_BANDS)] <= spread).all()),
+        is_met=bool((after.spread[SPEECH_MID] <= spread).all()),
     )
 
 

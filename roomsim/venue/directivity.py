@@ -10,23 +10,21 @@ Frequencies are octave or one-third-octave mid-bands; the thirds that lie in an 
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from roomsim.bands import N_BANDS, NOMINAL
-from roomsim.errors import DocumentError
+from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, faults_of_file, number_in
 
 COLUMNS = ("azimuth_deg", "elevation_deg", "f_hz", "level_db")
 LARGEST_FILE = 8_000_000
-"""Bytes. The whole sphere in steps of 2 degrees takes 2 MB in octaves and 6 MB in thirds."""
+"""Bytes. The whole sphere in steps of 2 degrees is 2 MB in octaves and 6 MB in thirds."""
 WIDEST_STEP = 30.0
-"""Degrees. Directions further apart than this say too little of a pattern."""
+"""Degrees. Directions further apart than this do not define a pattern."""
 AXIS_TOLERANCE = 0.5
 """dB by which the axis may differ from 0, for rounded and smoothed data."""
 
@@ -67,9 +65,9 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
     Parameters
     ----------
     path : CSV file in UTF-8 with the columns azimuth_deg, elevation_deg, f_hz, level_db, in any order.
-        Further columns (a phase) and lines that begin with # are passed over.
-    thirds : levels for each of the 24 thirds from 50 Hz to 10 kHz in place of octaves; where the file has none
-        the nearest of its octave counts
+        Further columns (such as a phase) and lines that begin with # are ignored.
+    thirds : levels for each of the 24 thirds from 50 Hz to 10 kHz in place of octaves; a third that the file does
+        not have takes the nearest one of its octave
 
     Returns
     -------
@@ -81,103 +79,52 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
     DocumentError : file, line and cure
     """
     path = Path(path)
-    try:
-        rows = _rows(_text(path))
+    with faults_of_file(path):
+        rows = _levels(csv_rows(path, LARGEST_FILE))
         octaves = _octaves(rows)
         if thirds:
             octaves = _thirds(rows)
         azimuths = {azimuth for azimuth, _ in octaves}
         in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in octaves)
-        if in_planes and len(azimuths) > 1:
-            return _polars(octaves)
-        return _sphere(octaves)
-    except _FileFault as fault:
-        place = path.name if fault.line is None else f"{path.name}:{fault.line}"
-        raise DocumentError(f"{place}: {fault}") from None
+        return _polars(octaves) if in_planes and len(azimuths) > 1 else _sphere(octaves)
 
 
-class _FileFault(Exception):
-    def __init__(self, text: str, line: int | None = None) -> None:
-        super().__init__(text)
-        self.line = line
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            content = file.read(LARGEST_FILE + 1)
-    except FileNotFoundError:
-        raise _FileFault("no such file") from None
-    except (OSError, ValueError) as error:
-        raise _FileFault(f"cannot be read: {error}") from None
-    if len(content) > LARGEST_FILE:
-        raise _FileFault(f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions")
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise _FileFault("not UTF-8; save the file with this encoding", line) from None
-
-
-def _rows(text: str) -> Levels:
-    lines = ((number, cells) for number, cells in _cells(text) if cells)
-    number, header = next(lines, (1, []))
-    names = [cell.strip().lower() for cell in header]
-    missing = [name for name in COLUMNS if name not in names]
-    if missing:
-        also = "; columns are parted by commas, decimals by a point" if ";" in ",".join(header) else ""
-        raise _FileFault(f"the first line must name the columns {', '.join(COLUMNS)}{also}", number)
-    columns = [names.index(name) for name in COLUMNS]
+def _levels(rows: list[Row]) -> Levels:
+    head, *body = rows or [(1, [])]
+    columns = column_positions(head, COLUMNS)
     levels: Levels = {}
-    for number, cells in lines:
-        if len(cells) != len(names):
-            raise _FileFault(f"expected {len(names)} values, got {len(cells)}", number)
-        azimuth, elevation, frequency, level = (_number(cells[c], names[c], number) for c in columns)
+    for number, cells in body:
+        if len(cells) != len(head[1]):
+            raise FileFault(f"expected {len(head[1])} values, got {len(cells)}", number)
+        azimuth, elevation, frequency, level = (
+            number_in(cells[column], name, number) for column, name in zip(columns, COLUMNS)
+        )
         if not -360 <= azimuth <= 360:
-            raise _FileFault(f"azimuth_deg must lie between -360 and 360, got {azimuth:g}", number)
+            raise FileFault(f"azimuth_deg must lie between -360 and 360, got {azimuth:g}", number)
         if not -90 <= elevation <= 90:
-            raise _FileFault(
+            raise FileFault(
                 f"elevation_deg must lie between -90 and 90, got {elevation:g}; the back is azimuth 180",
                 number,
             )
         if not -200 <= level <= 60:
-            raise _FileFault(f"level_db must lie between -200 and 60 re the axis, got {level:g}", number)
+            raise FileFault(f"level_db must lie between -200 and 60 re the axis, got {level:g}", number)
         key = (round(azimuth % 360, 6) % 360, elevation, _third(frequency, number))
         if key in levels and abs(levels[key][0] - level) > 0.1:
-            raise _FileFault(
-                f"another level for the direction and frequency of line {levels[key][1]}", number
+            raise FileFault(
+                f"a different level for the direction and frequency of line {levels[key][1]}", number
             )
         levels.setdefault(key, (level, number))
     if not levels:
-        raise _FileFault("no levels below the names of the columns", number)
+        raise FileFault("no levels below the names of the columns", head[0])
     return levels
 
 
-def _cells(text: str) -> Iterator[tuple[int, list[str]]]:
-    for number, line in enumerate(io.StringIO(text, newline=None), start=1):
-        if line.strip() and not line.startswith("#"):
-            try:
-                yield number, next(csv.reader([line.rstrip("\n")], strict=True))
-            except csv.Error as error:
-                raise _FileFault(f"not CSV: {error}", number) from None
-
-
-def _number(cell: str, name: str, line: int) -> float:
-    try:
-        value = float(cell)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise _FileFault(f'{name} must be a number with a decimal point, got "{cell.strip()[:40]}"', line)
-    return value
-
-
 def _third(frequency: float, line: int) -> int:
-    """Number of the one-third-octave band: 10 lg f is whole at the exact mid-bands of IEC 61260-1, and within
-    0.05 of it at the nominal ones."""
+    """Number of the one-third-octave band: 10 lg f is a whole number at the exact mid-bands of IEC 61260-1, and
+    within 0.05 of it at the nominal ones."""
     number = 10 * math.log10(frequency) if frequency > 0 else 0.0
     if abs(number - round(number)) > 0.1 or not 17 <= round(number) <= 40:
-        raise _FileFault(
+        raise FileFault(
             f"f_hz must be an octave or one-third-octave mid-band from 50 Hz to 10 kHz, got {frequency:g}",
             line,
         )
@@ -190,16 +137,16 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     members = [[third for third in thirds if abs(third - 18 - 3 * band) <= 1] for band in range(N_BANDS)]
     lacking = [f"{NOMINAL[band]:g}" for band in range(N_BANDS) if not members[band]]
     if lacking:
-        raise _FileFault(
-            f"no levels at {', '.join(lacking)} Hz; where data ends, repeat the nearest band or give 0 dB "
-            "all round, whichever suits the source"
+        raise FileFault(
+            f"no levels at {', '.join(lacking)} Hz; where the data end, repeat the nearest band or give 0 dB "
+            "in all directions, whichever suits the source"
         )
     directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     octaves = {}
     for azimuth, elevation in directions:
         for third in thirds:
             if (azimuth, elevation, third) not in rows:
-                raise _FileFault(
+                raise FileFault(
                     f"no level at azimuth {azimuth:g}, elevation {elevation:g} near "
                     f"{10 ** (third / 10):.0f} Hz, a frequency that other directions have"
                 )
@@ -209,11 +156,11 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
         )
     axis = octaves.get((0.0, 0.0))
     if axis is None:
-        raise _FileFault("no levels on the axis, azimuth 0 and elevation 0")
+        raise FileFault("no levels on the axis, azimuth 0 and elevation 0")
     off = int(np.argmax(np.abs(axis)))
     if abs(axis[off]) > AXIS_TOLERANCE:
         line = rows[0.0, 0.0, min(members[off])][1]
-        raise _FileFault(
+        raise FileFault(
             f"the axis has {axis[off]:.1f} dB at {NOMINAL[off]:g} Hz; levels must be relative to the axis at "
             "the same frequency, where they are 0 dB",
             line,
@@ -222,7 +169,7 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
 
 
 def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
-    """Direction -> (24,) dB, thirds 17 to 40, of levels in which every octave has one third at least."""
+    """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
     given = sorted({third for _, _, third in rows})
     nearest = [
         min((t for t in given if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
@@ -260,7 +207,7 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
     azimuths = sorted({azimuth for azimuth, _ in octaves})
     elevations = sorted({elevation for _, elevation in octaves})
     if elevations[0] != -90 or elevations[-1] != 90:
-        raise _FileFault(
+        raise FileFault(
             f"elevations run from {elevations[0]:g} to {elevations[-1]:g} and must run from -90 to 90; for "
             "two polars give elevation 0 all round, and azimuth 0 and 180 from -90 to 90"
         )
@@ -272,12 +219,12 @@ def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
             azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves
         }
         if abs(elevation) == 90:
-            # A pole is one direction, however many azimuths it is written with.
+            # A pole is one direction, at however many azimuths it is given.
             level[i] = _mean(given.values())
             continue
         for j, azimuth in enumerate(azimuths):
             if azimuth not in given:
-                raise _FileFault(
+                raise FileFault(
                     f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every "
                     "elevation"
                 )
@@ -291,7 +238,7 @@ def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
 
 
 def _check_circle(angles: np.ndarray, what: str) -> None:
-    """Angles that are ascending, begin with 0 and lie below 360 must leave no wide gap all round."""
+    """Refuse wide gaps on a circle, of angles that ascend from 0 and are below 360."""
     _check_steps(np.append(angles, 360.0), what)
 
 
@@ -299,7 +246,7 @@ def _check_steps(angles: np.ndarray, what: str) -> None:
     steps = np.diff(angles)
     widest = int(np.argmax(steps))
     if steps[widest] > WIDEST_STEP:
-        raise _FileFault(
+        raise FileFault(
             f"{what}: nothing between {angles[widest]:g} and {angles[widest + 1]:g} degrees; steps must not "
             f"be wider than {WIDEST_STEP:g} degrees"
         )

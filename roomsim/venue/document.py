@@ -1,4 +1,4 @@
-"""What the user writes: TOML files as validated, frozen models.
+"""Models of the TOML files that the user writes: validated and frozen.
 
 Lengths in metres, levels in dB, times in ms where a key says so, money in the study's currency. Unknown keys
 are errors. `roomsim.venue.reading` turns files into these models and every fault into a message with file,
@@ -8,10 +8,10 @@ line and key.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from roomsim.errors import DocumentError, suggestion
 from roomsim.physics.levels import level_sum
@@ -38,6 +38,9 @@ from roomsim.venue.planning import Plan
 from roomsim.venue.rigging import Hanging, Kilograms, RoofPoint, Truss
 from roomsim.venue.systems import Hang, SubStack
 
+if TYPE_CHECKING:
+    from roomsim.venue.mesh import VenueMesh
+
 # --- materials.toml -------------------------------------------------------------------------------------
 
 
@@ -47,7 +50,7 @@ class Material(Model):
     description: str = ""
     absorption: Fractions
     """Random-incidence absorption coefficient (ISO 354). Where a laboratory gives more than 1, an effect of
-    the edges of its sample, write 1."""
+    the edges of the sample, write 1."""
     scattering: Fractions
     """Random-incidence scattering coefficient (ISO 17497-1)."""
     source: Annotated[str, Field(min_length=1)]
@@ -71,7 +74,7 @@ class MeasuredDrape(Model):
 
 
 class Fabric(Model):
-    """A cloth: what decides how it absorbs and passes sound."""
+    """A cloth, by the properties that determine its absorption and transmission."""
 
     description: str = ""
     flow_resistance: Annotated[float, Field(ge=0.1, le=1e6)]
@@ -83,9 +86,9 @@ class Fabric(Model):
     source: Annotated[str, Field(min_length=1)]
     """Where the figures come from."""
     uncertainty: Fraction = 0.1
-    """Relative standard uncertainty of the absorption as hung; with `measured`, where it was measured."""
+    """Relative standard uncertainty of the absorption as hung; with `measured`, at the measured arrangements."""
     measured: tuple[MeasuredDrape, ...] = ()
-    """Absorption where it was measured."""
+    """Measured absorption."""
 
 
 class MaterialsDocument(Model):
@@ -116,7 +119,7 @@ class Air(Model):
 
 
 class AudienceArea(Model):
-    """Where people are: a plan polygon at a floor height, or a group of mesh faces."""
+    """An area of the audience: a plan polygon at a floor height, or a group of mesh faces."""
 
     name: Name
     polygon: Polygon2 | None = None
@@ -141,26 +144,26 @@ class AudienceArea(Model):
 
 
 class Zone(Model):
-    """Where nothing may hang or stand, loudspeakers included."""
+    """A zone to be kept clear of everything, loudspeakers included."""
 
     name: Name
     kind: Literal["exit", "escape_route", "plant", "safety_equipment", "other"]
     polygon: Polygon2
     """Plan outline, m."""
     bottom: Coordinate = 0.0
-    """Height where the zone begins, m."""
+    """Lower end of the zone, m."""
     top: Coordinate = 100.0
-    """Height where it ends, m."""
+    """Upper end of the zone, m."""
 
     @model_validator(mode="after")
     def _upright(self) -> Zone:
         if self.top <= self.bottom:
-            raise ValueError(f"top ({self.top:g} m) must lie above bottom ({self.bottom:g} m)")
+            raise ValueError(f"top ({self.top:g} m) must be above bottom ({self.bottom:g} m)")
         return self
 
 
 class PlanMarks(Model):
-    """What a plan needs to be read: where the stage is and where north is."""
+    """Marks on plans: stage and north."""
 
     stage: Point2 | None = None
     """Middle of the stage front, m."""
@@ -169,17 +172,17 @@ class PlanMarks(Model):
 
 
 class RoomParts(Model):
-    """Surface groups (or wildcards) by the part of the room that they are, for "what goes where".
+    """Surface groups (or wildcards) by part of the room, for the report on where the energy goes.
 
-    What is not named goes by its slope: steep faces are walls, level ones over a ray's head roof.
+    Other surfaces are classified by their slope: steep faces are walls, level ones above a ray are roof.
     """
 
     stage: tuple[str, ...] = ("stage", "stage_*")
     """The stage, its front and its decks."""
     walls: tuple[str, ...] = ()
-    """Walls, where their slope does not tell."""
+    """Walls that their slope does not identify."""
     roof: tuple[str, ...] = ()
-    """Roof and what belongs to it, such as trusses."""
+    """Roof and its parts, such as trusses."""
 
 
 class VenueDocument(Model):
@@ -188,8 +191,8 @@ class VenueDocument(Model):
     mesh: MeshReference
     air: Air = Air()
     surfaces: dict[str, Name]
-    """Surface group (exact or wildcard) -> material. An exact name wins over a wildcard; of the wildcards the
-    longest wins."""
+    """Surface group (exact or wildcard) -> material. An exact name takes precedence over a wildcard, and a longer
+    wildcard over a shorter one."""
     two_sided: tuple[str, ...] = ()
     """Surface groups (or wildcards) that are open sheets: their open edges are no holes."""
     audience: Annotated[tuple[AudienceArea, ...], Field(min_length=1)]
@@ -357,12 +360,12 @@ class ElementsDocument(Model):
 
 
 class Source(Hanging):
-    """A loudspeaker, a talker or anything else that sounds from one point."""
+    """A loudspeaker, a talker or any other source at one point."""
 
     name: Name
     role: Literal["main", "fill", "delay", "sub", "noise"] = "main"
-    """What it is there for. Fills and delays are timed to the mains. The sound of a noise source, direct and
-    reverberant, counts as noise against all others: backline, monitors, a generator."""
+    """Its purpose. Fills and delays are timed to the mains. The sound of a noise source, direct and reverberant, is
+    noise against that of all others: backline, monitors, a generator."""
     position: Point3
     """Acoustic centre, m."""
     aim_at: Point3 | None = None
@@ -375,39 +378,40 @@ class Source(Hanging):
     delay: Annotated[float, Field(ge=-10_000.0, le=10_000.0)] = 0.0
     """ms."""
     maximum_level: Decibel | None = None
-    """Highest peak level that it can do at 1 m on axis, dB, all bands together."""
+    """Highest peak level at 1 m on axis, dB, all bands together."""
     mounting: Literal["hung", "stand", "wall"] | None = None
-    """How it is held up. Unless given, one with a `mass` or with `hang_from` is hung, and any other within
-    2.5 m of the floor under it stands."""
+    """How it is mounted. Unless given, a source with a `mass` or with `hang_from` is hung, and any other within
+    2.5 m of the floor under it is on a stand."""
     mass: Kilograms | None = None
     """kg, of the box and what hangs with it, where it hangs."""
     size: tuple[Length, Length, Length] | None = None
-    """Width, depth and height of the box, m, for the zones that are kept clear; 0.6 m each unless given."""
+    """Width, depth and height of the box, m, for the check of zones to be kept clear; 0.6 m each unless given."""
     signal: Name | None = None
-    """Sources and systems with the same signal add up in phase at low frequencies; without one in energy."""
+    """Sources and systems with the same signal add in phase at low frequencies; those without one add in energy."""
 
     @property
     def is_hung(self) -> bool:
-        """Whether it hangs in the roof."""
-        said = self.mounting == "hung"
-        return said or (self.mounting is None and (self.mass is not None or bool(self.hang_from)))
+        """Whether it hangs from the roof."""
+        if self.mounting is None:
+            return self.mass is not None or bool(self.hang_from)
+        return self.mounting == "hung"
 
     @model_validator(mode="after")
-    def _held_by_what_it_says(self) -> Source:
+    def _hung_from_points(self) -> Source:
         if self.hang_from and not self.is_hung:
             raise ValueError(f'hang_from names roof points, but mounting says "{self.mounting}"')
         return self
 
 
 class SourcesDocument(Model):
-    """All that sounds, and the boxes that it is made of."""
+    """All sources, and the loudspeakers that they consist of."""
 
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     source: tuple[Source, ...] = ()
     hang: tuple[Hang, ...] = ()
     sub_stack: tuple[SubStack, ...] = ()
     loudspeaker: dict[Name, Loudspeaker] = Field(default_factory=dict)
-    """Own boxes, beside the built-in ones; they override these."""
+    """Loudspeakers of the user, which add to the built-in ones and override them."""
     crest_factor: Annotated[float, Field(ge=0.0, le=40.0)] = 12.0
     """Peak over mean level of the programme, dB: some 12 for speech, 15 to 20 for music (common practice)."""
 
@@ -415,7 +419,7 @@ class SourcesDocument(Model):
     def _something_sounds(self) -> SourcesDocument:
         if not self.all():
             raise ValueError(
-                "a source is missing: nothing sounds here; write [[source]], [[hang]] or [[sub_stack]]"
+                "there is no source; write [[source]], [[hang]] or [[sub_stack]]"
             )
         return self
 
@@ -428,41 +432,41 @@ class SourcesDocument(Model):
 
 
 class Precision(Model):
-    """When a run may stop."""
+    """The precision at which a run stops."""
 
     sti: Annotated[float, Field(ge=1e-6, le=1.0)] = 0.01
-    """Standard error of the speech transmission index wanted ..."""
+    """Standard error of the speech transmission index ..."""
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""
     level: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
-    """Standard error of the A-weighted level wanted, dB, in the same share of the seats; not looked at unless given."""
+    """Standard error of the A-weighted level, dB, in the same share of the seats; not considered unless given."""
     clarity: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
-    """Standard error of the clarity C50 wanted, dB, in each band from 125 Hz to 4 kHz; not looked at unless given."""
+    """Standard error of the clarity C50, dB, in each band from 125 Hz to 4 kHz; not considered unless given."""
     max_minutes: Annotated[float, Field(ge=1e-3, le=1e5)] = 30.0
     """A run stops after this time at the latest ..."""
     max_rays: Annotated[int, Field(ge=1000, le=10**12)] = 100_000_000
-    """... or after this many rays, and says that it did."""
+    """... or after this many rays, and reports it."""
 
 
 class Targets(Model):
     sti: Fraction = 0.5
-    """A seat counts as served above this speech transmission index."""
+    """A seat counts as served at or above this speech transmission index."""
     share_of_seats: Fraction = 0.95
     """Share of the seats that should be served."""
 
 
 class Uncertainty(Model):
-    """What the results owe to absorption not being known better."""
+    """Uncertainty of the results from that of the absorption."""
 
     draws: Annotated[int, Field(ge=0, le=1000)] = 32
-    """Sets of absorption coefficients that are tried, each material drawn within its uncertainty; 0 for none.
-    With 32 the input uncertainty itself is known to an eighth."""
+    """Number of sets of absorption coefficients, each material drawn within its uncertainty; 0 for none.
+    With 32 the relative standard error of the input uncertainty is one eighth."""
 
     @field_validator("draws")
     @classmethod
     def _enough_for_a_spread(cls, draws: int) -> int:
         if 0 < draws < 8:
-            raise ValueError("fewer than 8 draws tell no spread; write 0 for none")
+            raise ValueError("fewer than 8 draws do not show the spread; write 0 for none")
         return draws
 
 
@@ -474,7 +478,7 @@ class Scenario(Model):
     elements: tuple[Name, ...] = ()
     """Names of the elements."""
     compare_with: Name | None = None
-    """Scenario that this one is measured against; the bare venue unless said."""
+    """Scenario that this one is compared with; the bare venue unless given."""
     noise: NoiseSpectrum | None = None
     """Noise at the seats in this scenario, in place of the study's."""
 
@@ -485,20 +489,20 @@ class Costs(Model):
     labour_rate: NotNegative = 0.0
     """Per rigging hour."""
     fixed: NotNegative = 0.0
-    """Paid once if anything is hung at all."""
+    """Paid once if anything is hung."""
     budget: NotNegative | None = None
     """For all treatment of a scenario."""
     hours_available: NotNegative | None = None
-    """Rigging hours that there is time and crew for."""
+    """Rigging hours for which there are time and crew."""
     roof_points_available: Annotated[int, Field(ge=0, le=100_000)] | None = None
-    """Points in the roof that cloth and loudspeakers may use together, besides those that the venue names."""
+    """Roof points for cloth and loudspeakers together, besides those that the venue lists."""
     point_load_limit: NotNegative | None = None
-    """Largest load allowed on a roof point, kg, of cloth or loudspeakers; a point that the venue names may
-    have a limit of its own."""
+    """Largest load allowed on a roof point, kg, of cloth or loudspeakers; a point that the venue lists
+    may have a limit of its own."""
     power_available: NotNegative | None = None
     """Electric power for system changes, kW."""
     stock: dict[Name, NotNegative] = Field(default_factory=dict)
-    """What is there to hang: item -> quantity (m2 covered)."""
+    """Available stock: item -> quantity (m2 covered)."""
 
 
 class StudyDocument(Model):
@@ -515,16 +519,16 @@ class StudyDocument(Model):
     materials: Annotated[str, Field(min_length=1)] | None = None
     """Further materials; they add to the built-in ones and override them."""
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
-    """Of the random numbers; equal seeds give equal results."""
+    """Of the random numbers; the same seed gives the same results."""
     image_order: Annotated[int, Field(ge=0, le=3)] = 2
     """Reflections up to this order come from image sources, the rest from rays."""
     receiver_radius: Annotated[float, Field(gt=0.05, le=1.0)] = 0.5
-    """Of the spheres that catch rays at the seats, m."""
+    """Of the spheres that detect rays at the seats, m."""
     noise: NoiseSpectrum
     """Noise at the seats: dB per octave, or a curve such as "NR 35" or "NC 30", or the name of a spectrum, or
     a list of these that add up in energy."""
     noise_spectra: dict[Name, Levels] = Field(default_factory=dict)
-    """Own spectra that `noise` may name, dB per octave: crowd, plant, rain on the roof."""
+    """Spectra for use in `noise`, dB per octave: crowd, plant, rain on the roof."""
     precision: Precision = Precision()
     uncertainty: Uncertainty = Uncertainty()
     targets: Targets = Targets()
@@ -545,7 +549,7 @@ class StudyDocument(Model):
         Raises
         ------
         DocumentError : a name that is neither a curve nor a spectrum of this study
-        PhysicalRangeError : a curve beyond those that there are
+        PhysicalRangeError : a curve beyond those that exist
         """
         noise = self.noise if scenario.noise is None else scenario.noise
         if isinstance(noise, str):
@@ -567,14 +571,14 @@ class StudyDocument(Model):
         return levels
 
     def compared_with(self) -> tuple[int, ...]:
-        """For each of `scenarios_in_order` the index of the one that it is measured against."""
+        """For each of `scenarios_in_order` the index of the one that it is compared with."""
         scenarios = self.scenarios_in_order()
         index = {scenario.name: i for i, scenario in enumerate(scenarios)}
         return tuple(index[scenario.compare_with or self.bare] for scenario in scenarios)
 
 
 class Study(Model):
-    """All files of a study, read and valid each by itself."""
+    """All files of a study, valid in themselves and in their references to each other."""
 
     folder: Path
     document: StudyDocument
@@ -586,14 +590,39 @@ class Study(Model):
     digests: dict[str, str]
     """File name -> SHA-256 of its bytes, the mesh included. Names are relative to `folder`, with `/`."""
     warnings: tuple[str, ...] = ()
-    """What is allowed but probably not meant, each with file, line and key."""
+    """What is allowed but probably a mistake, each with file, line and key."""
+
+    _meshes: dict[tuple[MeshReference, Path], VenueMesh] = PrivateAttr(default_factory=dict)
+    """Meshes that have been read; copies of a study share them."""
+
+    @property
+    def mesh(self) -> VenueMesh:
+        """The venue's mesh; read from its file when it is first used.
+
+        Raises
+        ------
+        MeshError : the file cannot be read, or its mesh cannot be used
+        """
+        # Reading a mesh needs this module, and takes long to import.
+        from roomsim.venue.mesh import read_mesh
+
+        reference = self.venue.mesh, self.venue_folder
+        if reference not in self._meshes:
+            self._meshes[reference] = read_mesh(*reference)
+        return self._meshes[reference]
+
+    def with_mesh(self, mesh: VenueMesh) -> Study:
+        """The same study with another mesh, such as the inner surfaces of the one in the file."""
+        study = self.model_copy()
+        study._meshes = {(self.venue.mesh, self.venue_folder): mesh}
+        return study
 
     @property
     def venue_folder(self) -> Path:
-        """Folder of the venue file: its mesh is written relative to it."""
+        """Folder of the venue file, to which the path of its mesh is relative."""
         return (self.folder / self.document.venue).parent
 
     @property
     def sources_folder(self) -> Path:
-        """Folder of the sources file: directivity files are written relative to it."""
+        """Folder of the sources file, to which the paths of directivity files are relative."""
         return (self.folder / self.document.sources).parent

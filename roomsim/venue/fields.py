@@ -1,22 +1,22 @@
-"""What the models of description files are made of: numbers with bounds, points, levels, outlines."""
+"""Types of the fields in description files: numbers with bounds, points, levels, outlines."""
 
 from __future__ import annotations
 
 from itertools import pairwise
 from math import dist
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError
 
-from roomsim.errors import unprintable
+from roomsim.errors import PhysicalRangeError, unprintable
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e9)]
-"""Money, weight, hours: no venue has more, and sums stay in range."""
+"""Money, weight, hours; the bound is far above any real value and keeps sums in range."""
 Length = Annotated[float, Field(ge=0.01, le=1000.0)]
-"""m, of a thing that is there."""
+"""m, size of an object."""
 Coordinate = Annotated[float, Field(ge=-1e6, le=1e6)]
-"""m. The bound catches slips of the keyboard and of the unit, and keeps all geometry in range."""
+"""m. The bound catches typing errors and wrong units, and keeps all geometry in range."""
 Point2 = tuple[Coordinate, Coordinate]
 Point3 = tuple[Coordinate, Coordinate, Coordinate]
 Decibel = Annotated[float, Field(ge=-200.0, le=200.0)]
@@ -28,7 +28,7 @@ Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fr
 
 def _on_one_line(name: str) -> str:
     if unprintable(name):
-        raise ValueError("a name stands on one line, without tabs")
+        raise ValueError("a name must be on one line, without tabs")
     return name
 
 
@@ -36,10 +36,9 @@ Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_on_one
 
 
 LEAST_SPACING, MOST_SPACING = 0.1, 10.0
-"""m between seats: nearer is no seat, further no audience (common practice, no source). A spacing written in
-millimetres, centimetres or inches lies outside."""
+"""m between seats (common practice, no source). A spacing in millimetres, centimetres or inches lies outside."""
 UNITS = {"mm": ("millimetres", 0.001), "cm": ("centimetres", 0.01), "in": ("inches", 0.0254), "ft": ("feet", 0.3048)}
-"""What lengths are written in by mistake: name, and length in m (inch and foot by the agreement of 1959)."""
+"""Units that are used by mistake: name, and length in m (inch and foot by the agreement of 1959)."""
 
 
 def _seat_distance(spacing: float) -> float:
@@ -71,7 +70,7 @@ NoiseSpectrum = Annotated[
 """Noise as eight levels, as a curve ("NR 35") or a spectrum by its name, or as the sum of several."""
 
 SHORTEST = 1e-3
-"""m. Two points of a path or polygon nearer than this are one point written twice."""
+"""m. Two points of a path or polygon closer than this are one point written twice."""
 
 
 def _with_length(path: tuple[Point2, ...]) -> tuple[Point2, ...]:
@@ -82,7 +81,7 @@ def _with_length(path: tuple[Point2, ...]) -> tuple[Point2, ...]:
 
 
 def _simple(polygon: tuple[Point2, ...]) -> tuple[Point2, ...]:
-    # Imported here: it takes longer than all of this module, and reading a study's title needs none of it.
+    # Imported here because it takes long, and many commands read a study without a polygon.
     from shapely import Polygon
     from shapely.validation import explain_validity
 
@@ -108,6 +107,23 @@ Polygon2 = Annotated[tuple[Point2, ...], Field(min_length=3), AfterValidator(_si
 
 
 class Model(BaseModel):
-    """Base of all: unknown keys and infinite numbers are faults, and nothing changes once it is read."""
+    """Base of all models: unknown keys and infinite numbers are refused, and a model cannot be changed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
+
+
+SomeModel = TypeVar("SomeModel", bound=Model)
+
+
+def model_from(model: type[SomeModel], **values: object) -> SomeModel:
+    """A model from values that do not come from a file.
+
+    Raises
+    ------
+    PhysicalRangeError : the first value that the model does not allow
+    """
+    try:
+        return model.model_validate(values)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        raise PhysicalRangeError(f"{first['loc'][0]} = {first['input']!r}: {first['msg']}.") from fault

@@ -1,8 +1,8 @@
 """glTF files, binary (.glb) and text (.gltf): triangles with the names of their nodes and materials.
 
-trimesh decodes the numbers and places the nodes. It is given a copy of the document with geometry alone, and
-the buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in it, so that
-names that occur twice or not at all are told apart.
+trimesh decodes the numbers and places the nodes. It gets a copy of the document with geometry alone, and the
+buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in the copy to
+distinguish names that occur twice or not at all.
 """
 
 from __future__ import annotations
@@ -21,26 +21,25 @@ import trimesh
 
 from roomsim.errors import MeshError
 from roomsim.venue.parsing import find_file
-from roomsim.venue.polygons import RawMesh, triangle_mesh
+from roomsim.venue.polygons import RawMesh, numbered_polygons
 
 LARGEST_COUNT = 50_000_000
-"""Numbers in all accessors together; a file can declare more than it holds."""
+"""Numbers in all accessors together; a file can declare more than it contains."""
 
 DEEPEST = 500
-"""Nodes within nodes; placing a node costs as many matrices as there are nodes above it."""
+"""Levels of nodes; placing a node takes as many matrices as there are nodes above it."""
 _MAGIC, _JSON, _BINARY = 0x46546C67, 0x4E4F534A, 0x004E4942
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
 _WITHOUT_GEOMETRY = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_")
 _FLOAT = 5126
 
 
-def read_gltf(content: bytes, file: str, folder: Path) -> RawMesh:
+def read_gltf(content: bytes, folder: Path) -> RawMesh:
     """Read the bytes of a glTF file. Lengths stay in metres and y stays up, as the standard has them.
 
     Parameters
     ----------
     content : bytes of the file
-    file : its name, for messages
     folder : the file's folder; buffers outside it are refused
 
     Raises
@@ -58,19 +57,15 @@ def read_gltf(content: bytes, file: str, folder: Path) -> RawMesh:
             stream, file_type="gltf", resolver=buffers, process=False, skip_materials=True
         )
         return _flatten(scene, names, materials)
-    except _Unreadable as error:
-        raise MeshError(error.fault, file=file, cure=error.cure) from None
-    except Exception as error:  # trimesh raises whatever its parsing runs into
+    except MeshError:
+        raise
+    except Exception as error:  # trimesh raises many kinds for a damaged file
         shown = f"{type(error).__name__}: {error}"[:200]
-        raise MeshError(
-            f"the file is damaged or no glTF 2.0 ({shown})", file=file, cure="Export it again."
-        ) from error
+        raise _unreadable(f"the file is damaged or not glTF 2.0 ({shown})") from error
 
 
-class _Unreadable(Exception):
-    def __init__(self, fault: str, cure: str = "Export it again.") -> None:
-        super().__init__(fault)
-        self.fault, self.cure = fault, cure
+def _unreadable(fault: str, cure: str = "Export it again.") -> MeshError:
+    return MeshError(fault, cure=cure)
 
 
 def _split(content: bytes) -> tuple[dict[str, Any], bytes | None]:
@@ -78,64 +73,64 @@ def _split(content: bytes) -> tuple[dict[str, Any], bytes | None]:
     if not content.startswith(b"glTF"):
         return json.loads(content.decode("utf-8-sig")), None
     if len(content) < 20:
-        raise _Unreadable("the file ends within its header")
+        raise _unreadable("the file ends within its header")
     _, version, length = struct.unpack_from("<III", content)
     if version != 2:
-        raise _Unreadable(f"glTF version {version} is not read", "Export it as glTF 2.0.")
+        raise _unreadable(f"glTF version {version} is not supported", "Export it as glTF 2.0.")
     if length != len(content):
-        raise _Unreadable(f"the file should have {length} bytes and has {len(content)}")
+        raise _unreadable(f"the file should have {length} bytes and has {len(content)}")
     chunks: dict[int, bytes] = {}
     position = 12
     while position + 8 <= length:
         size, kind = struct.unpack_from("<II", content, position)
         if position + 8 + size > length:
-            raise _Unreadable("a part of the file ends early")
+            raise _unreadable("a part of the file ends early")
         chunks.setdefault(kind, content[position + 8 : position + 8 + size])
         position += 8 + size
     if _JSON not in chunks:
-        raise _Unreadable("the file has no description part")
+        raise _unreadable("the file has no description part")
     return json.loads(chunks[_JSON].decode("utf-8")), chunks.get(_BINARY)
 
 
 def _check(document: dict[str, Any]) -> None:
-    """Refuse what would be decoded wrongly or not at all."""
+    """Refuse what cannot be decoded, or not correctly."""
     if str(document["asset"]["version"]).partition(".")[0] != "2":
-        raise _Unreadable(
-            f"glTF version {document['asset']['version']} is not read", "Export it as glTF 2.0."
+        raise _unreadable(
+            f"glTF version {document['asset']['version']} is not supported", "Export it as glTF 2.0."
         )
     for name in document.get("extensionsRequired", []):
         if not name.startswith(_WITHOUT_GEOMETRY):
-            raise _Unreadable(f"the file needs the extension {name}", "Export it without compression.")
+            raise _unreadable(f"the file needs the extension {name}", "Export it without compression.")
     accessors = document.get("accessors", [])
     size = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
     if sum(int(accessor["count"]) * size[accessor["type"]] for accessor in accessors) > LARGEST_COUNT:
-        raise _Unreadable("the file declares far more numbers than a venue needs", "Export a simpler mesh.")
+        raise _unreadable("the file declares many more numbers than a venue needs", "Export a simpler mesh.")
     for primitive in (p for mesh in document.get("meshes", []) for p in mesh["primitives"]):
         if primitive.get("mode", _TRIANGLES) == _FAN:
-            raise _Unreadable("triangle fans are not read", "Export it as plain triangles.")
+            raise _unreadable("triangle fans are not supported", "Export it as plain triangles.")
         position = accessors[primitive["attributes"]["POSITION"]]
         if position["componentType"] != _FLOAT or position["type"] != "VEC3":
-            raise _Unreadable("its coordinates are quantised", "Export it without compression.")
+            raise _unreadable("its coordinates are quantised", "Export it without compression.")
         used = [position] + ([accessors[primitive["indices"]]] if "indices" in primitive else [])
         if any("sparse" in accessor or "bufferView" not in accessor for accessor in used):
-            raise _Unreadable("its geometry is sparse or compressed", "Export it without compression.")
+            raise _unreadable("its geometry is sparse or compressed", "Export it without compression.")
     parents = [child for node in document.get("nodes", []) for child in node.get("children", [])]
     scenes = document.get("scenes", [])
     roots = scenes[document.get("scene", 0)].get("nodes", []) if scenes else []
     if len(set(parents)) < len(parents) or set(roots) & set(parents) or len(set(roots)) < len(roots):
-        raise _Unreadable("its nodes make no tree")
+        raise _unreadable("its nodes do not form a tree")
     level, depth = list(roots), 0
     while level:
         level = [child for node in level for child in document["nodes"][node].get("children", [])]
         depth += 1
         if depth > DEEPEST:
-            raise _Unreadable(
+            raise _unreadable(
                 f"its nodes are nested more than {DEEPEST} deep", "Export it with its objects side by side."
             )
 
 
 def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
-    """Geometry alone, with names of ours; file's name for each node, and material for each primitive."""
+    """Geometry alone, with new names; the name in the file of each node, and the material of each primitive."""
     materials = document.get("materials", [])
     meshes: list[dict[str, Any]] = []
     members: list[list[int]] = []
@@ -175,43 +170,40 @@ def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, s
 def _buffers(
     document: dict[str, Any], binary: bytes | None, folder: Path
 ) -> tuple[list[dict[str, Any]], dict[str, bytes]]:
-    """The buffers' entries, with names of ours as addresses, and their bytes by these names."""
+    """The entries of the buffers, with new names as addresses, and their bytes by these names."""
     entries, contents = [], {}
     for i, buffer in enumerate(document.get("buffers", [])):
         uri = buffer.get("uri")
         if uri is None:
             if binary is None:
-                raise _Unreadable("its binary part is missing")
+                raise _unreadable("its binary part is missing")
             content = binary
         elif uri.startswith("data:"):
             try:
                 content = base64.b64decode(uri.partition("base64,")[2], validate=True)
             except binascii.Error:
-                raise _Unreadable(f"buffer {i} is damaged") from None
+                raise _unreadable(f"buffer {i} is damaged") from None
         else:
             try:
                 content = find_file(folder.resolve(), folder, urllib.parse.unquote(uri)).read_bytes()
             except ValueError as error:
-                raise _Unreadable(
-                    f"buffer {i}: {error}", "Export it as .glb, which holds everything."
+                raise _unreadable(
+                    f"buffer {i}: {error}", "Export it as .glb, which contains everything."
                 ) from None
         if len(content) < int(buffer["byteLength"]):
-            raise _Unreadable(f"buffer {i} should have {buffer['byteLength']} bytes and has {len(content)}")
+            raise _unreadable(f"buffer {i} should have {buffer['byteLength']} bytes and has {len(content)}")
         entries.append({"uri": f"buffer {i}", "byteLength": len(content)})
         contents[f"buffer {i}"] = content
     return entries, contents
 
 
 def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str, str]) -> RawMesh:
-    """All triangles at their places in the scene."""
-    vertices, faces, label = (
-        [np.empty((0, 3))],
-        [np.empty((0, 3), dtype=np.int64)],
-        [np.empty(0, dtype=np.int64)],
-    )
+    """All triangles at their positions in the scene."""
+    nothing = np.empty((0, 3), dtype=np.int64)
+    vertices, faces, label = [nothing.astype(float)], [nothing], [nothing[:, 0]]
     labels: dict[tuple[str, str, str], int] = {}
     offset = 0
-    # By number, not in the order of a dictionary inside trimesh.
+    # By number, since trimesh has them in the order of a dictionary.
     for node in sorted(scene.graph.nodes_geometry, key=lambda name: int(name.split()[1])):
         matrix, geometry = scene.graph[node]
         primitive = str(geometry)
@@ -219,14 +211,15 @@ def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str,
         points = np.asarray(part.vertices, dtype=np.float64)
         triangles = np.asarray(part.faces, dtype=np.int64)
         if len(triangles) and (triangles.min() < 0 or triangles.max() >= len(points)):
-            raise _Unreadable(f'a triangle of "{names[node]}" names a vertex that is not there')
-        # A mirrored node turns its triangles inside out; winding them back keeps their front.
+            raise _unreadable(f'a triangle of "{names[node]}" names a vertex that does not exist')
+        # A mirrored node turns its triangles inside out; reversing them keeps their front.
         triangles = triangles[:, ::-1] if np.linalg.det(matrix[:3, :3]) < 0 else triangles
         vertices.append(points @ matrix[:3, :3].T + matrix[:3, 3])
         faces.append(triangles + offset)
         offset += len(points)
         key = (names[node], material_of[primitive], "")
         label.append(np.full(len(triangles), labels.setdefault(key, len(labels))))
-    return triangle_mesh(
-        np.concatenate(vertices), np.concatenate(faces), np.concatenate(label), tuple(labels)
+    corners = np.concatenate(faces)
+    return numbered_polygons(
+        np.concatenate(vertices), corners.reshape(-1), np.full(len(corners), 3), np.concatenate(label), tuple(labels)
     )

@@ -1,7 +1,7 @@
-"""Where each key of a TOML file stands.
+"""Lines of the keys of a TOML file.
 
-The standard library reads TOML but forgets the lines. This scanner is given a text that it has already
-accepted, so it need not check anything.
+The standard library reads TOML but does not keep line numbers. This scanner reads a text that the library has
+accepted, and need not check anything.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ def path_text(path: KeyPath) -> str:
 
 
 class _Scanner:
-    """One pass over the tokens. `lines` keeps the first line on which a path is met."""
+    """One pass over the tokens. `lines` holds the first line on which a path occurs."""
 
     def __init__(self, text: str) -> None:
         self.lines: dict[KeyPath, int] = {}
@@ -116,7 +116,7 @@ class _Scanner:
         elif self.peek()[0] == "string":
             self.position += 1
         else:
-            # Numbers and dates come in several tokens: 1.5, 2026-05-01 19:30:00.
+            # Numbers and dates are several tokens: 1.5, 2026-05-01 19:30:00.
             while self.peek()[0] == "bare" or self.peek()[1] == ".":
                 self.position += 1
 

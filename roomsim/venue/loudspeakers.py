@@ -1,4 +1,4 @@
-"""Loudspeakers as the user describes them: level, size and directivity of one box; and the generic ones."""
+"""Loudspeakers as the user describes them, with level, size and directivity of one box; and the built-in ones."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from roomsim.errors import DocumentError, suggestion
+from roomsim.errors import DocumentError, unknown_name
 from roomsim.venue.fields import Decibel, Model, Name
 from roomsim.venue.parsing import document_error, read_source, validate
 from roomsim.venue.rigging import Kilograms
@@ -52,9 +52,9 @@ class Piston(Model):
 
     kind: Literal["piston"]
     radius: Annotated[float, Field(ge=0.005, le=2.0)]
-    """Of the part that moves, m."""
+    """Of the moving part, m."""
     rear_level: RearLevel = -20.0
-    """dB by which the back is below the side where the box is large against the wavelength."""
+    """Level behind relative to the side, dB, where the box is large compared with the wavelength."""
 
 
 class LineElement(Model):
@@ -66,8 +66,8 @@ class LineElement(Model):
     coverage: Coverage
     """Horizontal, full angle between the -6 dB directions, degrees."""
     width: Mouth | None = None
-    """Of the waveguide, m: it holds the coverage angle down to about 25 000 / (degrees x metres) Hz.
-    Without it the angle is held at all frequencies."""
+    """Of the waveguide, m: it keeps the coverage angle down to about 25 000 / (degrees x metres) Hz.
+    Without it the angle is the same at all frequencies."""
     rear_level: RearLevel = -20.0
     """Lowest level of the horizontal pattern, dB."""
 
@@ -80,8 +80,8 @@ class Horn(Model):
     """Horizontal and vertical, as the box stands or lies: full angles between the -6 dB directions,
     degrees."""
     size: tuple[Mouth, Mouth] | None = None
-    """Width and height of the mouth, m: they hold the angles down to about 25 000 / (degrees x metres) Hz.
-    Without them the angles are held at all frequencies."""
+    """Width and height of the mouth, m: they keep the angles down to about 25 000 / (degrees x metres) Hz.
+    Without them the angles are the same at all frequencies."""
     rear_level: RearLevel = -20.0
     """Lowest level off axis, dB."""
 
@@ -139,14 +139,14 @@ class Loudspeaker(Model):
     depth: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the box, m: a box turned round has its front this far behind the others."""
     width: Annotated[float, Field(ge=0.01, le=5.0)] | None = None
-    """Of the box, m, for the zones that are kept clear; taken as 1 m unless given."""
+    """Of the box, m, for the check of zones to be kept clear; 1 m unless given."""
     level: BoxLevels
     """Sound pressure level of one box at 1 m on axis in the free field, with the programme running: dB per
     octave, or dB per third from 50 Hz to 10 kHz."""
     level_at_31: Decibel | None = None
     """The same in the octave of 31.5 Hz, for maps of subs; without it there are none in this band."""
     maximum_level: Decibel | None = None
-    """Highest peak level that one box can do at 1 m on axis, dB, all bands together."""
+    """Highest peak level of one box at 1 m on axis, dB, all bands together."""
     mass: Kilograms | None = None
     """kg of one box."""
     directivity: Directivity
@@ -163,7 +163,7 @@ class LoudspeakersDocument(Model):
 
 @cache
 def built_in_loudspeakers() -> dict[str, Loudspeaker]:
-    """The generic boxes that come with the package: no product, each with the source of its figures.
+    """The generic boxes that come with the package, none of them a product, each with the source of its figures.
 
     Raises
     ------
@@ -177,18 +177,13 @@ def built_in_loudspeakers() -> dict[str, Loudspeaker]:
 
 
 def find_loudspeaker(own: Mapping[str, Loudspeaker], name: str) -> Loudspeaker:
-    """The box of this name: the user's own before the built-in one.
+    """The box of this name; the user's own take precedence over the built-in ones.
 
     Raises
     ------
-    DocumentError : there is none; the message lists the near misses
+    DocumentError : there is none; the message lists similar names
     """
     known = {**built_in_loudspeakers(), **own}
     if name not in known:
-        raise DocumentError(unknown_loudspeaker(name, known))
+        raise DocumentError(unknown_name("loudspeaker", name, known))
     return known[name]
-
-
-def unknown_loudspeaker(name: str, known: Mapping[str, Loudspeaker]) -> str:
-    """Sentence on a box that is not among the `known`."""
-    return f'no loudspeaker is called "{name}". {suggestion(name, known)}'

@@ -1,4 +1,4 @@
-"""Materials and fabrics: the built-in rows, and looking one up."""
+"""Materials and fabrics: the built-in ones, and finding one by its name."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
-from roomsim.errors import MaterialError, suggestion
+from roomsim.errors import MaterialError, suggestion, unknown_name
 from roomsim.venue.document import Fabric, MaterialsDocument
 from roomsim.venue.parsing import document_error, read_source, validate
 
@@ -27,7 +27,7 @@ def built_in_materials() -> MaterialsDocument:
 
 
 def merged(built_in: MaterialsDocument, own: MaterialsDocument) -> MaterialsDocument:
-    """Both together; where a name is in both, the own row counts."""
+    """Both together; where a name is in both, the user's own row is used."""
     return built_in.model_copy(
         update={
             "material": {**built_in.material, **own.material},
@@ -41,7 +41,7 @@ def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
 
     Raises
     ------
-    MaterialError : there is none; the message lists the near misses
+    MaterialError : there is none; the message lists similar names
     """
     if name not in materials.fabric:
         raise MaterialError(unknown(name, "fabric", materials.fabric, materials.material))
@@ -49,8 +49,8 @@ def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
 
 
 def unknown(name: str, kind: str, known: Mapping[str, object], others: Mapping[str, object]) -> str:
-    """Sentence on a name that is not among the `known` of its kind; `others` is the other kind of row."""
+    """Sentence on a name that is not among the `known` ones of its kind; `others` are those of the other kind."""
     if name in others:
         other = "fabric" if kind == "material" else "material"
-        return f'"{name}" is a {other}, and a {kind} is wanted here. {suggestion(name, known)}'
-    return f'no {kind} is called "{name}". {suggestion(name, known)}'
+        return f'"{name}" is a {other}, but a {kind} is needed here. {suggestion(name, known)}'
+    return unknown_name(kind, name, known)

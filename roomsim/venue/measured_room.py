@@ -1,16 +1,15 @@
-"""A measured room as a folder: geometry, surface tables, places, and what was measured there.
+"""A measured room as a folder: geometry, surface tables, positions, and measured values.
 
     room.toml          what is what (the only file that must have this name)
     <mesh>             any mesh that a venue may have
     <surface tables>   one CSV file a material, in one-third octaves or octaves
     <measurements>     one CSV file: source, receiver, quantity, frequency_hz, value
 
-docs/measured_rooms.md explains every key and how to come from an open data set to such a folder.
+docs/measured_rooms.md explains every key, and how to make such a folder from an open data set.
 """
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,7 +20,6 @@ import numpy as np
 from pydantic import Field
 
 from roomsim.bands import EXACT, LABELS, N_BANDS
-from roomsim.errors import DocumentError
 from roomsim.venue.document import (
     Air,
     AudienceArea,
@@ -40,16 +38,17 @@ from roomsim.venue.document import (
 )
 from roomsim.venue.fields import Fractions, Model, Name, Point3
 from roomsim.venue.parsing import document_error, find_file, read_source, validate
+from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, faults_of_file, number_in
 
 ROOM_FILE = "room.toml"
 COLUMNS = ("source", "receiver", "quantity", "frequency_hz", "value")
 EVERYWHERE = "all"
-"""In place of a source or receiver: the mean over all of them."""
+"""Given in place of a source or receiver: the mean over all of them."""
 LARGEST_FILE = 4_000_000
 EAR = 1.2
-"""m; height above its floor at which a place of measurement is entered as a seat."""
+"""m; height above its floor at which a receiver position is entered as a seat."""
 LEVEL = 100.0
-"""dB at 1 m: any level far above the noise will do, for no room parameter depends on it."""
+"""dB at 1 m: any level far above the noise, since no room parameter depends on it."""
 
 FilePath = Annotated[str, Field(min_length=1)]
 
@@ -68,11 +67,11 @@ class MeasuredRoomDocument(Model):
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
     origin: Annotated[str, Field(min_length=1)]
-    """Where the data come from: authors, title, identifier; or that they are synthetic. It is printed with the
+    """Where the data come from: authors, title, identifier; or that they are synthetic. Printed with the
     comparison."""
     mesh: MeshReference
     air: Air = Air()
-    """While it was measured."""
+    """During the measurement."""
     surface_folder: str = "."
     """Folder of the surface tables, relative to this file."""
     surfaces: Annotated[dict[str, FilePath], Field(min_length=1)]
@@ -82,7 +81,7 @@ class MeasuredRoomDocument(Model):
     measured: FilePath
     """Table of what was measured."""
     source: Annotated[tuple[Place, ...], Field(min_length=1)]
-    """Omnidirectional, as ISO 3382-1 wants them."""
+    """Omnidirectional, as ISO 3382-1 requires."""
     receiver: Annotated[tuple[Place, ...], Field(min_length=1)]
     seed: Annotated[int, Field(ge=0, lt=2**31)] = 1
     image_order: Annotated[int, Field(ge=0, le=3)] = 2
@@ -100,7 +99,7 @@ class Measurement:
     """Name, or "all"."""
     receiver: str
     quantity: str
-    """As written: a symbol such as T20."""
+    """A symbol such as T20, as written."""
     band: int
     value: float
 
@@ -125,8 +124,8 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     Parameters
     ----------
     folder : with a room.toml in it
-    surface_folder : in place of the one that room.toml names, relative to `folder`; for data sets that give
-        several sets of surface tables
+    surface_folder : in place of the one that room.toml names, relative to `folder`; for data sets with several
+        sets of surface tables
 
     Raises
     ------
@@ -155,7 +154,7 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     for key, places in (("source", room.source), ("receiver", room.receiver)):
         names = [place.name for place in places]
         faults += [
-            source.fault((key, i, "name"), f'"{name}" stands here twice, or means "all of them"')
+            source.fault((key, i, "name"), f'"{name}" is used twice, or means "all of them"')
             for i, name in enumerate(names)
             if name in names[:i] or name == EVERYWHERE
         ]
@@ -163,6 +162,8 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
         raise document_error(faults)
     sources = tuple(place.name for place in room.source)
     receivers = tuple(place.name for place in room.receiver)
+    with faults_of_file(measured_path):
+        measurements = tuple(_measurements(measured_path, sources, receivers))
     return MeasuredRoom(
         name=room.name,
         origin=room.origin,
@@ -170,7 +171,7 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
         sources=sources,
         receivers=receivers,
         measured_file=room.measured,
-        measurements=tuple(_measurements(measured_path, sources, receivers)),
+        measurements=measurements,
     )
 
 
@@ -227,7 +228,7 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
 
 
 _SIDE = 0.2
-"""m, of the square that stands for a place of measurement."""
+"""m, of the square that represents a receiver position."""
 
 
 def _square(position: tuple[float, float, float]) -> tuple[tuple[float, float], ...]:
@@ -242,56 +243,58 @@ def _square(position: tuple[float, float, float]) -> tuple[tuple[float, float], 
 def read_surface_table(path: Path) -> Material:
     """Absorption and scattering of a surface from a CSV file.
 
-    Either columns under the heads frequency_hz, absorption, scattering, in any order; or three lines of bare
-    numbers: frequencies, absorption, scattering. One-third octaves are averaged over each octave (ISO
+    Either columns named frequency_hz, absorption, scattering, in any order; or three lines of numbers without
+    names: frequencies, absorption, scattering. One-third octaves are averaged over each octave (ISO
     11654:1997 takes the mean of the three); an octave at either end that the table does not reach takes the
-    nearest one. Values above 1, an effect of the sample's edges, count as 1.
+    nearest one. Values above 1, an effect of the edges of the sample, are taken as 1.
 
     Raises
     ------
     DocumentError : file, line and cure
     """
-    rows = list(_rows(path))
-    if not rows:
-        raise _refuse(path, None, "is empty")
-    is_bare = all(_is_number(cell) for cell in rows[0][1])
-    frequency, absorption, scattering = _three_lines(path, rows) if is_bare else _columns(path, rows)
-    if (np.diff(np.sort(frequency)) <= 0.0).any() or (frequency <= 0.0).any():
-        raise _refuse(path, None, "a frequency stands twice, or is not above 0")
-    for name, values in (("absorption", absorption), ("scattering", scattering)):
-        if (values < 0.0).any() or (values > 1.5).any():
-            raise _refuse(
-                path, None, f"{name} must lie between 0 and 1, got {values.min():g} to {values.max():g}"
-            )
-    return Material(
-        absorption=_octaves(path, frequency, np.minimum(absorption, 1.0)),
-        scattering=_octaves(path, frequency, np.minimum(scattering, 1.0)),
-        source=f"measured room: {path.name}",
+    with faults_of_file(path):
+        rows = [(line, _without_blank_end(cells)) for line, cells in _rows(path)]
+        is_bare = all(_is_number(cell) for cell in rows[0][1])
+        frequency, absorption, scattering = _three_lines(rows) if is_bare else _columns(rows, _SURFACE_COLUMNS)
+        if (np.diff(np.sort(frequency)) <= 0.0).any() or (frequency <= 0.0).any():
+            raise FileFault("a frequency occurs twice, or is not above 0")
+        for name, values in (("absorption", absorption), ("scattering", scattering)):
+            if (values < 0.0).any() or (values > 1.5).any():
+                raise FileFault(f"{name} must lie between 0 and 1, got {values.min():g} to {values.max():g}")
+        return Material(
+            absorption=_octaves(frequency, np.minimum(absorption, 1.0)),
+            scattering=_octaves(frequency, np.minimum(scattering, 1.0)),
+            source=f"measured room: {path.name}",
+        )
+
+
+_SURFACE_COLUMNS = ("frequency_hz", "absorption", "scattering")
+
+
+def _three_lines(rows: list[Row]) -> tuple[np.ndarray, ...]:
+    if len(rows) != 3 or len({len(cells) for _, cells in rows}) != 1:
+        raise FileFault(
+            "without a line that names the columns, three lines of equal length are needed: frequencies, "
+            "absorption, scattering",
+            rows[-1][0],
+        )
+    return tuple(
+        np.array([number_in(cell, name, line) for cell in cells]) for name, (line, cells) in zip(_SURFACE_COLUMNS, rows)
     )
 
 
-def _three_lines(path: Path, rows: list[tuple[int, list[str]]]) -> tuple[np.ndarray, ...]:
-    if len(rows) != 3 or len({len(cells) for _, cells in rows}) != 1:
-        raise _refuse(
-            path,
-            rows[-1][0],
-            "without heads three lines of equal length are due: frequencies, absorption, scattering",
-        )
-    return tuple(np.array([_number(path, line, cell) for cell in cells]) for line, cells in rows)
-
-
-def _columns(path: Path, rows: list[tuple[int, list[str]]]) -> tuple[np.ndarray, ...]:
-    places = _heads(path, rows[0], ("frequency_hz", "absorption", "scattering"))
-    body = rows[1:]
+def _columns(rows: list[Row], wanted: tuple[str, ...]) -> tuple[np.ndarray, ...]:
+    body = list(_body(rows, wanted))
     if not body:
-        raise _refuse(path, rows[0][0], "holds heads and no values")
-    _check_complete(path, rows[0], body, places)
-    return tuple(np.array([_number(path, line, cells[place]) for line, cells in body]) for place in places)
+        raise FileFault("no values below the names of the columns", rows[0][0])
+    return tuple(
+        np.array([number_in(cells[i], name, line) for line, cells in body]) for i, name in enumerate(wanted)
+    )
 
 
-def _octaves(path: Path, frequency: np.ndarray, values: np.ndarray) -> Fractions:
-    """(8,) means of the one-third octaves that lie in each octave."""
-    # Nominal frequencies are up to 2 % off the exact ones: the nearest number of a third counts.
+def _octaves(frequency: np.ndarray, values: np.ndarray) -> Fractions:
+    """(8,) means of the one-third octaves in each octave."""
+    # Nominal frequencies are up to 2 % off the exact ones: the nearest band number is used.
     third = np.round(10.0 * np.log10(frequency)).astype(int)
     centre = np.round(10.0 * np.log10(EXACT)).astype(int)
     octave = np.full(N_BANDS, np.nan)
@@ -301,12 +304,10 @@ def _octaves(path: Path, frequency: np.ndarray, values: np.ndarray) -> Fractions
             octave[band] = values[inside].mean()
     known = np.flatnonzero(np.isfinite(octave))
     if not len(known):
-        raise _refuse(path, None, "no frequency lies in an octave from 63 Hz to 8 kHz")
+        raise FileFault("no frequency lies in an octave from 63 Hz to 8 kHz")
     gap = np.flatnonzero(np.isnan(octave[known[0] : known[-1]]))
     if len(gap):
-        raise _refuse(
-            path, None, f"no values for {LABELS[known[0] + gap[0]]} Hz, but for bands on either side"
-        )
+        raise FileFault(f"no values for {LABELS[known[0] + gap[0]]} Hz, but for bands on either side")
     return _eight(np.interp(np.arange(N_BANDS), known, octave[known]))
 
 
@@ -316,65 +317,40 @@ def _eight(values: np.ndarray) -> Fractions:
 
 
 def _measurements(path: Path, sources: tuple[str, ...], receivers: tuple[str, ...]) -> Iterator[Measurement]:
-    rows = list(_rows(path))
-    if not rows:
-        raise _refuse(path, None, "is empty")
-    at = _heads(path, rows[0], COLUMNS)
-    _check_complete(path, rows[0], rows[1:], at)
-    for line, cells in rows[1:]:
-        source, receiver, quantity = (cells[place].strip() for place in at[:3])
+    for line, (source, receiver, quantity, *numbers) in _body(_rows(path), COLUMNS):
         for name, kind, known in ((source, "source", sources), (receiver, "receiver", receivers)):
             if name not in (*known, EVERYWHERE):
-                raise _refuse(path, line, f'{ROOM_FILE} has no {kind} "{name}"; it has {", ".join(known)}')
-        frequency, value = (_number(path, line, cells[place]) for place in at[3:])
+                raise FileFault(f'{ROOM_FILE} has no {kind} "{name}"; it has {", ".join(known)}', line)
+        frequency, value = (number_in(cell, name, line) for cell, name in zip(numbers, COLUMNS[3:]))
         band = int(np.argmin(np.abs(np.log(EXACT / frequency)))) if frequency > 0.0 else -1
         if band < 0 or abs(math.log10(frequency / EXACT[band])) > 0.02:
-            raise _refuse(path, line, f"{frequency:g} Hz is no octave band from 63 Hz to 8 kHz")
+            raise FileFault(f"{frequency:g} Hz is not an octave band from 63 Hz to 8 kHz", line)
         yield Measurement(line, source, receiver, quantity, band, value)
 
 
-def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """(line, cells) of each line that says something; lines that begin with # do not."""
-    try:
-        content = path.read_bytes()
-        if len(content) > LARGEST_FILE:
-            raise _refuse(path, None, f"larger than {LARGEST_FILE // 1_000_000} MB; is it the right file?")
-        text = content.decode("utf-8-sig")
-    except OSError as error:
-        raise _refuse(path, None, f"cannot be read: {error}") from None
-    except UnicodeDecodeError as error:
-        raise _refuse(path, content.count(b"\n", 0, error.start) + 1, "not UTF-8; save it so") from None
-    if "\0" in text:
-        raise _refuse(path, None, "holds NUL characters; it is no CSV file")
-    for number, line in enumerate(text.splitlines(), 1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
-        cells = next(csv.reader([line]), [])
-        # Tables often end their lines with a comma.
-        while cells and not cells[-1].strip():
-            cells.pop()
-        if cells:
-            yield number, cells
+def _rows(path: Path) -> list[Row]:
+    rows = [(line, cells) for line, cells in csv_rows(path, LARGEST_FILE) if any(cell.strip() for cell in cells)]
+    if not rows:
+        raise FileFault("is empty")
+    return rows
 
 
-def _heads(path: Path, row: tuple[int, list[str]], wanted: tuple[str, ...]) -> list[int]:
-    names = [cell.strip().lower() for cell in row[1]]
-    missing = [name for name in wanted if name not in names]
-    if missing:
-        parted = "; columns are parted by commas, decimals by a point" if ";" in ",".join(row[1]) else ""
-        raise _refuse(path, row[0], f"the first line must name the columns {', '.join(wanted)}{parted}")
-    return [names.index(name) for name in wanted]
-
-
-def _check_complete(
-    path: Path, heads: tuple[int, list[str]], body: list[tuple[int, list[str]]], places: list[int]
-) -> None:
-    """Refuse rows without a cell for one of the columns at `places`; blank cells at the end are cut off."""
+def _body(rows: list[Row], wanted: tuple[str, ...]) -> Iterator[Row]:
+    """Lines below the names of the columns, with the cells of the wanted columns alone, none of them blank."""
+    head, *body = rows
+    positions = column_positions(head, wanted)
     for line, cells in body:
-        for place in places:
-            if place >= len(cells) or not cells[place].strip():
-                name = heads[1][place].strip()
-                raise _refuse(path, line, f"no {name} in this row; fill it in, or remove the row")
+        found = [cells[position].strip() if position < len(cells) else "" for position in positions]
+        for cell, name in zip(found, wanted):
+            if not cell:
+                raise FileFault(f"no {name} in this row; fill it in, or remove the row", line)
+        yield line, found
+
+
+def _without_blank_end(cells: list[str]) -> list[str]:
+    """Tables often end their lines with a comma."""
+    n = max(i + 1 for i, cell in enumerate(cells) if cell.strip())
+    return cells[:n]
 
 
 def _is_number(cell: str) -> bool:
@@ -383,14 +359,3 @@ def _is_number(cell: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _number(path: Path, line: int, cell: str) -> float:
-    if not _is_number(cell) or not math.isfinite(float(cell)):
-        raise _refuse(path, line, f"{cell.strip()!r} is no number")
-    return float(cell)
-
-
-def _refuse(path: Path, line: int | None, text: str) -> DocumentError:
-    place = path.name if line is None else f"{path.name}:{line}"
-    return DocumentError(f"{place}: {text}")

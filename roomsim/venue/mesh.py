@@ -21,30 +21,31 @@ from scipy.spatial import cKDTree
 from roomsim.errors import MeshError, suggestion, unprintable
 from roomsim.venue.document import MeshReference, VenueDocument
 from roomsim.venue.polygons import PolygonFault, RawMesh, triangulate
+from roomsim.words import listed
 
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "ft": 0.3048}
 """Length of a unit, m; inch and foot are exact by the international agreement of 1959."""
 SAME_POINT = 2.5e-4
-"""m. Vertices nearer than this are one. Drawing programs write coordinates rounded to a tenth of a millimetre or so:
-two that should be one then lie up to 0.1 sqrt(3) = 0.17 mm apart. A sliver that thin is nothing to a sound wave."""
+"""m. Vertices closer than this are merged. Drawing programs round coordinates to about a tenth of a millimetre: two
+that should be one are then up to 0.1 sqrt(3) = 0.17 mm apart. A sliver that thin has no effect on sound."""
 FURTHEST = 1e5
 """m. Coordinates beyond this come from a wrong unit, or from a map with its origin far away."""
 MOST_TOGETHER = 16
-"""Vertices that one finds about it, itself among them, in a cube of that diagonal, in the mean: more than triangles
-side by side make copies of a corner. Where there are more, the pairs of near vertices would fill the memory."""
+"""Mean number of vertices in the cube of that diagonal round a vertex: more than the copies of a corner in adjacent
+triangles. With more of them the pairs of close vertices would fill the memory."""
 LARGEST_FILE = 512_000_000
 """Bytes."""
 FORMATS = (".obj", ".glb", ".gltf", ".stl", ".ply")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class VenueMesh:
-    """Triangles of the venue in metres, z up. Triangles without area are kept, for the checks to name."""
+    """Triangles of the venue in metres, z up. Triangles without area are kept, so that the checks report them."""
 
     vertices: np.ndarray
-    """(n_vertices, 3) float64, m. No two are within `SAME_POINT` of each other."""
+    """(n_vertices, 3) float64, m, no two within `SAME_POINT` of each other."""
     faces: np.ndarray
-    """(n_faces, 3) int64, vertex indices, wound as in the file."""
+    """(n_faces, 3) int64, vertex indices, with the winding of the file."""
     group: np.ndarray
     """(n_faces,) int32, index into `group_names`."""
     group_names: tuple[str, ...]
@@ -58,7 +59,7 @@ class VenueMesh:
     place_kind: str
     """"line" or "face": what `place` counts."""
     file: str
-    """Name of the file as the venue file has it."""
+    """Name of the file as written in the venue file."""
 
     def where(self, face: int) -> str:
         """Place of a triangle in the mesh file, for messages: "line 12"."""
@@ -71,7 +72,7 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
     Parameters
     ----------
     reference : file, unit and upward axis, from the venue file
-    folder : what the file's name is relative to: the venue file's folder
+    folder : that of the venue file, to which the name of the mesh file is relative
 
     Returns
     -------
@@ -81,41 +82,45 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
     ------
     MeshError : file, line or face, what is wrong, cure
     """
-    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
     path = folder / reference.file
+    try:
+        return _venue_mesh(_polygons(path, reference), reference)
+    except MeshError as error:
+        raise error.in_file(reference.file) from error.__cause__
+
+
+def _polygons(path: Path, reference: MeshReference) -> RawMesh:
+    content = _content(path)
     kind = path.suffix.lower()
-    content = _content(path, reference.file)
+    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
     if kind == ".obj":
         from roomsim.venue.obj import read_obj
 
-        raw = read_obj(content, reference.file)
-    elif kind == ".stl":
+        return read_obj(content)
+    if kind == ".stl":
         from roomsim.venue.stl import read_stl
 
-        raw = read_stl(content, reference.file)
-    elif kind == ".ply":
+        return read_stl(content)
+    if kind == ".ply":
         from roomsim.venue.ply import read_ply
 
-        raw = read_ply(content, reference.file)
-    else:
-        from roomsim.venue.gltf import read_gltf
+        return read_ply(content)
+    from roomsim.venue.gltf import read_gltf
 
-        if reference.up != "y" or reference.unit != "m":
-            raise MeshError(
-                f"glTF is in metres with y up by its standard; the venue file says "
-                f'unit = "{reference.unit}", up = "{reference.up}"',
-                file=reference.file,
-                cure='Write unit = "m" and up = "y"; else export the mesh again, or as OBJ.',
-            )
-        raw = read_gltf(content, reference.file, path.parent)
-    return _venue_mesh(raw, reference)
+    if reference.up != "y" or reference.unit != "m":
+        raise MeshError(
+            f"glTF is in metres with y up by its standard; the venue file says "
+            f'unit = "{reference.unit}", up = "{reference.up}"',
+            cure='Write unit = "m" and up = "y"; else export the mesh again, or as OBJ.',
+        )
+    return read_gltf(content, path.parent)
 
 
 def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
     """Material of each surface group.
 
-    A pattern of the venue file's `surfaces` is held against the group's name and against "group/material". An
-    exact name wins over wildcards (*, ?, [...]); of the wildcards the longest wins.
+    A pattern under `surfaces` in the venue file is compared with the name of the group and with "group/material". An
+    exact name takes precedence over wildcards (*, ?, [...]), and a longer wildcard over a shorter one.
 
     Parameters
     ----------
@@ -127,7 +132,7 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
 
     Raises
     ------
-    MeshError : all groups without a material and all patterns without a group, each with near misses
+    MeshError : all groups without a material and all patterns without a group, each with similar names
     """
     patterns = list(venue.surfaces)
     chosen: list[str] = []
@@ -142,12 +147,12 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
             where = mesh.where(int(np.argmax(mesh.group == i)))
             near = suggestion(name, patterns)
             faults.append(
-                f"venue file: surfaces: nothing for the group {name!r} of {mesh.file} ({where}). {near}"
+                f"venue file: surfaces: no material for the group {name!r} of {mesh.file} ({where}). {near}"
             )
         if not exact and len({venue.surfaces[pattern] for pattern in longest}) > 1:
             equal = " and ".join(repr(pattern) for pattern in longest)
             faults.append(
-                f"venue file: surfaces: {equal} fit the group {name!r} equally well; write out its name"
+                f"venue file: surfaces: {equal} match the group {name!r} equally well; write out its name"
             )
     for pattern in patterns:
         if not any(_fits(mesh, i, pattern) for i in range(len(mesh.group_names))):
@@ -160,14 +165,14 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
 def matching_groups(
     mesh: VenueMesh, patterns: Iterable[str], place: str, file: str = "venue file"
 ) -> np.ndarray:
-    """Which surface groups fit any of some names or wildcards, as `match_surfaces` reads them.
+    """Which surface groups match any of the names or wildcards, by the rules of `match_surfaces`.
 
     Parameters
     ----------
     mesh : the venue's mesh
     patterns : names or wildcards
-    place : key under which they stand, for messages
-    file : file in which they stand, for messages
+    place : key under which they are given, for messages
+    file : file in which they are given, for messages
 
     Returns
     -------
@@ -175,7 +180,7 @@ def matching_groups(
 
     Raises
     ------
-    MeshError : a pattern that fits no group, with near misses
+    MeshError : a pattern that matches no group, with similar names
     """
     groups = range(len(mesh.group_names))
     fits = np.zeros(len(groups), dtype=bool)
@@ -197,50 +202,43 @@ def _fits(mesh: VenueMesh, group: int, pattern: str) -> bool:
 
 def _no_group(mesh: VenueMesh, pattern: str) -> str:
     known = dict.fromkeys((*mesh.group_names, *mesh.group_labels))
-    return f"{pattern!r} fits no group of {mesh.file}. {suggestion(pattern, known)}"
+    return f"{pattern!r} matches no group of {mesh.file}. {suggestion(pattern, known)}"
 
 
-def _content(path: Path, file: str) -> bytes:
+def _content(path: Path) -> bytes:
     if path.suffix.lower() not in FORMATS:
-        raise MeshError(
-            f'"{path.suffix}" files are not read',
-            file=file,
-            cure=f"Export the mesh as one of {', '.join(FORMATS)}.",
-        )
+        cure = f"Export the mesh as one of {', '.join(FORMATS)}."
+        raise MeshError(f'"{path.suffix}" files are not supported', cure=cure)
     try:
         if not path.is_file():
-            raise MeshError("no such file", file=file, cure="The path is relative to the venue file.")
+            raise MeshError("no such file", cure="The path is relative to the venue file.")
         if path.stat().st_size > LARGEST_FILE:
-            raise MeshError(
-                f"larger than {LARGEST_FILE // 1_000_000} MB", file=file, cure="Export a simpler mesh."
-            )
+            raise MeshError(f"larger than {LARGEST_FILE // 1_000_000} MB", cure="Export a simpler mesh.")
         content = path.read_bytes()
     except (OSError, ValueError) as error:
-        raise MeshError(f"cannot be read: {error}", file=file) from None
+        raise MeshError(f"cannot be read: {error}") from None
     if content.startswith((b"PK\x03\x04", b"\x1f\x8b")):
-        raise MeshError("this is an archive, whatever its name says", file=file, cure="Unpack it first.")
+        raise MeshError("this is an archive, in spite of its name", cure="Unpack it first.")
     return content
 
 
 def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
-    file = reference.file
     if not len(raw.place):
-        raise MeshError("the mesh has no faces", file=file, cure="Export it again, with its faces.")
+        raise MeshError("the mesh has no faces", cure="Export it again, with its faces.")
     outside = np.flatnonzero((raw.corners < 0) | (raw.corners >= len(raw.vertices)))
     if len(outside):
         owner = int(np.searchsorted(raw.start, outside[0], side="right")) - 1
         raise MeshError(
             f"the face names vertex {raw.corners[outside[0]]}, and the file has {len(raw.vertices)}",
-            file=file,
             place=f"{raw.place_kind} {raw.place[owner]}",
             cure="The file is cut short or damaged; export it again.",
         )
-    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners, file)
+    vertices, corners = _merged(_in_metres(raw.vertices, reference), raw.corners)
     try:
         faces, polygon = triangulate(vertices, corners, raw.start)
     except PolygonFault as error:
-        raise _uncut(raw, error, file) from None
-    names, labels, index = _surface_groups(raw, file)
+        raise _uncut(raw, error) from None
+    names, labels, index = _surface_groups(raw, reference.file)
     return VenueMesh(
         vertices=vertices,
         faces=faces,
@@ -250,21 +248,19 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
         polygon=polygon.astype(np.int32),
         place=raw.place[polygon],
         place_kind=raw.place_kind,
-        file=file,
+        file=reference.file,
     )
 
 
-def _uncut(raw: RawMesh, error: PolygonFault, file: str) -> MeshError:
-    """The first polygon that cannot be cut into triangles in full, and the places of the others."""
+def _uncut(raw: RawMesh, error: PolygonFault) -> MeshError:
+    """The error for polygons that cannot be cut: the first one in full, and the places of the others."""
     (first, what), *others = error.faults
-    shown = ", ".join(str(raw.place[polygon]) for polygon, _ in others[:8])
-    more = f" and {len(others) - 8} more" if len(others) > 8 else ""
+    shown = listed((str(raw.place[polygon]) for polygon, _ in others), 8)
     return MeshError(
         f"the face cannot be cut into triangles: {what}",
-        file=file,
         place=f"{raw.place_kind} {raw.place[first]}",
         cure="Straighten the face, or cut it into triangles before the export."
-        + (f" The same holds for {raw.place_kind}s {shown}{more}." if others else ""),
+        + (f" The same applies to {raw.place_kind}s {shown}." if others else ""),
     )
 
 
@@ -272,8 +268,7 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
     bad = np.flatnonzero(~np.isfinite(vertices).all(axis=1))
     if len(bad):
         raise MeshError(
-            f"{len(bad)} of {len(vertices)} vertices have coordinates that are no numbers",
-            file=reference.file,
+            f"{len(bad)} of {len(vertices)} vertices have coordinates that are not numbers",
             place=f"vertex {bad[0]}",
             cure="Export the mesh again.",
         )
@@ -282,31 +277,29 @@ def _in_metres(vertices: np.ndarray, reference: MeshReference) -> np.ndarray:
     if far > FURTHEST:
         raise MeshError(
             f"coordinates reach {far:.3g} m",
-            file=reference.file,
-            cure=f"Check unit in the venue file (now {reference.unit!r}), and move the mesh to near the origin.",
+            cure=f"Check unit in the venue file (now {reference.unit!r}), and move the mesh close to the origin.",
         )
     return upright(scaled) if reference.up == "y" else scaled
 
 
 def upright(vertices: np.ndarray, *, back: bool = False) -> np.ndarray:
-    """Vertices (n, 3) of a mesh with y up as they lie with z up; or the way back."""
+    """Vertices (n, 3) of a mesh with y up, turned to z up; with `back` the reverse."""
     x, y, z = vertices.T
-    # A quarter turn about x takes y to z and keeps the hand: x, y, z -> x, -z, y.
+    # A quarter turn about x takes y to z and keeps handedness: x, y, z -> x, -z, y.
     return np.stack([x, z, -y] if back else [x, -z, y], axis=1)
 
 
-def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.ndarray, np.ndarray]:
-    """Vertices in use, each kept once, and corners renumbered to them, in the order of first use.
+def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Vertices in use, each once, and corners renumbered to them, in the order of first use.
 
-    Pairs are looked for by distance: rounding to a grid would part neighbours on two sides of a grid line.
+    Pairs are found by distance: rounding to a grid would separate neighbours on two sides of a grid line.
     """
     distinct, inverse = np.unique(vertices[corners], axis=0, return_inverse=True)
     _, together = np.unique(np.floor(distinct / (SAME_POINT / np.sqrt(3.0))), axis=0, return_counts=True)
     if (together**2).sum() > MOST_TOGETHER * len(distinct):
         raise MeshError(
-            f"up to {together.max()} of its vertices lie within {1e6 * SAME_POINT:.0f} micrometres of each other; "
-            "no room has details of that size",
-            file=file,
+            f"up to {together.max()} of its vertices are within {1e6 * SAME_POINT:.0f} micrometres of each other; "
+            "no venue has details of that size",
             cure="Check unit in the venue file; else remove the details and export the mesh again.",
         )
     pairs = cKDTree(distinct).query_pairs(SAME_POINT, output_type="ndarray")
@@ -321,13 +314,12 @@ def _merged(vertices: np.ndarray, corners: np.ndarray, file: str) -> tuple[np.nd
 
 
 def _surface_groups(raw: RawMesh, file: str) -> tuple[tuple[str, ...], tuple[str, ...], np.ndarray]:
-    """Names, names with material, and for each label of the file the surface group that it belongs to."""
+    """Names, names with material, and for each label of the file its surface group."""
     for name in (name for label in raw.labels for name in label):
         found = unprintable(name)
         if found:
             raise MeshError(
-                f"the name {name!r} holds the character {found}, which cannot be printed",
-                file=file,
+                f"the name {name!r} contains the character {found}, which cannot be printed",
                 cure="Rename it in the program that the mesh comes from.",
             )
     materials: dict[str, set[str]] = {}

@@ -1,8 +1,7 @@
 """OBJ files: polygons with the names of their groups, materials and objects.
 
-Only `v`, `f`, `g`, `o` and `usemtl` are read. Material libraries are never opened: all that counts here of a
-material is the name under which its faces stand. Lines end with LF, CR LF or CR, and a backslash at the end
-continues one. Names are UTF-8.
+Only `v`, `f`, `g`, `o` and `usemtl` are read. Material libraries are never opened: of a material only the name
+is needed. Lines end with LF, CR LF or CR, and a backslash at the end continues a line. Names are UTF-8.
 """
 
 from __future__ import annotations
@@ -19,19 +18,14 @@ from roomsim.venue.polygons import RawMesh
 _FREE_FORM = {"cstype", "curv", "curv2", "surf"}
 
 
-def read_obj(content: bytes, file: str) -> RawMesh:
+def read_obj(content: bytes) -> RawMesh:
     """Read the bytes of an OBJ file.
-
-    Parameters
-    ----------
-    content : bytes of the file
-    file : its name, for messages
 
     Raises
     ------
-    MeshError : file, line and cure
+    MeshError : line, what is wrong, cure
     """
-    reading = _Reading(file)
+    reading = _Reading()
     for line, text in _statements(content):
         keyword, _, rest = text.replace("\t", " ").partition(" ")
         reading.line = line
@@ -40,16 +34,16 @@ def read_obj(content: bytes, file: str) -> RawMesh:
         elif keyword == "f":
             reading.polygon(rest.partition("#")[0].split())
         elif keyword in ("g", "o", "usemtl"):
-            # No comment ends a name: "Material #2" and "Material #3" are two materials.
+            # The character # does not begin a comment in a name: "Material #2" and "Material #3" are two materials.
             reading.name(keyword, " ".join(rest.split()))
         elif keyword in _FREE_FORM:
-            raise reading.error("curves and curved surfaces are not read", "Export the mesh as polygons.")
+            raise reading.error("curves and curved surfaces cannot be read", "Export the mesh as polygons.")
     return reading.mesh()
 
 
 def _statements(content: bytes) -> Iterator[tuple[int, str]]:
-    """Line number and text of each statement, with continued lines joined and lines of comment left out."""
-    # Bytes that are no UTF-8 are kept as lone surrogates: in a comment they do no harm.
+    """Line number and text of each statement, with continued lines joined and without comment lines."""
+    # Bytes that are not UTF-8 become lone surrogates, which do no harm in a comment.
     text = content.decode("utf-8-sig", errors="surrogateescape")
     joined, first = "", 1
     for number, line in enumerate(re.split(r"\r\n|\n|\r", text), start=1):
@@ -68,10 +62,9 @@ def _statements(content: bytes) -> Iterator[tuple[int, str]]:
 
 
 class _Reading:
-    """What has been read, and the names that hold for the next face."""
+    """What has been read so far, and the names that apply to the next face."""
 
-    def __init__(self, file: str) -> None:
-        self.file = file
+    def __init__(self) -> None:
         self.line = 1
         self.coordinates: list[tuple[float, float, float]] = []
         self.corners: list[int] = []
@@ -83,7 +76,7 @@ class _Reading:
         self.highest = (-1, 0)
 
     def error(self, fault: str, cure: str, line: int | None = None) -> MeshError:
-        return MeshError(fault, file=self.file, place=f"line {line or self.line}", cure=cure)
+        return MeshError(fault, place=f"line {line or self.line}", cure=cure)
 
     def vertex(self, words: list[str]) -> None:
         # A fourth value is a weight for curves; further values are colours.
@@ -98,7 +91,7 @@ class _Reading:
 
     def polygon(self, words: list[str]) -> None:
         if len(words) < 3:
-            raise self.error(f"a face needs three vertices or more, got {len(words)}", "Remove the face.")
+            raise self.error(f"a face needs at least three vertices, got {len(words)}", "Remove the face.")
         n = len(self.coordinates)
         for word in words:
             reference = word.split("/", 1)[0]
@@ -106,7 +99,7 @@ class _Reading:
                 index = int(reference)
             except ValueError:
                 raise self.error(
-                    f'"{word[:40]}" is no vertex of a face',
+                    f'"{word[:40]}" is not a vertex of a face',
                     "Vertices of a face are whole numbers, as in f 1 2 3.",
                 ) from None
             # Negative numbers count back from the vertex above: -1 is the last one so far.

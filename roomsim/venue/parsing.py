@@ -1,4 +1,4 @@
-"""From a file's bytes to a validated model, with every fault of the file in one message."""
+"""Reading of description files: from bytes to a validated model, with all faults of a file in one message."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from pydantic import BaseModel, ValidationError
 
 from roomsim.errors import DocumentError, printable, suggestion, unprintable
 from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
-from roomsim.venue.wording import faults_of
+from roomsim.venue.validation_messages import faults_of
 
 LARGEST_FILE = 1_000_000
-"""Bytes. A description file is written by hand; anything larger is some other file."""
+"""Bytes. A description file is written by hand; a larger one is another kind of file."""
 
 _ENDLESS_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){100}""")
 """Keys of a hundred parts and more; the parser's time and memory grow with the square of their number."""
@@ -25,12 +25,12 @@ _ENDLESS_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){100}""")
 SomeModel = TypeVar("SomeModel", bound=BaseModel)
 
 _SYNTAX_HINTS = {
-    "Invalid value": "text stands in quotes, numbers have a decimal point",
-    "Expected newline or end of document after a statement": "one statement a line; decimals have a point",
-    "Cannot overwrite a value": "the key stands twice in its table",
-    "Duplicate inline table key": "the key stands twice in its table",
-    "Cannot declare": "the table stands twice; entries of a list are written [[name]], with double brackets",
-    "Expected '=' after a key": "names with spaces or other marks stand in quotes",
+    "Invalid value": "text must be in quotes, numbers have a decimal point",
+    "Expected newline or end of document after a statement": "write one statement per line, and decimals with a point",
+    "Cannot overwrite a value": "the key occurs twice in its table",
+    "Duplicate inline table key": "the key occurs twice in its table",
+    "Cannot declare": "the table occurs twice; entries of a list are written [[name]], with double brackets",
+    "Expected '=' after a key": "names with spaces or punctuation must be in quotes",
     "Unclosed array": "a closing bracket is missing",
     "Illegal character": "a closing quote or bracket is missing in this line",
     "Unescaped '\\' in a string": "write paths with /, or text in single quotes",
@@ -67,7 +67,7 @@ class SourceFile:
 
 
 def document_error(faults: Iterable[Fault]) -> DocumentError:
-    """One error that tells all faults, a line each, in the order of the files' lines."""
+    """One error with all faults, one per line, in the order of the lines in the files."""
     order: dict[str, int] = {}
     listed = list(faults)
     for fault in listed:
@@ -81,8 +81,8 @@ def read_source(path: Path, name: str) -> SourceFile:
 
     Raises
     ------
-    DocumentError : the file cannot be read, is too large, or is no UTF-8 or no TOML; a text in it holds characters
-        that cannot be printed or change the direction of writing
+    DocumentError : the file cannot be read, is too large, or is not UTF-8 or not TOML; a text in it contains
+        characters that cannot be printed or change the direction of writing
     """
 
     def refuse(text: str, line: int | None = None) -> DocumentError:
@@ -90,14 +90,14 @@ def read_source(path: Path, name: str) -> SourceFile:
 
     try:
         if not path.is_file():
-            what = "is a folder; name the file in it" if path.is_dir() else "no such file"
+            what = "this is a folder; name the file in it" if path.is_dir() else "no such file"
             raise refuse(what)
         with path.open("rb") as file:
             content = file.read(LARGEST_FILE + 1)
     except (OSError, ValueError) as error:
         raise refuse(f"cannot be read: {error}") from None
     if len(content) > LARGEST_FILE:
-        raise refuse(f"larger than {LARGEST_FILE // 1_000_000} MB; a description file is far smaller")
+        raise refuse(f"larger than {LARGEST_FILE // 1_000_000} MB; a description file is much smaller")
     try:
         text = content.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
@@ -119,16 +119,16 @@ def read_source(path: Path, name: str) -> SourceFile:
 
 
 def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, str]]:
-    """Keys and texts that could pass for others, or steer a terminal; a value alone may have several lines."""
+    """Keys and texts that could be mistaken for others or control a terminal; only values may have several lines."""
     if isinstance(value, str):
         found = unprintable(value.replace("\n", "").replace("\t", ""))
         if found:
-            yield path, f"holds the character {found}, which cannot be printed; write the text without it"
+            yield path, f"contains the character {found}, which cannot be printed; write the text without it"
     elif isinstance(value, dict):
         for key, inner in value.items():
             found = unprintable(key)
             if found:
-                yield (*path, key), f"the key holds the character {found}, which cannot be printed; rename it"
+                yield (*path, key), f"the key contains the character {found}, which cannot be printed; rename it"
             yield from _unprintable_texts(inner, (*path, key))
     elif isinstance(value, list):
         for i, inner in enumerate(value):
@@ -136,9 +136,9 @@ def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath
 
 
 def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:
-    """The document as a model, or none and all that is wrong with it."""
+    """The document as a model, or None and all faults in it."""
     try:
-        # Strict, so that no text passes for a number; lists become tuples, as strict models want them.
+        # Strict, so that a text is not taken for a number; strict models need tuples in place of lists.
         return model.model_validate(_tuples(source.values), strict=True), []
     except ValidationError as error:
         return None, [source.fault(path, text) for path, text in faults_of(error, model)]
@@ -147,40 +147,40 @@ def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | No
 
 
 def find_file(folder: Path, base: Path, written: str) -> Path:
-    """The file that is written as `written` in a file of folder `base`, if it lies within `folder`.
+    """The file that a file in the folder `base` names as `written`, if it is within `folder`.
 
     Raises
     ------
-    ValueError : what is wrong with the path, for the writer
+    ValueError : what is wrong with the path
     """
     if Path(written).is_absolute() or PureWindowsPath(written).drive or written.startswith("~"):
         raise ValueError(f'"{written}" must be a path relative to this file, within the study folder')
     if not written.isprintable():
-        raise ValueError(f"{written!r} holds characters that no file name has")
+        raise ValueError(f"{written!r} contains characters that file names do not have")
     if "\\" in written:
         raise ValueError(f'"{written}" must be written with / between folders')
     try:
         path = (base / written).resolve()
         if not path.is_relative_to(folder):
-            raise ValueError(f'"{written}" lies outside the study folder; copy the file into it')
+            raise ValueError(f'"{written}" is outside the study folder; copy the file into it')
         if path.is_file():
             return path
         others = [other.name for other in path.parent.iterdir()] if path.parent.is_dir() else []
     except (OSError, RuntimeError) as error:
-        said = getattr(error, "strerror", None) or error
-        raise ValueError(f'"{written[:80]}" cannot be opened: {said}') from None
+        reason = getattr(error, "strerror", None) or error
+        raise ValueError(f'"{written[:80]}" cannot be opened: {reason}') from None
     kind = [name for name in others if Path(name).suffix.lower() == path.suffix.lower()]
     raise ValueError(f'no such file: "{written}". {suggestion(path.name, kind) if kind else ""}'.rstrip())
 
 
 def _syntax(name: str, text: str, message: str) -> str:
     found = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    said, line, column = found.groups() if found else (message, None, None)
+    fault, line, column = found.groups() if found else (message, None, None)
     place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if found else ""
-    hint = next((hint for start, hint in _SYNTAX_HINTS.items() if said.startswith(start)), None)
+    hint = next((hint for start, hint in _SYNTAX_HINTS.items() if fault.startswith(start)), None)
     if found and not line:
         hint = "a closing bracket or quote is missing"
-    return f"{name}{place}: not valid TOML: {said}" + (f"; {hint}" if hint else "")
+    return f"{name}{place}: not valid TOML: {fault}" + (f"; {hint}" if hint else "")
 
 
 def _tuples(value: Any) -> Any:

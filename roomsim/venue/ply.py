@@ -1,4 +1,4 @@
-"""PLY files. Of their vertices and polygons nothing else is read: no colours, no textures."""
+"""PLY files. Only vertices and polygons are read, without colours and textures."""
 
 from __future__ import annotations
 
@@ -10,19 +10,14 @@ import numpy as np
 from trimesh.exchange.ply import load_ply
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh
+from roomsim.venue.polygons import RawMesh, numbered_polygons
 
 _FACE_KEYS = ("vertex_index", "vertex_indices")
-"""Both are in use for the list of a face's corners."""
+"""Both names are used for the list of the corners of a face."""
 
 
-def read_ply(content: bytes, file: str) -> RawMesh:
+def read_ply(content: bytes) -> RawMesh:
     """Read the bytes of a PLY file, binary or text.
-
-    Parameters
-    ----------
-    content : bytes of the file
-    file : its name, for messages
 
     Raises
     ------
@@ -30,40 +25,28 @@ def read_ply(content: bytes, file: str) -> RawMesh:
     """
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("error")  # NumPy only warns of text that is no number
+            warnings.simplefilter("error")  # NumPy only warns about text that is not a number
             elements = load_ply(io.BytesIO(content), skip_materials=True)["metadata"]["_ply_raw"]
         columns = [_column(elements, "vertex", (axis,)).astype(np.float64) for axis in "xyz"]
         vertices = np.stack(columns, axis=-1).reshape(-1, 3)
-        # trimesh cuts polygons into fans; here they are taken as they stand in the file.
+        # trimesh cuts polygons into fans; here they are used as they are in the file.
         faces = _column(elements, "face", _FACE_KEYS) if "face" in elements else np.empty((0, 3))
         polygons = [np.atleast_1d(np.asarray(face, dtype=np.int64)) for face in faces]
-    except Exception as error:  # trimesh raises whatever its parsing runs into
+    except Exception as error:  # trimesh raises many kinds for a damaged file
         raise MeshError(
             f"the file is damaged, or mixes faces of different kinds in binary form ({error})"[:240],
-            file=file,
             cure="Export it again, as text (ASCII) or with triangles only.",
         ) from error
     counts = np.array([len(polygon) for polygon in polygons], dtype=np.int64)
     if (counts < 3).any():
-        raise MeshError(
-            f"a face needs three vertices or more, got {counts.min()}",
-            file=file,
-            place=f"face {int(np.argmin(counts))}",
-            cure="Remove the face.",
-        )
-    return RawMesh(
-        vertices=vertices,
-        corners=np.concatenate([*polygons, np.empty(0, dtype=np.int64)]),
-        start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        label=np.zeros(len(counts), dtype=np.int32),
-        labels=(("", "", ""),),
-        place=np.arange(len(counts), dtype=np.int64),
-        place_kind="face",
-    )
+        place = f"face {int(np.argmin(counts))}"
+        fault = f"a face needs at least three vertices, got {counts.min()}"
+        raise MeshError(fault, place=place, cure="Remove the face.")
+    return numbered_polygons(vertices, np.concatenate([*polygons, np.empty(0, dtype=np.int64)]), counts)
 
 
 def _column(elements: dict[str, Any], element: str, names: tuple[str, ...]) -> np.ndarray:
-    """One property of all rows of an element, whichever of trimesh's two forms it comes in."""
+    """One property of all rows of an element, in whichever of trimesh's two forms it is."""
     rows, length = elements[element]["data"], elements[element]["length"]
     known = rows if isinstance(rows, dict) else rows.dtype.names
     column = rows[next(name for name in names if name in known)]

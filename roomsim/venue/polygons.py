@@ -1,8 +1,8 @@
-"""Polygons of a mesh file, and how they become triangles.
+"""Polygons of a mesh file, and their triangulation.
 
-Fan triangulation, the usual shortcut, gives concave polygons areas that they do not have: absorption that is
-not there, and reflectors in mid-air. Here convex polygons are fanned, all others are clipped ear by ear, and
-the triangles are held to the area of the polygon.
+Fan triangulation of a concave polygon gives triangles outside it: absorption that does not exist, and reflectors
+in mid-air. Here convex polygons are cut into fans and all others by ear clipping, and the area of the triangles is
+checked against that of the polygon.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ import mapbox_earcut
 import numpy as np
 
 FLAT = 5e-3
-"""m. Corners of a polygon may lie this far off its plane."""
+"""m. Largest distance of the corners of a polygon from its plane."""
 MOST_CORNERS = 10_000
-"""Of one polygon. Cutting an outline that crosses itself takes time with the square of its corners."""
+"""Of one polygon. The time to cut an outline that crosses itself grows with the square of its corners."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class RawMesh:
     corners: np.ndarray
     """(n_corners,) int64, vertex indices of all polygons end to end."""
     start: np.ndarray
-    """(n_polygons + 1,) int64, where each polygon begins in `corners`, and where the last one ends."""
+    """(n_polygons + 1,) int64, index of the first corner of each polygon in `corners`, and the end of the last one."""
     label: np.ndarray
     """(n_polygons,) int32, index into `labels`."""
     labels: tuple[tuple[str, str, str], ...]
@@ -40,17 +40,24 @@ class RawMesh:
     place_kind: Literal["line", "face"]
 
 
-def triangle_mesh(
-    vertices: np.ndarray, faces: np.ndarray, label: np.ndarray, labels: tuple[tuple[str, str, str], ...]
+def numbered_polygons(
+    vertices: np.ndarray,
+    corners: np.ndarray,
+    counts: np.ndarray,
+    label: np.ndarray | None = None,
+    labels: tuple[tuple[str, str, str], ...] = (("", "", ""),),
 ) -> RawMesh:
-    """A mesh of triangles (m, 3) whose places are their numbers in the file, from 0."""
+    """Polygons of `counts` (n,) corners each, end to end in `corners`, found by their number in the file, from 0.
+
+    Without `label` and `labels` the file has no names.
+    """
     return RawMesh(
         vertices=vertices,
-        corners=faces.reshape(-1).astype(np.int64),
-        start=3 * np.arange(len(faces) + 1, dtype=np.int64),
-        label=label.astype(np.int32),
+        corners=corners.astype(np.int64),
+        start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        label=(np.zeros(len(counts)) if label is None else label).astype(np.int32),
         labels=labels,
-        place=np.arange(len(faces), dtype=np.int64),
+        place=np.arange(len(counts), dtype=np.int64),
         place_kind="face",
     )
 
@@ -66,7 +73,7 @@ class PolygonFault(Exception):
 def triangulate(
     vertices: np.ndarray, corners: np.ndarray, start: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Cut polygons into triangles, wound as the polygons are.
+    """Cut polygons into triangles with the same winding.
 
     Parameters
     ----------
@@ -79,13 +86,13 @@ def triangulate(
     faces : (n_triangles, 3) int64, vertex indices, in the order of the polygons
     polygon : (n_triangles,) int64, the polygon that each triangle belongs to
 
-    A polygon whose corners lie on one line has no area; it comes back as triangles without area, so that a
-    later check can name it. No corner is dropped: one in the middle of a straight edge joins this polygon to
-    two neighbours.
+    A polygon whose corners lie on one line has no area; it becomes triangles without area, so that a later check
+    can report it. All corners are kept: a corner in the middle of a straight edge joins this polygon to two
+    neighbours.
 
     Raises
     ------
-    PolygonFault : corners further than 5 mm off the plane; outlines that cross themselves; more than 10,000 corners
+    PolygonFault : corners more than 5 mm off the plane; outlines that cross themselves; more than 10,000 corners
     """
     corners, start = _without_repeats(corners, start)
     counts = np.diff(start)
@@ -128,10 +135,10 @@ def triangulate(
 
 
 def _hopeless(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
-    """Large polygons that need not be tried: (index, what is wrong).
+    """Large polygons that cannot be cut and are not tried: (index, what is wrong).
 
-    An outline round an area with holes passes the ends of the bridges to its holes twice. A hole has three corners
-    or more, so even then there are fewer than twice as many passes as corners.
+    An outline round an area with holes passes the ends of the bridges to its holes twice. A hole has at least three
+    corners, so even then the outline has fewer than twice as many points as there are distinct corners.
     """
     for i in map(int, np.flatnonzero(np.diff(start) > 100)):
         own = corners[start[i] : start[i + 1]]
@@ -143,7 +150,7 @@ def _hopeless(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str
 
 
 def _without_repeats(corners: np.ndarray, start: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Without corners that repeat the one before; what is left of a polygon is filled up to three corners."""
+    """Without corners that repeat the previous one; a polygon with fewer than three left is filled up to three."""
     counts = np.diff(start)
     previous = np.empty_like(corners)
     previous[1:] = corners[:-1]
@@ -170,7 +177,7 @@ class _Shapes:
         vector = 0.5 * np.cross(self.relative, following).sum(axis=1)
         self.area = np.linalg.norm(vector, axis=1)
         self.size = np.linalg.norm(self.relative, axis=2).max(axis=1)
-        # 1e-9 is far above rounding (1e-16) and below any sliver that is meant: 1 mm by 100 m has 4e-5.
+        # 1e-9 is far above rounding (1e-16) and below any intended sliver: 1 mm by 100 m has 4e-5.
         self.without_area = self.area <= 1e-9 * self.size**2
         self.normal = vector / np.where(self.without_area, 1.0, self.area)[:, None]
         height = np.abs(np.einsum("kni,ki->kn", self.relative, self.normal)).max(axis=1)
@@ -181,7 +188,7 @@ class _Shapes:
             np.einsum("kni,ki->kn", np.cross(before, edges), self.normal),
             np.einsum("kni,kni->kn", before, edges),
         )
-        # Left turns only, once round in all (a pentagram turns left too, but twice round).
+        # Left turns only, through one full turn in all (a pentagram also turns left, but through two).
         self.convex = (turn > 1e-7).all(axis=1) & (turn.sum(axis=1) < 3 * np.pi) & ~self.without_area
 
     def in_plane(self, i: int) -> np.ndarray:
@@ -194,24 +201,24 @@ class _Shapes:
 
 
 def _fan_of_line(shape: _Shapes, i: int, fan: np.ndarray) -> np.ndarray | None:
-    """Triangles of a polygon without area, if its corners are on a line; else it is a bow tie."""
+    """Triangles of a polygon without area if its corners are on a line; None if its outline crosses itself."""
     widths = np.linalg.svd(shape.relative[i], compute_uv=False)
-    # Same bound as for the area, which is about the product of the two widths.
+    # The same bound as for the area, which is about the product of the two widths.
     return fan if widths[1] <= 1e-6 * shape.size[i] or shape.size[i] == 0 else None
 
 
 def _ears(points: np.ndarray, corners: np.ndarray) -> np.ndarray | None:
-    """(n - 2, 3) positions of the corners of triangles, or none if they do not make up the polygon."""
+    """(n - 2, 3) positions of the corners of triangles, or None if they do not cover the polygon."""
     n = len(points)
     flat = mapbox_earcut.triangulate_float64(np.ascontiguousarray(points), np.array([n], dtype=np.uint32))
     triangles = np.asarray(flat, dtype=np.int64).reshape(-1, 3)
-    # Corners in the order of the outline turn as the outline does; the area of a sliver tells nothing.
+    # In the order of the outline the corners have its winding; the sign of the area of a sliver is rounding.
     triangles = np.sort(triangles, axis=1)
     x, y = points.T
     area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    # All areas are sums of some n products of coordinates: rounding is n times 1e-16 of their squares.
+    # All areas are sums of about n products of coordinates: rounding is n times 1e-16 of their squares.
     rounding = 1e-15 * n * float(np.square(points).max()) + 1e-9 * area
-    # Slivers among corners on one line may come without some of these; the triangle behind them has all.
+    # Slivers between corners on one line may lack some of these; the triangle next to them has them all.
     without_slivers = triangles[np.abs(_signed_areas(points[triangles])) > rounding]
     for some in (triangles, without_slivers):
         complete = np.array(list(_with_all_corners(some, corners)), dtype=np.int64).reshape(-1, 3)
@@ -222,7 +229,7 @@ def _ears(points: np.ndarray, corners: np.ndarray) -> np.ndarray | None:
 
 
 def _with_all_corners(triangles: np.ndarray, corners: np.ndarray) -> Iterator[tuple[int, int, int]]:
-    """Triangles split at the corners that clipping left out because they lie on a straight edge."""
+    """Triangles, split at corners that ear clipping left out because they are on a straight edge."""
     n = len(corners)
     edges = {(corners[t[k]], corners[t[(k + 1) % 3]]) for t in triangles for k in range(3)}
     waiting = [tuple(int(k) for k in triangle) for triangle in triangles]

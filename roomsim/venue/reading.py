@@ -1,6 +1,6 @@
-"""From the files of a study to the models of `document`, with all faults told at once.
+"""From the files of a study to the models of `document`, with all faults reported together.
 
-A path written in a file is relative to that file, and no file of a study lies outside the study's folder.
+A path in a file is relative to that file, and all files of a study are within the folder of the study.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -29,8 +29,6 @@ from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, 
 from roomsim.venue.references import Documents, doubtful, reference_faults
 from roomsim.venue.sofa import read_sofa
 
-Role = Literal["study", "venue", "elements", "sources", "materials"]
-
 MODELS: dict[str, type[BaseModel]] = {
     "study": StudyDocument,
     "venue": VenueDocument,
@@ -49,20 +47,20 @@ def read_study(path: str | Path) -> Study:
 
     Returns
     -------
-    Study : every file valid in itself and in what it says of the others; the mesh is there, but not yet read
+    Study : every file valid in itself and in its references to the others; the mesh exists, but is not read yet
 
     Raises
     ------
-    DocumentError : all faults of all files, a line each: file, line, key, what is wrong, what to do
+    DocumentError : all faults of all files, one per line: file, line, key, what is wrong, what to do
     """
     path = Path(path)
     reading = _Reading(path)
     found = kind_of_file(reading.sources["study"].values)
     if found is not None and found != "study":
         others = sorted(other.name for other in path.parent.glob("*.toml") if _is_study(other))
-        hint = f"such as {others[0]} beside it" if others else "`roomsim new` writes one"
+        hint = f"such as {others[0]} in the same folder" if others else "`roomsim new` writes one"
         raise DocumentError(
-            f"{path.name}: this is {_article(found)} file, and a study file is wanted, which names it; {hint}"
+            f"{path.name}: this is {_article(found)} file, but a study file, which names it, is needed; {hint}"
         )
     for role in ("venue", "elements", "sources", "materials"):
         written = reading.sources["study"].values.get(role)
@@ -94,8 +92,22 @@ def read_study(path: str | Path) -> Study:
     )
 
 
+def materials(study: str | Path | None = None) -> MaterialsDocument:
+    """Built-in materials and fabrics, with those of a study's own file added.
+
+    Parameters
+    ----------
+    study : path of the study file; the built-in ones alone unless given
+
+    Raises
+    ------
+    DocumentError : the study cannot be read
+    """
+    return built_in_materials() if study is None else read_study(study).materials
+
+
 def kind_of_file(values: Mapping[str, Any]) -> str | None:
-    """Which of the files of a study this is, by the keys at its top; none where that cannot be told."""
+    """Which of the files of a study this is, by its top-level keys; None if they do not show it."""
     keys = set(values) - {"schema", "name"}
     for kind, model in MODELS.items():
         fields = {field.alias or name: field.is_required() for name, field in model.model_fields.items()}
@@ -116,7 +128,7 @@ def _article(kind: str) -> str:
     return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
 
 
-def schema_for(kind: Role) -> dict[str, Any]:
+def schema_for(kind: str) -> dict[str, Any]:
     """JSON Schema of a description file, for editors that complete and check TOML.
 
     Parameters
@@ -135,7 +147,7 @@ def schema_for(kind: Role) -> dict[str, Any]:
 
 
 class _Reading:
-    """The files of one study, and their faults, as they come in."""
+    """The files of one study that have been read, and their faults."""
 
     def __init__(self, study: Path) -> None:
         self.folder = study.parent.resolve()
@@ -153,14 +165,14 @@ class _Reading:
         model, faults = validate(source, MODELS[role])
         found = kind_of_file(source.values)
         if model is None and found not in (None, role):
-            wanted = f"this is {_article(str(found))} file, and {_article(role)} file is wanted here"
+            wanted = f"this is {_article(str(found))} file, but {_article(role)} file is needed here"
             faults = [source.fault((), wanted)]
         self.faults += faults
         if model is not None:
             self.models[role] = model
 
     def find(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """The file that the file of a role names under a key; if there is none, that is a fault."""
+        """The file that the file of a role names under a key; it is a fault if there is none."""
         try:
             return find_file(self.folder, self.bases[role], written)
         except ValueError as error:
@@ -178,7 +190,7 @@ class _Reading:
             self.faults.append(Fault("", None, (), error.fault))
 
     def add_file(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """A file that is only noted with its digest."""
+        """A file of which only the digest is recorded."""
         path = self.find(role, key, written)
         if path is None:
             return None
@@ -201,7 +213,7 @@ class _Reading:
                 self.faults.append(Fault("", None, (), str(error)))
 
     def documents(self) -> Documents:
-        """What is valid; materials only if there is no own file or it is valid too."""
+        """The valid documents; materials only if the study has no file of its own or that file is valid."""
         parts = {role: self.models.get(role) for role in ("study", "venue", "elements", "sources")}
         if "materials" in self.models:
             return Documents(**parts, materials=merged(built_in_materials(), self.models["materials"]))

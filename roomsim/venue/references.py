@@ -1,11 +1,14 @@
-"""What the files of a study say of each other: every name used must be defined, and only once."""
+"""References between the files of a study: every name used must be defined, and only once."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
-from roomsim.errors import RoomsimError, suggestion
+from pydantic import BaseModel
+
+from roomsim.errors import RoomsimError, suggestion, unknown_name
 from roomsim.venue.document import (
     Element,
     ElementsDocument,
@@ -17,16 +20,17 @@ from roomsim.venue.document import (
     VenueDocument,
 )
 from roomsim.venue.lines import KeyPath, path_text
-from roomsim.venue.loudspeakers import built_in_loudspeakers, unknown_loudspeaker
+from roomsim.venue.loudspeakers import built_in_loudspeakers
 from roomsim.venue.materials import unknown
 from roomsim.venue.planning import plan_faults
+from roomsim.venue.rigging import Hanging
 from roomsim.venue.switching import switching_faults
 from roomsim.venue.systems import Hang, SubStack
 
 
 @dataclass(frozen=True)
 class Documents:
-    """The files of a study as far as they are valid; what is not valid is none and not looked at."""
+    """The files of a study that are valid; one that is not is None, and is not examined."""
 
     study: StudyDocument | None = None
     venue: VenueDocument | None = None
@@ -38,31 +42,65 @@ class Documents:
 Finding = tuple[str, KeyPath, str]
 """Role of the file ("study", "venue", "elements", "sources"), key path, what is wrong."""
 
+Use = tuple[str, KeyPath, str, str, Iterable[str]]
+"""Role of the file, key path, kind of thing, its name there, names that are defined."""
+
 
 def reference_faults(documents: Documents) -> Iterator[Finding]:
-    """All names that are used twice or not defined."""
+    """All names that are used twice or not defined, and what the files contradict each other in."""
     yield from _repeated(documents)
-    yield from _scenarios(documents)
-    yield from _noises(documents.study)
-    yield from _plan(documents)
+    for role, path, kind, name, known in _uses(documents):
+        if name not in known:
+            yield role, path, unknown_name(kind, name, known)
     yield from _rows(documents)
-    if documents.sources:
-        yield from _boxes(documents.sources)
-        if documents.elements:
-            yield from switching_faults(documents.study, documents.elements, documents.sources)
-    if documents.venue:
-        yield from _roof(documents, documents.venue)
-    if documents.venue and documents.elements:
-        areas = [area.name for area in documents.venue.audience]
-        for i, crowd in enumerate(documents.elements.crowd):
+    study, elements = documents.study, documents.elements
+    if study:
+        yield from _scenarios(study)
+        yield from _noises(study)
+    if study and elements:
+        scenarios = [scenario.name for scenario in study.scenarios_in_order()]
+        known_elements = [element.name for element in elements.all()]
+        yield from (("study", *fault) for fault in plan_faults(study.plan, scenarios, known_elements))
+    if documents.sources and elements:
+        yield from switching_faults(study, elements, documents.sources)
+
+
+def _uses(documents: Documents) -> Iterator[Use]:
+    """Places in which a name is used that must be defined, where the files are valid that could define it."""
+    study, venue, elements, sources = documents.study, documents.venue, documents.elements, documents.sources
+    if study:
+        scenarios = [study.bare, *(scenario.name for scenario in study.scenario)]
+        for i, scenario in enumerate(study.scenario):
+            if scenario.compare_with is not None:
+                yield "study", ("scenario", i, "compare_with"), "scenario", scenario.compare_with, scenarios
+            known = [element.name for element in elements.all()] if elements else scenario.elements
+            for j, name in enumerate(scenario.elements):
+                yield "study", ("scenario", i, "elements", j), "element", name, known
+    if venue:
+        points, trusses = [point.name for point in venue.roof_point], [truss.name for truss in venue.truss]
+        for i, point in enumerate(venue.roof_point):
+            if point.truss is not None:
+                yield "venue", ("roof_point", i, "truss"), "truss", point.truss, trusses
+        entries: list[tuple[str, KeyPath, Hanging]] = []
+        entries += [("elements", *entry) for entry in (_elements(elements) if elements else ())]
+        entries += [("sources", *entry) for entry in (_sounding(sources) if sources else ())]
+        for role, path, hanging in entries:
+            for j, name in enumerate(hanging.hang_from):
+                yield role, (*path, "hang_from", j), "roof point of the venue", name, points
+    if venue and elements:
+        areas = [area.name for area in venue.audience]
+        for i, crowd in enumerate(elements.crowd):
             for j, name in enumerate(crowd.areas):
-                if name not in areas:
-                    text = f'no audience area is called "{name}". {suggestion(name, areas)}'
-                    yield "elements", ("crowd", i, "areas", j), text
+                yield "elements", ("crowd", i, "areas", j), "audience area", name, areas
+    if sources:
+        boxes = {**built_in_loudspeakers(), **sources.loudspeaker}
+        for path, system in _sounding(sources):
+            if not isinstance(system, Source):
+                yield "sources", (*path, "loudspeaker"), "loudspeaker", system.loudspeaker, boxes
 
 
 def doubtful(documents: Documents) -> Iterator[Finding]:
-    """What is allowed but probably not meant."""
+    """What is allowed but probably a mistake."""
     study, elements = documents.study, documents.elements
     if study:
         seen: dict[object, str] = {(frozenset(), None): study.bare}
@@ -72,7 +110,7 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
                 yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
             seen.setdefault(what, scenario.name)
     if study and elements:
-        # An element that no scenario uses is no fault: several studies may share one file of elements.
+        # An element that no scenario uses is not a fault: several studies may share one file of elements.
         for path, element in _elements(elements):
             for item in element.stock:
                 if study.costs.stock and item not in study.costs.stock:
@@ -81,80 +119,47 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
 
 
 def _repeated(documents: Documents) -> Iterator[Finding]:
-    def twice(role: str, named: Iterable[tuple[KeyPath, str]]) -> Iterator[Finding]:
-        first: dict[str, KeyPath] = {}
-        for path, name in named:
-            if name in first:
-                text = (
-                    f'"{name}" is the name of {path_text(first[name])} too; every name here must be different'
-                )
-                yield role, (*path, "name"), text
-            first.setdefault(name, path)
-
-    if documents.study:
-        yield from twice("study", ((("scenario", i), s.name) for i, s in enumerate(documents.study.scenario)))
-    if documents.venue:
-        yield from twice("venue", ((("audience", i), a.name) for i, a in enumerate(documents.venue.audience)))
-        yield from twice("venue", ((("zone", i), z.name) for i, z in enumerate(documents.venue.zone)))
-        points, trusses = documents.venue.roof_point, documents.venue.truss
-        yield from twice("venue", ((("roof_point", i), p.name) for i, p in enumerate(points)))
-        yield from twice("venue", ((("truss", i), t.name) for i, t in enumerate(trusses)))
+    study, venue = documents.study, documents.venue
+    named: list[tuple[str, Iterable[tuple[KeyPath, Any]]]] = []
+    if study:
+        named.append(("study", _entries(study, "scenario")))
+    if venue:
+        named += [("venue", _entries(venue, key)) for key in ("audience", "zone", "roof_point", "truss")]
     if documents.elements:
-        yield from twice("elements", ((path, e.name) for path, e in _elements(documents.elements)))
+        named.append(("elements", _elements(documents.elements)))
     if documents.sources:
-        yield from twice("sources", ((path, s.name) for path, s in _sounding(documents.sources)))
+        named.append(("sources", _sounding(documents.sources)))
+    for role, entries in named:
+        first: dict[str, KeyPath] = {}
+        for path, entry in entries:
+            if entry.name in first:
+                also = path_text(first[entry.name])
+                text = f'"{entry.name}" is the name of {also} too; every name here must be different'
+                yield role, (*path, "name"), text
+            first.setdefault(entry.name, path)
 
 
-def _scenarios(documents: Documents) -> Iterator[Finding]:
-    study = documents.study
-    if not study:
-        return
-    names = [study.bare, *(scenario.name for scenario in study.scenario)]
-    known = [element.name for element in documents.elements.all()] if documents.elements else None
+def _scenarios(study: StudyDocument) -> Iterator[Finding]:
     for i, scenario in enumerate(study.scenario):
         path: KeyPath = ("scenario", i)
         if scenario.name == study.bare and scenario.elements:
-            text = f'"{study.bare}" is the bare venue and has no elements; call this scenario otherwise'
+            text = f'"{study.bare}" is the bare venue and has no elements; give this scenario another name'
             yield "study", (*path, "elements"), text
         for j, name in enumerate(scenario.elements):
             if name in scenario.elements[:j]:
                 yield "study", (*path, "elements", j), f'"{name}" is listed twice in this scenario'
-            elif known is not None and name not in known:
-                text = f'no element is called "{name}". {suggestion(name, known)}'
-                yield "study", (*path, "elements", j), text
         if scenario.compare_with == scenario.name:
             yield "study", (*path, "compare_with"), "a scenario cannot be compared with itself"
-        elif scenario.compare_with is not None and scenario.compare_with not in names:
-            text = (
-                f'no scenario is called "{scenario.compare_with}". {suggestion(scenario.compare_with, names)}'
-            )
-            yield "study", (*path, "compare_with"), text
 
 
-def _noises(study: StudyDocument | None) -> Iterator[Finding]:
-    """Noise by names that stand for nothing."""
-    if study is None:
-        return
-    yield from _noise(study, Scenario(name=study.bare), ())
-    for i, scenario in enumerate(study.scenario):
-        if scenario.noise is not None:
-            yield from _noise(study, scenario, ("scenario", i))
-
-
-def _noise(study: StudyDocument, scenario: Scenario, path: KeyPath) -> Iterator[Finding]:
-    try:
-        study.noise_of(scenario)
-    except RoomsimError as error:
-        yield "study", (*path, "noise"), str(error).replace("\n       ", ". ")
-
-
-def _plan(documents: Documents) -> Iterator[Finding]:
-    study, elements = documents.study, documents.elements
-    if study and elements:
-        scenarios = [scenario.name for scenario in study.scenarios_in_order()]
-        known = [element.name for element in elements.all()]
-        for path, text in plan_faults(study.plan, scenarios, known):
-            yield "study", path, text
+def _noises(study: StudyDocument) -> Iterator[Finding]:
+    """Names of noise that are neither curves nor spectra of the study."""
+    own = [(("scenario", i), scenario) for i, scenario in enumerate(study.scenario) if scenario.noise is not None]
+    for path, scenario in [((), Scenario(name=study.bare)), *own]:
+        try:
+            study.noise_of(scenario)
+        except RoomsimError as error:
+            yield "study", (*path, "noise"), str(error).replace("\n       ", ". ")
 
 
 def _rows(documents: Documents) -> Iterator[Finding]:
@@ -177,42 +182,18 @@ def _rows(documents: Documents) -> Iterator[Finding]:
             yield role, path, unknown(name, kind, known, others)
 
 
-def _roof(documents: Documents, venue: VenueDocument) -> Iterator[Finding]:
-    """Names of roof points and trusses."""
-    points, trusses = [point.name for point in venue.roof_point], [truss.name for truss in venue.truss]
-    for i, point in enumerate(venue.roof_point):
-        if point.truss is not None and point.truss not in trusses:
-            text = f'no truss is called "{point.truss}". {suggestion(point.truss, trusses)}'
-            yield "venue", ("roof_point", i, "truss"), text
-    hanging: list[tuple[str, KeyPath, tuple[str, ...]]] = []
-    if documents.elements:
-        hanging += [("elements", path, entry.hang_from) for path, entry in _elements(documents.elements)]
-    if documents.sources:
-        hanging += [("sources", path, entry.hang_from) for path, entry in _sounding(documents.sources)]
-    for role, path, names in hanging:
-        for j, name in enumerate(names):
-            if name not in points:
-                text = f'no roof point of the venue is called "{name}". {suggestion(name, points)}'
-                yield role, (*path, "hang_from", j), text
-
-
-def _boxes(sources: SourcesDocument) -> Iterator[Finding]:
-    """Names of loudspeakers."""
-    known = {**built_in_loudspeakers(), **sources.loudspeaker}
-    for path, system in _sounding(sources):
-        if not isinstance(system, Source) and system.loudspeaker not in known:
-            yield "sources", (*path, "loudspeaker"), unknown_loudspeaker(system.loudspeaker, known)
+def _entries(document: BaseModel, key: str) -> Iterator[tuple[KeyPath, Any]]:
+    """Entries of a list of tables, with their paths."""
+    for i, entry in enumerate(getattr(document, key)):
+        yield (key, i), entry
 
 
 def _sounding(document: SourcesDocument) -> Iterator[tuple[KeyPath, Source | Hang | SubStack]]:
     for kind in ("source", "hang", "sub_stack"):
-        for i, source in enumerate(getattr(document, kind)):
-            yield (kind, i), source
+        yield from _entries(document, kind)
 
 
 def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:
     for kind in type(document).model_fields:
-        entries = getattr(document, kind)
-        if isinstance(entries, tuple):
-            for i, element in enumerate(entries):
-                yield (kind, i), element
+        if isinstance(getattr(document, kind), tuple):
+            yield from _entries(document, kind)

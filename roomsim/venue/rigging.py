@@ -1,4 +1,4 @@
-"""What a roof offers to hang from, and how what hangs says where it does."""
+"""Points and trusses to hang from, and what hangs from them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pydantic import Field, field_validator
 from roomsim.venue.fields import SHORTEST, Model, Name, Point3
 
 Kilograms = Annotated[float, Field(ge=0.0, le=1e6)]
-"""The bound catches slips of the keyboard, and keeps all sums finite."""
+"""The bound catches typing errors, and keeps all sums finite."""
 
 
 class RoofPoint(Model):
@@ -20,9 +20,10 @@ class RoofPoint(Model):
     position: Point3
     """m."""
     limit: Kilograms | None = None
-    """Largest load, kg, by whoever is responsible for the roof; the study's `point_load_limit` unless given."""
+    """Largest load, kg, as stated by whoever is responsible for the roof; `point_load_limit` of the study unless
+    given."""
     existing_load: Kilograms = 0.0
-    """kg that hang from it already."""
+    """kg that already hang from it."""
     truss: Name | None = None
     """Truss or beam that it is on; the nearest one within 0.5 m in plan unless given."""
 
@@ -34,9 +35,9 @@ class Truss(Model):
     line: tuple[Point3, Point3]
     """Its two ends, m."""
     limit: Kilograms | None = None
-    """Largest load, kg, of all that hangs from it together; not checked unless given."""
+    """Largest total load, kg; not checked unless given."""
     existing_load: Kilograms = 0.0
-    """kg that hang from it already, such as lamps and heaters."""
+    """kg that already hang from it, such as lamps and heaters."""
 
     @field_validator("line")
     @classmethod
@@ -47,11 +48,11 @@ class Truss(Model):
 
 
 class Hanging(Model):
-    """What may hang in the roof."""
+    """Anything that may hang from the roof."""
 
     hang_from: Annotated[tuple[Name, ...], Field(max_length=64)] = ()
-    """Names of the venue's roof points that carry it. Without it the nearest points within 1 m in plan are
-    assumed, if the venue names any."""
+    """Names of the venue's roof points that carry it; unless given, the nearest points within 1 m in plan are
+    assumed, if the venue lists any."""
 
     @field_validator("hang_from")
     @classmethod
@@ -62,7 +63,7 @@ class Hanging(Model):
         return names
 
     def _count_named_points(self, key: str) -> None:
-        """Let as many points count as are named, unless a number is given.
+        """Set the number of points to that of the names, unless it is given.
 
         Raises
         ------
@@ -70,7 +71,7 @@ class Hanging(Model):
         """
         named = len(self.hang_from)
         if named and key not in self.model_fields_set:
-            # Part of making the model, before anybody has it.
+            # The model is still being made, and nothing else refers to it yet.
             object.__setattr__(self, key, named)
         if named > getattr(self, key):
             raise ValueError(f"{key} says {getattr(self, key)}, but hang_from names {named}")

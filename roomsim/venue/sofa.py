@@ -1,104 +1,92 @@
 """Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is
 HDF5).
 
-The convention stores complex transfer functions from a source to receivers around it. Files come from
-strangers: links and storage outside the file, filters that not every reader has, and arrays larger than
-the file can hold are refused before anything is read. What these checks cannot see is left to the HDF5
-library, so use files of people whom you know.
+The convention stores complex transfer functions from a source to receivers around it. Files may be
+hostile: links and storage outside the file, filters that not every reader has, and arrays larger than
+the file can hold are refused before anything is read. Beyond these checks the HDF5 library is relied on, so use
+files from people whom you trust.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from itertools import count
 from pathlib import Path
-from typing import Any
 
 import h5py
 import numpy as np
 from scipy.spatial import cKDTree
 
-from roomsim.errors import DAMAGED_FILE, DocumentError
-from roomsim.files import replace_file
+from roomsim.errors import DAMAGED_FILE
+from roomsim.venue.tables import FileFault, faults_of_file
 
 CONVENTION = "FreeFieldDirectivityTF"
 LARGEST_FILE = 512_000_000
 LARGEST_ARRAY = 1_000_000_000
 """Bytes of one array as read."""
 LARGEST_RATIO = 1032
-"""Deflate packs no closer (RFC 1951, section 3.2.5)."""
+"""Largest compression ratio of Deflate (RFC 1951, section 3.2.5)."""
 KNOWN_FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
 WIDEST_GAP = 20.0
-"""Degrees from any direction to the nearest measured one; more says too little of a pattern."""
+"""Degrees from any direction to the nearest measured one; coarser data do not define a pattern."""
 SAME_DISTANCE = 0.02
 """Relative spread of the receivers' distances up to which they count as one sphere."""
 SAME_DIRECTION = 1e-3
 """Length between unit vectors: 0.06 degrees."""
 
 _CARTESIAN, _SPHERICAL = "cartesian", "spherical"
-_image_numbers = count()
 
 
 @dataclass(frozen=True)
 class SphereTransfer:
-    """Complex pressure around a source, times the distance; its scale is the file's own."""
+    """Complex pressure around a source, times the distance; the scale is that of the file."""
 
     directions: np.ndarray
     """(n_directions, 3) float64, unit vectors: ahead, left, up of the source."""
     frequency: np.ndarray
     """(n_frequencies,) float64, Hz, ascending."""
     pressure: np.ndarray
-    """(n_directions, n_frequencies) complex128, time dependence exp(+j w t): a delay turns the phase back."""
-
-
-class _FileFault(Exception):
-    pass
+    """(n_directions, n_frequencies) complex128, time dependence exp(+j w t): a delay reduces the phase."""
 
 
 def read_sofa(path: str | Path) -> SphereTransfer:
     """Read a directivity file.
 
-    All measurements and receivers count as directions round the source, whichever of the two was turned: the
-    positions, views and up vectors of source and listener decide.
+    All measurements and receivers are taken as directions round the source, whether the source or the receivers
+    were turned: positions, views and up vectors of source and listener are used.
 
     Raises
     ------
-    DocumentError : not such a file, incomplete, or not sound
+    DocumentError : not such a file, incomplete, or inconsistent
     """
     path = Path(path)
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise _FileFault(
-                f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions or frequencies"
-            )
-        with h5py.File(path, "r", locking="best-effort") as file:
-            return _read(file)
-    except _FileFault as fault:
-        raise DocumentError(f"{path.name}: {fault}") from None
-    except DAMAGED_FILE as error:
-        said = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise DocumentError(f"{path.name}: not a readable SOFA (HDF5) file: {said}") from None
+    with faults_of_file(path):
+        try:
+            if path.stat().st_size > LARGEST_FILE:
+                raise FileFault(f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions or frequencies")
+            with h5py.File(path, "r", locking="best-effort") as file:
+                return _read(file)
+        except DAMAGED_FILE as error:
+            reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+            raise FileFault(f"not a readable SOFA (HDF5) file: {reason}") from None
 
 
 def _read(file: h5py.File) -> SphereTransfer:
     kind = _text(file, "SOFAConventions")
     if kind != CONVENTION:
-        raise _FileFault(
+        raise FileFault(
             f'its convention is "{kind}"; directivities are read from {CONVENTION} (AES69), which has '
             "complex transfer functions"
         )
     frequency = _frequencies(file)
     real, imaginary = (_array(file, name, 3) for name in ("Data.Real", "Data.Imag"))
     if real.shape != imaginary.shape or real.shape[2] != len(frequency):
-        raise _FileFault(
-            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) do not fit "
-            "together"
+        raise FileFault(
+            f"Data.Real {real.shape}, Data.Imag {imaginary.shape} and N ({len(frequency)}) are "
+            "inconsistent"
         )
     directions, distance = _directions(file, *real.shape[:2])
     if np.ptp(distance) > SAME_DISTANCE * distance.mean():
-        raise _FileFault(
+        raise FileFault(
             f"receivers are between {distance.min():.3g} m and {distance.max():.3g} m away; phases can be "
             "compared only at one distance"
         )
@@ -112,17 +100,17 @@ def _frequencies(file: h5py.File) -> np.ndarray:
     frequency = _array(file, "N", 1)
     units = _text(file["N"], "Units", "hertz").lower()
     if units not in ("hertz", "hz"):
-        raise _FileFault(f'N must be frequencies in hertz, and is in "{units}"')
+        raise FileFault(f'N must be frequencies in hertz, and is in "{units}"')
     if len(frequency) < 2 or not (np.diff(frequency) > 0.0).all() or frequency[0] < 0.0:
-        raise _FileFault("N must hold at least two frequencies in ascending order")
+        raise FileFault("N must hold at least two frequencies in ascending order")
     return frequency
 
 
 def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple[np.ndarray, np.ndarray]:
-    """(n_measurements * n_receivers, 3) unit vectors as the source sees them, and distances, m."""
+    """(n_measurements * n_receivers, 3) unit vectors in the frame of the source, and distances, m."""
     receiver = _points(file, "ReceiverPosition")
     if receiver.shape[0] not in (1, n_receivers) or receiver.shape[2] not in (1, n_measurements):
-        raise _FileFault(f"ReceiverPosition {receiver.shape} does not fit {n_receivers} receivers")
+        raise FileFault(f"ReceiverPosition {receiver.shape} does not fit {n_receivers} receivers")
     around = np.broadcast_to(receiver, (n_receivers, 3, n_measurements)).transpose(2, 0, 1)
     listener = _frames(file, "Listener", n_measurements)
     source = _frames(file, "Source", n_measurements)
@@ -133,7 +121,7 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
     local = np.einsum("mrj,mkj->mrk", away, source).reshape(-1, 3)
     distance = np.linalg.norm(local, axis=1)
     if not (distance > 1e-6).all():
-        raise _FileFault("a receiver is where the source is")
+        raise FileFault("a receiver is at the position of the source")
     return local / distance[:, None], distance
 
 
@@ -143,7 +131,7 @@ def _frames(file: h5py.File, what: str, n: int) -> np.ndarray:
     up = _each(file, f"{what}Up", n, (0.0, 0.0, 1.0), f"{what}View")
     left = np.cross(up, view)
     if not (np.linalg.norm(left, axis=1) > 1e-6).all():
-        raise _FileFault(f"{what}View and {what}Up must be vectors in different directions")
+        raise FileFault(f"{what}View and {what}Up must be vectors in different directions")
     up = np.cross(view, left)
     return np.stack([v / np.linalg.norm(v, axis=1)[:, None] for v in (view, left, up)], axis=1)
 
@@ -160,22 +148,22 @@ def _each(
         return np.tile(default, (n, 1))
     points = _points(file, name, like)[:, :, 0]
     if len(points) not in (1, n):
-        raise _FileFault(f"{name} has {len(points)} rows for {n} measurements")
+        raise FileFault(f"{name} has {len(points)} rows for {n} measurements")
     return np.broadcast_to(points, (n, 3))
 
 
 def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
-    """(n, 3, m) Cartesian coordinates. `like`: the variable whose type counts where this one states none."""
+    """(n, 3, m) Cartesian coordinates. `like`: the variable whose type applies where this one has none."""
     values = _array(file, name, None)
     if values.ndim not in (2, 3) or values.shape[1] != 3:
-        raise _FileFault(f"{name} must have three coordinates a point, and has the shape {values.shape}")
+        raise FileFault(f"{name} must have three coordinates a point, and has the shape {values.shape}")
     values = values.reshape(*values.shape[:2], -1)
     stated = _text(file[name], "Type", "") or (_text(file[like], "Type", "") if like and like in file else "")
     kind = stated.lower() or _CARTESIAN
     if kind == _CARTESIAN:
         return values
     if kind != _SPHERICAL:
-        raise _FileFault(f'{name} has coordinates of the type "{stated}"; cartesian or spherical are read')
+        raise FileFault(f'{name} has coordinates of the type "{stated}"; cartesian or spherical are read')
     azimuth, elevation = np.radians(values[:, 0]), np.radians(values[:, 1])
     flat = values[:, 2] * np.cos(elevation)
     return np.stack(
@@ -184,15 +172,15 @@ def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
 
 
 def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Each direction once; closed circles and poles are often written several times."""
+    """Each direction once; ends of circles and poles are often given several times."""
     groups = cKDTree(directions).query_ball_point(directions, SAME_DIRECTION)
     first = np.array([min(group) for group in groups])
     twice = np.flatnonzero(first != np.arange(len(first)))
     level = np.sqrt((np.abs(pressure) ** 2).mean())
     if len(twice) and np.abs(pressure[twice] - pressure[first[twice]]).max() > 0.05 * level:
         ahead, left, up = directions[twice[0]]
-        raise _FileFault(
-            "it holds different data for one direction, near azimuth "
+        raise FileFault(
+            "it contains different data for one direction, near azimuth "
             f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation "
             f"{np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
             "give a file with one setting of the source"
@@ -210,140 +198,50 @@ def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
     gap = np.degrees(2.0 * np.arcsin(np.clip(tree.query(everywhere)[0] / 2.0, 0.0, 1.0)))
     if gap.max() > WIDEST_GAP:
         ahead, left, up = everywhere[gap.argmax()]
-        raise _FileFault(
+        raise FileFault(
             f"no data within {gap.max():.0f} degrees of azimuth {np.degrees(np.arctan2(left, ahead)):.0f}, "
-            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must go round the whole sphere in steps of at "
+            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must cover the whole sphere in steps of at "
             f"most {WIDEST_GAP:.0f} degrees"
         )
     axis = np.abs(pressure[tree.query([1.0, 0.0, 0.0])[1]])
     if not (axis > 0.0).all():
-        raise _FileFault("the pressure on the axis is zero at some frequency; nothing can be related to it")
+        raise FileFault("the pressure on the axis is zero at some frequency, so that nothing can be relative to it")
 
 
 # --- what may be read -----------------------------------------------------------------------------------
 
 
 def _array(file: h5py.File, name: str, n_axes: int | None) -> np.ndarray:
-    """All of a dataset of real numbers as float64, if it lies in the file and can be what it claims."""
+    """All of a dataset of real numbers as float64, if it is stored in the file and can have the size that it states."""
     if not isinstance(file.get(name, getlink=True), h5py.HardLink):
-        raise _FileFault(f"{name} is missing, or lies outside the file")
+        raise FileFault(f"{name} is missing, or is outside the file")
     found = file[name]
     if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
-        raise _FileFault(f"{name} holds no numbers")
+        raise FileFault(f"{name} does not contain numbers")
     if found.is_virtual or found.external:
-        raise _FileFault(f"the data of {name} lie outside the file")
+        raise FileFault(f"the data of {name} are outside the file")
     plan = found.id.get_create_plist()
     if not {plan.get_filter(i)[0] for i in range(plan.get_nfilters())} <= KNOWN_FILTERS:
-        raise _FileFault(f"{name} is packed in a way that this program does not read")
+        raise FileFault(f"{name} is compressed by a filter that is not supported")
     if found.size * 8 > LARGEST_ARRAY or found.nbytes > LARGEST_RATIO * found.id.get_storage_size():
-        raise _FileFault(
-            f"{name} claims more data than the file can hold or this program reads: {found.shape}"
+        raise FileFault(
+            f"{name} states more data than the file can hold or this program reads: {found.shape}"
         )
     if n_axes is not None and found.ndim != n_axes:
-        raise _FileFault(f"{name} must have {n_axes} dimensions, and has the shape {found.shape}")
+        raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {found.shape}")
     values = np.asarray(found[()], dtype=float)
     if not np.isfinite(values).all():
-        raise _FileFault(f"{name} holds values that are no numbers (NaN or infinite)")
+        raise FileFault(f"{name} contains values that are not finite (NaN or infinite)")
     return values
 
 
 def _text(item: h5py.HLObject, name: str, default: str | None = None) -> str:
     if name not in item.attrs:
         if default is None:
-            raise _FileFault(f"it states no {name}; is it a SOFA file?")
+            raise FileFault(f"it states no {name}; is it a SOFA file?")
         return default
     stored = item.attrs.get_id(name)
     if h5py.check_string_dtype(stored.dtype) is None or int(np.prod(stored.shape, dtype=int)) != 1:
-        raise _FileFault(f"{name} must be a text")
+        raise FileFault(f"{name} must be a text")
     value = np.asarray(item.attrs[name], dtype=object).ravel()[0]
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
-
-
-# --- writing --------------------------------------------------------------------------------------------
-
-
-def write_sofa(
-    path: str | Path,
-    directions: np.ndarray,
-    frequency: np.ndarray,
-    pressure: np.ndarray,
-    *,
-    distance: float = 1.0,
-    title: str = "Directivity",
-    about: Mapping[str, str] | None = None,
-) -> None:
-    """Write a directivity as an AES69 file that any reader of the standard opens.
-
-    Parameters
-    ----------
-    path : replaced if it is there
-    directions : (n_directions, 3) float, ahead, left, up of the source
-    frequency : (n_frequencies,) float, Hz
-    pressure : (n_directions, n_frequencies) complex, at `distance`, m
-    about : further global attributes of the standard ("AuthorContact", "License", ...)
-
-    Raises
-    ------
-    StoreError : the file cannot be written
-    """
-    unit = np.asarray(directions, dtype=float)
-    unit = unit / np.linalg.norm(unit, axis=1)[:, None]
-    azimuth = np.degrees(np.arctan2(unit[:, 1], unit[:, 0])) % 360.0
-    elevation = np.degrees(np.arcsin(np.clip(unit[:, 2], -1.0, 1.0)))
-    sphere = np.stack([azimuth, elevation, np.full(len(unit), float(distance))], axis=1)
-    origin, ahead, upright = np.zeros((1, 3)), np.array([[1.0, 0.0, 0.0]]), np.array([[0.0, 0.0, 1.0]])
-    variables: dict[str, tuple[np.ndarray, str, dict[str, str]]] = {
-        "ListenerPosition": (origin, "IC", _coordinates(_CARTESIAN)),
-        "ListenerView": (ahead, "IC", _coordinates(_CARTESIAN)),
-        "ListenerUp": (upright, "IC", {}),
-        "ReceiverPosition": (sphere[:, :, None], "RCI", _coordinates(_SPHERICAL)),
-        "SourcePosition": (origin, "IC", {**_coordinates(_CARTESIAN), "Reference": "acoustic centre"}),
-        "SourceView": (ahead, "IC", {**_coordinates(_CARTESIAN), "Reference": "axis"}),
-        "SourceUp": (upright, "IC", {"Reference": "up"}),
-        "EmitterPosition": (origin[:, :, None], "ECI", _coordinates(_CARTESIAN)),
-        "Data.Real": (pressure.real[None], "MRN", {}),
-        "Data.Imag": (pressure.imag[None], "MRN", {}),
-    }  # fmt: skip
-    lengths = {"M": 1, "R": len(unit), "E": 1, "N": len(frequency), "C": 3, "I": 1, "S": 1}
-    with h5py.File(f"sofa {next(_image_numbers)}", "w", driver="core", backing_store=False) as file:
-        for name, value in {**_global_attributes(title), **(about or {})}.items():
-            file.attrs[name] = np.bytes_(value.encode())
-        for name, length in lengths.items():
-            _add_dimension(file, name, length, np.asarray(frequency, dtype=float) if name == "N" else None)
-        for name, (values, dimensions, attributes) in variables.items():
-            dataset = file.create_dataset(name, data=np.asarray(values, dtype=float))
-            for axis, dimension in enumerate(dimensions):
-                dataset.dims[axis].attach_scale(file[dimension])
-            for key, text in attributes.items():
-                dataset.attrs[key] = np.bytes_(text.encode())
-        file.flush()
-        content = file.id.get_file_image()
-    replace_file(Path(path), content)
-
-
-def _coordinates(kind: str) -> dict[str, str]:
-    return {"Type": kind, "Units": "metre" if kind == _CARTESIAN else "degree, degree, metre"}
-
-
-def _global_attributes(title: str) -> dict[str, str]:
-    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S")
-    return {
-        "Conventions": "SOFA", "Version": "2.1", "SOFAConventions": CONVENTION,
-        "SOFAConventionsVersion": "1.1", "DataType": "TF", "RoomType": "free field",
-        "Title": title, "DateCreated": now, "DateModified": now,
-        "APIName": "roomsim", "APIVersion": "1", "AuthorContact": "", "Organization": "",
-        "License": "No license provided, ask the author for permission", "DatabaseName": "",
-        "SourceType": "loudspeaker", "SourceManufacturer": "",
-    }  # fmt: skip
-
-
-def _add_dimension(file: h5py.File, name: str, length: int, values: np.ndarray | None) -> None:
-    """A dimension as netCDF-4 has it: a dimension scale, with values only where they are a variable too."""
-    if values is None:
-        scale: Any = file.create_dataset(name, data=np.zeros(length, dtype=">f4"))
-        scale.make_scale(f"This is a netCDF dimension but not a netCDF variable.{length:10d}")
-    else:
-        scale = file.create_dataset(name, data=values)
-        scale.make_scale(name)
-        scale.attrs["LongName"] = np.bytes_(b"frequency")
-        scale.attrs["Units"] = np.bytes_(b"hertz")

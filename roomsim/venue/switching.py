@@ -1,10 +1,10 @@
-"""Which sources play in a scenario: system changes among its elements switch them."""
+"""Which sources play in a scenario: system changes among its elements switch them on and off."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from roomsim.errors import suggestion
+from roomsim.errors import unknown_name
 from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
 from roomsim.venue.lines import KeyPath
 
@@ -12,10 +12,10 @@ from roomsim.venue.lines import KeyPath
 def playing(
     sources: SourcesDocument, elements: ElementsDocument, switched_in: Iterable[str]
 ) -> tuple[str, ...]:
-    """Names of the sources that sound in a scenario with these elements, in the order of the source axis.
+    """Names of the sources that play in a scenario with these elements, in the order of the source axis.
 
-    What some system change switches on is silent in every scenario without such a change; what a change of
-    this scenario switches off is silent too.
+    A source that some system change switches on is silent in every scenario without such a change; a source that a
+    change of this scenario switches off is silent too.
     """
     wanted = set(switched_in)
     waiting = {name for change in elements.system_change for name in change.switch_on}
@@ -43,11 +43,10 @@ def switching_faults(
             for j, name in enumerate(getattr(change, key)):
                 path: KeyPath = ("system_change", i, key, j)
                 if name not in names:
-                    text = f'no source, hang or stack is called "{name}". {suggestion(name, names)}'
-                    yield "elements", path, text
+                    yield "elements", path, unknown_name("source, hang or stack", name, names)
                 elif key == "switch_off" and name in change.switch_on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
-    # The first of a name: that it is there twice is told elsewhere.
+    # The first of a name; repeated names are reported elsewhere.
     index = {entry.name: k for k, entry in reversed([*enumerate(study.scenario)])} if study else {}
     for scenario in study.scenarios_in_order() if study else ():
         at = [index[scenario.name]] if scenario.name in index else []
@@ -60,5 +59,8 @@ def switching_faults(
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
             yield "study", (*path, "elements") if at else path, text
         elif not set(playing(sources, elements, scenario.elements)) - noise:
-            text = f'nothing plays in scenario "{scenario.name}": every source waits for a system change or is noise'
+            text = (
+                f'nothing plays in scenario "{scenario.name}": every source is noise or must be switched on by a '
+                "system change"
+            )
             yield "study", path, text

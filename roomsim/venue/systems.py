@@ -27,20 +27,20 @@ class Crossover(Model):
 
 
 class Drive(Model):
-    """What a processor does to a signal on its way to a box."""
+    """Processing of the signal of a box."""
 
     gain: Gain = 0.0
     """dB."""
     delay: Delay = 0.0
     """ms."""
     polarity: Literal["normal", "inverted"] = "normal"
-    """Inverted turns the sign of the signal over."""
+    """Inverted reverses the sign of the signal."""
     high_pass: Crossover | None = None
     low_pass: Crossover | None = None
 
 
 class BoxDrive(Drive):
-    """What one box gets on top of what all have."""
+    """Processing of a single box in addition to that of the whole system."""
 
     number: Annotated[int, Field(ge=1)]
     """From the top of a hang, from the bottom of a stack, from the rear of an end-fire line, from the
@@ -52,7 +52,7 @@ class System(Drive, Hanging):
 
     name: Name
     role: Literal["main", "fill", "delay", "sub"] = "main"
-    """What it is there for: fills and delays are timed to the mains."""
+    """Its purpose: fills and delays are timed to the mains."""
     loudspeaker: Name
     """Name of a box, own or built-in."""
     azimuth: Degrees = 0.0
@@ -60,7 +60,7 @@ class System(Drive, Hanging):
     signal: Name = "programme"
     """Systems with the same signal add up in phase at low frequencies."""
     box: tuple[BoxDrive, ...] = ()
-    """Single boxes that are driven differently."""
+    """Single boxes with processing of their own."""
 
     def n_boxes(self) -> int:
         """How many boxes there are."""
@@ -71,7 +71,7 @@ class System(Drive, Hanging):
         numbers = [box.number for box in self.box]
         for number in numbers:
             if number > self.n_boxes():
-                raise ValueError(f"box {number} is driven differently, but there are only {self.n_boxes()}")
+                raise ValueError(f"box {number} has processing of its own, but there are only {self.n_boxes()} boxes")
             if numbers.count(number) > 1:
                 raise ValueError(f"box {number} is listed twice")
         return self
@@ -83,15 +83,15 @@ class Hang(System):
     top: Point3
     """Middle of the top edge of the top box's front, m."""
     tilt: Annotated[float, Field(ge=-90.0, le=90.0)] = 0.0
-    """Angle of the top box's axis above the horizontal, degrees: 0 is level, negative looks down."""
+    """Angle of the top box's axis above the horizontal, degrees: 0 is level, negative is tilted down."""
     count: Count
     """Number of boxes."""
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
-    """Number of points that the hang is held by; as many as `hang_from` names unless given."""
+    """Number of points that it hangs from; as many as `hang_from` names unless given."""
     splay: tuple[Annotated[float, Field(ge=-30.0, le=30.0)], ...] = ()
-    """Angle between each box and the next below, degrees, from the top; each looks further down by it."""
+    """Angle between each box and the next below, degrees, from the top; each box is tilted further down by it."""
 
     def n_boxes(self) -> int:
         return self.count
@@ -112,7 +112,7 @@ class Hang(System):
 
 
 class Stack(Model):
-    """Boxes on each other; those turned round make it a gradient stack."""
+    """Boxes on top of each other; reversed boxes make it a gradient stack."""
 
     kind: Literal["stack"]
     count: Count
@@ -122,7 +122,7 @@ class Stack(Model):
     reversed_gain: Gain = 0.0
     """dB of the reversed boxes re the others."""
     reversed_delay: Delay | None = None
-    """ms of the reversed boxes after the others; the time over the depth of a box unless given."""
+    """ms of the reversed boxes after the others; the travel time over the depth of a box unless given."""
 
     @model_validator(mode="after")
     def _reversed_there(self) -> Stack:
@@ -132,7 +132,7 @@ class Stack(Model):
 
 
 class GradientPair(Model):
-    """Two boxes behind each other; the rear one is inverted and delayed by the time between them."""
+    """Two boxes one behind the other; the rear one is inverted and delayed by the travel time between them."""
 
     kind: Literal["gradient_pair"]
     spacing: Spacing
@@ -160,7 +160,7 @@ class Row(Model):
     spacing: Spacing
     """m from middle to middle."""
     arc: Annotated[float, Field(ge=0.0, lt=180.0)] = 0.0
-    """Degrees: delays bend the row to an arc of this opening angle, which widens its pattern."""
+    """Degrees: delays give the row the effect of an arc with this opening angle, which widens its pattern."""
 
 
 Arrangement = Annotated[Stack | GradientPair | EndFire | Row, Field(discriminator="kind")]
@@ -170,7 +170,7 @@ class SubStack(System):
     """Bass boxes on the floor or flown."""
 
     role: Literal["main", "fill", "delay", "sub"] = "sub"
-    """What it is there for: fills and delays are timed to the mains."""
+    """Its purpose: fills and delays are timed to the mains."""
     position: Point3
     """Foot of the stack: middle of the lower edge of the front, m. Of lines and pairs that of the foremost
     box, of rows that of the middle."""
@@ -180,8 +180,8 @@ class SubStack(System):
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes, if it is flown."""
     floor: Coordinate | None = None
-    """Height of the hard floor under it, m, where it stands on one or hangs near: the floor's image raises
-    what it radiates. Without it the power is that of the free field."""
+    """Height of the hard floor under it, m, where it stands on or hangs near one: the image in the floor raises
+    the power that it radiates. Without it the power is that of the free field."""
 
     def n_boxes(self) -> int:
         return 2 if isinstance(self.arrangement, GradientPair) else self.arrangement.count

@@ -115,7 +115,7 @@ def halls(tmp_path_factory):
             sources=[{"name": "talker", "position": list(TALKER), "level": [70.0] * 8}],
             study={"precision": {"sti": error}, "uncertainty": {"draws": 0}},
         )
-        found[name] = roomsim.study.run.run_study(path, threads=2)
+        found[name] = roomsim.study.run.run(path, threads=2)
     return found
 
 

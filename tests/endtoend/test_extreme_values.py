@@ -29,7 +29,7 @@ import venues
 from roomsim.cli.application import execute
 from roomsim.errors import DocumentError, PhysicalRangeError
 from roomsim.study import engine
-from roomsim.study.run import run_study
+from roomsim.study.run import run
 from roomsim.venue.reading import MODELS, read_study
 
 Case = tuple[str, tuple[str | int, ...], Any]
@@ -157,7 +157,7 @@ def test_no_precision(tmp_path: Path, error: str) -> None:
     study = venues.write_shoebox(tmp_path)
     assert execute(["run", str(study), "--sti-error", error]) == 2
     with pytest.raises(PhysicalRangeError, match="is no precision to compute to"):
-        run_study(study, sti_error=float(error))
+        run(study, sti_error=float(error))
 
 
 def test_memory_that_does_not_suffice_is_no_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

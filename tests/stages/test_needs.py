@@ -10,8 +10,8 @@ from venues import write_shoebox
 from roomsim.cli.application import execute
 from roomsim.errors import CapacityError
 from roomsim.study import engine, needs
-from roomsim.study.progress import CallbackProgress, Step
-from roomsim.study.run import run_study
+from roomsim.study.progress import Step
+from roomsim.study.run import run
 
 
 @pytest.fixture
@@ -21,7 +21,7 @@ def study(tmp_path: Path) -> Path:
 
 def told(study: Path, **options: object) -> list[Step]:
     steps: list[Step] = []
-    run_study(study, threads=2, progress=CallbackProgress(steps.append), **options)  # type: ignore[arg-type]
+    run(study, threads=2, progress=steps.append, **options)  # type: ignore[arg-type]
     return steps
 
 
@@ -48,7 +48,7 @@ def test_the_disk_is_estimated_within_a_third(study: Path, monkeypatch: pytest.M
 def test_too_little_memory(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(needs, "available_memory", lambda: 0.25e9)
     with pytest.raises(CapacityError, match="250 MB are free"):
-        run_study(study)
+        run(study)
     assert execute(["run", str(study), "--no-pictures"]) == 4
 
 
@@ -64,7 +64,7 @@ def test_a_run_stops_at_what_the_disk_holds(study: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr(engine, "free_disk", lambda folder: 1e6)
     steps = told(study, sti_error=1e-3)
     assert any("The precision takes some" in s.message and "fit on the disk" in s.message for s in steps)
-    results = run_study(study, sti_error=1e-3)
+    results = run(study, sti_error=1e-3)
     assert results.provenance["rounds"] == "1" and results.provenance["precision_met"] == "no"
 
 

@@ -94,5 +94,5 @@ def test_sets_of_elements_keep_the_noise_sources(tmp_path):
 
 
 def test_noise_alone_is_no_programme(tmp_path):
-    with pytest.raises(DocumentError, match=r'nothing plays in scenario "bare".* or is noise'):
+    with pytest.raises(DocumentError, match=r'nothing plays in scenario "bare".* every source is noise'):
         written(tmp_path / "a", talker_role="noise")

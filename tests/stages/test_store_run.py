@@ -15,7 +15,7 @@ from roomsim.study import engine
 from roomsim.study.duration import PILOT_BATCH
 from roomsim.study.progress import CallbackProgress, Step
 from roomsim.study.results import Results
-from roomsim.study.run import run_study
+from roomsim.study.run import run
 from roomsim.study.store import StudyStore, load_results
 
 QUICK = {"precision": {"sti": 0.05, "max_rays": 100_000}, "uncertainty": {"draws": 0}}
@@ -37,7 +37,7 @@ def write(folder: Path, **study: object) -> Path:
 def first(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Results]:
     """A study that has been run: its file and its results."""
     path = write(tmp_path_factory.mktemp("study"))
-    return path, run_study(path, threads=1)
+    return path, run(path, threads=1)
 
 
 @pytest.fixture
@@ -86,7 +86,7 @@ def test_what_is_handed_back_is_what_is_stored(first: tuple[Path, Results]) -> N
 
 def test_a_second_run_traces_nothing(first: tuple[Path, Results], traced: list[tuple[int, int]]) -> None:
     path, results = first
-    again = run_study(path, threads=2)
+    again = run(path, threads=2)
     assert traced == []
     assert figures(again) == figures(results)
 
@@ -96,11 +96,11 @@ def test_a_fresh_run_traces_all_and_finds_the_same(
 ) -> None:
     """With another number of threads into another folder: the same to the last bit."""
     path, results = first
-    again = run_study(path, tmp_path / "elsewhere", threads=3)
+    again = run(path, tmp_path / "elsewhere", threads=3)
     n_batches = engine.N_REPLICATES * int(results.provenance["rounds"])
     assert sorted(traced) == [(0, batch) for batch in range(n_batches)]
     assert figures(again) == figures(results)
-    run_study(path, tmp_path / "elsewhere", fresh=True)
+    run(path, tmp_path / "elsewhere", fresh=True)
     assert len(traced) == 2 * n_batches
 
 
@@ -109,7 +109,7 @@ def test_other_prices_need_no_rays(
 ) -> None:
     path, results = first
     write(tmp_path, costs={"labour_rate": 50.0, "fixed": 100.0, "budget": 400.0})
-    dearer = run_study(tmp_path / "study.toml", path.with_suffix(".roomsim"))
+    dearer = run(tmp_path / "study.toml", path.with_suffix(".roomsim"))
     assert traced == []
     assert figures(dearer) == figures(results)
     # By hand: 300 hire and 4 h at 50 and 100.
@@ -120,7 +120,7 @@ def test_other_prices_need_no_rays(
 def test_another_seed_is_another_trace(first: tuple[Path, Results], tmp_path: Path) -> None:
     path, results = first
     write(tmp_path, seed=2)
-    other = run_study(tmp_path / "study.toml", path.with_suffix(".roomsim"))
+    other = run(tmp_path / "study.toml", path.with_suffix(".roomsim"))
     name = "speech_transmission_index"
     assert not np.array_equal(other.seats[name].value, results.seats[name].value)
 
@@ -143,12 +143,12 @@ def test_an_interrupted_run_goes_on(
     path, results = first
     folder = tmp_path / "interrupted"
     with pytest.raises(Stop):
-        run_study(path, folder, threads=1, progress=CallbackProgress(interrupt_after(7)))
+        run(path, folder, threads=1, progress=interrupt_after(7))
     with pytest.raises(StoreError, match="no results"):
         load_results(folder)
     begun = set(traced)
     assert len(begun) >= 7
-    resumed = run_study(path, folder, threads=1)
+    resumed = run(path, folder, threads=1)
     # Nothing was traced twice, and nothing is missing.
     assert len(traced) == len(set(traced))
     assert set(traced) > begun
@@ -158,14 +158,14 @@ def test_an_interrupted_run_goes_on(
 def test_a_folder_in_use_is_refused(first: tuple[Path, Results]) -> None:
     path, _ = first
     with StudyStore(path.with_suffix(".roomsim")), pytest.raises(StoreError, match="in use by another run"):
-        run_study(path)
+        run(path)
 
 
 def test_precision_that_is_not_reached_is_said(tmp_path: Path) -> None:
-    results = run_study(write(tmp_path, precision={"sti": 1e-6, "max_rays": 1000}))
+    results = run(write(tmp_path, precision={"sti": 1e-6, "max_rays": 1000}))
     assert results.provenance["precision_met"] == "no"
     assert any("precision asked for was not reached" in warning for warning in results.warnings)
-    asked = run_study(tmp_path / "study.toml", sti_error=0.5)
+    asked = run(tmp_path / "study.toml", sti_error=0.5)
     assert asked.provenance["precision_met"] == "yes"
     assert not any("not reached" in warning for warning in asked.warnings)
 
@@ -179,7 +179,7 @@ def test_what_must_not_hang_is_not_run(tmp_path: Path) -> None:
     }
     path = write_shoebox(tmp_path, study=QUICK, zones=[exit_zone])
     with pytest.raises(SceneError, match="east exit") as refused:
-        run_study(path)
+        run(path)
     assert "'east drape'" in str(refused.value)
     assert not path.with_suffix(".roomsim").exists()
 

@@ -262,7 +262,7 @@ def test_command(study_path, tmp_path, capsys):
 
 
 def test_aim_keeps_energy_off_the_roof(study_path):
-    report = roomsim.system_report(study_path, "bare", aim=True, splays=(0, 2, 4, 6, 8), spread=6.0)
+    report = roomsim.system_report(study_path, "bare", aim_hangs=True, splays=(0, 2, 4, 6, 8), spread=6.0)
     found = report.aims["main"]
     assert set(found.hang.splay) <= {0.0, 2.0, 4.0, 6.0, 8.0}
     assert set(report.aimed_sections) == {"main"}

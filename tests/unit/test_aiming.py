@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from scipy.integrate import cumulative_trapezoid
 
+from roomsim.bands import SPEECH_MID
 from roomsim.errors import PhysicalRangeError
 from roomsim.physics.air import Air
 from roomsim.physics.radiation import frame
-from roomsim.system.aiming import SPEECH_BANDS, SPLAYS, aim, aimed
+from roomsim.system.aiming import SPLAYS, aim, aimed
 from roomsim.system.elements import band_energy, element_arrays
 from roomsim.system.field import far_balloon, pressure_at
 from roomsim.system.layout import layout_of
@@ -19,7 +20,6 @@ from roomsim.venue.systems import Hang
 
 AIR = Air(temperature=20.0, humidity=50.0, pressure=101.325)
 HERE = Path(".")
-SPEECH = list(SPEECH_BANDS)
 
 
 def hang(count: int, top: float = 8.0, azimuth: float = 0.0) -> Hang:
@@ -49,8 +49,8 @@ def test_nine_compact_boxes_serve_60_m(nine_boxes):
     """Common practice says that nine a side are more than ample. What that comes to here: nine of ten seats
     within +-3 dB from 500 Hz to 4 kHz, air included, where equal angles leave 6 to 12 dB."""
     assert nine_boxes.is_met
-    assert nine_boxes.after.spread[SPEECH].max() <= 6.0
-    assert nine_boxes.before.spread[SPEECH].max() > 9.0
+    assert nine_boxes.after.spread[SPEECH_MID].max() <= 6.0
+    assert nine_boxes.before.spread[SPEECH_MID].max() > 9.0
     # And more than that goes to the seats: less than half of the energy of 1 to 4 kHz passes over the last one.
     assert nine_boxes.spill_after[[4, 5, 6]].max() < 0.5
     assert nine_boxes.wanted == 6.0
@@ -94,8 +94,8 @@ def test_where_the_spread_cannot_be_had_the_nearest_is_taken():
     # Two boxes over the same 60 m: too short a hang.
     found = aim(hang(2), {}, rows(4.0, 64.0, 16), AIR.speed_of_sound, HERE, spread=1.0)
     assert not found.is_met
-    excess = np.maximum(found.after.spread[SPEECH] - 1.0, 0.0).mean()
-    assert excess <= np.maximum(found.before.spread[SPEECH] - 1.0, 0.0).mean()
+    excess = np.maximum(found.after.spread[SPEECH_MID] - 1.0, 0.0).mean()
+    assert excess <= np.maximum(found.before.spread[SPEECH_MID] - 1.0, 0.0).mean()
 
 
 def test_unwanted_directions_are_the_callers():

@@ -328,7 +328,7 @@ class TestSurfacesOfElements:
         study, findings = studied(tmp_path, **hung(opening=[opening]))
         finding = only([f for f in findings if f.code not in INFORMATION], "element_surface")
         assert finding.severity == "error" and finding.place == "opening 'O'"
-        assert "'wal_*' fits no group" in finding.text and "'wall_" in finding.text
+        assert "'wal_*' matches no group" in finding.text and "'wall_" in finding.text
         # Scenarios without it may run.
         assert list(refused_scenarios(study, findings)) == ["all"]
 

@@ -501,7 +501,7 @@ def test_json_knows_no_nan():
     ],
 )
 def test_times_in_words(seconds, words):
-    assert screen.in_words(seconds) == words
+    assert screen.duration_text(seconds) == words
 
 
 def told_by(steps, quiet, capsys):

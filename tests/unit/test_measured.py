@@ -15,7 +15,7 @@ import roomsim
 from roomsim.cli.application import execute
 from roomsim.errors import DocumentError
 from roomsim.report.measured import MeasuredTable
-from roomsim.study.measured import COMPARABLE, compare_with_measured
+from roomsim.study.measured import COMPARABLE, measured
 from roomsim.venue.measured_room import read_measured_room, read_surface_table
 
 SIZE = (9.0, 7.0, 4.0)
@@ -72,7 +72,7 @@ MEASURED = [
 @pytest.fixture(scope="module")
 def box(tmp_path_factory):
     folder = write_room(tmp_path_factory.mktemp("measured") / "box", MEASURED)
-    return folder, compare_with_measured(folder, threads=2)
+    return folder, measured(folder, threads=2)
 
 
 def test_every_value_has_its_computed_one_in_just_noticeable_differences(box):
@@ -111,7 +111,7 @@ def test_each_source_is_heard_alone(tmp_path):
     near_first = [{"name": "MP1", "position": [1.0, 2.0, 1.5]}]
     rows = [(name, "MP1", "G", 8000, 20.0) for name in far]
     room = write_room(tmp_path / "r", rows, source=source, receiver=near_first, precision={"sti": 0.2})
-    near, across = compare_with_measured(room).rows
+    near, across = measured(room).rows
     # At 1 m the direct sound alone is 20 dB over that at 10 m; with both heard no value would be below that.
     assert near.computed > 20.0
     assert across.computed < 19.0
@@ -120,7 +120,7 @@ def test_each_source_is_heard_alone(tmp_path):
 def test_means_over_places_are_means(tmp_path):
     places = [(s, r) for s in SOURCES for r in RECEIVERS]
     rows = [*((s, r, "C80", 1000, 0.0) for s, r in places), ("all", "all", "C80", 1000, 0.0)]
-    found = compare_with_measured(write_room(tmp_path / "r", rows, precision={"sti": 0.2}))
+    found = measured(write_room(tmp_path / "r", rows, precision={"sti": 0.2}))
     single, mean = found.rows[:-1], found.rows[-1]
     assert mean.computed == pytest.approx(np.mean([row.computed for row in single]), rel=1e-6)
     assert mean.standard_error < max(row.standard_error for row in single)
@@ -131,7 +131,7 @@ def test_other_surface_tables(tmp_path):
     (folder / "fitted").mkdir()
     for name in ("plaster.csv", "ceiling.csv"):
         (folder / "fitted" / name).write_text(three_lines(0.5, 0.4))
-    initial, fitted = (compare_with_measured(folder, tables).rows[0].computed for tables in (None, "fitted"))
+    initial, fitted = (measured(folder, surface_folder=tables).rows[0].computed for tables in (None, "fitted"))
     assert fitted < 0.5 * initial
 
 
@@ -192,16 +192,16 @@ def test_octaves_at_the_ends_take_the_nearest(tmp_path):
     [
         ("", "is empty"),
         ("125,250\n0.1,0.2\n", "three lines"),
-        ("125,250\n0.1,0.2\n0.1,x\n", "wall.csv:3: 'x' is no number"),
-        ("frequency_hz;absorption;scattering\n", "parted by commas"),
+        ("125,250\n0.1,0.2\n0.1,x\n", 'wall.csv:3: scattering must be a number with a decimal point, got "x"'),
+        ("frequency_hz;absorption;scattering\n", "separated by commas"),
         ("frequency_hz,absorption\n125,0.1\n", "must name the columns"),
         ("frequency_hz,absorption,scattering\n", "no values"),
         ("frequency_hz,absorption,scattering\n125,0.1,\n", "wall.csv:2: no scattering in this row"),
-        ("125,125\n0.1,0.2\n0.1,0.1\n", "stands twice"),
+        ("125,125\n0.1,0.2\n0.1,0.1\n", "occurs twice"),
         ("125,250\n-0.1,0.2\n0.1,0.1\n", "between 0 and 1"),
         ("125,1000\n0.1,0.2\n0.1,0.1\n", "no values for 250 Hz"),
         ("20000,31500\n0.1,0.2\n0.1,0.1\n", "63 Hz to 8 kHz"),
-        ("\0\0", "no CSV file"),
+        ("\0\0", "not a CSV file"),
     ],
 )
 def test_wrong_surface_tables(tmp_path, text, words):
@@ -221,8 +221,8 @@ ROW = ("LS1", "MP1", "T20", 1000, 0.9)
     [
         (("LS9", *ROW[1:]), 'measured.csv:3: room.toml has no source "LS9"'),
         (("LS1", "x", *ROW[2:]), 'no receiver "x"'),
-        ((*ROW[:3], 900, 0.9), "900 Hz is no octave band"),
-        ((*ROW[:3], 1000, "nan"), "is no number"),
+        ((*ROW[:3], 900, 0.9), "900 Hz is not an octave band"),
+        ((*ROW[:3], 1000, "nan"), "value must be a number"),
         (("LS1", "MP1", "T99", 1000, 0.9), '"T99" is no quantity'),
         ((*ROW[:4], 0.0), "cannot have been measured"),
         ((*ROW[:4], ""), "measured.csv:3: no value in this row"),
@@ -232,7 +232,7 @@ ROW = ("LS1", "MP1", "T20", 1000, 0.9)
 def test_wrong_measurements(tmp_path, row, words):
     folder = write_room(tmp_path / "r", [row], precision={"sti": 0.2})
     with pytest.raises(DocumentError) as raised:
-        compare_with_measured(folder)
+        measured(folder)
     assert words in str(raised.value)
 
 
@@ -243,7 +243,7 @@ def test_wrong_measurements(tmp_path, row, words):
         ({"measured": "nowhere.csv"}, "nowhere.csv"),
         ({"origin": ""}, "origin"),
         ({"receiver": [{"name": "all", "position": [5.0, 3.0, 1.2]}]}, "all of them"),
-        ({"source": [{"name": "a", "position": [1.0, 1.0, 1.0]}] * 2}, "stands here twice"),
+        ({"source": [{"name": "a", "position": [1.0, 1.0, 1.0]}] * 2}, "is used twice"),
         ({"colour": "red"}, "colour"),
     ],
 )
@@ -266,7 +266,7 @@ def test_a_folder_without_a_room(tmp_path, capsys):
 def test_a_really_measured_room():
     """With fitted materials, from 500 Hz to 4 kHz: reverberation within 2 JND (10 %) in the mean over places. Round
     robins find good programs about one JND off (Vorlaender, ICA 1995; Bork, Acustica 86 (2000) 943; from memory)."""
-    found = compare_with_measured(os.environ["ROOMSIM_MEASURED_ROOM"])
+    found = measured(os.environ["ROOMSIM_MEASURED_ROOM"])
     for symbol in ("T20", "T30", "EDT"):
         for band in (3, 4, 5, 6):
             rows = [row for row in found.rows if (row.quantity, row.band) == (COMPARABLE[symbol].name, band)]

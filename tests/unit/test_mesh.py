@@ -88,7 +88,7 @@ def test_missing_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize("file", ["hall.3mf", "hall.zip", "hall.dxf", "hall"])
 def test_other_formats_are_refused(tmp_path: Path, file: str) -> None:
     text = fault(tmp_path, file, b"v 0 0 0")
-    assert "files are not read" in text and ".obj, .glb, .gltf, .stl, .ply" in text
+    assert "files are not supported" in text and ".obj, .glb, .gltf, .stl, .ply" in text
 
 
 @pytest.mark.parametrize("start", [b"PK\x03\x04", b"\x1f\x8b"])
@@ -114,7 +114,7 @@ def test_truncated_binary_stl(tmp_path: Path) -> None:
     content = trimesh.creation.box().export(file_type="stl")
     text = fault(tmp_path, "a.stl", content[:-25])
     assert text.startswith(
-        "a.stl: the file ends early or is damaged (12 triangles are announced, and there is room"
+        "a.stl: the file ends early or is damaged (it should have 12 triangles, and there is room"
     )
     assert "Export it again" in text
     assert "1000000 triangles" in fault(
@@ -144,7 +144,7 @@ def test_vertices_that_fill_a_cube_of_ten_micrometres(tmp_path: Path) -> None:
     inside = np.random.default_rng(1).random((30_000, 3)) * 1e-5
     content = bytes(80) + struct.pack("<I", len(inside) // 3)
     content += b"".join(bytes(12) + corners.astype("<f4").tobytes() + bytes(2) for corners in inside.reshape(-1, 3, 3))
-    assert "vertices lie within 250 micrometres of each other" in fault(tmp_path, "a.stl", content)
+    assert "vertices are within 250 micrometres of each other" in fault(tmp_path, "a.stl", content)
 
 
 @pytest.mark.parametrize("name", ["wall\x1b[2J", "\u202ellaw", "a\x07"])
@@ -187,7 +187,7 @@ def test_stl_with_nan(tmp_path: Path) -> None:
     content = bytearray(trimesh.creation.box().export(file_type="stl"))
     content[96:100] = struct.pack("<f", np.nan)
     text = fault(tmp_path, "a.stl", bytes(content))
-    assert text.startswith("a.stl, vertex 0: ") and "no numbers" in text
+    assert text.startswith("a.stl, vertex 0: ") and "not numbers" in text
 
 
 # --- PLY ------------------------------------------------------------------------------------------------
@@ -231,7 +231,7 @@ def test_ply_of_triangles(tmp_path: Path, encoding: str) -> None:
         ("4 0 1 2 3\n", "2 rows of face announced, 1 found"),
         ("4 0 1 2 3\n3 0 1 x\n", "damaged"),
         ("4 0 1 2 3\n3 0 1 nan\n", "damaged"),
-        ("4 0 1 2 3\n2 0 1\n", "face 1: a face needs three vertices"),
+        ("4 0 1 2 3\n2 0 1\n", "face 1: a face needs at least three vertices"),
         ("4 0 1 2 3\n3 0 1 9\n", "face 1: the face names vertex 9, and the file has 4"),
         ("4 0 1 2 3\n3 0 1 -1\n", "face 1: the face names vertex -1, and the file has 4"),
     ],
@@ -380,10 +380,10 @@ def test_gltf_that_cannot_be_decoded_faithfully_is_refused(tmp_path: Path) -> No
     assert "extension KHR_draco_mesh_compression" in said(extensionsRequired=["KHR_draco_mesh_compression"])
     assert "sparse or compressed" in said(accessors=[{**a, "sparse": {"count": 1}} for a in accessors])
     assert "quantised" in said(accessors=[{**a, "componentType": 5122} for a in accessors])
-    assert "far more numbers" in said(accessors=[{**a, "count": 10**10} for a in accessors])
+    assert "many more numbers" in said(accessors=[{**a, "count": 10**10} for a in accessors])
     assert "damaged" in said(accessors=[{**a, "count": 4} for a in accessors])
     assert "triangle fans" in said(meshes=[{"primitives": [{"attributes": {"POSITION": 0}, "mode": 6}]}])
-    assert "make no tree" in said(nodes=({"mesh": 0, "children": [1]}, {"children": [1]}))
+    assert "do not form a tree" in said(nodes=({"mesh": 0, "children": [1]}, {"children": [1]}))
     assert "no faces" in said(meshes=[{"primitives": [{"attributes": {"POSITION": 0}, "mode": 1}]}])
     assert "glTF version 1.0" in said(asset={"version": "1.0"})
 
@@ -434,7 +434,7 @@ def test_names_with_wildcard_letters_are_names_first(tmp_path: Path) -> None:
 
 
 def test_case_counts(tmp_path: Path) -> None:
-    with pytest.raises(MeshError, match="nothing for the group 'Floor'"):
+    with pytest.raises(MeshError, match="no material for the group 'Floor'"):
         match_surfaces(mesh_of(tmp_path, "Floor"), venue_of(floor="brick"))
 
 
@@ -444,18 +444,18 @@ def test_all_unmatched_groups_and_idle_patterns_come_at_once(tmp_path: Path) -> 
     with pytest.raises(MeshError) as error:
         match_surfaces(mesh, venue)
     assert str(error.value).splitlines() == [
-        "venue file: surfaces: nothing for the group 'wall_north' of hall.obj (line 5). "
+        "venue file: surfaces: no material for the group 'wall_north' of hall.obj (line 5). "
         "Did you mean 'wall_nroth'?",
-        "venue file: surfaces: nothing for the group 'seiling' of hall.obj (line 9). "
+        "venue file: surfaces: no material for the group 'seiling' of hall.obj (line 9). "
         "Did you mean 'ceiling*'?",
-        "venue file: surfaces: 'wall_nroth' fits no group of hall.obj. Did you mean 'wall_north'?",
-        "venue file: surfaces: 'ceiling*' fits no group of hall.obj. Did you mean 'seiling'?",
+        "venue file: surfaces: 'wall_nroth' matches no group of hall.obj. Did you mean 'wall_north'?",
+        "venue file: surfaces: 'ceiling*' matches no group of hall.obj. Did you mean 'seiling'?",
     ]
 
 
 def test_wildcards_that_contradict_each_other(tmp_path: Path) -> None:
     mesh = mesh_of(tmp_path, "wall_door")
-    with pytest.raises(MeshError, match=r"'wall\*' and '\*door' fit the group 'wall_door' equally well"):
+    with pytest.raises(MeshError, match=r"'wall\*' and '\*door' match the group 'wall_door' equally well"):
         match_surfaces(mesh, venue_of(**{"wall*": "brick", "*door": "wood"}))
     assert match_surfaces(mesh, venue_of(**{"wall*": "wood", "*door": "wood"})) == ("wood",)
 
@@ -466,6 +466,6 @@ def test_matching_groups(tmp_path: Path) -> None:
     with pytest.raises(MeshError) as error:
         matching_groups(mesh, ("floor", "shuter_1"), "opening[0].groups", "elements.toml")
     assert str(error.value) == (
-        "elements.toml: opening[0].groups: 'shuter_1' fits no group of hall.obj. "
+        "elements.toml: opening[0].groups: 'shuter_1' matches no group of hall.obj. "
         "Did you mean 'shutter_1' or 'shutter_2'?"
     )

@@ -140,7 +140,7 @@ def test_outline_that_crosses_itself_is_refused(tmp_path: Path, corners: list[tu
     text = fault(tmp_path, vertices + face + SQUARE + face)
     assert text.startswith(f"hall.obj, line {len(corners) + 1}: ")
     assert "its outline crosses itself" in text
-    assert f"The same holds for lines {len(corners) + 6}." in text
+    assert f"The same applies to lines {len(corners) + 6}." in text
 
 
 # --- names ----------------------------------------------------------------------------------------------
@@ -229,12 +229,12 @@ def test_latin_1_in_a_comment_is_harmless_and_in_a_name_is_not(tmp_path: Path) -
         (SQUARE + "v 1e999 0 0\nf 1 2 3", 5, "three numbers", "Export the mesh again"),
         (SQUARE + "v 1,5 0 0\nf 1 2 3", 5, '"1,5 0 0"', "decimal point"),
         (SQUARE + "v 1 2\nf 1 2 3", 5, '"1 2"', "Export the mesh again"),
-        (SQUARE + "\nf 1 2\n", 6, "three vertices or more, got 2", "Remove the face"),
+        (SQUARE + "\nf 1 2\n", 6, "at least three vertices, got 2", "Remove the face"),
         (SQUARE + "f 1 2 0\n", 5, "no vertex 0", "export it again"),
         (SQUARE + "f 1 2 -5\n", 5, "no vertex -5 at this point; 4 are defined", "export it again"),
         (SQUARE + "f 1 2 3\nf 1 2 9\nf 1 2 7\n", 6, "vertex 9, and the file has 4", "cut short"),
-        (SQUARE + "f 1 2 x\n", 5, '"x" is no vertex', "whole numbers"),
-        (SQUARE + "f 1 2 3\ncstype bezier\n", 6, "curved surfaces are not read", "as polygons"),
+        (SQUARE + "f 1 2 x\n", 5, '"x" is not a vertex', "whole numbers"),
+        (SQUARE + "f 1 2 3\ncstype bezier\n", 6, "curved surfaces cannot be read", "as polygons"),
     ],
 )
 def test_damage_is_named_with_its_line(tmp_path: Path, text: str, line: int, said: str, cure: str) -> None:

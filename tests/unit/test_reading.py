@@ -147,16 +147,16 @@ def test_missing_mesh_is_a_fault_of_the_venue_file(study: Path) -> None:
 @pytest.mark.parametrize(
     ("written", "said"),
     [
-        ("../venue.toml", "lies outside the study folder; copy the file into it"),
-        ("inner/../../venue.toml", "lies outside the study folder"),
-        ("link.toml", "lies outside the study folder"),
+        ("../venue.toml", "is outside the study folder; copy the file into it"),
+        ("inner/../../venue.toml", "is outside the study folder"),
+        ("link.toml", "is outside the study folder"),
         ("/etc/hosts", "must be a path relative to this file"),
         ("C:/venue.toml", "must be a path relative to this file"),
         ("~/venue.toml", "must be a path relative to this file"),
         ("inner\\\\venue.toml", "must be written with / between folders"),
         ("file:///venue.toml", "no such file"),
         ("v" * 5000, "cannot be opened"),
-        ("a\\u0000b", "holds the character U+0000, which cannot be printed"),
+        ("a\\u0000b", "contains the character U+0000, which cannot be printed"),
         ("loop", "cannot be opened"),
         (".", "no such file"),
     ],
@@ -175,7 +175,7 @@ def test_size_encoding_and_depth_are_bounded(study: Path) -> None:
     path = study.parent / "sources.toml"
     good = path.read_bytes()
     path.write_bytes(good + b"# " + b"x" * 1_000_000)
-    assert fault(study) == "sources.toml: larger than 1 MB; a description file is far smaller"
+    assert fault(study) == "sources.toml: larger than 1 MB; a description file is much smaller"
     path.write_bytes(good.replace(b"talker", b"J\xfcrgen"))
     assert fault(study) == "sources.toml:4: not UTF-8; save the file with this encoding"
     path.write_bytes(b"a = " + b"[" * 100_000)
@@ -187,11 +187,11 @@ def test_size_encoding_and_depth_are_bounded(study: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "place", "said"),
     [
-        ("delay = 5.0", "delay = 5,0", "{line}:10", "decimals have a point"),
-        ("delay = 5.0", "delay = 5.0\ndelay = 6.0", "{next}:12", "the key stands twice in its table"),
-        ("delay = 5.0", "delay = five", "{line}:9", "text stands in quotes"),
+        ("delay = 5.0", "delay = 5,0", "{line}:10", "decimals with a point"),
+        ("delay = 5.0", "delay = 5.0\ndelay = 6.0", "{next}:12", "the key occurs twice in its table"),
+        ("delay = 5.0", "delay = five", "{line}:9", "text must be in quotes"),
         ("delay = 5.0", 'delay = "five', "{line}:14", "a closing quote or bracket is missing in this line"),
-        ("delay = 5.0", "delay time = 5.0", "{line}:7", "names with spaces or other marks stand in quotes"),
+        ("delay = 5.0", "delay time = 5.0", "{line}:7", "names with spaces or punctuation must be in quotes"),
         ("[[source]]", "[source]\n[source]", "{next}:8", "entries of a list are written [[name]]"),
     ],
 )
@@ -235,17 +235,17 @@ OUTLINE = "[[0, 0], [1, 0], [1, 1]]"
         (
             "70.0, 70.0]",
             "nan, inf]",
-            "level[6]: nan and inf are no values here; expected a number at 4 kHz",
+            "level[6]: nan and inf are not allowed here; expected a number at 4 kHz",
         ),
         (
             "[70.0, ",
             "['70.0', ",
             'level[0]: expected a number, got the text "70.0"; '
-            "numbers stand without quotes and with a decimal point",
+            "numbers are written without quotes and with a decimal point",
         ),
         ("[70.0, ", "[true, ", "level[0]: expected a number, got true"),
-        ("[70.0, ", "[1e400, ", "level[0]: nan and inf are no values here; expected a number at 63 Hz"),
-        ("[70.0, ", f"[{10**400}, ", "level[0]: expected a number, got a number out of all range"),
+        ("[70.0, ", "[1e400, ", "level[0]: nan and inf are not allowed here; expected a number at 63 Hz"),
+        ("[70.0, ", f"[{10**400}, ", "level[0]: expected a number, got a number out of range"),
         ("[70.0, ", "[1200.0, ", "level[0]: must be at most 200, got 1200.0 at 63 Hz"),
         ("[1.02", "[9.0, 1.02", "position: expected three numbers in brackets; there are 4"),
         ("position", "# position", "position: missing; expected three numbers in brackets"),
@@ -292,7 +292,7 @@ def test_wrong_values_of_a_source(study: Path, old: str, new: str, said: str) ->
             "study.toml",
             "schema = 1",
             f"schema = 1\nseed = {10**300}",
-            "seed: must be below 2147483648, got a number out of all range",
+            "seed: must be below 2147483648, got a number out of range",
         ),
         (
             "study.toml",
@@ -305,7 +305,7 @@ def test_wrong_values_of_a_source(study: Path, old: str, new: str, said: str) ->
             "[[source]]",
             "[source]",
             "source: expected tables in double brackets, got a table; "
-            "write [[source]], with double brackets, for each",
+            "write [[source]], with double brackets, for each entry",
         ),
         (
             "venue.toml",
@@ -337,7 +337,7 @@ def test_wrong_values_of_a_source(study: Path, old: str, new: str, said: str) ->
             "venue.toml",
             "zone = []",
             f"zone = [ {{name='a', kind='exit', bottom=2.0, top=1.0, polygon={OUTLINE}}} ]",
-            "zone[0]: top (1 m) must lie above bottom (2 m)",
+            "zone[0]: top (1 m) must be above bottom (2 m)",
         ),
         (
             "elements.toml",
@@ -408,14 +408,14 @@ def test_all_faults_of_all_files_in_one_message_in_order(study: Path) -> None:
         f'study.toml:{a}: titel: unknown key; did you mean "title"?',
         f'venue.toml:{b}: air.temprature: unknown key; did you mean "temperature"?',
         f'venue.toml:{c}: audience[0].seat_spaceing: unknown key; did you mean "seat_spacing"?',
-        f"sources.toml:{d}: source[0].level[0]: nan and inf are no values here; expected a number at 63 Hz",
+        f"sources.toml:{d}: source[0].level[0]: nan and inf are not allowed here; expected a number at 63 Hz",
     ]
 
 
 def test_names_cannot_break_or_colour_the_message(study: Path) -> None:
     line = change(study, "sources.toml", "position", '"po\\n\\u001b[31m"')
     assert faults(study) == [
-        rf'sources.toml:{line}: source[0]."po\n\x1b[31m": the key holds the character U+000A, which cannot be '
+        rf'sources.toml:{line}: source[0]."po\n\x1b[31m": the key contains the character U+000A, which cannot be '
         "printed; rename it"
     ]
 
@@ -428,8 +428,8 @@ def test_names_cannot_break_or_colour_the_message(study: Path) -> None:
         ("abc\\u202egnp", "U+202E RIGHT-TO-LEFT OVERRIDE, which cannot be printed"),
         ("a\\u2066b", "U+2066 LEFT-TO-RIGHT ISOLATE, which cannot be printed"),
         ("a\\ufeffb", "U+FEFF ZERO WIDTH NO-BREAK SPACE, which cannot be printed"),
-        ("two\\nlines", "a name stands on one line"),
-        ("a\\tb", "a name stands on one line"),
+        ("two\\nlines", "a name must be on one line"),
+        ("a\\tb", "a name must be on one line"),
     ],
 )
 def test_characters_that_no_name_may_hold(study: Path, name: str, said: str) -> None:
@@ -496,7 +496,7 @@ def test_compare_with(study: Path) -> None:
 
 def test_bare_scenario_has_no_elements(study: Path) -> None:
     change(study, "study.toml", 'name = "both"', 'name = "bare"')
-    assert '"bare" is the bare venue and has no elements; call this scenario otherwise' in fault(study)
+    assert '"bare" is the bare venue and has no elements; give this scenario another name' in fault(study)
     change(study, "study.toml", 'elements = ["east drape", "sheet"]', "elements = []")
     assert read_study(study).warnings == ()
 
@@ -517,7 +517,7 @@ def test_materials_fabrics_and_areas_exist(study: Path) -> None:
     )
     assert any(
         text.startswith(
-            f'elements.toml:{c}: crowd[0].material: "test_wool" is a fabric, and a material is wanted here.'
+            f'elements.toml:{c}: crowd[0].material: "test_wool" is a fabric, but a material is needed here.'
         )
         for text in found
     )

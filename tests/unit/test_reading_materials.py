@@ -27,8 +27,8 @@ def test_unknown_names_bring_the_near_misses() -> None:
         find_fabric(OWN, "velour")
 
 
-def test_a_fabric_is_no_material() -> None:
-    with pytest.raises(MaterialError, match=r'^"brick_bare" is a material, and a fabric is wanted here\.'):
+def test_a_material_is_no_fabric() -> None:
+    with pytest.raises(MaterialError, match=r'^"brick_bare" is a material, but a fabric is needed here\.'):
         find_fabric(OWN, "brick_bare")
 
 

@@ -133,7 +133,7 @@ def test_column_order_phase_comments_and_repeated_directions(tmp_path: Path) -> 
         ),
         ("0,0,-5,0", "f_hz must be an octave or one-third-octave mid-band from 50 Hz to 10 kHz, got -5"),
         ("0,0,1000,100", "level_db must lie between -200 and 60 re the axis, got 100"),
-        ("90,0,1000,-3", "another level for the direction and frequency of line"),
+        ("90,0,1000,-3", "a different level for the direction and frequency of line"),
         ('"0,0,1000,0', "not CSV"),
     ],
 )
@@ -187,7 +187,7 @@ def test_gaps(tmp_path: Path, directions: list[tuple[float, float]], said: str) 
 
 def test_missing_band_and_missing_level(tmp_path: Path) -> None:
     text = fault(write(tmp_path, sphere(30), frequencies=OCTAVES[1:-1]))
-    assert text.startswith("box.csv: no levels at 63, 8000 Hz; where data ends, repeat the nearest band")
+    assert text.startswith("box.csv: no levels at 63, 8000 Hz; where the data end, repeat the nearest band")
     path = write(tmp_path, sphere(30))
     path.write_text(
         "".join(line for line in path.read_text().splitlines(True) if not line.startswith("60,30,2000"))

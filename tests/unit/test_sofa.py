@@ -9,10 +9,11 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from sofa_files import write_sofa
 
 from roomsim.errors import DocumentError
 from roomsim.system.patterns import measured
-from roomsim.venue.sofa import read_sofa, write_sofa
+from roomsim.venue.sofa import read_sofa
 
 FREQUENCY = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0])
 SPEED = 343.2
@@ -256,20 +257,20 @@ def words(path):
         (without("Data.Imag"), "Data.Imag is missing"),
         (without("ReceiverPosition"), "ReceiverPosition is missing"),
         (replaced(N=FREQUENCY[::-1].copy()), "ascending order"),
-        (replaced(N=FREQUENCY[:5]), "do not fit together"),
+        (replaced(N=FREQUENCY[:5]), "are inconsistent"),
         (replaced(SourceView=np.array([[0.0, 0.0, 2.0]])), "different directions"),
         (replaced(ReceiverPosition=(np.zeros((684, 3, 1)), "spherical harmonics")), "spherical harmonics"),
         (replaced(ReceiverPosition=np.zeros((684, 2))), "three coordinates"),
-        (replaced(ReceiverPosition=np.zeros((684, 3, 1))), "where the source is"),
-        (not_a_number, "no numbers"),
+        (replaced(ReceiverPosition=np.zeros((684, 3, 1))), "at the position of the source"),
+        (not_a_number, "not finite"),
         (twice_otherwise, "different data for one direction"),
         (half_sphere, "no data within"),
         (unequal, "compared only at one distance"),
-        (external, "lie outside the file"),
-        (linked, "lies outside the file"),
-        (virtual, "lie outside the file"),
-        (enormous, "claims more data"),
-        (words, "holds no numbers"),
+        (external, "are outside the file"),
+        (linked, "is outside the file"),
+        (virtual, "are outside the file"),
+        (enormous, "states more data"),
+        (words, "does not contain numbers"),
     ],
 )  # fmt: skip
 def test_what_is_no_directivity_is_refused(tmp_path: Path, spoil, said):

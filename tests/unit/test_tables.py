@@ -59,7 +59,7 @@ def with_room(results: Results, **changed: tuple[list[float], float]) -> Results
 def test_the_best_is_one_that_keeps_the_limits(results: Results) -> None:
     said = best_within_limits(comparison_rows(results))
     assert "'long walls' has the highest STI at the median seat (0.481 ± 0.007" in said
-    assert said.endswith("Higher, but over a limit: 'full house, all cloth', 'all cloth'.")
+    assert said.endswith("Higher, but over a limit: 'full house, all cloth' and 'all cloth'.")
     free = tuple(dataclasses.replace(record, limits_broken=()) for record in results.scenarios)
     said = best_within_limits(comparison_rows(dataclasses.replace(results, scenarios=free)))
     assert "'full house, all cloth' has the highest STI" in said and "over a limit" not in said

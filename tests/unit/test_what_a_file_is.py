@@ -27,8 +27,8 @@ def test_another_file_for_the_study(
 ) -> None:
     assert execute([command, str(study.with_name(f"{kind}.toml"))]) == 3
     said = capsys.readouterr().err
-    assert f"{kind}.toml: this is a" in said and f"{kind} file, and a study file is wanted" in said
-    assert "study.toml beside it" in said
+    assert f"{kind}.toml: this is a" in said and f"{kind} file, but a study file, which names it, is needed" in said
+    assert "study.toml in the same folder" in said
 
 
 def test_each_file_is_known_by_its_keys() -> None:
@@ -43,8 +43,8 @@ def test_files_of_a_study_that_are_exchanged(study: Path) -> None:
     study.write_text(text.replace('elements = "elements.toml"', 'elements = "sources.toml"'))
     with pytest.raises(DocumentError) as error:
         read_study(study)
-    assert "elements.toml: this is an elements file, and a sources file is wanted here" in str(error.value)
-    assert "sources.toml: this is a sources file, and an elements file is wanted here" in str(error.value)
+    assert "elements.toml: this is an elements file, but a sources file is needed here" in str(error.value)
+    assert "sources.toml: this is a sources file, but an elements file is needed here" in str(error.value)
 
 
 def test_a_study_for_its_results(study: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from roomsim.words import counted, shortened, span
+from roomsim.words import counted, listed, shortened, span
 
 
 def test_one_is_singular() -> None:
@@ -19,6 +19,12 @@ def test_ends_that_read_the_same_are_written_once() -> None:
     # What is rounded to zero has no sign of its own.
     assert span(-0.2, 0.3) == "0"
     assert span(-0.2, 12.0, "+.0f") == "+0 to +12"
+
+
+def test_lists_read_as_sentences_do() -> None:
+    assert [listed("abc"[:n]) for n in range(4)] == ["", "a", "a and b", "a, b and c"]
+    assert listed("abcd", 4) == "a, b, c and d"
+    assert listed("abcde", 2) == "a, b and 3 more"
 
 
 @pytest.mark.parametrize("length", [5, 12, 20, 28])

@@ -202,7 +202,7 @@ def sports_hall(folder: Path) -> None:
 
 def _measured_box(path: Path) -> None:
     """A cardioid with a mild beam at high frequencies, as a measurement over the sphere in the form of AES69."""
-    from roomsim.venue.sofa import write_sofa
+    from sofa_files import write_sofa
 
     elevation, azimuth = np.radians(np.meshgrid(np.arange(-90, 91, 15), np.arange(0, 360, 15), indexing="ij"))
     directions = np.stack(

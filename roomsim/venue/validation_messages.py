@@ -1,4 +1,4 @@
-"""What the validation of a document found, in words for its writer."""
+"""Messages for what the validation of a document found."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ _BOUND = {
 
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
-    """Key path and plain words for each fault that validating a document of type `model` found."""
+    """Key path and message for each fault that the validation of a document of type `model` found."""
     entries = [(entry, _locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
-    # A misspelt key is also a missing one, and a list too short misses each entry; once is enough to tell.
+    # A misspelt key is also a missing one, and a list too short lacks each entry; each is reported once.
     misspelt = {
         (*place.path[:-1], _nearest(str(place.path[-1]), _keys(place.outer)))
         for entry, place in entries
@@ -43,13 +43,13 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         elif kind == "missing" and place.path in misspelt:
             continue
         elif kind == "too_short" and len(given) >= entry["ctx"]["min_length"]:
-            continue  # the entries are there but faulty, and each has its own message
+            continue  # the entries exist but are faulty, and each has its own message
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
             yield (*place.path, "kind"), _choice(_tags(place.annotation), given.get("kind"))
         else:
-            text = _words(kind, given, entry.get("ctx", {}), place)
-            # Keys that stand below the header of a table belong to it, meant or not.
-            homes = [] if place.path in known else list(_homes(model, str(place.path[-1])))
+            text = _message(kind, given, entry.get("ctx", {}), place)
+            # Keys below the header of a table belong to it, intended or not.
+            homes = [] if place.path in known else list(_tables_with(model, str(place.path[-1])))
             is_lost = kind == "extra_forbidden" or (place.outer_is_open and () in homes)
             yield place.path, f"{text}; {_belongs(str(place.path[-1]), homes)}" if homes and is_lost else text
 
@@ -66,12 +66,12 @@ class _Place:
 
     @property
     def outer_is_open(self) -> bool:
-        """Whether the table around it takes keys of any name."""
+        """Whether the table around it accepts keys of any name."""
         return get_origin(self.outer) is dict
 
 
-def _homes(model: type[BaseModel], key: str) -> Iterator[KeyPath]:
-    """Tables of a document that know a key: their paths, empty for its top."""
+def _tables_with(model: type[BaseModel], key: str) -> Iterator[KeyPath]:
+    """Tables of a document that have a key: their paths, empty for the top level."""
     waiting: list[tuple[KeyPath, type[BaseModel]]] = [((), model)]
     while waiting:
         path, table = waiting.pop(0)
@@ -91,15 +91,15 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
 
 
 def _belongs(key: str, homes: Sequence[KeyPath]) -> str:
-    """Where a key is to be written."""
+    """Where a key must be written."""
     if () in homes:
         return f'"{key}" belongs at the top of the file, before the first line in brackets'
     tables = dict.fromkeys(".".join(map(str, home)) for home in homes)
     return f'"{key}" belongs in the table {" or ".join(list(tables)[:3])}'
 
 
-def _words(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
-    """What is wrong; `kind` and `context` as the validator has them."""
+def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
+    """What is wrong; `kind` and `context` are those of the validator."""
     wanted = expected(place.annotation)
     if kind == "missing":
         return "missing; write schema = 1" if place.path == ("schema",) else f"missing; expected {wanted}"
@@ -117,25 +117,25 @@ def _words(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> 
     if kind == "value_error":
         return str(context["error"])
     if kind == "finite_number":
-        return f"nan and inf are no values here; expected a number{_band(place)}"
+        return f"nan and inf are not allowed here; expected a number{_band(place)}"
     if kind in _BOUND:
         name, word = _BOUND[kind]
-        return f"must be {word} {context[name]:.12g}, got {_shown(given)}{_band(place)}"
+        return f"must be {word} {context[name]:.12g}, got {_display(given)}{_band(place)}"
     if kind == "string_too_short":
         return "must not be empty"
     if kind == "string_too_long":
         return f"must not be longer than {context['max_length']} characters, has {len(given)}"
-    return f"expected {_named_thing(place) or wanted}, got {_shown(given)}{_hint(place, given)}"
+    return f"expected {_named_kind(place) or wanted}, got {_display(given)}{_hint(place, given)}"
 
 
-def _named_thing(place: _Place) -> str | None:
-    """What is called by its name in this place, if anything."""
+def _named_kind(place: _Place) -> str | None:
+    """The kind of thing that is named in this place, if any."""
     thing = "material" if place.path[0] == "surfaces" else str(place.path[-1])
     return f"the name of a {thing}, in quotes" if thing in ("material", "fabric", "loudspeaker") else None
 
 
 def expected(annotation: Any) -> str:
-    """What belongs in a place of this type."""
+    """What is expected in a place of this type."""
     kind = _bare(annotation)
     origin, arguments = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
@@ -161,7 +161,7 @@ def expected(annotation: Any) -> str:
 
 
 def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> _Place:
-    """The place as the file has it: the validator's location also names the member of a union."""
+    """The place in the file; the location of the validator also contains the member of a union."""
     path: KeyPath = ()
     annotation: Any = model
     outer: Any = None
@@ -186,7 +186,7 @@ def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> _Place:
 
 
 def _bare(annotation: Any) -> Any:
-    """The type without its constraints and without "or nothing"."""
+    """The type without its constraints and without None."""
     while True:
         if get_origin(annotation) is Annotated:
             annotation = get_args(annotation)[0]
@@ -200,7 +200,7 @@ def _bare(annotation: Any) -> Any:
 
 
 def _tags(annotation: Any) -> dict[str, Any]:
-    """Kind -> member of a union whose members are told apart by their `kind`, or by a tag."""
+    """Kind -> member of a union whose members are distinguished by their `kind`, or by a tag."""
     kind = _bare(annotation)
     if get_origin(kind) not in (Union, types.UnionType):
         return {}
@@ -224,20 +224,20 @@ def _choice(known: Mapping[str, Any] | Sequence[str], given: Any) -> str:
     if given is None:
         return f"missing; expected {names}"
     near = _nearest(str(given), known)
-    return f"expected {names}, got {_shown(given)}" + (f'; did you mean "{near}"?' if near else "")
+    return f"expected {names}, got {_display(given)}" + (f'; did you mean "{near}"?' if near else "")
 
 
 def _literal(place: _Place, given: Any) -> str:
     known = get_args(_bare(place.annotation))
     if place.path == ("schema",):
-        return f"this version of roomsim reads schema = {known[0]}, got {_shown(given)}"
+        return f"this version of roomsim reads schema = {known[0]}, got {_display(given)}"
     if all(isinstance(value, str) for value in known):
         return _choice(known, given)
-    return f"expected {expected(place.annotation)}, got {_shown(given)}"
+    return f"expected {expected(place.annotation)}, got {_display(given)}"
 
 
 def _band(place: _Place) -> str:
-    """Which octave, where the place is one of eight."""
+    """The octave, where the place is one of eight bands."""
     index = place.path[-1]
     if (
         get_origin(place.outer) is tuple
@@ -252,9 +252,9 @@ def _band(place: _Place) -> str:
 def _hint(place: _Place, given: Any) -> str:
     kind = _bare(place.annotation)
     if kind in (float, int) and isinstance(given, str):
-        return "; numbers stand without quotes and with a decimal point"
+        return "; numbers are written without quotes and with a decimal point"
     if isinstance(given, Mapping) and get_origin(kind) is tuple:
-        return f"; write [[{place.path[-1]}]], with double brackets, for each"
+        return f"; write [[{place.path[-1]}]], with double brackets, for each entry"
     return ""
 
 
@@ -262,7 +262,7 @@ def _quoted(value: Any) -> str:
     return f'"{value}"' if isinstance(value, str) else str(value)
 
 
-def _shown(value: Any) -> str:
+def _display(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -272,5 +272,5 @@ def _shown(value: Any) -> str:
     if isinstance(value, Sequence):
         return "a list" if value else "an empty list"
     if isinstance(value, int) and value.bit_length() > 200:
-        return "a number out of all range"
+        return "a number out of range"
     return str(value)

@@ -1,36 +1,34 @@
-"""Commands that look something up: materials, fabrics as hung, quantities, file formats."""
+"""Commands for reference: materials, fabrics as hung, quantities, file formats."""
 
 from __future__ import annotations
 
 import fnmatch
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from .. import bands
-from .options import Number, out_folder, with_screen
+from ..words import counted
+from .options import PATH, Number, out_folder, with_screen
 from .screen import WIDE, Screen
 
 if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
-    from ..venue.document import Fabric, Material, MaterialsDocument
+    from ..venue.document import Fabric, Material
 
 of_study = click.option(
-    "--study",
-    type=click.Path(path_type=Path),
-    metavar="STUDY.toml",
-    help="Take in the materials and fabrics of this study's own file.",
+    "--study", type=PATH, metavar="STUDY.toml", help="Include the materials and fabrics of this study's own file."
 )
 
 
 @click.group(invoke_without_command=True)
 @click.pass_context
 def materials(context: click.Context) -> None:
-    """Absorption of materials, and of drape as it hangs.
+    """Show the absorption of materials, and of drape as it hangs.
 
     \b
     Examples:
@@ -50,10 +48,10 @@ def materials(context: click.Context) -> None:
 def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path | None) -> None:
     """List materials and fabrics with the source of their figures.
 
-    PATTERN is a name or has wildcards, "*carpet*". Absorption is the random-incidence coefficient per octave
-    band (ISO 354). 63 Hz is hardly ever measured: those figures are extrapolated. The last column rates the curve by
-    ISO 11654: weighted absorption, shape indicators (L, M, H: more absorption at low, middle, high frequencies) and
-    class. It is computed from octave bands, for comparison; a certificate needs third octaves.
+    PATTERN is a name, and may have wildcards, as in "*carpet*". Absorption is the random-incidence coefficient per
+    octave band (ISO 354). It is hardly ever measured at 63 Hz: the figures there are extrapolated. The last column
+    rates the curve by ISO 11654: weighted absorption, shape indicators (L, M, H: more absorption at low, middle, high
+    frequencies) and class. It is computed from octave bands, for comparison; a certificate needs third octaves.
     """
     from .. import materials as all_materials
     from ..physics.absorption import weighted_absorption
@@ -76,9 +74,9 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
         fabrics={name: row.model_dump() for name, row in cloths.items()},
     )
     if rows:
-        screen.show(_material_rows(known, list(rows)))
+        screen.show(_material_rows(rows))
     if cloths:
-        screen.show(_fabric_rows(known, list(cloths)))
+        screen.show(_fabric_rows(cloths))
     if out is not None and rows:
         _draw(screen, out, "absorption", "Absorption", {name: row.absorption for name, row in rows.items()})
 
@@ -86,36 +84,24 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
 @materials.command()
 @click.option("--fabric", required=True, metavar="NAME", help="Fabric, as `roomsim materials` lists it.")
 @click.option(
-    "--fullness",
-    type=Number(1.0, 4.0),
-    default=1.0,
-    show_default=True,
+    "--fullness", type=Number(1.0, 4.0), default=1.0, show_default=True,
     help='Width of cloth over width hung; 2 is "100 % fullness".',
 )
 @click.option(
-    "--stand-off",
-    type=Number(0.0, 1.5, min_open=True),
-    metavar="METRES",
+    "--stand-off", type=Number(0.0, 1.5, min_open=True), metavar="METRES",
     help="Gap to the wall behind. Without it the cloth hangs free in the room.",
 )
 @click.option("--layers", type=click.IntRange(1, 2), default=1, show_default=True)
 @of_study
 @out_folder("Draw the curve into this folder as well.")
 @with_screen
-def drape(
-    screen: Screen,
-    fabric: str,
-    fullness: float,
-    stand_off: float | None,
-    layers: int,
-    study: Path | None,
-    out: Path | None,
-) -> None:
-    """Absorption of a fabric as it hangs, computed from its flow resistance and mass.
+def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **hanging: Any) -> None:
+    """Show the absorption of a fabric as it hangs, computed from its flow resistance and mass.
 
     With --stand-off: absorption of the cloth before a rigid wall. Without: what a free-hanging line reflects,
-    lets through and absorbs at each pass. Both are what a run uses. Rows measured in a laboratory, where the
-    materials file has some, correct the formula: fully where they were measured, less the farther from there.
+    transmits and absorbs at each pass. A run uses the same figures. Laboratory measurements, where the
+    materials file has any, correct the formula: fully at the fullness and stand-off of the measurement, less
+    with the distance from them.
 
     \b
     Examples: the same cloth close to the wall, and standing off
@@ -125,7 +111,8 @@ def drape(
     from .. import drape as hung
     from ..physics.absorption import weighted_absorption
 
-    cloth = hung(fabric, fullness=fullness, stand_off=stand_off, layers=layers, study=study)
+    cloth = hung(fabric, study=study, **hanging)
+    stand_off, layers = hanging["stand_off"], hanging["layers"]
     absorbed = 1.0 - cloth.reflection - cloth.transmission
     rating = None
     if cloth.absorption_on_wall is not None:
@@ -137,13 +124,11 @@ def drape(
         where = "hanging free"
     screen.give(
         fabric=fabric,
-        fullness=fullness,
-        stand_off=stand_off,
-        layers=layers,
+        **hanging,
         weighted_absorption=rating and rating._asdict(),
         **{key.replace(" ", "_"): values for key, values in curves.items()},
     )
-    title = f"{fabric}, fullness {fullness:g}, {layers} layer{'s' * (layers > 1)}, {where}"
+    title = f"{fabric}, fullness {hanging['fullness']:g}, {counted(layers, 'layer')}, {where}"
     table = _band_table(title, "alpha_w" if rating else "")
     for name, values in curves.items():
         table.add_row(name, *(f"{value:.2f}" for value in values), rating.text if rating else "")
@@ -151,11 +136,11 @@ def drape(
     if stand_off is not None:
         quarter = 343.0 / (4.0 * stand_off)
         screen.remark(
-            f"A gap of {stand_off:g} m is a quarter of the wavelength at {quarter:.0f} Hz; well below that "
-            "cloth does little, whatever its weight."
+            f"A gap of {stand_off:g} m is a quarter of the wavelength at {quarter:.0f} Hz; well below that frequency "
+            "the cloth absorbs little, whatever its weight."
         )
     else:
-        screen.remark("Per pass and for either side; a metre of line has two sides in the room.")
+        screen.remark("Per pass, and the same for both sides: both sides of a free-hanging line absorb.")
     if out is not None:
         _draw(screen, out, f"drape_{fabric}", title, curves)
 
@@ -163,9 +148,9 @@ def drape(
 @click.command()
 @with_screen
 def quantities(screen: Screen) -> None:
-    """List the figures that a run gives.
+    """List the quantities that a run computes.
 
-    Symbols and names listed here serve as --quantity in `roomsim maps`.
+    --quantity of `roomsim maps` accepts these symbols and names.
     """
     from rich.table import Table
 
@@ -174,7 +159,7 @@ def quantities(screen: Screen) -> None:
     fields = ("name", "symbol", "unit", "per_band", "just_noticeable_difference", "clause", "description")
     screen.give(quantities=[{field: getattr(row, field) for field in fields} for row in METRICS.values()])
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("symbol", "name", "unit", "bands", "standard", "what it says"):
+    for heading in ("symbol", "name", "unit", "bands", "standard", "meaning"):
         table.add_column(heading, overflow="fold")
     for row in METRICS.values():
         per_band = "8" if row.per_band else ""
@@ -187,7 +172,7 @@ def quantities(screen: Screen) -> None:
 def schema(kind: str) -> None:
     """Print the JSON Schema of a description file.
 
-    Editors that know JSON Schema complete and check TOML files with it.
+    Editors that support JSON Schema use it to complete and check TOML files.
 
     \b
     Example:
@@ -211,17 +196,15 @@ def _band_table(title: str, last: str) -> Table:
     return table
 
 
-def _material_rows(known: MaterialsDocument, names: list[str]) -> Text:
+def _material_rows(rows: dict[str, Material]) -> Text:
     """A line of figures for each material, its source below."""
     from rich.text import Text
 
     from ..physics.absorption import weighted_absorption
 
     text = Text()
-    labels = "".join(f"{label:>6}" for label in bands.LABELS)
-    text.append("Materials".ljust(32) + labels + "   alpha_w\n", "bold")
-    for name in names:
-        row = known.material[name]
+    text.append("Materials".ljust(32) + "".join(f"{label:>6}" for label in bands.LABELS) + "   alpha_w\n", "bold")
+    for name, row in rows.items():
         text.append(name.ljust(32), "bold")
         text.append("".join(f"{value:6.2f}" for value in row.absorption))
         text.append(f"   {weighted_absorption(row.absorption).text}\n")
@@ -229,19 +212,18 @@ def _material_rows(known: MaterialsDocument, names: list[str]) -> Text:
     return text
 
 
-def _fabric_rows(known: MaterialsDocument, names: list[str]) -> Text:
+def _fabric_rows(rows: dict[str, Fabric]) -> Text:
     """A line of figures for each fabric, its source below."""
     from rich.text import Text
 
     text = Text()
     text.append("Fabrics".ljust(32) + f"{'flow resistance':>18}{'mass':>12}   measured rows\n", "bold")
-    for name in names:
-        row = known.fabric[name]
+    for name, row in rows.items():
         text.append(name.ljust(32), "bold")
         text.append(f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   ")
         text.append(f"{len(row.measured)}\n")
         text.append(_about(row), "dim")
-    text.append("How a fabric absorbs depends on how it hangs: roomsim materials drape --help")
+    text.append("The absorption of a fabric depends on how it hangs: roomsim materials drape --help")
     return text
 
 
@@ -257,7 +239,7 @@ def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> 
 
     picture = Picture(file_name(name), title, lambda drawn: absorption_figure(title, drawn))
     for path in write_pictures(curves, [picture], folder):
-        screen.remark(f"written: {path}")
+        screen.remark(f"Written: {path}")
 
 
 COMMANDS = (materials, quantities, schema)

@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-from .options import finished, out_folder, with_screen
+from .options import finished, out_folder, picture_formats, with_screen
 from .screen import Screen
-
-formats = click.option(
-    "--format",
-    "formats",
-    multiple=True,
-    type=click.Choice(["png", "svg", "pdf"]),
-    default=("png", "svg"),
-    show_default=True,
-    help="May be given more than once.",
-)
 
 
 @click.command()
 @finished
 @click.option(
-    "--statistics",
-    is_flag=True,
-    help="Print instead what statistical formulas say of the room beside the traced reverberation times.",
+    "--statistics", is_flag=True,
+    help="Print statistical estimates of the reverberation times beside the traced ones instead.",
 )
 @with_screen
 def compare(screen: Screen, results: Path, statistics: bool) -> None:
@@ -50,38 +40,23 @@ def compare(screen: Screen, results: Path, statistics: bool) -> None:
 @click.command()
 @finished
 @click.option(
-    "--quantity",
-    "quantities",
-    multiple=True,
-    default=("STI",),
-    show_default=True,
-    metavar="SYMBOL",
+    "--quantity", "quantities", multiple=True, default=("STI",), show_default=True, metavar="SYMBOL",
     help="What the maps show; see `roomsim quantities`. May be given more than once.",
 )
 @click.option(
-    "--band",
-    type=float,
-    metavar="HZ",
+    "--band", type=float, metavar="HZ",
     help="Octave band, of quantities that are known per band; 500 Hz and 1 kHz averaged unless given.",
 )
 @click.option("--scenario", "scenarios", multiple=True, metavar="NAME", help="Only these scenarios.")
-@formats
+@picture_formats
 @out_folder("Where the maps go; pictures in the folder of the run unless given.")
 @with_screen
-def maps(
-    screen: Screen,
-    results: Path,
-    quantities: tuple[str, ...],
-    band: float | None,
-    scenarios: tuple[str, ...],
-    formats: tuple[str, ...],
-    out: Path | None,
-) -> None:
+def maps(screen: Screen, results: Path, scenarios: tuple[str, ...], out: Path | None, **options: Any) -> None:
     """Draw plans of the audience coloured by a quantity.
 
     A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario, numbered as in
-    the comparison. Seats whose gain is within its chance error are hatched; seats whose standard error is as
-    large as a step of the colours have a dot. Seats above each other get a plan each.
+    the comparison. Seats whose gain is within its Monte Carlo error are hatched; seats whose standard error is as
+    large as a step of the colours have a dot. Tiers one above the other get a plan each.
 
     \b
     Examples:
@@ -91,20 +66,13 @@ def maps(
     """
     from .. import maps as draw_maps
 
-    paths = draw_maps(
-        results,
-        out or picture_folder(results),
-        quantities=quantities,
-        band=band,
-        scenarios=scenarios or None,
-        formats=formats,
-    )
-    _tell(screen, paths)
+    folder = out or _folder_beside(results, "pictures")
+    screen.files(draw_maps(results, folder, scenarios=scenarios or None, **options))
 
 
 @click.command()
 @finished
-@formats
+@picture_formats
 @out_folder("Where the charts go; pictures in the folder of the run unless given.")
 @with_screen
 def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | None) -> None:
@@ -115,7 +83,7 @@ def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | 
     """
     from .. import charts as draw_charts
 
-    _tell(screen, draw_charts(results, out or picture_folder(results), formats=formats))
+    screen.files(draw_charts(results, out or _folder_beside(results, "pictures"), formats=formats))
 
 
 @click.command()
@@ -123,29 +91,15 @@ def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | 
 @out_folder("Where the files go; tables in the folder of the run unless given.")
 @with_screen
 def export(screen: Screen, results: Path, out: Path | None) -> None:
-    """Write all figures as CSV and JSON files.
-
-    For spreadsheets and other programs.
-    """
+    """Write all figures as CSV and JSON files, for spreadsheets and other programs."""
     from .. import export as write_tables
 
-    _tell(screen, write_tables(results, out or beside(results, "tables")))
+    screen.files(write_tables(results, out or _folder_beside(results, "tables")))
 
 
-def picture_folder(results: Path) -> Path:
-    """Where pictures go unless the user says otherwise."""
-    return beside(results, "pictures")
-
-
-def beside(results: Path, name: str) -> Path:
-    """A folder in the folder of a run, which may be given by the file in it."""
+def _folder_beside(results: Path, name: str) -> Path:
+    """A folder in the folder of a run, which may be given by the results file in it."""
     return (results if results.is_dir() else results.parent) / name
-
-
-def _tell(screen: Screen, paths: list[Path]) -> None:
-    screen.give(files=paths)
-    for path in paths:
-        screen.line(path)
 
 
 COMMANDS = (compare, maps, charts, export)

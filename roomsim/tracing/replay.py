@@ -12,9 +12,9 @@ from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
 from ._memory import on_lines, zeros
 from ._plain import PAIR
-from ._replay import TICK, replay_batch
+from ._replay import TICK, Factors, Paths, Scratch, Seats, new_scratch, replay_batch
 from .emission import radiated
-from .paths import MAX_BRANCHES, PathLog, SamplingPlan
+from .paths import PathLog, SamplingPlan
 
 Selection = slice | Sequence[int] | np.ndarray
 """Of scenarios."""
@@ -100,46 +100,40 @@ class Replay:
         self._scene = scene
         self._scenarios = np.arange(scene.n_scenarios)[scenarios]
         self._receivers = range(scene.receivers.n_receivers)[receivers]
-        self._bin_of_tick = bins_of_ticks(edges)
-        self._n_bins = len(edges) - 1
         chosen = scene.factors[:, :, scenarios]
         factors = _in_pairs(chosen.reshape(-1, chosen.shape[2] * N_BANDS))
-        ones = np.ones((1, factors.shape[1]))
-        self._table = on_lines(np.concatenate([factors, ones]).astype(np.float32))
-        self._is_blank = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
-        self._has_blank = self._is_blank.any(axis=1)
-        self._is_sheet = np.repeat(plan.sheet >= 0, 3)
-        self._share = plan.share.astype(np.float32)
-        self._probability = np.ascontiguousarray(
-            plan.probability.reshape(plan.n_components, -1), dtype=np.float32
-        )
-        kept = np.repeat(plan.density_kept, 3, axis=0)
-        self._density_kept = on_lines(np.concatenate([kept, np.ones((1, PAIR), np.float32)]))
-        self._density_at_start = plan.density_at_start
+        self._row = factors.shape[1]
+        is_blank = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
+        self._factors = Factors(
+            table=_with_ones(factors), is_blank=is_blank, has_blank=is_blank.any(axis=1),
+            is_sheet=np.repeat(plan.sheet >= 0, 3),
+            probability=np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32),
+            component_share=plan.share.astype(np.float32), initial_density=plan.density_at_start,
+            density_kept=_with_ones(np.repeat(plan.density_kept, 3, axis=0)),
+        )  # fmt: skip
         active = scene.sources.active[:, scenarios]
         if (active != active[:, :1]).any():
             raise ValueError("the scenarios of a block must have the same sources on")
-        start = earliest_arrival(scene, self._scenarios[0], receivers)
-        self._start = start.astype(np.float32)
+        start = earliest_arrival(scene, self._scenarios[0], receivers).astype(np.float32)
         longest = int(np.ceil((edges[-1] + start.max()) * scene.speed_of_sound)) + 3
-        self._air = np.exp(-np.arange(longest)[:, None] * scene.air_attenuation).astype(np.float32)
+        self._seats = Seats(
+            first=self._receivers.start, start=start, starts_together=(start == start[:, :1]).all(axis=1),
+            bin_of_tick=bins_of_ticks(edges), n_bins=len(edges) - 1,
+            air=np.exp(-np.arange(longest)[:, None] * scene.air_attenuation).astype(np.float32),
+            speed_of_sound=np.float32(scene.speed_of_sound),
+        )  # fmt: skip
 
-    def _add(
-        self, late: np.ndarray, is_begun: np.ndarray, weights: np.ndarray, log: PathLog, scale: float
-    ) -> None:
+    def _add(self, late: np.ndarray, is_begun: np.ndarray, scratch: Scratch, log: PathLog, scale: float) -> None:
         sources = self._scene.sources
         gain = source_gain(sources, log.source)[self._scenarios]
         if not gain.any():
             return
-        replay_batch(
-            late, is_begun, weights, self._table, self._has_blank, self._is_blank, self._is_sheet,
-            self._probability, self._share, self._density_at_start, self._density_kept,
-            _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale), self._air,
-            np.float32(sources.delay[log.source]), np.float32(self._scene.speed_of_sound), self._start,
-            self._bin_of_tick, np.int64(self._receivers.start),
-            log.ray_end, log.component, log.emission, log.event, log.n_deposits, log.share, log.receiver,
-            log.path_length, log.chord,
+        paths = Paths(
+            _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale),
+            np.float32(sources.delay[log.source]), log.ray_end, log.component, log.emission, log.event,
+            log.n_deposits, log.share, log.receiver, log.path_length, log.chord,
         )  # fmt: skip
+        replay_batch(late.reshape(-1), is_begun, paths, self._factors, self._seats, scratch)
 
     def late(
         self,
@@ -156,20 +150,25 @@ class Replay:
         repeat bit for bit. Replicates are shared out among `threads`; `tell` is called after each. With a
         `room` the energies are in it, until the next ones are; without it they have memory of their own.
         """
-        shape = (n_replicates, len(self._receivers), self._n_bins, self._table.shape[1])
+        shape = (n_replicates, len(self._receivers), self._seats.n_bins, self._row)
         late = (room or Room()).shaped(shape)
 
         def fill(replicate: int) -> None:
             is_begun = np.zeros(shape[1] * shape[2], bool)
-            weights = on_lines(np.empty((MAX_BRANCHES + 1) * shape[3], np.float32))
+            scratch = new_scratch(shape[3] // PAIR, len(self._factors.component_share))
             for log in logs(replicate):
-                self._add(late[replicate], is_begun, weights, log, 1.0 / n_batches)
+                self._add(late[replicate], is_begun, scratch, log, 1.0 / n_batches)
             late[replicate].reshape(len(is_begun), -1)[~is_begun] = 0.0
 
         with ThreadPoolExecutor(threads) as pool:
             for _ in pool.map(fill, range(n_replicates)):
                 tell()
         return late.reshape(*shape[:3], -1, N_BANDS)[..., : len(self._scenarios), :]
+
+
+def _with_ones(rows: np.ndarray) -> np.ndarray:
+    """(n, m) rows and one of ones, flat, in single precision, at the start of a line of the cache."""
+    return on_lines(np.concatenate([rows, np.ones((1, rows.shape[1]))]).astype(np.float32).reshape(-1))
 
 
 def _in_pairs(rows: np.ndarray) -> np.ndarray:

@@ -60,8 +60,8 @@ class Rules(NamedTuple):
     """(n_patches * 16,) float32."""
     image_order: int
     """Specular paths off mirrors up to this order are left to the image sources."""
-    max_length: float
-    """m, float32, at which rays end."""
+    max_length: np.float32
+    """m, at which rays end."""
 
 
 class Record(NamedTuple):

@@ -128,7 +128,8 @@ def closest_hit(
         node = np.int64(stack[depth])
         if node >= 0:
             mask = hit_boxes(
-                nodes, node * 6 * WIDTH, near_x, near_y, near_z, ix, iy, iz, -ox * ix, -oy * iy, -oz * iz, nearest, lanes
+                nodes, node * 6 * WIDTH, near_x, near_y, near_z, ix, iy, iz,
+                -ox * ix, -oy * iy, -oz * iz, nearest, lanes,
             )  # fmt: skip
             for k in range(WIDTH):
                 if mask & (1 << k) != 0:

@@ -63,7 +63,7 @@ class Seats(NamedTuple):
     n_bins: int
     air: np.ndarray
     """(n_metres, 8) float32, attenuation after whole metres."""
-    speed_of_sound: float
+    speed_of_sound: np.float32
 
 
 class Paths(NamedTuple):
@@ -71,9 +71,9 @@ class Paths(NamedTuple):
 
     gain: np.ndarray
     """(n_pairs * 16,) float32, source level as energy, 0 where off."""
-    scale: float
+    scale: np.float32
     """One over the number of batches."""
-    delay: float
+    delay: np.float32
     """s."""
     ray_end: np.ndarray
     component: np.ndarray

@@ -1,4 +1,4 @@
-"""Direct sound and early specular reflections, without chance: image sources with visibility.
+"""Direct sound and early specular reflections, without Monte Carlo error: image sources with visibility.
 
 Allen and Berkley, Journal of the Acoustical Society of America 65 (1979), 943, for the box; Borish, ibid. 75 (1984),
 1827, for any polyhedron. The tracer leaves out exactly the paths found here: all reflections specular, all on
@@ -18,8 +18,8 @@ from ._image_paths import MAX_EVENTS, Found, Search, find_paths, new_scratch, su
 from ._memory import zeros
 from .geometry import Geometry, corners_of, pack_geometry
 from .interference import interference
-from .launch import launched
 from .replay import Selection, earliest_arrival, source_gain
+from .source_amplitudes import source_amplitudes
 
 _CHUNK = 64
 """Receivers searched at a time."""
@@ -37,8 +37,8 @@ class ImagePaths:
     length: np.ndarray
     """(n_paths,) float64, m."""
     emission: np.ndarray
-    """(n_paths, 8) float64, what the source sends along the path: squared pressure re its level, times the squared
-    length. For a hang or stack this is its near field too."""
+    """(n_paths, 8) float64, emission of the source along the path: squared pressure re its level, times the squared
+    length. For a hang or stack it includes the near field."""
     events: np.ndarray
     """(n_paths, 24) uint16, 3 * patch + event, from the receiver's end."""
     n_events: np.ndarray
@@ -82,14 +82,14 @@ def find_image_paths(
     geometry: Geometry | None = None,
     sources: Sequence[int] | None = None,
 ) -> tuple[ImagePaths, ...]:
-    """All direct and early specular paths, one record per source (all unless said).
+    """All direct and early specular paths, one record per source (by default for all).
 
     Parameters
     ----------
     order : int
         Largest number of reflections, 0 to 3.
     max_length : float
-        m; longer paths are dropped.
+        m; longer paths are omitted.
     """
     geometry = geometry or pack_geometry(scene.surfaces)
     planes, position = scene.mirror_planes, scene.receivers.position
@@ -109,7 +109,7 @@ def find_image_paths(
 
             parts = list(pool.map(paths_from, range(0, len(position), _CHUNK)))
             receiver, path_order, length, direction, events, n_events = (np.concatenate(p) for p in zip(*parts))
-            emission, pressure = launched(scene.sources, source, direction, length, scene.speed_of_sound)
+            emission, pressure = source_amplitudes(scene.sources, source, direction, length, scene.speed_of_sound)
             found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
     return tuple(found)
 
@@ -196,7 +196,7 @@ def _in_order(
     Returns
     -------
     (n_receivers + 1,) int64, first place of each seat; and for each source (n_paths,) int64, the place of each of its
-    paths, without meaning for paths to other receivers
+    paths, arbitrary for paths to other receivers
     """
     receiver = np.concatenate([p.receiver for p in paths]).astype(np.int64) - start
     arrival = np.concatenate([p.length / scene.speed_of_sound + scene.sources.delay[p.source] for p in paths])

@@ -8,14 +8,14 @@ from ..errors import SceneError
 from ..scene.scene import Scene
 from . import _paths
 from ._closest import closest_hits
-from ._paths import Record, Rays, Rules
+from ._paths import Rays, Record, Rules
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import BRANCHED, PathLog, SamplingPlan
 from .seats import build_tree
 
-ROOM_PER_RAY = 128
-"""Segments a ray that a log has room for at first; it grows as needed."""
+SEGMENTS_PER_RAY = 128
+"""Initial capacity of a log, in segments per ray; it grows as needed."""
 
 
 class Tracer:
@@ -26,7 +26,7 @@ class Tracer:
     scene : Scene
     plan : SamplingPlan
     seed : int
-        With the number of the batch it addresses all random numbers.
+        Together with the batch number it determines all random numbers.
     image_order : int
         Specular paths up to this order are left to the image sources.
     duration : float
@@ -50,16 +50,16 @@ class Tracer:
         self.plan = plan
         self._rules = Rules(
             share_until=np.cumsum(plan.share).astype(np.float32), threshold=_thresholds(plan.probability),
-            sheet=plan.sheet, sent_energy=plan.wish.reshape(-1), initial_state=plan.state_at_start,
-            energy_kept=plan.staying, initial_density=plan.density_at_start,
+            sheet=plan.sheet, sent_energy=plan.sent_energy.reshape(-1), initial_state=plan.initial_state,
+            energy_kept=plan.energy_kept, initial_density=plan.initial_density,
             density_kept=plan.density_kept.reshape(-1), image_order=image_order,
             max_length=np.float32(duration * scene.speed_of_sound + farthest),
         )  # fmt: skip
 
     def _free_radius(self) -> np.ndarray:
-        """(n_receivers,) m: the sphere of each seat, smaller where a surface is nearer than the radius asked for.
+        """(n_receivers,) m: radius of each seat's sphere, reduced where a surface is nearer than the required radius.
 
-        A sphere cut by a wall would stand for more volume than rays can reach.
+        Rays cannot reach the part of a sphere that lies behind a surface.
         """
         receivers = self.scene.receivers
         index = np.arange(128)
@@ -84,7 +84,7 @@ class Tracer:
         return np.clip(0.98 * nearest, 0.1, receivers.radius)
 
     def trace(self, source: int, batch: int, n_rays: int) -> PathLog:
-        """Batch number `batch` of a source: the same for ever, whatever else runs."""
+        """Batch number `batch` of a source; it depends on nothing but the arguments of the tracer and of this call."""
         directions, emission = self._emission[source].draw(self.seed, source, batch, n_rays)
         position = self.scene.sources.position[source].astype(np.float32)
         rays = Rays(self.seed, source, batch * n_rays, position, directions)
@@ -113,7 +113,7 @@ _GROWING = ("event", "n_deposits", "share", "receiver", "path_length", "chord")
 
 
 def _new_record(n_rays: int) -> Record:
-    n = n_rays * ROOM_PER_RAY
+    n = n_rays * SEGMENTS_PER_RAY
     lost = (_paths.N_LOST_KEPT, 3)
     return Record(
         ray_end=np.empty(n_rays, np.int64), component=np.empty(n_rays, np.uint8),

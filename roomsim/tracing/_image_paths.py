@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import TRANSMITTED
 from ._closest import STACK_SIZE, WIDTH, closest_hit
 
@@ -18,6 +18,7 @@ _TOLERANCE = 1e-3
 _NO_LENGTH = 1e-6
 """m. A leg as short as this has no direction: a source or a seat on a surface has no image in it."""
 _PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
+_PRECISE_UNCOUNTED = {**UNCOUNTED_OPTIONS, "fastmath": {"contract"}}
 
 
 class Search(NamedTuple):
@@ -145,7 +146,7 @@ def walk_path(i, receiver, search, geometry, scratch):
     return n_events, last
 
 
-@njit(**{**_PRECISE, "_nrt": False})
+@njit(**_PRECISE_UNCOUNTED)
 def find_paths(receivers, first, search, geometry, found, scratch):
     """All valid paths from one source to receivers (n, 3), numbered from `first`.
 

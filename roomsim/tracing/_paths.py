@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED
 from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger, scale_and_largest
 from ._plain import PAIR
@@ -22,7 +22,6 @@ _TWO_PI = np.float32(2.0 * math.pi)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 _PULL_BACK = np.float32(1e-3)
-_UNCOUNTED = {**KERNEL_OPTIONS, "_nrt": False}
 
 
 class Rays(NamedTuple):
@@ -398,7 +397,7 @@ def draw_event(drawn, patch, place, course, address, rules, geometry):
     )
 
 
-@njit(**_UNCOUNTED)
+@njit(**UNCOUNTED_OPTIONS)
 def trace_rays(begin, rays, rules, geometry, seats, record, scratch):
     """Trace rays `begin` to the last, as far as the record holds them; returns the number of the first that did not
     fit."""

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..bands import N_BANDS
 from ..scene.scene import TRANSMITTED
 from ._closest import add_product, scale_row
@@ -24,7 +24,6 @@ N_DUE = 6
 """Events that `scale_row` multiplies in at once."""
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
-_UNCOUNTED = {**KERNEL_OPTIONS, "_nrt": False}
 
 
 class Factors(NamedTuple):
@@ -274,7 +273,7 @@ def drop_blank(event, level, n_listed, factors, scratch):
     return n_left
 
 
-@njit(**_UNCOUNTED)
+@njit(**UNCOUNTED_OPTIONS)
 def replay_batch(late, is_begun, paths, factors, seats, scratch):
     """Add one batch of paths to `late` (n_receivers * n_bins * n_pairs * 16,) float32.
 

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ._closest import WIDTH, append_bits, hit_boxes, hit_spheres
 from ._plain import inverse
 
@@ -76,7 +76,7 @@ def keep_crossing(n_crossing, crossings, layer, place, course, length, segment):
     return n_crossing + ((not course.is_image) & (min(z, end_z) < layer[1]) & (max(z, end_z) > layer[0]))
 
 
-@njit(**{**KERNEL_OPTIONS, "_nrt": False})
+@njit(**UNCOUNTED_OPTIONS)
 def deposit(n_crossing, crossings, seats, n_kept, record):
     """Record a deposit for each seat sphere that each of the waiting segments passes, and count it in `n_deposits`,
     which is 0 before.

@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from unittest.mock import patch
 
-import challengers
 import numpy as np
 from cases import hung_hall
 from cases import scene as hall_scene
@@ -31,7 +30,7 @@ from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.scene import Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import N_REPLICATES, Engine
-from roomsim.tracing import emission, plan, trace
+from roomsim.tracing import emission, sampling_plan, trace
 
 FIGURES = {
     "STI": "speech_transmission_index",
@@ -141,10 +140,10 @@ def with_radius(scene: Scene, radius: float) -> Scene:
 
 def one_way(scene: Scene) -> object:
     """Through cloth or back, never both: only the state is left that wants no more than one branch."""
-    full = plan.sampling_plan(scene)
-    start = np.zeros_like(full.state_at_start)
-    start[np.flatnonzero(full.wish.any(axis=(0, 1)))[-1]] = 1.0
-    return replace(full, state_at_start=start)
+    full = sampling_plan.sampling_plan(scene)
+    start = np.zeros_like(full.initial_state)
+    start[np.flatnonzero(full.sent_energy.any(axis=(0, 1)))[-1]] = 1.0
+    return replace(full, initial_state=start)
 
 
 def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, int, list]]]]:
@@ -158,7 +157,7 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
     )
 
     def off_at(level: float, power: float = 0.5) -> list:
-        return [(plan, name, (level, power)) for name in ("ROULETTE", "ROULETTE_OF_A_BAND")]
+        return [(sampling_plan, name, (level, power)) for name in ("ROULETTE", "ROULETTE_OF_A_BAND")]
 
     return [
         ("roulette from -10 dB", hall, 2, [
@@ -186,9 +185,9 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
         ]),
         ("24 masks of 12 cloths: branches", cloths, 0, [
             ("one way or the other", cloths, 0, [(engine_module, "sampling_plan", one_way)]),
-            ("all states count in full", cloths, 0, [(plan, "OTHERS_SHARE", 1.0)]),
-            ("the others count 0.1", cloths, 0, [(plan, "OTHERS_SHARE", 0.1)]),
-            ("roulette as without cloth", cloths, 0, [(plan, "ROULETTE_OF_BRANCHES", plan.ROULETTE)]),
+            ("all states count in full", cloths, 0, [(sampling_plan, "OTHERS_SHARE", 1.0)]),
+            ("the others count 0.1", cloths, 0, [(sampling_plan, "OTHERS_SHARE", 0.1)]),
+            ("roulette as without cloth", cloths, 0, [(sampling_plan, "ROULETTE_OF_BRANCHES", sampling_plan.ROULETTE)]),
         ]),
     ]  # fmt: skip
 
@@ -212,7 +211,7 @@ def uneven(n_rounds: int) -> tuple[list, dict]:
     for hall, (scene, band) in halls.items():
         kept = None
         for name, how in rivals.items():
-            with patched((plan, "ROULETTE_OF_A_BAND", how)):
+            with patched((sampling_plan, "ROULETTE_OF_A_BAND", how)):
                 line = measure(scene, 2, n_rounds, 1, (band,))
             kept = kept or line
             cost = (line.score / kept.score) ** 2
@@ -220,53 +219,6 @@ def uneven(n_rounds: int) -> tuple[list, dict]:
             rows.append([f"{hall if line is kept else ''} {name}", *map(float, line.errors), line.seconds, shown])
             if line is not kept:
                 ratios[f"{hall} | {name.strip()}"] = float(cost[0])
-    return rows, ratios
-
-
-def gathered(scene: Scene, how: int, n_batches: int, n_rays: int) -> tuple[np.ndarray, np.ndarray, float]:
-    """Late energy 50 ms to 0.5 s at 1 kHz with its relative error, (n_receivers,) each, and s."""
-    gatherer = challengers.Gatherer(scene, plan.sampling_plan(scene), 1.5, 1)
-    late = np.zeros((N_REPLICATES, scene.receivers.n_receivers, len(gatherer.edges) - 1, 8), np.float32)
-    gatherer.batch(how, np.zeros_like(late[0]), 10_000, 16, 1.0)
-    spent = -time.process_time()
-    for batch in range(N_REPLICATES * n_batches):
-        gatherer.batch(how, late[batch % N_REPLICATES], batch, n_rays, 1.0 / n_batches)
-    spent += time.process_time()
-    first, last = (int(np.argmin(np.abs(gatherer.edges - t))) for t in (0.05, 0.5))
-    window = late[:, :, first:last, 4].sum(axis=2, dtype=float)
-    mean = window.mean(axis=0)
-    return mean, window.std(axis=0, ddof=1) / np.sqrt(N_REPLICATES) / mean, spent
-
-
-def gathering(quick: bool) -> tuple[list, dict]:
-    """Spheres against connections and against cells without gaps, by the number of seats."""
-    rows, ratios = [], {}
-    names = {challengers.CONNECTIONS: "connections", challengers.BOXES: "cells without gaps"}
-    for n_seats in (1, 8, 600) if quick else (1, 4, 16, 64, 600):
-        scene = hall_scene(500, n_seats)
-        n_seats = scene.receivers.n_receivers
-        for how in (challengers.SPHERES, *names):
-            # Connections to hundreds of seats take for ever; a few seats tile no floor.
-            if how != challengers.SPHERES and (n_seats > 100) == (how == challengers.CONNECTIONS):
-                continue
-            # Connections cost a ray a seat: fewer rays for about the same time.
-            n_rays = 4096 if how != challengers.CONNECTIONS else max(64, 4096 // (1 + n_seats))
-            energy, error, spent = gathered(scene, how, 1 if quick and n_seats > 100 else 4, n_rays)
-            score = float(np.median(error)) * np.sqrt(spent)
-            if how == challengers.SPHERES:
-                kept, spheres, kept_error = score, energy, error
-                rows.append([f"{n_seats} seats: spheres", score, 1.0])
-                continue
-            z = (energy - spheres) / spheres / np.hypot(error, kept_error)
-            if np.median(np.abs(z)) > 3.0 or abs(np.mean(energy / spheres) - 1.0) > 0.1:
-                disagree(f"{names[how]} at {n_seats} seats, median |z| {np.median(np.abs(z)):.1f}")
-            cost = (score / kept) ** 2
-            rows.append([f"  {names[how]}", score, cost])
-            if how == challengers.BOXES:
-                # More volume is less noise, and more blur, in any shape.
-                cost *= challengers.volume_of_boxes(scene) / (4.0 / 3.0 * np.pi * scene.receivers.radius**3)
-                rows.append(["  the same, as if of a sphere's volume", score, cost])
-            ratios[f"{names[how]}, {n_seats} seats"] = cost
     return rows, ratios
 
 
@@ -296,13 +248,10 @@ def main() -> None:
         disagree("a rival gives other figures")
     table(["sd x sqrt(s)", *FIGURES, "s", "rays x time re kept: STI C50 T20 level"], rows)
     print()
-    more, their_ratios = gathering(options.quick)
     rows_uneven, ratios_uneven = uneven(n_rounds)
     table(["a band by itself", *(f"error {name}" for name in FIGURES), "s", "rays x time re kept: STI C50 T20 level"],
           rows_uneven)  # fmt: skip
-    print()
-    table(["late energy at 1 kHz, no log", "relative sd x sqrt(s)", "variance x time re spheres"], more)
-    finish({**ratios, **ratios_uneven, **their_ratios})
+    finish({**ratios, **ratios_uneven})
 
 
 if __name__ == "__main__":

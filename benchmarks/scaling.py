@@ -22,8 +22,8 @@ from roomsim.scene.scene import Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import N_REPLICATES, RAYS_PER_BATCH, Engine
 from roomsim.tracing.geometry import pack_geometry
-from roomsim.tracing.plan import sampling_plan
-from roomsim.tracing.replay import Replay, Room
+from roomsim.tracing.replay import EnergyBuffer, Replay
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 DURATION = 2.0
@@ -114,7 +114,7 @@ def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
         logs.append(sum(_bytes(log) for log in engine._memory.values()) / MB)
         weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
-        engine._room = Room()
+        engine._room = EnergyBuffer()
         memory.append(peak(lambda e=engine: e.evaluate([STI])))
         rows.append([
             f"{scene.receivers.n_receivers} seats", f"trace {trace[-1]:.2f} s",
@@ -136,7 +136,7 @@ def many_scenarios(sizes: list[int], n_seats: int, rays_per_batch: int) -> tuple
         engine = engine_of(scene, rays_per_batch)
         weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
-        engine._room = Room()
+        engine._room = EnergyBuffer()
         memory.append(peak(lambda e=engine: e.evaluate([STI])))
         rows.append([
             f"{n} scenarios", f"trace {trace[-1]:.2f} s", f"weigh {weigh[-1]:.2f} s, index {figures[-1]:.2f} s",
@@ -157,10 +157,10 @@ def threads(quick: bool) -> tuple[list, dict]:
         traced = time.perf_counter() - started
         ((scenarios, receivers),) = engine.blocks()
         logs = [[engine.log(0, batch)] for batch in range(N_REPLICATES)]
-        replay, room = Replay(scene, engine.plan, engine.edges, scenarios, receivers), Room()
+        replay, room = Replay(scene, engine.plan, engine.edges, scenarios, receivers), EnergyBuffer()
         for _ in range(2):  # the second time with memory at hand
             started = time.perf_counter()
-            late = replay.late(N_REPLICATES, 1, lambda r: logs[r], n, room=room)
+            late = replay.late(N_REPLICATES, 1, lambda r: logs[r], n, buffer=room)
             weighed = time.perf_counter() - started
         return traced, weighed, late
 

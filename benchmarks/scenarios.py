@@ -27,7 +27,7 @@ from roomsim.decay.response import Arrivals, EnergyResponse
 from roomsim.metrics.evaluate import evaluate
 from roomsim.scene.scene import Scene
 from roomsim.study.engine import N_REPLICATES, Engine
-from roomsim.tracing.replay import Replay, Room
+from roomsim.tracing.replay import EnergyBuffer, Replay
 
 K = 64
 N_CLOTHS = 12
@@ -83,13 +83,13 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
 
 def _weigh(engine: Engine, n_replicates: int, blocks: list[tuple[np.ndarray, slice]]) -> float:
     """s of processor time from logs to energies, the second time."""
-    n_batches, room = N_REPLICATES * engine.n_rounds // n_replicates, Room()
+    n_batches, room = N_REPLICATES * engine.n_rounds // n_replicates, EnergyBuffer()
     logs = [[engine.log(0, batch * n_replicates + r) for batch in range(n_batches)] for r in range(n_replicates)]
     for _ in range(2):
         began = time.process_time()
         for scenarios, receivers in blocks:
             replay = Replay(engine.scene, engine.plan, engine.edges, scenarios, receivers)
-            replay.late(n_replicates, n_batches, lambda r: logs[r], room=room)
+            replay.late(n_replicates, n_batches, lambda r: logs[r], buffer=room)
         spent = time.process_time() - began
     return spent
 

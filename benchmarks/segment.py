@@ -20,8 +20,8 @@ from roomsim.tracing._closest import MISS, STACK_SIZE, closest_hit, closest_hits
 from roomsim.tracing._paths import END_OF_RAY, lambert_direction
 from roomsim.tracing._plain import WIDTH
 from roomsim.tracing._random import SURFACE, ray_key, uniform
-from roomsim.tracing.plan import sampling_plan
 from roomsim.tracing.replay import Replay, time_bins
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 N_SEATS = 600

@@ -33,6 +33,13 @@ KERNEL_OPTIONS: dict[str, Any] = {
     "nogil": True,
 }
 
+UNCOUNTED_OPTIONS: dict[str, Any] = {
+    **KERNEL_OPTIONS,
+    # Without reference counting: counting each array that is taken out of a tuple makes tracing three times slower.
+    # Such a kernel must not allocate arrays; its caller owns all memory, scratch included.
+    "_nrt": False,
+}
+
 
 def source_digest(folder: Path) -> str:
     """SHA-256 over all files below a folder that may hold kernels: those with a name that begins with an underscore."""

@@ -117,7 +117,7 @@ def loose_kernels(text: str, name: str) -> list[str]:
     """Compiled functions outside private files, or without the options that all share."""
     faults = []
     tree = ast.parse(text)
-    shared = {"KERNEL_OPTIONS"}
+    shared = {"KERNEL_OPTIONS", "UNCOUNTED_OPTIONS"}
     for node in tree.body:
         if isinstance(node, ast.Assign) and isinstance(node.value, ast.Dict):
             unpacked = [v for k, v in zip(node.value.keys, node.value.values) if k is None]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from roomsim.tracing.images import find_image_paths, sum_image_paths
-from roomsim.tracing.plan import sampling_plan
 from roomsim.tracing.replay import Replay, time_bins
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 

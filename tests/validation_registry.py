@@ -312,7 +312,7 @@ TOPICS = (
             ],
         ),
         (
-            "analytic/test_landing.py",
+            "analytic/test_energy_deposition.py",
             [
                 (
                     "middle_of_a_cube_sends_a_sixth_to_each_face",
@@ -1414,7 +1414,7 @@ OTHER_TESTS = {
     "analytic/test_decay.py": ("a_replicate_whose_loss_leaves_no_decay_takes_the_common_rate",),
     "analytic/test_decay_slopes.py": ("too_short_a_decay_has_no_two_slopes",),
     "analytic/test_drape.py": ("limits_of_fullness", "impossible_cloth"),
-    "analytic/test_landing.py": ("groups_may_be_named",),
+    "analytic/test_energy_deposition.py": ("groups_may_be_named",),
     "analytic/test_reverberation.py": ("scenarios_and_bands_ride_along",),
     "analytic/test_time_zero.py": (
         "traced_sound_makes_time_zero_where_nothing_known_does",

@@ -49,6 +49,33 @@ def _go_on(
     return piece
 
 
+@njit(inline="always", **KERNEL_OPTIONS)
+def _follow(
+    piece: int, t_a: float, level_a: float, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray
+) -> int:
+    """As `_go_on`, with a shortcut for a line that stays within its piece."""
+    if piece >= 0 and level_b >= cuts[piece + 1]:
+        _add_piece(sums, piece, t_a, level_a, t_b, level_b)
+        return piece
+    return _go_on(piece, t_a, level_a, t_b, level_b, cuts, sums)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def _start_at(zero: float, edges: np.ndarray, remaining: np.ndarray, time: np.ndarray) -> tuple[int, int, float, float]:
+    """(first bin, first known arrival, time, traced energy still to come) of a decay from `zero` on."""
+    start = 0
+    while start < len(edges) - 2 and edges[start + 1] <= zero:
+        start += 1
+    p = 0
+    while p < len(time) and time[p] < zero - ROUNDING:
+        p += 1
+    low = max(zero, edges[0])
+    rest = remaining[start + 1] + (remaining[start] - remaining[start + 1]) * (edges[start + 1] - low) / (
+        edges[start + 1] - edges[start]
+    )
+    return start, p, low, rest
+
+
 @njit(**KERNEL_OPTIONS)
 def _integrate(
     edges: np.ndarray,
@@ -69,16 +96,7 @@ def _integrate(
     """
     n_bins, n_known, n_pieces = len(edges) - 1, len(time), len(sums)
     sums[:] = 0.0
-    start = 0
-    while start < n_bins - 1 and edges[start + 1] <= zero:
-        start += 1
-    p = 0
-    while p < n_known and time[p] < zero - ROUNDING:
-        p += 1
-    low = max(zero, edges[0])
-    rest = remaining[start + 1] + (remaining[start] - remaining[start + 1]) * (edges[start + 1] - low) / (
-        edges[start + 1] - edges[start]
-    )
+    start, p, low, rest = _start_at(zero, edges, remaining, time)
     total = rest + known[p]
     t, level, piece = 0.0, 0.0, -1
     is_done = False
@@ -94,10 +112,7 @@ def _integrate(
                         # Traced energy decays exponentially within a bin: a straight line would do above.
                         between = rest * (rest_high / rest) ** share
                     before = _level(between + known[p], total)
-                    if piece >= 0 and before >= cuts[piece + 1]:
-                        _add_piece(sums, piece, t, level, when - zero, before)
-                    else:
-                        piece = _go_on(piece, t, level, when - zero, before, cuts, sums)
+                    piece = _follow(piece, t, level, when - zero, before, cuts, sums)
                     t, level = when - zero, before
                     if between + known[p + 1] > 0.0:
                         level = _level(between + known[p + 1], total)
@@ -109,12 +124,9 @@ def _integrate(
             if not rest_high + known[p] > 0.0:
                 break
             after = _level(rest_high + known[p], total)
-            if piece >= 0 and after >= cuts[piece + 1]:
-                _add_piece(sums, piece, t, level, high - zero, after)
-            else:
-                piece = _go_on(piece, t, level, high - zero, after, cuts, sums)
-                if piece >= n_pieces:
-                    return
+            piece = _follow(piece, t, level, high - zero, after, cuts, sums)
+            if piece >= n_pieces:
+                return
             t, level = high - zero, after
             low, rest = high, rest_high
             is_done = j == n_bins - 1

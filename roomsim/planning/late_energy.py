@@ -9,7 +9,7 @@ import numpy as np
 from ..estimate import jackknife_of
 from ..scene.scene import Scene
 from ..study.engine import Engine
-from ..tracing.blame import LateEnergy
+from ..tracing.late_energy_origin import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
 from .candidates import Candidates

@@ -12,7 +12,7 @@ from ..system.elements import band_energy
 from ..system.field import pressure_at
 from ..system.layout import layout_of
 from ..tracing.geometry import Geometry
-from ..tracing.sight import in_sight
+from ..tracing.visibility import visible_from
 from ..venue.document import Source, Study
 
 
@@ -57,7 +57,7 @@ def direct_sound(study: Study, scene: Scene, geometry: Geometry, points: np.ndar
             arrival[i] = each[:, np.abs(layout.gain) > 0.1 * np.abs(layout.gain).max()].min(axis=1)
             energy[i] = band_energy(pressure_at(sources.elements[i], points, speed), sources.elements[i].per_band)
         energy[i] *= np.exp(-scene.air_attenuation * distance[:, None])
-        seen[i] = in_sight(scene, geometry, sources.position[i], points)
+        seen[i] = visible_from(scene, geometry, sources.position[i], points)
     energy *= seen[..., None]
     chosen = [described[name] for name in sources.names]
     return DirectSound(

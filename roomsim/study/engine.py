@@ -23,12 +23,12 @@ from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
 from ..scene.scene import Scene
-from ..tracing.blame import LateEnergy, late_by_last_surface
 from ..tracing.emission import radiated
 from ..tracing.images import ImagePaths, find_image_paths, sum_image_paths
+from ..tracing.late_energy_origin import LateEnergy, late_by_last_surface
 from ..tracing.paths import PathLog
-from ..tracing.plan import sampling_plan
-from ..tracing.replay import Replay, Room, earliest_arrival, time_bins
+from ..tracing.replay import EnergyBuffer, Replay, earliest_arrival, time_bins
+from ..tracing.sampling_plan import sampling_plan
 from ..tracing.trace import Tracer
 from ..venue.document import Precision
 from .duration import followed_for
@@ -104,11 +104,11 @@ class Engine:
         self.tracer = Tracer(scene, self.plan, seed, image_order, float(self.edges[-1]))
         self._store = None if store is None else self._path_store(store)
         self._memory: dict[tuple[int, int], PathLog] = {}
-        self._room = Room()
+        self._room = EnergyBuffer()
 
     def describe(self) -> str:
         """How scenarios share paths, in a sentence: what the plan of sampling is."""
-        n_states = int(np.count_nonzero(self.plan.state_at_start)) - 1
+        n_states = int(np.count_nonzero(self.plan.initial_state)) - 1
         branching = (
             f" Paths branch at free-hanging cloth, for {n_states} states of it (what hangs, by band)."
             if n_states > 1
@@ -126,11 +126,11 @@ class Engine:
             "origin": surfaces.origin, "edge_u": surfaces.edge_u, "edge_v": surfaces.edge_v,
             "is_triangle": surfaces.is_triangle, "patch": surfaces.patch, "mirror": surfaces.mirror,
             "plan": plan.probability, "shares": plan.share,
-            "sheets": plan.sheet, "wish": plan.wish, "states": plan.state_at_start,
+            "sheets": plan.sheet, "wish": plan.sent_energy, "states": plan.initial_state,
             "receivers": scene.receivers.position, "radius": scene.receivers.radius,
             "sources": scene.sources.position, "axes": scene.sources.axes, "balloon": scene.sources.balloon,
             "speed": scene.speed_of_sound, "duration": float(self.edges[-1]),
-            "density": plan.density_at_start, "density_kept": plan.density_kept,
+            "density": plan.initial_density, "density_kept": plan.density_kept,
         }  # fmt: skip
         limits = LogLimits(plan.sheet, scene.receivers.n_receivers, plan.n_components)
         return store.paths(digest(parts), limits)
@@ -375,8 +375,8 @@ class Engine:
                 return self._logs(range(n_batches), self._heard(scenarios))
 
             replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
-            room = of_thread.__dict__.setdefault("room", Room())
-            late = replay.late(1, n_batches, logs, room=room)
+            room = of_thread.__dict__.setdefault("room", EnergyBuffer())
+            late = replay.late(1, n_batches, logs, buffer=room)
             for some, of_some in _few_at_a_time(scenarios, late):
                 response = self._with_early(of_some, some, receivers)
                 noise_energy = self.noise_energy(some, receivers, 1, n_batches, logs)

@@ -10,8 +10,8 @@ import numpy as np
 
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
+from ..tracing.energy_deposition import EnergyDeposition, deposition_along, first_deposition
 from ..tracing.geometry import Geometry, pack_geometry
-from ..tracing.landing import Landings, first_landings, landings_towards
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 
@@ -66,7 +66,7 @@ def what_goes_where(
     sums = np.zeros((BATCHES, len(chosen), len(PARTS), 8))
     for row, source in enumerate(chosen):
         for batch in range(BATCHES):
-            landed = first_landings(scene, geometry, source, scenario, batch, RAYS, study.document.seed)
+            landed = first_deposition(scene, geometry, source, scenario, batch, RAYS, study.document.seed)
             np.add.at(sums[batch, row], room.parts(landed), landed.energy)
     total = sums.sum(axis=0)
     whole = np.maximum(total.sum(axis=1, keepdims=True), 1e-300)
@@ -93,7 +93,7 @@ class Room:
                     break
         self._areas = [area_outline(audience, mesh) for audience in study.venue.audience]
 
-    def parts(self, landed: Landings) -> np.ndarray:
+    def parts(self, landed: EnergyDeposition) -> np.ndarray:
         """(n,) index of `PARTS`."""
         up = landed.direction[:, 2] > 0.0
         is_level = np.abs(landed.normal[:, 2]) > LEVEL
@@ -112,4 +112,4 @@ class Room:
 
     def first_parts(self, geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> np.ndarray:
         """(n,) index of `PARTS` that a ray from a place meets first, cloth included, in directions (n, 3)."""
-        return self.parts(landings_towards(geometry, place, directions))
+        return self.parts(deposition_along(geometry, place, directions))

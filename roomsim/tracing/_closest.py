@@ -6,7 +6,9 @@ import numpy as np
 from numba import config
 
 from .._jit import KERNEL_OPTIONS, njit
-from ._plain import MISS, WIDTH
+from . import _plain
+from ._plain import MISS as MISS
+from ._plain import WIDTH as WIDTH
 
 STACK_SIZE = 512
 """Nodes and packs that wait: at most seven for each level of a tree of eight children a node."""
@@ -14,42 +16,13 @@ STACK_SIZE = 512
 try:
     if config.DISABLE_JIT:
         raise ImportError("vectors need the compiler")
+    from . import _wide as _form
     from ._intersect import closest_hit
-    from ._wide import (
-        add_product,
-        append_bits,
-        hit_boxes,
-        hit_spheres,
-        keep_larger,
-        scale_and_largest,
-        scale_row,
-    )
-except ImportError:  # that, or an llvmlite whose builder has moved on
-    from ._plain import (
-        add_product,
-        append_bits,
-        closest_hit,
-        hit_boxes,
-        hit_spheres,
-        keep_larger,
-        scale_and_largest,
-        scale_row,
-    )
-
-__all__ = [
-    "MISS",
-    "STACK_SIZE",
-    "WIDTH",
-    "add_product",
-    "append_bits",
-    "closest_hit",
-    "closest_hits",
-    "hit_boxes",
-    "hit_spheres",
-    "keep_larger",
-    "scale_and_largest",
-    "scale_row",
-]
+except ImportError:  # that, or an llvmlite whose builder has changed
+    _form, closest_hit = _plain, _plain.closest_hit
+add_product, scale_row, append_bits = _form.add_product, _form.scale_row, _form.append_bits
+hit_boxes, hit_spheres = _form.hit_boxes, _form.hit_spheres
+keep_larger, scale_and_largest = _form.keep_larger, _form.scale_and_largest
 
 
 @njit(**KERNEL_OPTIONS)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
+from ..scene.scene import TRANSMITTED
 from ._closest import STACK_SIZE, WIDTH, closest_hit
 
 MAX_EVENTS = 24
@@ -16,19 +18,66 @@ _TOLERANCE = 1e-3
 _NO_LENGTH = 1e-6
 """m. A leg as short as this has no direction: a source or a seat on a surface has no image in it."""
 _PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
+_PRECISE_UNCOUNTED = {**UNCOUNTED_OPTIONS, "fastmath": {"contract"}}
 
 
-@njit(**_PRECISE)
-def walk_leg(
-    px, py, pz, qx, qy, qz, wanted, skip, nodes, children, packs, primitives, patch_of, mirror_of, is_sheet,
-    events, n_events, stack, stack_entry, lanes,
-):  # fmt: skip
-    """Go from p to q. With `wanted` >= 0, q must lie on a primitive of that mirror; with -1 the way to q must be
-    free. Sheets on the way are passed and noted.
+class Search(NamedTuple):
+    """What is searched for paths from one source."""
 
-    Returns (new number of events, primitive at q or -1, ok). Events are written from the receiver's end.
+    planes: np.ndarray
+    """(n_mirrors, 4)."""
+    lower: np.ndarray
+    """(n_mirrors, 3), box round the primitives of each mirror."""
+    upper: np.ndarray
+    sequences: np.ndarray
+    """(n_images, 3) int32: mirrors in the order in which sound meets them, -1 beyond the order of the image."""
+    order: np.ndarray
+    """(n_images,) int32."""
+    images: np.ndarray
+    """(n_images, 4, 3) float64: source and its images after 0, 1, ... reflections."""
+    max_length: float
+    is_sheet: np.ndarray
+
+
+class Found(NamedTuple):
+    """Paths found, as in `ImagePaths`, in arrays longer than needed."""
+
+    receiver: np.ndarray
+    order: np.ndarray
+    length: np.ndarray
+    direction: np.ndarray
+    """(n, 3), in which the path leaves the source."""
+    events: np.ndarray
+    n_events: np.ndarray
+
+
+class Scratch(NamedTuple):
+    """Working memory of `find_paths`."""
+
+    stack: np.ndarray
+    stack_entry: np.ndarray
+    lanes: np.ndarray
+    events: np.ndarray
+    points: np.ndarray
+    """(4, 3): the source, then the reflection points in the order in which sound meets them."""
+
+
+def new_scratch():
+    """Working memory for one call of `find_paths` at a time."""
+    return Scratch(
+        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
+        np.zeros(MAX_EVENTS, np.uint16), np.empty((4, 3)),
+    )  # fmt: skip
+
+
+@njit(inline="always", **_PRECISE)
+def walk_leg(start, end, wanted, skip, n_events, search, geometry, scratch):
+    """Go from start to end. With `wanted` >= 0, the end must lie on a primitive of that mirror; with -1 the way there
+    must be free. Sheets on the way are passed and noted.
+
+    Returns (new number of events, primitive at the end or -1, ok). Events are written from the receiver's end.
     """
-    dx, dy, dz = qx - px, qy - py, qz - pz
+    dx, dy, dz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
     length = math.sqrt(dx * dx + dy * dy + dz * dz)
     if length < _NO_LENGTH:
         return n_events, np.int32(-1), False
@@ -37,117 +86,97 @@ def walk_leg(
     while True:
         far = np.float32(length - gone + _TOLERANCE)
         t, hit = closest_hit(
-            np.float32(px + gone * dx), np.float32(py + gone * dy), np.float32(pz + gone * dz),
+            np.float32(start[0] + gone * dx), np.float32(start[1] + gone * dy), np.float32(start[2] + gone * dz),
             np.float32(dx), np.float32(dy), np.float32(dz), skip, far,
-            nodes, children, packs, primitives, stack, stack_entry, lanes,
+            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
+            scratch.stack, scratch.stack_entry, scratch.lanes,
         )  # fmt: skip
         if hit < 0:
             return n_events, np.int32(-1), wanted < 0
         gone += t
         at_end = gone > length - _TOLERANCE
-        if wanted >= 0 and at_end and mirror_of[hit] == wanted:
+        if wanted >= 0 and at_end and geometry.mirror[hit] == wanted:
             return n_events, hit, True
         if wanted < 0 and at_end:
             return n_events, np.int32(-1), True
-        if not is_sheet[patch_of[hit]] or n_events >= MAX_EVENTS - 1:
+        if not search.is_sheet[geometry.patch[hit]] or n_events >= MAX_EVENTS - 1:
             return n_events, np.int32(-1), False
-        events[n_events] = 3 * patch_of[hit] + 2
+        scratch.events[n_events] = 3 * geometry.patch[hit] + TRANSMITTED
         n_events += 1
         skip = hit
 
 
-@njit(**_PRECISE)
-def find_paths(
-    source, receivers, first, planes, lower, upper, sequences, order_of, images, max_length,
-    geometry, is_sheet, out_receiver, out_length, out_launch, out_events, out_n_events, out_order,
-):  # fmt: skip
+@njit(inline="always", **_PRECISE)
+def find_points(i, receiver, search, points):
+    """Write the reflection points of image `i`, found from the receiver backwards; returns whether each lies between
+    the places that it connects, and in the box of its mirror."""
+    x, y, z = receiver
+    for k in range(search.order[i] - 1, -1, -1):
+        m = search.sequences[i, k]
+        plane, lower, upper = search.planes[m], search.lower[m], search.upper[m]
+        ix, iy, iz = search.images[i, k + 1, 0], search.images[i, k + 1, 1], search.images[i, k + 1, 2]
+        side_here = plane[0] * x + plane[1] * y + plane[2] * z + plane[3]
+        side_image = plane[0] * ix + plane[1] * iy + plane[2] * iz + plane[3]
+        if side_here * side_image >= 0.0:
+            return False
+        share = side_here / (side_here - side_image)
+        x, y, z = x + share * (ix - x), y + share * (iy - y), z + share * (iz - z)
+        if x < lower[0] or x > upper[0] or y < lower[1] or y > upper[1] or z < lower[2] or z > upper[2]:
+            return False
+        points[k + 1, 0], points[k + 1, 1], points[k + 1, 2] = x, y, z
+    return True
+
+
+@njit(inline="always", **_PRECISE)
+def walk_path(i, receiver, search, geometry, scratch):
+    """Walk image path `i` from the receiver to the source; returns (number of events or -1 if a leg is not free, the
+    place that the last leg begins at)."""
+    n_events, skip = np.int64(0), np.int32(-1)
+    here, last = receiver, receiver
+    for k in range(search.order[i], -1, -1):
+        end = scratch.points[k, 0], scratch.points[k, 1], scratch.points[k, 2]
+        wanted = search.sequences[i, k - 1] if k > 0 else np.int32(-1)
+        n_events, skip, ok = walk_leg(here, end, wanted, skip, n_events, search, geometry, scratch)
+        if not ok:
+            return np.int64(-1), last
+        if k > 0:
+            scratch.events[n_events] = 3 * geometry.patch[skip]
+            n_events += 1
+        last, here = here, end
+    return n_events, last
+
+
+@njit(**_PRECISE_UNCOUNTED)
+def find_paths(receivers, first, search, geometry, found, scratch):
     """All valid paths from one source to receivers (n, 3), numbered from `first`.
 
-    sequences (n_images, 3) int32: mirrors in the order in which sound meets them, -1 beyond the order of the image;
-    images (n_images, 4, 3) float64: source and its images after 0, 1, ... reflections. lower, upper (n_mirrors, 3):
-    boxes round the primitives of each mirror. Returns the number of paths, or -1 if the outputs are too short.
+    Returns the number of paths, or -1 if there are more than `found` has places for.
     """
-    nodes, children, packs, primitives = (
-        geometry.nodes,
-        geometry.children,
-        geometry.packs,
-        geometry.primitives,
-    )
-    patch_of, mirror_of = geometry.patch, geometry.mirror
-    stack = np.empty(STACK_SIZE, np.int32)
-    stack_entry = np.empty(STACK_SIZE, np.float32)
-    lanes = np.empty(2 * WIDTH, np.float32)
-    events = np.empty(MAX_EVENTS, np.uint16)
-    points = np.empty((4, 3))
     n_paths = 0
+    for axis in range(3):
+        scratch.points[0, axis] = search.images[0, 0, axis]
     for r in range(len(receivers)):
-        rx, ry, rz = receivers[r, 0], receivers[r, 1], receivers[r, 2]
-        for i in range(len(sequences)):
-            order = order_of[i]
-            ix, iy, iz = images[i, order, 0], images[i, order, 1], images[i, order, 2]
-            total = math.sqrt((ix - rx) ** 2 + (iy - ry) ** 2 + (iz - rz) ** 2)
-            if total > max_length:
+        receiver = receivers[r, 0], receivers[r, 1], receivers[r, 2]
+        for i in range(len(search.sequences)):
+            image = search.images[i, search.order[i]]
+            x, y, z = image[0] - receiver[0], image[1] - receiver[1], image[2] - receiver[2]
+            total = math.sqrt(x**2 + y**2 + z**2)
+            # The cheapest tests come first.
+            if total > search.max_length or not find_points(i, receiver, search, scratch.points):
                 continue
-            # Reflection points, from the receiver backwards; the cheapest tests come first.
-            x, y, z = rx, ry, rz
-            valid = True
-            for k in range(order - 1, -1, -1):
-                plane = planes[sequences[i, k]]
-                ix, iy, iz = images[i, k + 1, 0], images[i, k + 1, 1], images[i, k + 1, 2]
-                side_here = plane[0] * x + plane[1] * y + plane[2] * z + plane[3]
-                side_image = plane[0] * ix + plane[1] * iy + plane[2] * iz + plane[3]
-                if side_here * side_image >= 0.0:
-                    valid = False
-                    break
-                share = side_here / (side_here - side_image)
-                x, y, z = x + share * (ix - x), y + share * (iy - y), z + share * (iz - z)
-                m = sequences[i, k]
-                if (
-                    x < lower[m, 0] or x > upper[m, 0] or y < lower[m, 1] or y > upper[m, 1]
-                    or z < lower[m, 2] or z > upper[m, 2]
-                ):  # fmt: skip
-                    valid = False
-                    break
-                points[k, 0], points[k, 1], points[k, 2] = x, y, z
-            if not valid:
+            n_events, last = walk_path(i, receiver, search, geometry, scratch)
+            if n_events < 0:
                 continue
-
-            n_events = 0
-            skip = np.int32(-1)
-            x, y, z = rx, ry, rz
-            for k in range(order - 1, -1, -1):
-                n_events, hit, ok = walk_leg(
-                    x, y, z, points[k, 0], points[k, 1], points[k, 2], sequences[i, k], skip,
-                    nodes, children, packs, primitives, patch_of, mirror_of, is_sheet, events, n_events,
-                    stack, stack_entry, lanes,
-                )  # fmt: skip
-                if not ok:
-                    valid = False
-                    break
-                events[n_events] = 3 * patch_of[hit]
-                n_events += 1
-                skip = hit
-                x, y, z = points[k, 0], points[k, 1], points[k, 2]
-            if not valid:
-                continue
-            n_events, hit, ok = walk_leg(
-                x, y, z, source[0], source[1], source[2], -1, skip,
-                nodes, children, packs, primitives, patch_of, mirror_of, is_sheet, events, n_events,
-                stack, stack_entry, lanes,
-            )  # fmt: skip
-            if not ok:
-                continue
-            if n_paths == len(out_receiver):
+            if n_paths == len(found.receiver):
                 return -1
-            leg = math.sqrt((x - source[0]) ** 2 + (y - source[1]) ** 2 + (z - source[2]) ** 2)
-            out_receiver[n_paths] = first + r
-            out_length[n_paths] = total
-            out_launch[n_paths, 0] = (x - source[0]) / leg
-            out_launch[n_paths, 1] = (y - source[1]) / leg
-            out_launch[n_paths, 2] = (z - source[2]) / leg
-            out_events[n_paths] = events
-            out_n_events[n_paths] = n_events
-            out_order[n_paths] = order
+            x, y, z = last[0] - scratch.points[0, 0], last[1] - scratch.points[0, 1], last[2] - scratch.points[0, 2]
+            leg = math.sqrt(x**2 + y**2 + z**2)
+            found.receiver[n_paths], found.order[n_paths], found.length[n_paths] = first + r, search.order[i], total
+            found.direction[n_paths, 0], found.direction[n_paths, 1] = x / leg, y / leg
+            found.direction[n_paths, 2] = z / leg
+            for k in range(n_events):
+                found.events[n_paths, k] = scratch.events[k]
+            found.n_events[n_paths] = n_events
             n_paths += 1
     return n_paths
 

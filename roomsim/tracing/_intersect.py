@@ -5,22 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from .._jit import KERNEL_OPTIONS, njit
+from ._plain import inverse
 from ._wide import NODE_FLOATS, PACK_FLOATS, WIDTH, hit_boxes, hit_primitives, lowest_bit
 
 CLOSEST = np.float32(1e-5)
 """m; nearer hits are the corner that the ray has just left."""
-_LEAST = np.float32(1e-12)
-_ONE = np.float32(1.0)
-
-
-@njit(inline="always", **KERNEL_OPTIONS)
-def safe_inverse(x):
-    """1 / x, finite: a ray along an axis must not make 0 * infinity in the slab test."""
-    if abs(x) < _LEAST:
-        x = _LEAST if x >= 0 else -_LEAST
-    return _ONE / x
-
-
 _at = np.uint64
 """Of an index: unsigned ones spare the test for a negative one, 5 % of all time here."""
 
@@ -55,7 +44,7 @@ def closest_hit(
     sheet. Scratch: stack (STACK_SIZE,) int32, stack_entry (STACK_SIZE,) float32, lanes
     (2 * WIDTH,) float32.
     """
-    ix, iy, iz = safe_inverse(dx), safe_inverse(dy), safe_inverse(dz)
+    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
     near_x = 0 if ix >= 0 else 3
     near_y = 1 if iy >= 0 else 4
     near_z = 2 if iz >= 0 else 5
@@ -76,19 +65,7 @@ def closest_hit(
     while True:
         if node >= 0:
             mask = hit_boxes(
-                nodes,
-                np.int64(node) * NODE_FLOATS,
-                near_x,
-                near_y,
-                near_z,
-                ix,
-                iy,
-                iz,
-                px,
-                py,
-                pz,
-                limit,
-                lanes,
+                nodes, np.int64(node) * NODE_FLOATS, near_x, near_y, near_z, ix, iy, iz, px, py, pz, limit, lanes
             )
             limit = nearest
             if mask != 0:

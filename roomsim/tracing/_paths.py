@@ -1,16 +1,18 @@
-"""Following rays through the room and writing down what they meet."""
+"""Following rays through the room and recording what they meet."""
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
+from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED
 from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger, scale_and_largest
 from ._plain import PAIR
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
-from ._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
+from ._seats import MAX_CROSSING, Crossings, deposit, keep_crossing, new_crossings
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
 N_LOST_KEPT = 64
@@ -20,6 +22,140 @@ _TWO_PI = np.float32(2.0 * math.pi)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 _PULL_BACK = np.float32(1e-3)
+
+
+class Rays(NamedTuple):
+    """The rays of a batch as their source emits them."""
+
+    seed: int
+    source: int
+    first: int
+    """Number of the first ray, counted over all batches of the source."""
+    origin: np.ndarray
+    """(3,) float32, m."""
+    directions: np.ndarray
+    """(n, 3) float32."""
+
+
+class Rules(NamedTuple):
+    """How events are drawn and when rays end; see `SamplingPlan`."""
+
+    share_until: np.ndarray
+    """(n_components,) float32, cumulative shares of rays."""
+    threshold: np.ndarray
+    """(n_components, n_patches, 2) float32: a ray is reflected specularly below the first, diffusely below the second,
+    and goes through above."""
+    sheet: np.ndarray
+    """(n_patches,) int32."""
+    sent_energy: np.ndarray
+    """(n_sheets * 2 * n_states,) float32."""
+    initial_state: np.ndarray
+    """(n_states,) float32."""
+    energy_kept: np.ndarray
+    """(n_patches,) float32."""
+    initial_density: np.ndarray
+    """(16,) float32."""
+    density_kept: np.ndarray
+    """(n_patches * 16,) float32."""
+    image_order: int
+    """Specular paths off mirrors up to this order are left to the image sources."""
+    max_length: np.float32
+    """m, at which rays end."""
+
+
+class Record(NamedTuple):
+    """What is recorded of the rays, as in `PathLog`. The arrays are longer than needed and the caller grows them."""
+
+    ray_end: np.ndarray
+    component: np.ndarray
+    event: np.ndarray
+    n_deposits: np.ndarray
+    share: np.ndarray
+    receiver: np.ndarray
+    path_length: np.ndarray
+    chord: np.ndarray
+    lost_position: np.ndarray
+    """(N_LOST_KEPT, 3) float32, of the first rays that were lost."""
+    lost_direction: np.ndarray
+    lost_survival: np.ndarray
+    """(n_rays,) float32, share of energy with which a ray was lost, else 0."""
+    totals: np.ndarray
+    """(4,) int64: segments, deposits, lost rays, shares."""
+
+
+class Place(NamedTuple):
+    """Where a ray is and where it goes."""
+
+    position: tuple[float, float, float]
+    direction: tuple[float, float, float]
+    before: tuple[float, float, float]
+    """A point shortly before the position, on the way there."""
+    primitive: int
+    """That the ray is on, -1 at the source."""
+
+
+class Course(NamedTuple):
+    """What has become of a ray so far."""
+
+    travelled: float
+    survival: float
+    density: float
+    n_hits: int
+    n_specular: int
+    is_image: bool
+    """All events so far are those of a path that is left to the image sources."""
+
+
+class Address(NamedTuple):
+    """Of the next random numbers. Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves
+    all that follows as it is."""
+
+    surface_key: int
+    sheet_key: int
+    n_bounces: int
+    n_sheets: int
+
+
+class Waiting(NamedTuple):
+    """Branches that wait: how the ray came to the sheet, and what the branch will be there.
+
+    There is one more place than branches may wait, for a branch that is taken up at once since nothing went through.
+    """
+
+    numbers: np.ndarray
+    """(MAX_BRANCHES + 1, 10) float32: position, direction, length, survival, density, share."""
+    counts: np.ndarray
+    """(MAX_BRANCHES + 1, 4) int64: primitive, hits, specular reflections, whether it is an image path."""
+    key: np.ndarray
+    state: np.ndarray
+    wanted: np.ndarray
+
+
+class Scratch(NamedTuple):
+    """Working memory of `trace_rays`."""
+
+    stack: np.ndarray
+    stack_entry: np.ndarray
+    lanes: np.ndarray
+    crossings: Crossings
+    waiting: Waiting
+    state: np.ndarray
+    """(n_states,) float32: energy that each state wants followed, relative to the ray's."""
+    wanted: np.ndarray
+    """(16,) float32: densities that the roulette compares."""
+
+
+def new_scratch(seats, n_states):
+    """Working memory for one call of `trace_rays` at a time."""
+    n = MAX_BRANCHES + 1
+    waiting = Waiting(
+        np.empty((n, 10), np.float32), np.empty((n, 4), np.int64), np.empty(n, np.uint64),
+        np.empty((n, n_states), np.float32), np.empty((n, PAIR), np.float32),
+    )  # fmt: skip
+    return Scratch(
+        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
+        new_crossings(seats), waiting, np.empty(n_states, np.float32), np.empty(PAIR, np.float32),
+    )  # fmt: skip
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -42,245 +178,290 @@ def lambert_direction(nx, ny, nz, u1, u2):
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
-def largest_product(state, wish, sheet, way, lanes):
-    """Largest of state[i] * wish[sheet, way, i]; the number of states is a multiple of eight."""
-    n_states = len(state)
-    start = (np.int64(sheet) * 2 + way) * n_states
+def copy_row(target, source):
+    """target[:] = source, for short rows of equal length."""
+    for k in range(len(target)):
+        target[k] = source[k]
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def along(position, direction, distance):
+    """The point at a distance from a position."""
+    return (
+        position[0] + distance * direction[0],
+        position[1] + distance * direction[1],
+        position[2] + distance * direction[2],
+    )
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def begin_ray(ray, rays, rules, scratch):
+    """(place, course, address) of a ray at its source."""
+    copy_row(scratch.state, rules.initial_state)
+    copy_row(scratch.wanted, rules.initial_density)
+    number = rays.first + ray
+    origin = (rays.origin[0], rays.origin[1], rays.origin[2])
+    direction = (rays.directions[ray, 0], rays.directions[ray, 1], rays.directions[ray, 2])
+    keys = ray_key(rays.seed, SURFACE, rays.source, number), ray_key(rays.seed, SHEET, rays.source, number)
+    return (
+        Place(origin, direction, origin, np.int32(-1)),
+        Course(_ZERO, _ONE, _ONE, np.int64(0), np.int64(0), True),
+        Address(keys[0], keys[1], np.int64(0), np.int64(0)),
+    )
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def draw_component(number, share_until):
+    """Component of a ray, by its number. A Weyl sequence gives each component its share of any run of rays."""
+    position = np.float32(np.int64((np.uint64(number) * _GOLDEN) >> _S40)) * _TO_UNIT
+    drawn = 0
+    while drawn < len(share_until) - 1 and position >= share_until[drawn]:
+        drawn += 1
+    return drawn
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def find_hit(place, geometry, scratch):
+    """(place that the hit was found from, distance, primitive or -1)."""
+    position, direction = place.position, place.direction
+    for attempt in range(2):
+        distance, hit = closest_hit(
+            position[0], position[1], position[2], direction[0], direction[1], direction[2], place.primitive, MISS,
+            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
+            scratch.stack, scratch.stack_entry, scratch.lanes,
+        )  # fmt: skip
+        if hit >= 0 or attempt == 1:
+            break
+        # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
+        # a point on the way in.
+        position = place.before
+    return Place(position, direction, place.before, place.primitive), distance, hit
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def note_lost(ray, place, course, record):
+    """Record that a ray, or a branch of it, left through a gap."""
+    lost = record.totals[2]
+    if lost < N_LOST_KEPT:
+        for axis in range(3):
+            record.lost_position[lost, axis] = place.position[axis]
+            record.lost_direction[lost, axis] = place.direction[axis]
+    record.totals[2] += 1
+    record.lost_survival[ray] = max(record.lost_survival[ray], course.survival / course.density)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def go_to_hit(place, course, distance, hit, energy_kept):
+    """(place, course) at a hit."""
+    position, direction = place.position, place.direction
+    return (
+        Place(along(position, direction, distance), direction, along(position, direction, distance - _PULL_BACK), hit),
+        Course(
+            course.travelled + distance, course.survival * energy_kept, course.density, course.n_hits + 1,
+            course.n_specular, course.is_image,
+        ),
+    )  # fmt: skip
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def play_roulette(course, at_sheet, patch, address, rules, wanted):
+    """(course with the density at which rays are followed after a hit, whether this one ends there).
+
+    A ray goes on with the share that the largest density wanted, but one at most, has kept.
+    """
+    density = min(_ONE, scale_and_largest(wanted, rules.density_kept, np.int64(patch) * PAIR))
+    ends = False
+    if density < course.density:
+        if at_sheet:
+            u = uniform(address.sheet_key, 2 * address.n_sheets + 1)
+        else:
+            u = uniform(address.surface_key, 4 * address.n_bounces + 3)
+        ends = u * course.density >= density
+    course = Course(
+        course.travelled, course.survival, density, course.n_hits, course.n_specular, course.is_image
+    )  # fmt: skip
+    return course, ends
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def largest_product(state, sent_energy, start, lanes):
+    """Largest of state[i] * sent_energy[start + i]; the number of states is a multiple of eight."""
     for k in range(WIDTH):
         lanes[k] = _ZERO
-    for first in range(0, n_states, WIDTH):
-        keep_larger(lanes, state, np.int64(first), wish, start + first)
+    for first in range(0, len(state), WIDTH):
+        keep_larger(lanes, state, np.int64(first), sent_energy, start + first)
     largest = _ZERO
     for k in range(WIDTH):
         largest = max(largest, lanes[k])
     return largest
 
 
-@njit(**KERNEL_OPTIONS)
-def trace_rays(
-    seed, source, first_ray, begin, origin, directions, geometry, seats, share_until, threshold, sheet_of, wish,
-    state_at_start, staying, density_at_start, density_kept, image_order, max_length,
-    ray_end, component, event, n_deposits, share, receiver, path_length, chord,
-    lost_position, lost_direction, lost_survival, totals,
-):  # fmt: skip
-    """Trace rays `begin` to the end of `directions` (n, 3) float32, as far as the output arrays hold them.
+@njit(inline="always", **KERNEL_OPTIONS)
+def meet_sheet(sheet, place, course, address, n_waiting, rules, scratch):
+    """Draw whether a branch goes through a sheet and whether one comes back, which is then put aside.
 
-    share_until (n_components,) float32: cumulative shares of rays. threshold (n_components, n_patches, 2)
-    float32: below the first a ray is reflected specularly, below the second diffusely, else it goes through.
-    sheet_of (n_patches,) int32, wish (n_sheets * 2 * n_states) and state_at_start (n_states,) float32: how rays branch
-    at free-hanging sheets, see SamplingPlan. density_at_start (16,) float32 and density_kept (n_patches * 16) float32:
-    how densely paths are wanted; a ray goes on after a hit with the share that the largest of these,
-    but one at most, has kept (Russian roulette). staying (n_patches,) float32: share of energy kept at a hit. Outputs
-    as in PathLog, grown by the caller; lost_survival (n_rays,) float32 is the share of energy with which a ray was
-    lost, else 0. totals (4,) int64: segments, deposits, lost rays, shares.
-
-    Returns the number of the first ray that did not fit.
+    Returns (address, mean number of branches through, whether one goes through, whether one comes back).
     """
-    nodes, children, packs, primitives = (
-        geometry.nodes,
-        geometry.children,
-        geometry.packs,
-        geometry.primitives,
-    )
-    normals, patch_of, mirror_of = geometry.normals, geometry.patch, geometry.mirror
-    layer = seats.layer[0], seats.layer[1]
-    n_components, n_states = len(threshold), len(state_at_start)
-    stack = np.empty(STACK_SIZE, np.int32)
-    stack_entry = np.empty(STACK_SIZE, np.float32)
-    lanes = np.empty(2 * WIDTH, np.float32)
-    n_slots = MAX_CROSSING * len(seats.member)
-    crossing = np.empty((MAX_CROSSING, CROSSING_FLOATS), np.float32)
-    crossing_segment = np.empty(MAX_CROSSING, np.int64)
-    pairs, found = np.empty(n_slots + WIDTH, np.int32), np.empty(n_slots + WIDTH, np.int32)
-    spans = np.empty(2 * n_slots, np.float32)
-    state = np.empty(n_states, np.float32)
-    wanted = np.empty(PAIR, np.float32)
-    # Branches that wait: where and how the ray came to the sheet, and what it will be there.
-    # One more place is for the branch that is taken up at once, since nothing went through.
-    waiting = np.empty((MAX_BRANCHES + 1, 10), np.float32)
-    waiting_count = np.empty((MAX_BRANCHES + 1, 4), np.int64)
-    waiting_key = np.empty(MAX_BRANCHES + 1, np.uint64)
-    waiting_state = np.empty((MAX_BRANCHES + 1, n_states), np.float32)
-    waiting_wanted = np.empty((MAX_BRANCHES + 1, PAIR), np.float32)
-    n_segments, n_kept, n_shares = totals[0], totals[1], totals[3]
-
-    for ray in range(begin, len(directions)):
-        segment_at_start, kept_at_start, lost_at_start, shares_at_start = n_segments, n_kept, totals[2], n_shares
-        address = first_ray + ray
-        surface_key = ray_key(seed, SURFACE, source, address)
-        sheet_key = ray_key(seed, SHEET, source, address)
-        # A Weyl sequence gives each component its share of any run of rays.
-        position = np.float32(np.int64((np.uint64(address) * _GOLDEN) >> _S40)) * _TO_UNIT
-        drawn = 0
-        while drawn < n_components - 1 and position >= share_until[drawn]:
-            drawn += 1
-        component[ray] = drawn
-        ox, oy, oz = origin[0], origin[1], origin[2]
-        dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
-        skip = np.int32(-1)
-        travelled, survival, density = _ZERO, _ONE, _ONE
-        n_specular = np.int64(0)
-        is_image = True
-        back_x, back_y, back_z = ox, oy, oz
+    n_states, n_sheets = len(scratch.state), address.n_sheets + 1
+    way = np.int64(sheet) * 2 * n_states
+    through = largest_product(scratch.state, rules.sent_energy, way, scratch.lanes)
+    back = largest_product(scratch.state, rules.sent_energy, way + n_states, scratch.lanes)
+    is_full = n_waiting == MAX_BRANCHES
+    if is_full and through + back > _ONE:
+        through, back = through / (through + back), back / (through + back)
+    # Both from one number: as close to the mean number of branches as can be.
+    u = uniform(address.sheet_key, 2 * address.n_sheets)
+    goes_through = u < through
+    comes_back = u >= _ONE - back and not (is_full and goes_through)
+    if comes_back:
+        # A key of its own, whether or not another branch goes through.
+        key = ray_key(address.sheet_key, SHEET, n_sheets, 0)
+        put_aside(n_waiting, place, course, key, back, way + n_states, rules, scratch)
+    if goes_through:
+        inverse = _ONE / through
         for k in range(n_states):
-            state[k] = state_at_start[k]
-        for k in range(PAIR):
-            wanted[k] = density_at_start[k]
+            scratch.state[k] *= rules.sent_energy[way + k] * inverse
+    address = Address(address.surface_key, address.sheet_key, address.n_bounces, n_sheets)
+    return address, through, goes_through, comes_back
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def put_aside(n, place, course, key, share, way, rules, scratch):
+    """Let the branch that comes back from a sheet wait as number `n`; `way` is its place in `sent_energy`."""
+    waiting = scratch.waiting
+    for axis in range(3):
+        waiting.numbers[n, axis] = place.position[axis]
+        waiting.numbers[n, 3 + axis] = place.direction[axis]
+    waiting.numbers[n, 6], waiting.numbers[n, 7] = course.travelled, course.survival
+    waiting.numbers[n, 8], waiting.numbers[n, 9] = course.density, share
+    waiting.counts[n, 0], waiting.counts[n, 1] = place.primitive, course.n_hits
+    waiting.counts[n, 2], waiting.counts[n, 3] = course.n_specular, course.is_image
+    waiting.key[n] = key
+    inverse = _ONE / share
+    for k in range(len(scratch.state)):
+        waiting.state[n, k] = scratch.state[k] * rules.sent_energy[way + k] * inverse
+    for k in range(PAIR):
+        waiting.wanted[n, k] = scratch.wanted[k]
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def take_up(n, scratch):
+    """(place, course, address, share) of the branch that waits as number `n`."""
+    waiting = scratch.waiting
+    numbers, counts = waiting.numbers, waiting.counts
+    position = (numbers[n, 0], numbers[n, 1], numbers[n, 2])
+    direction = (numbers[n, 3], numbers[n, 4], numbers[n, 5])
+    for k in range(len(scratch.state)):
+        scratch.state[k] = waiting.state[n, k]
+    for k in range(PAIR):
+        scratch.wanted[k] = waiting.wanted[n, k]
+    key = waiting.key[n]
+    return (
+        Place(position, direction, along(position, direction, -_PULL_BACK), np.int32(counts[n, 0])),
+        Course(numbers[n, 6], numbers[n, 7], numbers[n, 8], counts[n, 1], counts[n, 2], counts[n, 3] != 0),
+        Address(key, mix(key + _GOLDEN), np.int64(0), np.int64(0)),
+        numbers[n, 9],
+    )
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def draw_event(drawn, patch, place, course, address, rules, geometry):
+    """(event at a surface; place, course and address after it)."""
+    dx, dy, dz = place.direction
+    hit, n_specular, is_image = place.primitive, course.n_specular, course.is_image
+    event = TRANSMITTED
+    u = uniform(address.surface_key, 4 * address.n_bounces)
+    if u < rules.threshold[drawn, patch, 1]:
+        nx, ny, nz = geometry.normals[hit, 0], geometry.normals[hit, 1], geometry.normals[hit, 2]
+        towards = dx * nx + dy * ny + dz * nz
+        if u < rules.threshold[drawn, patch, 0]:
+            event = SPECULAR
+            n_specular += 1
+            if geometry.mirror[hit] < 0 or n_specular > rules.image_order:
+                is_image = False
+            twice = np.float32(2.0) * towards
+            dx, dy, dz = dx - twice * nx, dy - twice * ny, dz - twice * nz
+        else:
+            event = DIFFUSE
+            is_image = False
+            if towards > _ZERO:
+                nx, ny, nz = -nx, -ny, -nz
+            u1 = uniform(address.surface_key, 4 * address.n_bounces + 1)
+            u2 = uniform(address.surface_key, 4 * address.n_bounces + 2)
+            dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
+    return (
+        event,
+        Place(place.position, (dx, dy, dz), place.before, hit),
+        Course(course.travelled, course.survival, course.density, course.n_hits, n_specular, is_image),
+        Address(address.surface_key, address.sheet_key, address.n_bounces + 1, address.n_sheets),
+    )
+
+
+@njit(**UNCOUNTED_OPTIONS)
+def trace_rays(begin, rays, rules, geometry, seats, record, scratch):
+    """Trace rays `begin` to the last, as far as the record holds them; returns the number of the first that did not
+    fit."""
+    totals = record.totals
+    layer = seats.layer[0], seats.layer[1]
+    for ray in range(begin, len(rays.directions)):
+        n_segments, n_kept, n_lost, n_shares = totals[0], totals[1], totals[2], totals[3]
+        place, course, address = begin_ray(ray, rays, rules, scratch)
+        drawn = draw_component(rays.first + ray, rules.share_until)
+        record.component[ray] = drawn
         n_waiting, n_crossing = 0, 0
-        # Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves all that follows as it is.
-        bounce, n_sheets_met, n_hits = np.int64(0), np.int64(0), np.int64(0)
         while True:
             if n_crossing == MAX_CROSSING:
-                n_kept = deposit(
-                    n_crossing, crossing, crossing_segment, seats, pairs, found, spans,
-                    n_kept, n_deposits, receiver, path_length, chord,
-                )  # fmt: skip
+                n_kept = deposit(n_crossing, scratch.crossings, seats, n_kept, record)
                 n_crossing = 0
-            if n_segments + 2 > len(event) or n_shares + 2 > len(share):
+            if n_segments + 2 > len(record.event) or n_shares + 2 > len(record.share):
                 n_kept = np.int64(-1)
             if n_kept < 0:
                 break
-            for attempt in range(2):
-                t, hit = closest_hit(
-                    ox, oy, oz, dx, dy, dz, skip, MISS,
-                    nodes, children, packs, primitives, stack, stack_entry, lanes,
-                )  # fmt: skip
-                if hit >= 0 or attempt == 1:
-                    break
-                # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
-                # a point on the way in.
-                ox, oy, oz = back_x, back_y, back_z
-            n_deposits[n_segments] = 0
-            ends = hit < 0
+            place, distance, hit = find_hit(place, geometry, scratch)
+            record.n_deposits[n_segments] = 0
+            ends, patch = hit < 0, np.int32(0)
             if ends:
-                lost = totals[2]
-                if lost < N_LOST_KEPT:
-                    lost_position[lost, 0], lost_position[lost, 1], lost_position[lost, 2] = ox, oy, oz
-                    lost_direction[lost, 0], lost_direction[lost, 1], lost_direction[lost, 2] = dx, dy, dz
-                totals[2] += 1
-                lost_survival[ray] = max(lost_survival[ray], survival / density)
-                patch = np.int32(0)
+                note_lost(ray, place, course, record)
             else:
-                n_crossing = keep_crossing(
-                    n_crossing, crossing, crossing_segment, layer, ox, oy, oz, dx, dy, dz, t, travelled,
-                    n_segments, not is_image,
-                )  # fmt: skip
-                travelled += t
-                back_x, back_y, back_z = (
-                    ox + (t - _PULL_BACK) * dx,
-                    oy + (t - _PULL_BACK) * dy,
-                    oz + (t - _PULL_BACK) * dz,
-                )
-                ox, oy, oz = ox + t * dx, oy + t * dy, oz + t * dz
-                skip = hit
-                patch = patch_of[hit]
-                survival *= staying[patch]
-                n_hits += 1
-                ends = travelled > max_length or n_hits == MAX_HITS
-            sheet = sheet_of[patch]
+                n_crossing = keep_crossing(n_crossing, scratch.crossings, layer, place, course, distance, n_segments)
+                patch = geometry.patch[hit]
+                place, course = go_to_hit(place, course, distance, hit, rules.energy_kept[patch])
+                ends = course.travelled > rules.max_length or course.n_hits == MAX_HITS
+            sheet = rules.sheet[patch]
             if not ends:
-                before = density
-                density = min(_ONE, scale_and_largest(wanted, density_kept, np.int64(patch) * PAIR))
-                if density < before:
-                    u = uniform(sheet_key, 2 * n_sheets_met + 1) if sheet >= 0 else uniform(surface_key, 4 * bounce + 3)
-                    ends = u * before >= density
+                course, ends = play_roulette(course, sheet >= 0, patch, address, rules, scratch.wanted)
             if not ends and sheet >= 0:
-                through = largest_product(state, wish, sheet, 0, lanes)
-                back = largest_product(state, wish, sheet, 1, lanes)
-                is_full = n_waiting == MAX_BRANCHES
-                if is_full and through + back > _ONE:
-                    through, back = through / (through + back), back / (through + back)
-                # Both from one number: as close to the mean number of branches as can be.
-                u = uniform(sheet_key, 2 * n_sheets_met)
-                goes_through = u < through
-                comes_back = u >= _ONE - back and not (is_full and goes_through)
-                n_sheets_met += 1
-                if comes_back:
-                    waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2] = ox, oy, oz
-                    waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5] = dx, dy, dz
-                    waiting[n_waiting, 6], waiting[n_waiting, 7], waiting[n_waiting, 8] = travelled, survival, back
-                    waiting[n_waiting, 9] = density
-                    waiting_count[n_waiting, 0], waiting_count[n_waiting, 1] = hit, n_specular
-                    waiting_count[n_waiting, 2], waiting_count[n_waiting, 3] = n_hits, is_image
-                    # Keys of its own, whether or not another branch goes through.
-                    waiting_key[n_waiting] = ray_key(sheet_key, SHEET, n_sheets_met, 0)
-                    inverse, place = _ONE / back, (np.int64(sheet) * 2 + 1) * n_states
-                    for k in range(n_states):
-                        waiting_state[n_waiting, k] = state[k] * wish[place + k] * inverse
-                    for k in range(PAIR):
-                        waiting_wanted[n_waiting, k] = wanted[k]
-                    n_waiting += 1
+                address, through, goes_through, comes_back = meet_sheet(
+                    sheet, place, course, address, n_waiting, rules, scratch
+                )
+                n_waiting += comes_back
                 if goes_through:
-                    event[n_segments] = 3 * patch + 2 + (BRANCHED if comes_back else 0)
-                    n_segments += 1
-                    share[n_shares] = through
-                    n_shares += 1
-                    inverse, place = _ONE / through, np.int64(sheet) * 2 * n_states
-                    for k in range(n_states):
-                        state[k] *= wish[place + k] * inverse
+                    record.event[n_segments] = 3 * patch + TRANSMITTED + (BRANCHED if comes_back else 0)
+                    record.share[n_shares] = through
+                    n_segments, n_shares = n_segments + 1, n_shares + 1
                     continue
                 ends = not comes_back
             if ends:
-                event[n_segments] = END_OF_RAY
+                record.event[n_segments] = END_OF_RAY
                 n_segments += 1
                 if n_waiting == 0:
                     break
-                n_deposits[n_segments] = 0
+                record.n_deposits[n_segments] = 0
             if ends or sheet >= 0:
-                # Take up the branch that has waited least: the one just put there, if nothing went through.
+                # Take up the branch that has waited least: the one just put aside, if nothing went through.
                 n_waiting -= 1
-                ox, oy, oz = waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2]
-                dx, dy, dz = waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5]
-                back_x, back_y, back_z = ox - _PULL_BACK * dx, oy - _PULL_BACK * dy, oz - _PULL_BACK * dz
-                travelled, survival, density = waiting[n_waiting, 6], waiting[n_waiting, 7], waiting[n_waiting, 9]
-                share[n_shares] = waiting[n_waiting, 8]
+                place, course, address, record.share[n_shares] = take_up(n_waiting, scratch)
                 n_shares += 1
-                hit = np.int32(waiting_count[n_waiting, 0])
-                n_specular, n_hits = waiting_count[n_waiting, 1], waiting_count[n_waiting, 2]
-                is_image = waiting_count[n_waiting, 3] != 0
-                surface_key = waiting_key[n_waiting]
-                sheet_key = mix(surface_key + _GOLDEN)
-                bounce, n_sheets_met = np.int64(0), np.int64(0)
-                for k in range(n_states):
-                    state[k] = waiting_state[n_waiting, k]
-                for k in range(PAIR):
-                    wanted[k] = waiting_wanted[n_waiting, k]
-                skip, patch = hit, patch_of[hit]
-
-            u = uniform(surface_key, 4 * bounce)
-            if u >= threshold[drawn, patch, 1]:
-                event[n_segments] = 3 * patch + 2
-            else:
-                nx, ny, nz = normals[hit, 0], normals[hit, 1], normals[hit, 2]
-                towards = dx * nx + dy * ny + dz * nz
-                if u < threshold[drawn, patch, 0]:
-                    event[n_segments] = 3 * patch
-                    n_specular += 1
-                    if mirror_of[hit] < 0 or n_specular > image_order:
-                        is_image = False
-                    twice = np.float32(2.0) * towards
-                    dx, dy, dz = dx - twice * nx, dy - twice * ny, dz - twice * nz
-                else:
-                    event[n_segments] = 3 * patch + 1
-                    is_image = False
-                    if towards > _ZERO:
-                        nx, ny, nz = -nx, -ny, -nz
-                    u1, u2 = uniform(surface_key, 4 * bounce + 1), uniform(surface_key, 4 * bounce + 2)
-                    dx, dy, dz = lambert_direction(nx, ny, nz, u1, u2)
+                patch = geometry.patch[place.primitive]
+            event, place, course, address = draw_event(drawn, patch, place, course, address, rules, geometry)
+            record.event[n_segments] = 3 * patch + event
             n_segments += 1
-            bounce += 1
         if n_kept >= 0:
-            n_kept = deposit(
-                n_crossing, crossing, crossing_segment, seats, pairs, found, spans,
-                n_kept, n_deposits, receiver, path_length, chord,
-            )  # fmt: skip
+            n_kept = deposit(n_crossing, scratch.crossings, seats, n_kept, record)
         if n_kept < 0:
             # One more segment or its deposits would not fit: give the ray back and let the caller make room.
-            totals[0], totals[1], totals[2], totals[3] = (
-                segment_at_start, kept_at_start, lost_at_start, shares_at_start,
-            )  # fmt: skip
-            lost_survival[ray] = _ZERO
+            totals[2], record.lost_survival[ray] = n_lost, _ZERO
             return ray
-        ray_end[ray] = n_segments
+        record.ray_end[ray] = n_segments
         totals[0], totals[1], totals[3] = n_segments, n_kept, n_shares
-    return len(directions)
+    return len(rays.directions)

@@ -20,9 +20,9 @@ _CLOSEST = np.float32(1e-5)
 MISS = np.float32(1e30)
 
 
-@njit(**KERNEL_OPTIONS)
+@njit(inline="always", **KERNEL_OPTIONS)
 def inverse(x):
-    """1 / x, finite."""
+    """1 / x, finite: a ray along an axis must not make 0 * infinity in the slab test."""
     if abs(x) < _LEAST:
         return _ONE / (_LEAST if x >= _ZERO else -_LEAST)
     return _ONE / x
@@ -110,11 +110,11 @@ def closest_hit(
     ox, oy, oz, dx, dy, dz, skip, far, nodes, children, packs, primitives, stack, stack_entry, lanes
 ):  # fmt: skip
     """(distance, primitive) of the nearest hit before `far`; as `_intersect.closest_hit`."""
-    box = nodes.reshape(-1, 6, WIDTH)
     child = children.reshape(-1, WIDTH)
     pack = packs.reshape(-1, 13, WIDTH)
     member = primitives.reshape(-1, WIDTH)
     ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
+    near_x, near_y, near_z = 0 if ix >= _ZERO else 3, 1 if iy >= _ZERO else 4, 2 if iz >= _ZERO else 5
     nearest, best = far, np.int32(-1)
     depth = 0
     if len(child) > 0:
@@ -127,15 +127,12 @@ def closest_hit(
         depth -= 1
         node = np.int64(stack[depth])
         if node >= 0:
+            mask = hit_boxes(
+                nodes, node * 6 * WIDTH, near_x, near_y, near_z, ix, iy, iz,
+                -ox * ix, -oy * iy, -oz * iz, nearest, lanes,
+            )  # fmt: skip
             for k in range(WIDTH):
-                x0, x1 = (box[node, 0, k] - ox) * ix, (box[node, 3, k] - ox) * ix
-                y0, y1 = (box[node, 1, k] - oy) * iy, (box[node, 4, k] - oy) * iy
-                z0, z1 = (box[node, 2, k] - oz) * iz, (box[node, 5, k] - oz) * iz
-                if box[node, 0, k] > box[node, 3, k]:
-                    continue  # an empty slot
-                enter = max(max(min(x0, x1), min(y0, y1)), max(min(z0, z1), _ZERO))
-                leave = min(min(max(x0, x1), max(y0, y1)), min(max(z0, z1), nearest))
-                if enter <= leave:
+                if mask & (1 << k) != 0:
                     stack[depth] = child[node, k]
                     depth += 1
         else:

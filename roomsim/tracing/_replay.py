@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..bands import N_BANDS
 from ..scene.scene import TRANSMITTED
 from ._closest import add_product, scale_row
-from ._memory import LINE, prefetch
+from ._memory import LINE, on_lines, prefetch
 from ._plain import PAIR
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
@@ -24,195 +26,309 @@ _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
 
 
-@njit(**KERNEL_OPTIONS)
-def replay_batch(
-    late, is_begun, weights, table, has_blank, is_blank, is_sheet, probability, component_share,
-    density_at_start, density_kept,
-    gain, scale, air, delay, speed_of_sound, start, bin_of_tick, first_receiver,
-    ray_end, component, emission, event, n_deposits, share, receiver, path_length, chord,
-):  # fmt: skip
-    """Add one batch of paths to `late` (n_receivers, n_bins, n_pairs * 16) float32.
+class Factors(NamedTuple):
+    """What events do to the weights of a block of scenarios. Scenarios go in pairs: 16 numbers."""
+
+    table: np.ndarray
+    """((3 * n_patches + 1) * n_pairs * 16,) float32: factor of each event, the last row all ones."""
+    is_blank: np.ndarray
+    """(3 * n_patches, n_pairs) bool: pairs of scenarios to which an event leaves nothing in any band."""
+    has_blank: np.ndarray
+    """(3 * n_patches,) bool: there are such."""
+    is_sheet: np.ndarray
+    """(3 * n_patches,) bool."""
+    probability: np.ndarray
+    """(n_components, 3 * n_patches) float32."""
+    component_share: np.ndarray
+    """(n_components,) float32."""
+    initial_density: np.ndarray
+    """(16,) float32."""
+    density_kept: np.ndarray
+    """((3 * n_patches + 1) * 16,) float32, the last row all ones. As for the tracer, event by event. The probabilities
+    of having gone on at each hit multiply to the density after the last: nothing need be kept of the roulette."""
+
+
+class Seats(NamedTuple):
+    """A block of receivers."""
+
+    first: int
+    """Number of the first."""
+    start: np.ndarray
+    """(n_receivers, 8) float32, s, where the bins begin."""
+    starts_together: np.ndarray
+    """(n_receivers,) bool: the bins begin at one time in all bands."""
+    bin_of_tick: np.ndarray
+    """(n_ticks,) int32."""
+    n_bins: int
+    air: np.ndarray
+    """(n_metres, 8) float32, attenuation after whole metres."""
+    speed_of_sound: np.float32
+
+
+class Paths(NamedTuple):
+    """A `PathLog`, and what its source sends in the block of scenarios."""
+
+    gain: np.ndarray
+    """(n_pairs * 16,) float32, source level as energy, 0 where off."""
+    scale: np.float32
+    """One over the number of batches."""
+    delay: np.float32
+    """s."""
+    ray_end: np.ndarray
+    component: np.ndarray
+    emission: np.ndarray
+    event: np.ndarray
+    n_deposits: np.ndarray
+    share: np.ndarray
+    receiver: np.ndarray
+    path_length: np.ndarray
+    chord: np.ndarray
+
+
+class Scratch(NamedTuple):
+    """Working memory: of the ray, and of its branches that wait, by their level."""
+
+    weights: np.ndarray
+    """(n_levels * n_pairs * 16,) float32."""
+    listed: np.ndarray
+    """(n_levels, n_pairs) int64: scenarios that have not lost all."""
+    n_listed: np.ndarray
+    probability: np.ndarray
+    """(n_levels, n_components) float32, of the path, by component."""
+    wanted: np.ndarray
+    """(n_levels * 16,) float32: densities that the roulette compares."""
+    due: np.ndarray
+    """(N_DUE,) int64: events whose factors are still to be multiplied in. Some at a time spare most of the reading and
+    writing."""
+    arriving: np.ndarray
+    in_cell: np.ndarray
+    cells: np.ndarray
+
+
+def new_scratch(n_pairs, n_components):
+    """Working memory for one call of `replay_batch` at a time."""
+    n_levels = MAX_BRANCHES + 1
+    return Scratch(
+        on_lines(np.empty(n_levels * n_pairs * PAIR, np.float32)), np.empty((n_levels, n_pairs), np.int64),
+        np.empty(n_levels, np.int64), np.empty((n_levels, n_components), np.float32),
+        np.empty(n_levels * PAIR, np.float32), np.empty(N_DUE, np.int64),
+        np.empty(PAIR, np.float32), np.zeros(PAIR, np.float32), np.empty(N_BANDS, np.int64),
+    )  # fmt: skip
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def begin_ray(ray, paths, factors, scratch):
+    """Weights of a ray at its source."""
+    for s in range(scratch.listed.shape[1]):
+        scratch.listed[0, s] = s
+    for j in range(len(paths.gain)):
+        scratch.weights[j] = paths.gain[j] * paths.emission[ray, j % N_BANDS] * paths.scale
+    for m in range(len(factors.component_share)):
+        scratch.probability[0, m] = factors.component_share[m]
+    for k in range(PAIR):
+        scratch.wanted[k] = factors.initial_density[k]
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def clear_due(factors, scratch):
+    """Nothing is due: the row of ones, as often as there are places."""
+    for k in range(N_DUE):
+        scratch.due[k] = len(factors.is_sheet)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def multiply_due(level, n_listed, factor, factors, scratch):
+    """Multiply what is due into the weights and densities of a level."""
+    row = scratch.listed.shape[1] * PAIR
+    due = scratch.due
+    d0, d1, d2, d3, d4, d5 = due[0], due[1], due[2], due[3], due[4], due[5]
+    scale_row(
+        scratch.wanted, level * PAIR, _ONE, factors.density_kept,
+        d0 * PAIR, d1 * PAIR, d2 * PAIR, d3 * PAIR, d4 * PAIR, d5 * PAIR,
+    )  # fmt: skip
+    d0, d1, d2, d3, d4, d5 = d0 * row, d1 * row, d2 * row, d3 * row, d4 * row, d5 * row
+    for i in range(n_listed):
+        column = scratch.listed[level, i] * PAIR
+        scale_row(
+            scratch.weights, level * row + column, factor, factors.table, d0 + column, d1 + column,
+            d2 + column, d3 + column, d4 + column, d5 + column,
+        )  # fmt: skip
+    clear_due(factors, scratch)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def balance_of(level, scratch):
+    """One over the mean over components of the probability of a path, and over the density of the roulette."""
+    total = _ZERO
+    for m in range(scratch.probability.shape[1]):
+        total += scratch.probability[level, m]
+    density = _ZERO
+    for k in range(level * PAIR, (level + 1) * PAIR):
+        density = max(density, scratch.wanted[k])
+    return _ONE / (total * min(_ONE, density))
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def ask_ahead(deposit, paths, seats, late, row):
+    """Start loading the row of a deposit to come.
+
+    Rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting for them would take two
+    thirds of the replay.
+    """
+    if deposit < len(paths.receiver):
+        seat = np.int64(paths.receiver[deposit]) - seats.first
+        if 0 <= seat < len(seats.start):
+            time = paths.path_length[deposit] / seats.speed_of_sound + paths.delay - seats.start[seat, 0]
+            tick = min(np.int64(max(time, _ZERO) / TICK), len(seats.bin_of_tick) - 1)
+            place = (seat * seats.n_bins + seats.bin_of_tick[tick]) * row
+            for line in range(0, min(row, _ASKED_FOR), LINE):
+                prefetch(late, place + line)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def cell_at(time, seat, seats):
+    """Place of seat and bin in `is_begun`, -1 after the last bin; `time` counts from the start of the bins."""
+    tick = np.int64(max(time, _ZERO) / TICK)
+    return seat * seats.n_bins + seats.bin_of_tick[tick] if tick < len(seats.bin_of_tick) else np.int64(-1)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def add_to_cell(cell, energy, level, n_listed, late, is_begun, scratch):
+    """Add energy (16,), weighed for all scenarios of a level, to a cell, which is zeroed if it is the first there."""
+    row = scratch.listed.shape[1] * PAIR
+    base = cell * row
+    if not is_begun[cell]:
+        is_begun[cell] = True
+        for j in range(base, base + row):
+            late[j] = _ZERO
+    for i in range(n_listed):
+        column = scratch.listed[level, i] * PAIR
+        add_product(late, base + column, scratch.weights, level * row + column, energy)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def add_deposit(deposit, balance, level, n_listed, late, is_begun, paths, seats, scratch):
+    """Add the energy of one deposit, if its seat is in the block."""
+    seat = np.int64(paths.receiver[deposit]) - seats.first
+    if seat < 0 or seat >= len(seats.start):
+        return
+    arriving, in_cell, cells = scratch.arriving, scratch.in_cell, scratch.cells
+    length = paths.path_length[deposit]
+    time = length / seats.speed_of_sound + paths.delay
+    metre = min(np.int64(length), len(seats.air) - 2)
+    part = length - np.float32(metre)
+    received = paths.chord[deposit] * balance
+    for b in range(N_BANDS):
+        air, next_air = seats.air[metre, b], seats.air[metre + 1, b]
+        arriving[b] = received * (air + part * (next_air - air))
+        arriving[N_BANDS + b] = arriving[b]
+    if seats.starts_together[seat]:
+        cell = cell_at(time - seats.start[seat, 0], seat, seats)
+        if cell >= 0:
+            add_to_cell(cell, arriving, level, n_listed, late, is_begun, scratch)
+        return
+    for b in range(N_BANDS):
+        cells[b] = cell_at(time - seats.start[seat, b], seat, seats)
+    # Cell by cell, with the bands that it is for; late in the decay there is one for all.
+    for leader in range(N_BANDS):
+        cell = cells[leader]
+        if cell < 0:
+            continue
+        for b in range(N_BANDS):
+            if cells[b] == cell:
+                cells[b] = -1
+                in_cell[b] = arriving[b]
+            else:
+                in_cell[b] = _ZERO
+            in_cell[N_BANDS + b] = in_cell[b]
+        add_to_cell(cell, in_cell, level, n_listed, late, is_begun, scratch)
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def branch_off(level, n_listed, scratch):
+    """Copy a level to the one above: the branch that goes through a sheet is worked on above the one that waits."""
+    row = scratch.listed.shape[1] * PAIR
+    scratch.n_listed[level] = n_listed
+    above = level + 1
+    for i in range(n_listed):
+        s = scratch.listed[level, i]
+        scratch.listed[above, i] = s
+        for j in range(s * PAIR, (s + 1) * PAIR):
+            scratch.weights[above * row + j] = scratch.weights[level * row + j]
+    for m in range(scratch.probability.shape[1]):
+        scratch.probability[above, m] = scratch.probability[level, m]
+    for k in range(PAIR):
+        scratch.wanted[above * PAIR + k] = scratch.wanted[level * PAIR + k]
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def drop_blank(event, level, n_listed, factors, scratch):
+    """Take scenarios to which an event leaves nothing off the list; returns how many are left."""
+    n_left = np.int64(0)
+    for i in range(n_listed):
+        s = scratch.listed[level, i]
+        if not factors.is_blank[event, s]:
+            scratch.listed[level, n_left] = s
+            n_left += 1
+    return n_left
+
+
+@njit(**UNCOUNTED_OPTIONS)
+def replay_batch(late, is_begun, paths, factors, seats, scratch):
+    """Add one batch of paths to `late` (n_receivers * n_bins * n_pairs * 16,) float32.
 
     What is in a bin before its first deposit does not count: is_begun (n_receivers * n_bins,) bool says where there
     was one. So arrays need not be zeroed before, which takes as long as the deposits do where those are few.
-    weights ((MAX_BRANCHES + 1) * n_pairs * 16,) float32: scratch. table (3 * n_patches + 1, n_pairs * 16) float32:
-    factor of each event, the last row all ones. is_blank (3 * n_patches, n_pairs) bool: pairs of scenarios to which an
-    event leaves nothing in any band; has_blank (3 * n_patches,) bool: there are such. is_sheet (3 * n_patches,) bool.
-    density_at_start (16,) and density_kept (3 * n_patches + 1, 16) float32: as for the tracer, event by event, the last
-    row all ones. The probabilities of having gone on at each hit multiply to the density after the last: nothing need
-    be kept of the roulette. probability (n_components, 3 * n_patches) float32; component_share (n_components,) float32.
-    gain (n_pairs * 16) float32: source level as energy, 0 where off. scale: one over the number of
-    batches. air (n_metres, 8) float32: attenuation after whole metres. start (n_receivers, 8) float32, s: where the
-    bins of this block of receivers begin, of which the first is receiver number `first_receiver`.
     """
-    n_receivers, n_bins, row = late.shape
-    n_pairs = row // PAIR
-    n_components = probability.shape[0]
-    # Of the ray, and of its branches that wait. Scenarios go in pairs; those that have lost all are listed no more.
-    listed = np.empty((MAX_BRANCHES + 1, n_pairs), np.int64)
-    n_listed = np.empty(MAX_BRANCHES + 1, np.int64)
-    path_probability = np.empty((MAX_BRANCHES + 1, n_components), np.float32)
-    wanted = np.empty((MAX_BRANCHES + 1) * PAIR, np.float32)
-    arriving = np.empty(PAIR, np.float32)
-    in_cell = np.zeros(PAIR, np.float32)
-    cells = np.empty(N_BANDS, np.int64)
-    starts_together = np.empty(n_receivers, np.bool_)
-    for seat in range(n_receivers):
-        starts_together[seat] = start[seat].min() == start[seat].max()
-    # Events whose factors are still to be multiplied in: some at a time spare most of the reading and writing.
-    ones = np.int64(len(table)) - 1
-    due = np.full(N_DUE, ones, np.int64)
-    n_due, factor = 0, _ONE
-    last_tick = len(bin_of_tick) - 1
-    last_metre = len(air) - 2
-    # Flat, because a view of a row would be counted in and out at every segment.
-    flat_late, flat_table, flat_kept = late.reshape(-1), table.reshape(-1), density_kept.reshape(-1)
-    n_all = len(receiver)
+    n_components = len(factors.component_share)
+    n_pairs = scratch.listed.shape[1]
     segment, deposit, n_shares = np.int64(0), np.int64(0), np.int64(0)
-    for ray in range(len(ray_end)):
-        drawn = component[ray]
-        for s in range(n_pairs):
-            listed[0, s] = s
-        for j in range(row):
-            weights[j] = gain[j] * emission[ray, j % N_BANDS] * scale
-        here, n_here = np.int64(0), np.int64(n_pairs)
-        for m in range(n_components):
-            path_probability[0, m] = component_share[m]
-        for k in range(PAIR):
-            wanted[k] = density_at_start[k]
-        while segment < ray_end[ray]:
-            e = event[segment]
-            goes_on, branches = e != END_OF_RAY, False
-            if goes_on and e >= BRANCHED:
-                e -= np.uint16(BRANCHED)
-                branches = True
-            is_deposited = n_deposits[segment] > 0
-            if n_due > 0 and (is_deposited or branches or n_due == N_DUE):
-                level = here * row
-                d0, d1, d2, d3, d4, d5 = due[0], due[1], due[2], due[3], due[4], due[5]
-                scale_row(
-                    wanted, here * PAIR, _ONE, flat_kept,
-                    d0 * PAIR, d1 * PAIR, d2 * PAIR, d3 * PAIR, d4 * PAIR, d5 * PAIR,
-                )  # fmt: skip
-                d0, d1, d2, d3, d4, d5 = d0 * row, d1 * row, d2 * row, d3 * row, d4 * row, d5 * row
-                for i in range(n_here):
-                    column = listed[here, i] * PAIR
-                    scale_row(
-                        weights, level + column, factor, flat_table, d0 + column, d1 + column,
-                        d2 + column, d3 + column, d4 + column, d5 + column,
-                    )  # fmt: skip
-                due[:] = ones
-                n_due, factor = 0, _ONE
-            if is_deposited:
-                level = here * row
-                total = _ZERO
-                for m in range(n_components):
-                    total += path_probability[here, m]
-                density = _ZERO
-                for k in range(here * PAIR, (here + 1) * PAIR):
-                    density = max(density, wanted[k])
-                balance = _ONE / (total * min(_ONE, density))
-                for _ in range(n_deposits[segment]):
-                    # The rows lie anywhere in far more memory than the caches hold: without asking ahead, waiting
-                    # for them would take two thirds of the replay.
-                    ahead = deposit + _AHEAD
-                    if ahead < n_all:
-                        seat = np.int64(receiver[ahead]) - first_receiver
-                        if 0 <= seat < n_receivers:
-                            time = path_length[ahead] / speed_of_sound + delay - start[seat, 0]
-                            tick = min(np.int64(max(time, _ZERO) / TICK), last_tick)
-                            place = (seat * n_bins + bin_of_tick[tick]) * row
-                            for line in range(0, min(row, _ASKED_FOR), LINE):
-                                prefetch(flat_late, place + line)
-                    seat = np.int64(receiver[deposit]) - first_receiver
-                    if 0 <= seat < n_receivers:
-                        length = path_length[deposit]
-                        time = length / speed_of_sound + delay
-                        metre = min(np.int64(length), last_metre)
-                        part = length - np.float32(metre)
-                        received = chord[deposit] * balance
-                        for b in range(N_BANDS):
-                            arriving[b] = received * (air[metre, b] + part * (air[metre + 1, b] - air[metre, b]))
-                            arriving[N_BANDS + b] = arriving[b]
-                        if starts_together[seat]:
-                            tick = np.int64(max(time - start[seat, 0], _ZERO) / TICK)
-                            if tick <= last_tick:
-                                cell = seat * n_bins + bin_of_tick[tick]
-                                base = cell * row
-                                if not is_begun[cell]:
-                                    is_begun[cell] = True
-                                    for j in range(base, base + row):
-                                        flat_late[j] = _ZERO
-                                for i in range(n_here):
-                                    column = listed[here, i] * PAIR
-                                    add_product(flat_late, base + column, weights, level + column, arriving)
-                        else:
-                            for b in range(N_BANDS):
-                                tick = np.int64(max(time - start[seat, b], _ZERO) / TICK)
-                                cells[b] = seat * n_bins + bin_of_tick[tick] if tick <= last_tick else -1
-                            # Cell by cell, with the bands that it is for; late in the decay there is one for all.
-                            for leader in range(N_BANDS):
-                                cell = cells[leader]
-                                if cell < 0:
-                                    continue
-                                for b in range(N_BANDS):
-                                    if cells[b] == cell:
-                                        cells[b] = -1
-                                        in_cell[b] = arriving[b]
-                                    else:
-                                        in_cell[b] = _ZERO
-                                    in_cell[N_BANDS + b] = in_cell[b]
-                                base = cell * row
-                                if not is_begun[cell]:
-                                    is_begun[cell] = True
-                                    for j in range(base, base + row):
-                                        flat_late[j] = _ZERO
-                                for i in range(n_here):
-                                    column = listed[here, i] * PAIR
-                                    add_product(flat_late, base + column, weights, level + column, in_cell)
-                    deposit += 1
+    clear_due(factors, scratch)
+    n_due, factor = 0, _ONE
+    for ray in range(len(paths.ray_end)):
+        drawn = paths.component[ray]
+        begin_ray(ray, paths, factors, scratch)
+        level, n_listed = np.int64(0), np.int64(n_pairs)
+        while segment < paths.ray_end[ray]:
+            event = np.int64(paths.event[segment])
+            goes_on = event != END_OF_RAY
+            branches = goes_on and event >= BRANCHED
+            n_deposits = paths.n_deposits[segment]
             segment += 1
+            if n_due > 0 and (n_deposits > 0 or branches or n_due == N_DUE):
+                multiply_due(level, n_listed, factor, factors, scratch)
+                n_due, factor = 0, _ONE
+            if n_deposits > 0:
+                balance = balance_of(level, scratch)
+                for _ in range(n_deposits):
+                    ask_ahead(deposit + _AHEAD, paths, seats, late, n_pairs * PAIR)
+                    add_deposit(deposit, balance, level, n_listed, late, is_begun, paths, seats, scratch)
+                    deposit += 1
             if not goes_on:
                 # On with the branch that has waited least; what was due is lost with the one that ended.
-                due[:] = ones
+                clear_due(factors, scratch)
                 n_due, factor = 0, _ONE
-                if here > 0:
-                    here -= 1
-                    n_here = n_listed[here]
+                if level > 0:
+                    level -= 1
+                    n_listed = scratch.n_listed[level]
                 continue
             if branches:
-                # The one that goes through is worked on above the one that waits.
-                n_listed[here] = n_here
-                above = here + 1
-                for i in range(n_here):
-                    s = listed[here, i]
-                    listed[above, i] = s
-                    for j in range(s * PAIR, (s + 1) * PAIR):
-                        weights[above * row + j] = weights[here * row + j]
-                for m in range(n_components):
-                    path_probability[above, m] = path_probability[here, m]
-                for k in range(PAIR):
-                    wanted[above * PAIR + k] = wanted[here * PAIR + k]
-                here = above
+                event -= BRANCHED
+                branch_off(level, n_listed, scratch)
+                level += 1
             # Everything is kept relative to the component that drew the ray, so that numbers stay near one.
-            inverse = _ONE / probability[drawn, e]
+            inverse = _ONE / factors.probability[drawn, event]
             if n_components > 1:
                 for m in range(n_components):
-                    path_probability[here, m] *= probability[m, e] * inverse
-            due[n_due] = np.int64(e)
+                    scratch.probability[level, m] *= factors.probability[m, event] * inverse
+            scratch.due[n_due] = event
             n_due += 1
             factor *= inverse
-            if is_sheet[e]:
-                factor /= share[n_shares]
+            if factors.is_sheet[event]:
+                factor /= paths.share[n_shares]
                 n_shares += 1
-            if has_blank[e]:
-                n_left = np.int64(0)
-                for i in range(n_here):
-                    s = listed[here, i]
-                    if not is_blank[e, s]:
-                        listed[here, n_left] = s
-                        n_left += 1
-                n_here = n_left
+            if factors.has_blank[event]:
+                n_listed = drop_blank(event, level, n_listed, factors, scratch)
 
 
 @njit(**KERNEL_OPTIONS)

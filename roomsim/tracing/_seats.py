@@ -10,10 +10,11 @@ Graphics 2009, from memory).
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from .._jit import KERNEL_OPTIONS, njit
+from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ._closest import WIDTH, append_bits, hit_boxes, hit_spheres
 from ._plain import inverse
 
@@ -34,35 +35,57 @@ _at = np.uint64
 """Of an index: unsigned ones spare the test for a negative one."""
 
 
-@njit(forceinline=True, **KERNEL_OPTIONS)
-def keep_crossing(
-    n_crossing, crossing, segment, layer, ox, oy, oz, dx, dy, dz, length, travelled, place, counts
-):  # fmt: skip
-    """Let a segment wait for `deposit` if it `counts` and reaches the layer of the spheres; returns how many wait.
+class Crossings(NamedTuple):
+    """Segments that wait, and scratch for n slots of the seats' packs."""
+
+    rays: np.ndarray
+    """(MAX_CROSSING, CROSSING_FLOATS) float32, m."""
+    segment: np.ndarray
+    """(MAX_CROSSING,) int64, place of each in `n_deposits`."""
+    pairs: np.ndarray
+    """(MAX_CROSSING * n + 8,) int32."""
+    found: np.ndarray
+    """(MAX_CROSSING * n + 8,) int32."""
+    spans: np.ndarray
+    """(2 * MAX_CROSSING * n,) float32."""
+
+
+def new_crossings(seats):
+    """Memory for the segments that wait."""
+    n_slots = MAX_CROSSING * len(seats.member)
+    return Crossings(
+        np.empty((MAX_CROSSING, CROSSING_FLOATS), np.float32), np.empty(MAX_CROSSING, np.int64),
+        np.empty(n_slots + WIDTH, np.int32), np.empty(n_slots + WIDTH, np.int32), np.empty(2 * n_slots, np.float32),
+    )  # fmt: skip
+
+
+@njit(inline="always", **KERNEL_OPTIONS)
+def keep_crossing(n_crossing, crossings, layer, place, course, length, segment):
+    """Let a segment wait for `deposit` if it reaches the layer of the spheres and is not left to the image sources;
+    returns how many wait.
 
     It is written down in any case, and written over by the next if it need not wait: to branch here would cost more.
     """
-    end_z = oz + length * dz
-    crossing[n_crossing, 0], crossing[n_crossing, 1], crossing[n_crossing, 2] = ox, oy, oz
-    crossing[n_crossing, 3], crossing[n_crossing, 4], crossing[n_crossing, 5] = dx, dy, dz
-    crossing[n_crossing, 6], crossing[n_crossing, 7] = length, travelled
-    segment[n_crossing] = place
-    return n_crossing + (counts & (min(oz, end_z) < layer[1]) & (max(oz, end_z) > layer[0]))
+    ray = crossings.rays
+    for axis in range(3):
+        ray[n_crossing, axis], ray[n_crossing, 3 + axis] = place.position[axis], place.direction[axis]
+    ray[n_crossing, 6], ray[n_crossing, 7] = length, course.travelled
+    crossings.segment[n_crossing] = segment
+    z = place.position[2]
+    end_z = z + length * place.direction[2]
+    return n_crossing + ((not course.is_image) & (min(z, end_z) < layer[1]) & (max(z, end_z) > layer[0]))
 
 
-@njit(**KERNEL_OPTIONS)
-def deposit(
-    n_crossing, crossing, segment, seats, pairs, found, spans, n_kept, n_deposits, receiver, path_length, chord
-):  # fmt: skip
-    """Write a deposit for each seat sphere that each of the waiting segments passes, and count it in `n_deposits`.
+@njit(**UNCOUNTED_OPTIONS)
+def deposit(n_crossing, crossings, seats, n_kept, record):
+    """Record a deposit for each seat sphere that each of the waiting segments passes, and count it in `n_deposits`,
+    which is 0 before.
 
-    crossing (MAX_CROSSING, CROSSING_FLOATS) float32, m. segment (MAX_CROSSING,) int64: place of each in `n_deposits`,
-    which is 0 before. Deposits follow each other as the segments do, those of a segment in the order of the tree.
-    Scratch for n slots of the seats' packs: pairs, found (MAX_CROSSING * n + 8,) int32,
-    spans (2 * MAX_CROSSING * n,) float32. Outputs as in PathLog.
-
-    Returns the new number of deposits, or -1 and nothing written if they might not fit.
+    Deposits follow each other as the segments do, those of a segment in the order of the tree. Returns the new number
+    of deposits, or -1 and nothing written if they might not fit.
     """
+    crossing, segment = crossings.rays, crossings.segment
+    pairs, found, spans = crossings.pairs, crossings.found, crossings.spans
     n_pairs = np.int64(n_crossing)
     for s in range(n_crossing):
         ray = crossing[_at(s)]
@@ -93,7 +116,7 @@ def deposit(
             spans, np.int64(i) * (2 * WIDTH),
         )  # fmt: skip
         n_found = append_bits(found, n_found, np.int32(i * WIDTH), mask)
-    if n_kept + n_found > len(receiver):
+    if n_kept + n_found > len(record.receiver):
         return np.int64(-1)
     for i in range(n_found):
         which, k = found[_at(i)] >> 3, found[_at(i)] & 7
@@ -101,11 +124,11 @@ def deposit(
         ray, slot, at = crossing[_at(s)], pack * WIDTH + k, which * 2 * WIDTH + k
         nearest, half = spans[_at(at)], math.sqrt(spans[_at(at + WIDTH)])
         enter, leave = max(nearest - half, _ZERO), min(nearest + half, ray[6])
-        receiver[_at(n_kept)] = seats.member[_at(slot)]
-        path_length[_at(n_kept)] = ray[7] + _HALF * (enter + leave)
-        chord[_at(n_kept)] = (leave - enter) * seats.per_volume[_at(slot)]
+        record.receiver[_at(n_kept)] = seats.member[_at(slot)]
+        record.path_length[_at(n_kept)] = ray[7] + _HALF * (enter + leave)
+        record.chord[_at(n_kept)] = (leave - enter) * seats.per_volume[_at(slot)]
         # Spheres before the segment begins or after it ends are written over by the next.
         passes = leave > enter
         n_kept += passes
-        n_deposits[_at(segment[_at(s)])] += passes
+        record.n_deposits[_at(segment[_at(s)])] += passes
     return n_kept

@@ -72,21 +72,8 @@ def _multiply_add(builder, a, b, c):
 
 @intrinsic
 def hit_boxes(
-    typing,
-    nodes,
-    offset,
-    near_x,
-    near_y,
-    near_z,
-    inv_x,
-    inv_y,
-    inv_z,
-    shift_x,
-    shift_y,
-    shift_z,
-    nearest,
-    entry,
-):
+    typing, nodes, offset, near_x, near_y, near_z, inv_x, inv_y, inv_z, shift_x, shift_y, shift_z, nearest, entry
+):  # fmt: skip
     """Bit mask of the children whose boxes the ray meets before `nearest`; their entry distances go to `entry`.
 
     `near_*` are the rows (0 to 5) that hold the side facing the ray; shift = -origin * inverse direction.

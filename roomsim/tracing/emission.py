@@ -1,4 +1,4 @@
-"""Drawing the directions in which a source's rays leave."""
+"""Drawing the directions in which rays leave a source."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from ..scene.scene import SourceArrays
 from ._random import EMISSION, ray_key, uniform
 
 DEFENSIVE_SHARE = 0.2
-"""Share of rays sent out uniformly, so that no band's weight exceeds five times the mean."""
+"""Share of rays emitted uniformly, so that no band's weight exceeds five times the mean."""
 
 _GOLDEN_RATIO = (1.0 + 5.0**0.5) / 2.0
 
 
 class Emission:
-    """Directions of one source: uneven like its directivity, evenly spread like a lattice.
+    """Ray directions of one source: distributed like its directivity, on a lattice.
 
     The density over a grid of cells is a mixture of the directivity (mean over bands of the squared pressure, each
     band scaled to the same power) and a uniform share. A shifted golden-ratio lattice in the unit square, mapped

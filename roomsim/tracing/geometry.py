@@ -38,6 +38,13 @@ class Geometry(NamedTuple):
     """(n_primitives,) int32."""
 
 
+def corners_of(surfaces: SurfaceArrays) -> np.ndarray:
+    """(4, n_primitives, 3), m; of a triangle the first comes twice."""
+    origin, u, v = surfaces.origin, surfaces.edge_u, surfaces.edge_v
+    far = np.where(surfaces.is_triangle[:, None], 0.0, u + v)
+    return np.stack([origin, origin + u, origin + v, origin + far])
+
+
 def primitive_rows(surfaces: SurfaceArrays) -> np.ndarray:
     """(n_primitives, 13) float64: plane, u, v, limit, as `_wide` describes, enlarged by `OVERLAP`."""
     u_edge, v_edge = surfaces.edge_u, surfaces.edge_v
@@ -87,14 +94,7 @@ def pack_geometry(surfaces: SurfaceArrays) -> Geometry:
     less than half, as with walls cut into many patches, the first pack stays empty.
     """
     rows = primitive_rows(surfaces)
-    corners = np.stack(
-        [
-            surfaces.origin,
-            surfaces.origin + surfaces.edge_u,
-            surfaces.origin + surfaces.edge_v,
-            surfaces.origin + np.where(surfaces.is_triangle[:, None], 0.0, surfaces.edge_u + surfaces.edge_v),
-        ]
-    )
+    corners = corners_of(surfaces)
     # Rounding of the slab test in single precision stays well below this, relative to the size of the venue.
     margin = 1e-6 * np.abs(corners).max() + 2 * OVERLAP
     lower, upper = corners.min(axis=0) - margin, corners.max(axis=0) + margin

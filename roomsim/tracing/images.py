@@ -1,4 +1,4 @@
-"""Direct sound and early specular reflections, without chance: image sources with visibility.
+"""Direct sound and early specular reflections, without Monte Carlo error: image sources with visibility.
 
 Allen and Berkley, Journal of the Acoustical Society of America 65 (1979), 943, for the box; Borish, ibid. 75 (1984),
 1827, for any polyhedron. The tracer leaves out exactly the paths found here: all reflections specular, all on
@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..scene.scene import Scene
-from . import _image_paths
+from ._image_paths import MAX_EVENTS, Found, Search, find_paths, new_scratch, sum_arrivals
 from ._memory import zeros
-from .geometry import Geometry, pack_geometry
+from .geometry import Geometry, corners_of, pack_geometry
 from .interference import interference
-from .launch import launched
 from .replay import Selection, earliest_arrival, source_gain
+from .source_amplitudes import source_amplitudes
 
 _CHUNK = 64
 """Receivers searched at a time."""
@@ -37,8 +37,8 @@ class ImagePaths:
     length: np.ndarray
     """(n_paths,) float64, m."""
     emission: np.ndarray
-    """(n_paths, 8) float64, what the source sends along the path: squared pressure re its level, times the squared
-    length. For a hang or stack this is its near field too."""
+    """(n_paths, 8) float64, emission of the source along the path: squared pressure re its level, times the squared
+    length. For a hang or stack it includes the near field."""
     events: np.ndarray
     """(n_paths, 24) uint16, 3 * patch + event, from the receiver's end."""
     n_events: np.ndarray
@@ -82,60 +82,62 @@ def find_image_paths(
     geometry: Geometry | None = None,
     sources: Sequence[int] | None = None,
 ) -> tuple[ImagePaths, ...]:
-    """All direct and early specular paths, one record per source (all unless said).
+    """All direct and early specular paths, one record per source (by default for all).
 
     Parameters
     ----------
     order : int
         Largest number of reflections, 0 to 3.
     max_length : float
-        m; longer paths are dropped.
+        m; longer paths are omitted.
     """
     geometry = geometry or pack_geometry(scene.surfaces)
-    surfaces, planes = scene.surfaces, scene.mirror_planes
-    corners = np.stack([
-        surfaces.origin, surfaces.origin + surfaces.edge_u, surfaces.origin + surfaces.edge_v,
-        surfaces.origin + np.where(surfaces.is_triangle[:, None], 0.0, surfaces.edge_u + surfaces.edge_v),
-    ])  # fmt: skip
-    lower = np.full((len(planes), 3), np.inf)
-    upper = np.full((len(planes), 3), -np.inf)
-    for m in range(len(planes)):
-        own = corners[:, surfaces.mirror == m].reshape(-1, 3)
-        if len(own):
-            lower[m], upper[m] = own.min(axis=0) - 1e-3, own.max(axis=0) + 1e-3
-    is_sheet = np.array([patch.is_sheet for patch in scene.patches])
+    planes, position = scene.mirror_planes, scene.receivers.position
+    lower, upper = _mirror_boxes(scene)
     sequences = mirror_sequences(len(planes), order)
-    order_of = (sequences >= 0).sum(axis=1).astype(np.int32)
-    position = scene.receivers.position
-
-    def search(source: int, images: np.ndarray, start: int) -> tuple[np.ndarray, ...]:
-        block = position[start : start + _CHUNK]
-        room = 64 * len(block)
-        while True:
-            receiver, path_order = np.empty(room, np.int32), np.empty(room, np.int32)
-            length, launch = np.empty(room), np.empty((room, 3))
-            events = np.zeros((room, _image_paths.MAX_EVENTS), np.uint16)
-            n_events = np.empty(room, np.int32)
-            n = _image_paths.find_paths(
-                scene.sources.position[source], block, start, planes, lower, upper, sequences, order_of, images,
-                max_length, geometry, is_sheet, receiver, length, launch, events, n_events, path_order,
-            )  # fmt: skip
-            if n >= 0:
-                return receiver[:n], path_order[:n], length[:n], launch[:n], events[:n], n_events[:n]
-            room *= 4
-
     found = []
     with ThreadPoolExecutor(threads) as pool:
         for source in range(len(scene.sources.names)) if sources is None else sources:
-            images = image_positions(scene.sources.position[source], planes, sequences)
-            starts = range(0, len(position), _CHUNK)
-            parts = list(pool.map(lambda start, s=source, im=images: search(s, im, start), starts))
-            receiver, path_order, length, launch, events, n_events = (np.concatenate(p) for p in zip(*parts))
-            emission, pressure = launched(scene.sources, source, launch, length, scene.speed_of_sound)
-            found.append(
-                ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure)
-            )
+            search = Search(
+                planes, lower, upper, sequences, (sequences >= 0).sum(axis=1).astype(np.int32),
+                image_positions(scene.sources.position[source], planes, sequences), float(max_length),
+                np.array([patch.is_sheet for patch in scene.patches]),
+            )  # fmt: skip
+
+            def paths_from(start: int, search: Search = search) -> tuple[np.ndarray, ...]:
+                return _search(position[start : start + _CHUNK], start, search, geometry)
+
+            parts = list(pool.map(paths_from, range(0, len(position), _CHUNK)))
+            receiver, path_order, length, direction, events, n_events = (np.concatenate(p) for p in zip(*parts))
+            emission, pressure = source_amplitudes(scene.sources, source, direction, length, scene.speed_of_sound)
+            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
     return tuple(found)
+
+
+def _mirror_boxes(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """(n_mirrors, 3) twice, m: boxes round the primitives of each mirror plane, empty where it has none."""
+    n = len(scene.mirror_planes)
+    lower, upper = np.full((n, 3), np.inf), np.full((n, 3), -np.inf)
+    corners = corners_of(scene.surfaces)
+    for m in range(n):
+        own = corners[:, scene.surfaces.mirror == m].reshape(-1, 3)
+        if len(own):
+            lower[m], upper[m] = own.min(axis=0) - 1e-3, own.max(axis=0) + 1e-3
+    return lower, upper
+
+
+def _search(position: np.ndarray, first: int, search: Search, geometry: Geometry) -> tuple[np.ndarray, ...]:
+    """Paths to some receivers (n, 3), numbered from `first`, in arrays as `Found` has them."""
+    n_places, scratch = 64 * len(position), new_scratch()
+    while True:
+        found = Found(
+            np.empty(n_places, np.int32), np.empty(n_places, np.int32), np.empty(n_places), np.empty((n_places, 3)),
+            np.zeros((n_places, MAX_EVENTS), np.uint16), np.empty(n_places, np.int32),
+        )  # fmt: skip
+        n = find_paths(position, first, search, geometry, found, scratch)
+        if n >= 0:
+            return tuple(part[:n] for part in found)
+        n_places *= 4
 
 
 @dataclass(frozen=True)
@@ -177,7 +179,7 @@ def sum_image_paths(
     modulation = zeros((n_receivers, len(frequencies), n_scenarios, 8, 2), float)
     together = interference(scene, paths, scenarios, receivers)
     for p, place in zip(paths, places, strict=True):
-        _image_paths.sum_arrivals(
+        sum_arrivals(
             p.receiver, p.length, p.order, p.emission, p.events, p.n_events, table, together[p.source],
             np.ascontiguousarray(source_gain(scene.sources, p.source)[chosen]), scene.air_attenuation,
             scene.sources.delay[p.source], scene.speed_of_sound, start, float(edges[-1]), frequencies, seat, place,
@@ -194,7 +196,7 @@ def _in_order(
     Returns
     -------
     (n_receivers + 1,) int64, first place of each seat; and for each source (n_paths,) int64, the place of each of its
-    paths, without meaning for paths to other receivers
+    paths, arbitrary for paths to other receivers
     """
     receiver = np.concatenate([p.receiver for p in paths]).astype(np.int64) - start
     arrival = np.concatenate([p.length / scene.speed_of_sound + scene.sources.delay[p.source] for p in paths])

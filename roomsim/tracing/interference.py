@@ -1,9 +1,8 @@
 """How sources with one signal add up at low frequencies: direct sound and image sources in phase.
 
-Everything downstream deals in energy over time. So the complex sum is carried as a factor: what the paths
-of a group bring together, over the sum of what each brings alone. Each path's energy is multiplied by it,
-which keeps the energy of the sum and the times of its parts. The traced, reverberant part adds up in
-energy.
+All later stages work with energy over time. The complex sum is therefore expressed as a factor: the energy of the sum
+of a group's paths over the sum of their energies. Multiplying the energy of each path by it preserves the energy of the
+sum and the arrival times of the paths. The traced, reverberant part adds up in energy.
 """
 
 from __future__ import annotations
@@ -16,8 +15,8 @@ import numpy as np
 from ..bands import LINES_PER_BAND, N_BANDS
 from ..scene.scene import Scene
 from ._image_paths import add_pressures
-from .launch import COHERENT_BANDS
 from .replay import source_gain
+from .source_amplitudes import COHERENT_BANDS
 
 if TYPE_CHECKING:
     from .images import ImagePaths

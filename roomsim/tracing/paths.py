@@ -1,7 +1,7 @@
-"""The record of traced paths: all that any scenario needs to be worked out, with no geometry.
+"""The record of traced paths: all that is needed to evaluate any scenario, without geometry.
 
-A path does not depend on how much its surfaces absorb. So the tracer writes down, per ray, which surface event
-followed which, and which seats it passed; weights, scenarios, bands and time bins come later, in `replay`.
+A path does not depend on how much its surfaces absorb. So the tracer records, for each ray, the sequence of surface
+events and the seats that it passed; weights, scenarios, bands and time bins follow later, in `replay`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ END_OF_RAY = 65535
 BRANCHED = 32768
 """Added to the event of a ray that went through a sheet and of which another branch, reflected there, follows."""
 MAX_BRANCHES = 128
-"""Of a ray that wait at a time. Should there be more, a ray goes one way or the other."""
+"""Branches of a ray that can wait at a time. When all places are taken, a ray follows only one of its two branches."""
 
 
 @dataclass(frozen=True)
@@ -76,15 +76,15 @@ class PathLog:
 class SamplingPlan:
     """How the events of a ray are drawn and when it ends, so that one set of paths serves many scenarios and bands.
 
-    It belongs to the paths: whatever they are weighed for later, it is the plan that they were traced by which counts.
+    It belongs to the paths: whichever scenarios they are weighed for later, the plan they were traced with applies.
 
     A ray draws from one of a few components; in the replay its weight is divided by the mean over components of
     the probability of its path (balance heuristic: Veach, Robust Monte Carlo Methods (1997), section 9.2.2), so
     no weight exceeds one over the share of a component times that of a trace made for one scenario alone.
 
-    At a free-hanging sheet a ray goes through, or back, or branches and does both. What decides are states: one
-    scenario in one band each, and the energy that it sends on. Paths are followed as densely as the state wants them
-    that wants them most, so no state's weights run away at a sheet, however many scenarios hang it or leave it out.
+    At a free-hanging sheet a ray passes through, is reflected, or branches and does both. The decision rests on states:
+    each is one scenario in one band, with the energy that it sends on. Paths are followed at the density required by
+    the most demanding state, so no state's weights diverge at a sheet, however many scenarios hang it or omit it.
     (It is splitting and Russian roulette, with the largest weight among the states as importance: Lux and Koblinger,
     Monte Carlo Particle Transport Methods (1991), chapter 5, from memory.)
     """
@@ -96,27 +96,27 @@ class SamplingPlan:
     """(n_components,) float64, share of rays that draw from each; sums to 1."""
     sheet: np.ndarray
     """(n_patches,) int32, number of the free-hanging sheet, -1 where a patch is none."""
-    wish: np.ndarray
-    """(n_sheets, 2, n_states) float32: energy that each state sends through and back, relative to the most that any
-    state keeps there. The number of states is a multiple of eight; those too many are zero."""
-    state_at_start: np.ndarray
-    """(n_states,) float32: 1, less for states that need not be served as well."""
-    staying: np.ndarray
-    """(n_patches,) float32, share of energy that a lost ray is taken to have kept at each hit before."""
-    density_at_start: np.ndarray
-    """(16,) float32: how densely paths are wanted, by all bands together and by each; places left over hold 0."""
+    sent_energy: np.ndarray
+    """(n_sheets, 2, n_states) float32: energy that each state sends through and back, relative to the largest total
+    that any state sends on there. The number of states is padded with zeros to a multiple of eight."""
+    initial_state: np.ndarray
+    """(n_states,) float32: 1, or less for states that are sampled less densely."""
+    energy_kept: np.ndarray
+    """(n_patches,) float32, share of energy that a lost ray is assumed to have kept at each earlier hit."""
+    initial_density: np.ndarray
+    """(16,) float32: required density of paths, for the mean over bands and for each band; unused places hold 0."""
     density_kept: np.ndarray
     """(n_patches, 16) float32: the share of each that a hit leaves. The largest of them, but one at most, is the share
     of rays that are still followed (Russian roulette); in the replay weights are divided by it."""
     loss: float
-    """How many times the rays of a trace of its own the scenario and band served worst is expected to need."""
+    """Number of rays that the worst-sampled scenario and band is expected to need, relative to a trace for it alone."""
 
     @property
     def possible(self) -> np.ndarray:
         """(n_patches, 3) bool: events that paths can have taken."""
         possible: np.ndarray = np.any(self.probability > 0.0, axis=0)
         is_sheet = self.sheet >= 0
-        through, back = np.any(self.wish > 0.0, axis=2).T
+        through, back = np.any(self.sent_energy > 0.0, axis=2).T
         possible[is_sheet, TRANSMITTED] = through
         possible[is_sheet] &= np.stack([back, back, through], axis=1)
         return possible

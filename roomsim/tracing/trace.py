@@ -8,13 +8,14 @@ from ..errors import SceneError
 from ..scene.scene import Scene
 from . import _paths
 from ._closest import closest_hits
+from ._paths import Rays, Record, Rules
 from .emission import Emission
 from .geometry import pack_geometry
 from .paths import BRANCHED, PathLog, SamplingPlan
 from .seats import build_tree
 
-ROOM_PER_RAY = 128
-"""Segments a ray that a log has room for at first; it grows as needed."""
+SEGMENTS_PER_RAY = 128
+"""Initial capacity of a log, in segments per ray; it grows as needed."""
 
 
 class Tracer:
@@ -25,7 +26,7 @@ class Tracer:
     scene : Scene
     plan : SamplingPlan
     seed : int
-        With the number of the batch it addresses all random numbers.
+        Together with the batch number it determines all random numbers.
     image_order : int
         Specular paths up to this order are left to the image sources.
     duration : float
@@ -46,17 +47,19 @@ class Tracer:
         sources = scene.sources
         self._emission = [Emission(sources, i) for i in range(len(sources.names))]
         farthest = np.linalg.norm(scene.receivers.position[:, None] - sources.position[None], axis=2).max()
-        self._max_length = np.float32(duration * scene.speed_of_sound + farthest)
         self.plan = plan
-        self._threshold = _thresholds(plan.probability)
-        self._share_until = np.cumsum(plan.share).astype(np.float32)
-        self._wish = plan.wish.reshape(-1)
-        self._density_kept = plan.density_kept.reshape(-1)
+        self._rules = Rules(
+            share_until=np.cumsum(plan.share).astype(np.float32), threshold=_thresholds(plan.probability),
+            sheet=plan.sheet, sent_energy=plan.sent_energy.reshape(-1), initial_state=plan.initial_state,
+            energy_kept=plan.energy_kept, initial_density=plan.initial_density,
+            density_kept=plan.density_kept.reshape(-1), image_order=image_order,
+            max_length=np.float32(duration * scene.speed_of_sound + farthest),
+        )  # fmt: skip
 
     def _free_radius(self) -> np.ndarray:
-        """(n_receivers,) m: the sphere of each seat, smaller where a surface is nearer than the radius asked for.
+        """(n_receivers,) m: radius of each seat's sphere, reduced where a surface is nearer than the required radius.
 
-        A sphere cut by a wall would stand for more volume than rays can reach.
+        Rays cannot reach the part of a sphere that lies behind a surface.
         """
         receivers = self.scene.receivers
         index = np.arange(128)
@@ -81,50 +84,45 @@ class Tracer:
         return np.clip(0.98 * nearest, 0.1, receivers.radius)
 
     def trace(self, source: int, batch: int, n_rays: int) -> PathLog:
-        """Batch number `batch` of a source: the same for ever, whatever else runs."""
+        """Batch number `batch` of a source; it depends on nothing but the arguments of the tracer and of this call."""
         directions, emission = self._emission[source].draw(self.seed, source, batch, n_rays)
-        ray_end = np.empty(n_rays, np.int64)
-        component = np.empty(n_rays, np.uint8)
-        room = n_rays * ROOM_PER_RAY
-        event, n_deposits = np.empty(room, np.uint16), np.empty(room, np.uint16)
-        share = np.empty(room // 8, np.float32)
-        receiver = np.empty(room // 4, np.uint32)
-        path_length, chord = np.empty(room // 4, np.float32), np.empty(room // 4, np.float32)
-        lost_position = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
-        lost_direction = np.empty((_paths.N_LOST_KEPT, 3), np.float32)
-        lost_survival = np.zeros(n_rays, np.float32)
-        totals = np.zeros(4, np.int64)
-        done = 0
+        position = self.scene.sources.position[source].astype(np.float32)
+        rays = Rays(self.seed, source, batch * n_rays, position, directions)
+        record, done = _new_record(n_rays), 0
+        scratch = _paths.new_scratch(self.seats, len(self._rules.initial_state))
         while True:
-            done = _paths.trace_rays(
-                self.seed, source, batch * n_rays, done, self.scene.sources.position[source].astype(np.float32),
-                directions, self.geometry, self.seats, self._share_until, self._threshold,
-                self.plan.sheet, self._wish, self.plan.state_at_start, self.plan.staying,
-                self.plan.density_at_start, self._density_kept, self.image_order, self._max_length,
-                ray_end, component, event, n_deposits, share, receiver, path_length, chord,
-                lost_position, lost_direction, lost_survival, totals,
-            )  # fmt: skip
+            done = _paths.trace_rays(done, rays, self._rules, self.geometry, self.seats, record, scratch)
             if done == n_rays:
                 break
             # Make room in proportion to the rays still to come.
-            grow = 1.1 * n_rays / max(done, 1) if done else 2.0
-            event, n_deposits, share = _grown(event, grow), _grown(n_deposits, grow), _grown(share, grow)
-            receiver, path_length, chord = (
-                _grown(receiver, grow),
-                _grown(path_length, grow),
-                _grown(chord, grow),
-            )
-        n_segments, n_kept, n_lost, n_shares = (int(x) for x in totals)
+            factor = 1.1 * n_rays / max(done, 1) if done else 2.0
+            record = record._replace(**{name: _grown(getattr(record, name), factor) for name in _GROWING})
+        n_segments, n_kept, n_lost, n_shares = (int(x) for x in record.totals)
         mean_emission = emission.mean(axis=1)
         return PathLog(
-            source=source, batch=batch, n_rays=n_rays, ray_end=ray_end, component=component, emission=emission,
-            event=event[:n_segments].copy(), n_deposits=n_deposits[:n_segments].copy(),
-            share=share[:n_shares].copy(), receiver=receiver[:n_kept].copy(),
-            path_length=path_length[:n_kept].copy(), chord=chord[:n_kept].copy(), n_lost=n_lost,
-            lost_energy=float((lost_survival * mean_emission).sum() / mean_emission.sum()),
-            lost_positions=lost_position[: min(n_lost, len(lost_position))].copy(),
-            lost_directions=lost_direction[: min(n_lost, len(lost_direction))].copy(),
+            source=source, batch=batch, n_rays=n_rays, ray_end=record.ray_end, component=record.component,
+            emission=emission, event=record.event[:n_segments].copy(), n_deposits=record.n_deposits[:n_segments].copy(),
+            share=record.share[:n_shares].copy(), receiver=record.receiver[:n_kept].copy(),
+            path_length=record.path_length[:n_kept].copy(), chord=record.chord[:n_kept].copy(), n_lost=n_lost,
+            lost_energy=float((record.lost_survival * mean_emission).sum() / mean_emission.sum()),
+            lost_positions=record.lost_position[:n_lost].copy(), lost_directions=record.lost_direction[:n_lost].copy(),
         )  # fmt: skip
+
+
+_GROWING = ("event", "n_deposits", "share", "receiver", "path_length", "chord")
+
+
+def _new_record(n_rays: int) -> Record:
+    n = n_rays * SEGMENTS_PER_RAY
+    lost = (_paths.N_LOST_KEPT, 3)
+    return Record(
+        ray_end=np.empty(n_rays, np.int64), component=np.empty(n_rays, np.uint8),
+        event=np.empty(n, np.uint16), n_deposits=np.empty(n, np.uint16), share=np.empty(n // 8, np.float32),
+        receiver=np.empty(n // 4, np.uint32), path_length=np.empty(n // 4, np.float32),
+        chord=np.empty(n // 4, np.float32), lost_position=np.empty(lost, np.float32),
+        lost_direction=np.empty(lost, np.float32), lost_survival=np.zeros(n_rays, np.float32),
+        totals=np.zeros(4, np.int64),
+    )  # fmt: skip
 
 
 def _thresholds(probability: np.ndarray) -> np.ndarray:

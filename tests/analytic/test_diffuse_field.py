@@ -14,7 +14,7 @@ from roomsim.tracing._closest import closest_hits
 from roomsim.tracing._paths import lambert_direction
 from roomsim.tracing._random import SURFACE, ray_key, uniform
 from roomsim.tracing.geometry import pack_geometry
-from roomsim.tracing.plan import sampling_plan
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 # --- view factors -----------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from roomsim.decay.response import index_of_edge
 from roomsim.estimate import jackknife_of
 from roomsim.scene.compile import compile_scene
 from roomsim.study.engine import Engine
-from roomsim.tracing.blame import last_surfaces
+from roomsim.tracing.late_energy_origin import last_surfaces
 from roomsim.tracing.replay import earliest_arrival
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study

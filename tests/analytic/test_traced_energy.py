@@ -9,8 +9,8 @@ from scenes import as_bands, box_scene, omnidirectional, scene_of, seats, surfac
 from traced import slope_time, spread_seats, traced
 
 from roomsim.scene.scene import Patch
-from roomsim.tracing.plan import sampling_plan
 from roomsim.tracing.replay import time_bins
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 H1 = {"west": 0.6, "east": 0.6, "south": 0.05, "north": 0.05, "floor": 0.1, "ceiling": 0.2}

@@ -33,7 +33,7 @@ from traced import slope_time, traced
 
 from roomsim.study import engine as engine_module
 from roomsim.study.late_paths import few_late_paths
-from roomsim.tracing.plan import sampling_plan
+from roomsim.tracing.sampling_plan import sampling_plan
 
 HALLS = {
     "soft": (soft_hall, repeated_runs.SOFT, repeated_runs.SOFT_SCATTERING),
@@ -44,9 +44,9 @@ HALLS = {
 def steered_by_the_mean(scene):
     """The plan without what bands want by themselves."""
     plan = sampling_plan(scene)
-    alone = np.zeros_like(plan.density_at_start)
-    alone[0] = plan.density_at_start[0]
-    return replace(plan, density_at_start=alone)
+    alone = np.zeros_like(plan.initial_density)
+    alone[0] = plan.initial_density[0]
+    return replace(plan, initial_density=alone)
 
 
 # --- against a plain tracer -------------------------------------------------------------------------------
@@ -202,7 +202,7 @@ def test_no_scenario_or_band_is_followed_less_densely_than_the_root_of_its_energ
     plan = sampling_plan(scene)
     paths = rng.integers(len(scene.patches), size=(200, 40))
     energy = factors.sum(axis=1)[paths].cumprod(axis=1)
-    wanted = plan.density_at_start * plan.density_kept[paths].astype(float).cumprod(axis=1)
+    wanted = plan.initial_density * plan.density_kept[paths].astype(float).cumprod(axis=1)
     density = np.minimum(wanted.max(axis=-1), 1.0)
     assert (density[..., None, None] >= np.sqrt(energy) * (1.0 - 1e-5)).all()
     assert (np.diff(density, axis=1) <= 0.0).all() and density[:, -1].max() < 0.1

@@ -15,8 +15,8 @@ from roomsim._jit import KERNEL_OPTIONS
 from roomsim.scene.scene import Patch, Scene
 from roomsim.tracing import _paths
 from roomsim.tracing.paths import BRANCHED, END_OF_RAY
-from roomsim.tracing.plan import sampling_plan
 from roomsim.tracing.replay import Replay, time_bins
+from roomsim.tracing.sampling_plan import sampling_plan
 from roomsim.tracing.trace import Tracer
 
 N_BATCHES, N_RAYS = 24, 3000
@@ -147,7 +147,7 @@ def test_cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths():
     assert (log.event >= BRANCHED).sum() > N_RAYS  # branches there were, control of what follows
     own = sampling_plan(bare)
     # The same roulette; all else is the bare hall's own.
-    own = replace(own, density_kept=plan.density_kept[six], density_at_start=plan.density_at_start)
+    own = replace(own, density_kept=plan.density_kept[six], initial_density=plan.initial_density)
     alone = Tracer(bare, own, 1, 1, float(edges[-1])).trace(0, 0, N_RAYS)
     assert len(alone.event) < 0.8 * len(log.event)
     together = Replay(hung, plan, edges, [0], seats_on).late(1, 1, lambda _: [log])
@@ -211,7 +211,7 @@ def test_growing_the_log_changes_nothing(monkeypatch):
     whole = Tracer(scene, plan, 1, 1, 0.7).trace(0, 0, 2000)
     from roomsim.tracing import trace as module
 
-    monkeypatch.setattr(module, "ROOM_PER_RAY", 1)
+    monkeypatch.setattr(module, "SEGMENTS_PER_RAY", 1)
     cramped = Tracer(scene, plan, 1, 1, 0.7).trace(0, 0, 2000)
     assert np.array_equal(whole.event, cramped.event) and np.array_equal(whole.chord, cramped.chord)
 

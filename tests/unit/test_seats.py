@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pytest
 from numba import njit
@@ -9,7 +11,8 @@ from reference.brute_force import sphere_chords
 from scenes import seats
 
 from roomsim.tracing import _closest, _plain, _wide
-from roomsim.tracing._seats import CROSSING_FLOATS, MAX_CROSSING, deposit, keep_crossing
+from roomsim.tracing._paths import Course, Place
+from roomsim.tracing._seats import MAX_CROSSING, deposit, keep_crossing, new_crossings
 from roomsim.tracing.seats import build_tree
 
 RNG = np.random.default_rng(5)
@@ -58,24 +61,24 @@ def segments(position, n=400):
     return tuple(x.astype(np.float32) for x in (origins, directions, lengths))
 
 
+class Kept(NamedTuple):
+    n_deposits: np.ndarray
+    receiver: np.ndarray
+    path_length: np.ndarray
+    chord: np.ndarray
+
+
 @njit
-def _run(tree, origins, directions, lengths, travelled, group, n_deposits, receiver, path_length, chord):
-    room = MAX_CROSSING * len(tree.member)
-    crossing, place = np.empty((MAX_CROSSING, CROSSING_FLOATS), np.float32), np.empty(MAX_CROSSING, np.int64)
-    pairs, found = np.empty(room + 8, np.int32), np.empty(room + 8, np.int32)
-    spans = np.empty(2 * room, np.float32)
+def _run(tree, origins, directions, lengths, travelled, group, crossings, kept):
     layer = tree.layer[0], tree.layer[1]
     n_crossing, n_kept = 0, 0
     for i in range(len(origins)):
-        n_crossing = keep_crossing(
-            n_crossing, crossing, place, layer, origins[i, 0], origins[i, 1], origins[i, 2],
-            directions[i, 0], directions[i, 1], directions[i, 2], lengths[i], travelled[i], i, True,
-        )  # fmt: skip
+        origin = origins[i, 0], origins[i, 1], origins[i, 2]
+        place = Place(origin, (directions[i, 0], directions[i, 1], directions[i, 2]), origin, -1)
+        course = Course(travelled[i], 1.0, 1.0, 0, 0, False)
+        n_crossing = keep_crossing(n_crossing, crossings, layer, place, course, lengths[i], i)
         if n_crossing == group or i == len(origins) - 1:
-            n_kept = deposit(
-                n_crossing, crossing, place, tree, pairs, found, spans,
-                n_kept, n_deposits, receiver, path_length, chord,
-            )  # fmt: skip
+            n_kept = deposit(n_crossing, crossings, tree, n_kept, kept)
             n_crossing = 0
             if n_kept < 0:
                 break
@@ -86,15 +89,15 @@ def deposits(position, radius, rays, group=MAX_CROSSING, room=2_000_000):
     """Segment, receiver, path length and chord per volume of every deposit; None if there was no room."""
     n = len(rays[0])
     travelled = np.linspace(0, 100, n, dtype=np.float32)
-    n_deposits = np.zeros(n, np.uint16)
-    receiver, path_length, chord = np.empty(room, np.uint32), np.empty(room, np.float32), np.empty(room, np.float32)
-    n_kept = _run(
-        build_tree(seats(position), radius), *rays, travelled, group, n_deposits, receiver, path_length, chord
+    kept = Kept(
+        np.zeros(n, np.uint16), np.empty(room, np.uint32), np.empty(room, np.float32), np.empty(room, np.float32)
     )
+    tree = build_tree(seats(position), radius)
+    n_kept = _run(tree, *rays, travelled, group, new_crossings(tree), kept)
     if n_kept < 0:
         return None
-    assert n_deposits.sum() == n_kept
-    return np.repeat(np.arange(n), n_deposits), receiver[:n_kept], path_length[:n_kept], chord[:n_kept]
+    assert kept.n_deposits.sum() == n_kept
+    return np.repeat(np.arange(n), kept.n_deposits), *(part[:n_kept] for part in kept[1:])
 
 
 def misses(position, radius, got, rays):

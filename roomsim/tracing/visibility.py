@@ -1,4 +1,4 @@
-"""Whether one place sees another."""
+"""Visibility between points."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from ._closest import closest_hits
 from .geometry import Geometry
 
 _NEAR = 0.02
-"""m before a point within which a surface hides nothing: the point lies on it."""
+"""m before a point within which a surface does not obstruct: the point lies on it."""
 
 
-def in_sight(scene: Scene, geometry: Geometry, place: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """(n,) bool: no surface between a place (3,) and points (n, 3); cloth that hangs free hides nothing."""
+def visible_from(scene: Scene, geometry: Geometry, place: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """(n,) bool: no surface lies between a place (3,) and points (n, 3). Free-hanging cloth does not obstruct."""
     is_sheet = np.array([patch.is_sheet for patch in scene.patches])
     position = np.tile(np.asarray(place, np.float32), (len(points), 1))
     skip = np.full(len(points), -1, np.int32)

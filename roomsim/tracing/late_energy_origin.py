@@ -1,8 +1,7 @@
-"""Where late energy comes from: the surface that each path met last before it reached the audience.
+"""Origin of late energy: the surface that each path was last reflected at before it reached the audience.
 
-Nothing is weighed anew here. The deposits of the paths that come late are handed to the ordinary replay,
-each booked under audience area and last surface in place of its seat, so that the sums are those of the
-replay.
+The weighing is that of the ordinary replay: it is given the late deposits alone, with an entry for each audience area
+and last surface in place of the seats, so that the sums are those of the replay.
 """
 
 from __future__ import annotations
@@ -22,20 +21,20 @@ from .replay import Replay, source_gain
 
 @dataclass(frozen=True)
 class LateEnergy:
-    """Mean over the seats of each audience area of the energy that comes late, by the surface met last.
+    """Mean over the seats of each audience area of the late energy, by the surface of the last reflection.
 
-    Squared pressure re (20 uPa)^2. Passing through cloth is no meeting. The last place of the patch axis
-    holds what met no surface at all: the late direct sound of other sources.
+    Squared pressure re (20 uPa)^2. Transmission through cloth does not count. The last place of the patch axis holds
+    the energy that no surface reflected: the late direct sound of other sources.
     """
 
     traced: np.ndarray
-    """(n_replicates, n_areas, n_patches + 1, 8) float64; the mean over replicates is the best value."""
+    """(n_replicates, n_areas, n_patches + 1, 8) float64; the mean over replicates is the best estimate."""
     images: np.ndarray
-    """(n_areas, n_patches + 1, 8) float64: direct sound and image sources, without chance."""
+    """(n_areas, n_patches + 1, 8) float64: direct sound and image sources, without Monte Carlo error."""
 
     @property
     def replicates(self) -> np.ndarray:
-        """(n_replicates, n_areas, n_patches + 1, 8): all late energy as each replicate has it."""
+        """(n_replicates, n_areas, n_patches + 1, 8): all late energy in each replicate."""
         return self.traced + self.images
 
 
@@ -52,12 +51,12 @@ def late_by_last_surface(
     n_batches: int,
     threads: int = 1,
 ) -> LateEnergy:
-    """Divide the late energy of one scenario by audience area and by the surface that sent it.
+    """Divide the late energy of one scenario by audience area and by the surface of the last reflection.
 
     Parameters
     ----------
-    plan : by which the paths were traced
-    edges : (n_bins + 1,) s, of the replay; energy after the last is left out here too
+    plan : the plan that the paths were traced with
+    edges : (n_bins + 1,) s, of the replay; energy after the last is omitted
     paths : image-source paths of the scene
     scenario : its index
     start : (n_receivers, 8) s, of the bins, as `replay.earliest_arrival` gives it
@@ -66,23 +65,23 @@ def late_by_last_surface(
     """
     n_places = len(scene.patches) + 1
     n_areas = len(scene.receivers.area_names)
-    books = replace(scene, receivers=_books(scene, n_areas * n_places))
+    entries = replace(scene, receivers=_entries(scene, n_areas * n_places))
     one_bin = np.array([0.0, edges[-1] + start.max() + 1.0])
-    replay = Replay(books, plan, one_bin, slice(scenario, scenario + 1), slice(0, n_areas * n_places))
+    replay = Replay(entries, plan, one_bin, slice(scenario, scenario + 1), slice(0, n_areas * n_places))
     n_seats = np.bincount(scene.receivers.area, minlength=n_areas)[:, None, None]
     traced = np.empty((n_replicates, n_areas, n_places, start.shape[1]))
-    # Bands whose limits are the same at all seats are booked together: all of them, as a rule.
+    # Bands whose limits are the same at all seats are evaluated together: normally all of them.
     _, group = np.unique(np.concatenate([start, after]).round(9), axis=1, return_inverse=True)
     for bands in (np.flatnonzero(group.ravel() == g) for g in range(group.max() + 1)):
         begin, end = (start[:, bands[0]] + part for part in (after[:, bands[0]], edges[-1]))
 
-        def booked(log: PathLog, begin: np.ndarray = begin, end: np.ndarray = end) -> PathLog:
-            return _booked(log, scene, begin.astype(np.float32), end.astype(np.float32), n_places)
+        def by_entry(log: PathLog, begin: np.ndarray = begin, end: np.ndarray = end) -> PathLog:
+            return _by_entry(log, scene, begin.astype(np.float32), end.astype(np.float32), n_places)
 
-        def all_booked(replicate: int, of: Callable[[PathLog], PathLog] = booked) -> Iterable[PathLog]:
-            return map(of, logs(replicate))
+        def logs_by_entry(replicate: int, convert: Callable[[PathLog], PathLog] = by_entry) -> Iterable[PathLog]:
+            return map(convert, logs(replicate))
 
-        energy = replay.late(n_replicates, n_batches, all_booked, threads).astype(np.float64)
+        energy = replay.late(n_replicates, n_batches, logs_by_entry, threads).astype(np.float64)
         traced[..., bands] = energy.reshape(traced.shape)[..., bands] / n_seats
     images = _late_images(scene, paths, scenario, start + after, start + edges[-1]) / n_seats
     return LateEnergy(traced, images)
@@ -100,8 +99,8 @@ def last_surfaces(event: np.ndarray, ray_end: np.ndarray, none: int) -> np.ndarr
     return last
 
 
-def _booked(log: PathLog, scene: Scene, begin: np.ndarray, end: np.ndarray, n_places: int) -> PathLog:
-    """The log with its late deposits only, each at the number of its area and last surface."""
+def _by_entry(log: PathLog, scene: Scene, begin: np.ndarray, end: np.ndarray, n_places: int) -> PathLog:
+    """The log reduced to its late deposits, each at the entry of its area and last surface."""
     delay = np.float32(scene.sources.delay[log.source])
     time = log.path_length / np.float32(scene.speed_of_sound) + delay
     late = (time >= begin[log.receiver]) & (time < end[log.receiver])
@@ -117,8 +116,8 @@ def _booked(log: PathLog, scene: Scene, begin: np.ndarray, end: np.ndarray, n_pl
     )
 
 
-def _books(scene: Scene, n: int) -> ReceiverArrays:
-    """As many receivers as there are entries; where they stand does not matter for one bin of time."""
+def _entries(scene: Scene, n: int) -> ReceiverArrays:
+    """One receiver for each entry; their positions are irrelevant with a single bin of time."""
     whole = np.zeros(n, np.int32)
     return ReceiverArrays(
         position=np.repeat(scene.sources.position[:1], n, axis=0),
@@ -150,7 +149,7 @@ def _late_images(
         energy = gain * p.emission[late] * np.exp(-scene.air_attenuation * length) / length**2
         energy *= together[p.source][receiver, 0] * is_late[late]
         last = np.full(len(late), none)
-        # Events run from the receiver's end: the first reflection among them is the last that sound met.
+        # Events run from the receiver's end: the first reflection among them is the last on the path.
         for k in range(int(p.n_events[late].max(initial=0))):
             event = p.events[late, k].astype(np.int64)
             there = p.n_events[late] > k

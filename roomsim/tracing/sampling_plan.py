@@ -13,89 +13,89 @@ from .paths import SamplingPlan
 
 MAX_COMPONENTS = 16
 LEAST_PROBABILITY = 0.02
-"""Of any event that is possible in some scenario: no path may be impossible for all components."""
+"""Lower limit for any event that is possible in some scenario: no path may be impossible for all components."""
 LEAST_SHARE = 0.01
-"""Of rays for any component."""
+"""Lower limit of the share of rays of a component."""
 _DEPTH = np.log(100.0)
-"""Paths are followed in the mind down to -20 dB, so that late ones have components that serve them ..."""
+"""Components are chosen for paths down to -20 dB, so that late paths are sampled well too."""
 WEIGHED_SHARE = 0.3
-"""... but losses are foreseen for the first 6 dB: that fits those measured for intelligibility in a hall with twelve
-lines of cloth. Farther down, second moments are ruled by paths too rare to be drawn."""
+"""Part of that depth, 6 dB, for which the loss is predicted: it fits the losses measured for speech intelligibility in
+a hall with twelve lines of cloth. Farther down, second moments are dominated by paths too rare to be drawn."""
 MAX_STATES = 255
-"""That decide how rays branch; beyond it, those are chosen that are least alike."""
+"""Number of states that determine how rays branch; of more, the least similar are chosen."""
 N_ANCHORS = 8
-"""States, those least alike, that are served as well as by a trace of their own. ..."""
+"""Number of the least similar states, which are sampled as densely as by a trace of their own."""
 OTHERS_SHARE = 0.3
-"""... The others count with this share of their energy: most of what they want, they share with an anchor, and paths
-for each of them alone cost more than they are worth until late in the decay."""
+"""Density for the other states, relative to that: they share most of their paths with an anchor, and paths for each of
+them alone cost more than they gain until late in the decay."""
 UNKNOWN_SHARE = 0.05
-"""The same for a state that wants at each sheet what any state wants there. It sees to it that no path is impossible,
-nor too rare, for scenarios that the same paths are weighed for later."""
+"""Density for a state that requires at each sheet what any state requires there. It ensures that no path is impossible,
+or too rare, for scenarios that the same paths are weighed for later."""
 LEAST_FACTOR = 1e-3
-"""Below it, energies at a sheet are alike when states are compared."""
+"""Smaller energies at a sheet are considered equal when states are compared."""
 
 ROULETTE = (0.1, 0.5)
-"""Share of energy, mean over bands, below which rays play Russian roulette, -10 dB: what comes later shapes the end of
-the decay only, and fewer rays suffice for that. Then the power of the energy kept with which they go on: a half halves
-the rate at which rays die out against the rate at which energy does, so weights fall while rays become fewer."""
+"""Share of energy, mean over bands, below which rays play Russian roulette (-10 dB): later sound affects only the end
+of the decay, for which fewer rays suffice. Then the power of the energy kept with which rays continue: with one half,
+the number of rays in dB decays at half the rate of the energy, so weights fall while rays become fewer."""
 ROULETTE_OF_BRANCHES = (0.3, 0.75)
-"""The same where paths branch: the late ones do so most and are shared least, so they cost more."""
+"""The same where paths branch: late paths branch most and are shared least, so they cost more."""
 ROULETTE_OF_A_BAND = (1.0, 0.5)
-"""The same for the energy of each band by itself. The mean dies out with the bands that are absorbed most; then the
-others alone keep rays going, so that theirs are never fewer than this, and no weight of theirs can grow. It begins
-at once: early sound is served by the mean, and what few bands have to themselves needs fewer rays."""
+"""The same for the energy of each band by itself. The mean decays with the bands that are absorbed most; then the other
+bands alone keep rays going, so that there are never fewer rays than this for a band and its weights cannot grow. It
+begins at once: early sound is covered by the mean, and what only few bands contribute needs fewer rays."""
 
 
 def _roulette(scene: Scene, branches: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """`staying`, `density_at_start` and `density_kept`, as in `SamplingPlan`."""
-    # In each band of the scenario that keeps most there, patch by patch: never less than any scenario keeps.
+    """`energy_kept`, `initial_density` and `density_kept`, as in `SamplingPlan`."""
+    # In each band and at each patch that of the scenario that keeps most.
     kept = np.clip(scene.factors.sum(axis=1).max(axis=1), 0.05, 1.0)
-    staying = kept[:, 1:7].mean(axis=1)
+    energy_kept = kept[:, 1:7].mean(axis=1)
     below, power = np.array([ROULETTE_OF_BRANCHES if branches else ROULETTE, *[ROULETTE_OF_A_BAND] * N_BANDS]).T
     start = np.zeros(PAIR, np.float32)
     density = np.zeros((len(kept), PAIR), np.float32)
     start[: len(power)] = below**-power
-    density[:, : len(power)] = np.column_stack([staying, kept]) ** power
-    return staying.astype(np.float32), start, density
+    density[:, : len(power)] = np.column_stack([energy_kept, kept]) ** power
+    return energy_kept.astype(np.float32), start, density
 
 
 def sampling_plan(scene: Scene) -> SamplingPlan:
     """How rays are traced for all scenarios of a scene.
 
-    For the mixture, a state is one scenario in one band: it wants events drawn in proportion to the energies that it
-    sends there. For a path of n hits drawn from probabilities q, the second moment of the weight of a state with
-    wishes p is about (sum over patches of hit share * sum over events of p^2 / q)^n. Components are added one by one,
-    each for the state that is served worst, and rays are shared out so that the states are served as well as can be.
+    For the mixture, a state is one scenario in one band: events are best drawn for it in proportion to the energies
+    that it sends there. For a path of n hits drawn from probabilities q, the second moment of the weight of a state
+    with desired probabilities p is about (sum over patches of hit share * sum over events of p^2 / q)^n. Components are
+    added one by one, each for the state that is sampled worst; the shares of rays have the least mean cost over states.
     """
     is_sheet = _is_sheet(scene)
-    wishes = _wishes(scene)
+    desired = _desired_probabilities(scene)
     hit_share = _hit_share(scene)
     n_hits = _n_hits(scene, hit_share)
     possible: np.ndarray = np.any(scene.factors > 0, axis=(2, 3))
-    # Whether a ray goes through a sheet is not for the components to say.
+    # Whether a ray goes through a sheet is not drawn from the components.
     possible[is_sheet, TRANSMITTED] = False
 
-    components = [_floored(wishes.mean(axis=0), possible)]
-    moments = [_log_moment_of_hit(wishes, components[0], hit_share)]
+    components = [_floored(desired.mean(axis=0), possible)]
+    moments = [_log_moment_of_hit(desired, components[0], hit_share)]
     while len(components) < MAX_COMPONENTS:
         alike = np.full(len(components), 1.0 / len(components))
         costs = _log_cost(n_hits * np.array(moments), alike)
         worst = int(costs.argmax())
         if costs[worst] < 0.1:
             break
-        components.append(_floored(wishes[worst], possible))
-        moments.append(_log_moment_of_hit(wishes, components[-1], hit_share))
+        components.append(_floored(desired[worst], possible))
+        moments.append(_log_moment_of_hit(desired, components[-1], hit_share))
     share = _best_shares(n_hits * np.array(moments))
     loss = math.exp(_log_cost(WEIGHED_SHARE * n_hits * np.array(moments), share).max())
     probability = np.array(components)
     probability[:, is_sheet, TRANSMITTED] = 1.0
-    sheet, wish, state_at_start = _branching(scene)
-    roulette = _roulette(scene, int(np.count_nonzero(state_at_start == 1.0)) > 1)
-    return SamplingPlan(probability, share, sheet, wish, state_at_start, *roulette, loss)
+    sheet, sent_energy, initial_state = _branching(scene)
+    roulette = _roulette(scene, int(np.count_nonzero(initial_state == 1.0)) > 1)
+    return SamplingPlan(probability, share, sheet, sent_energy, initial_state, *roulette, loss)
 
 
 def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Number of the sheet of each patch, wishes there, and states at the start, as in `SamplingPlan`."""
+    """Number of the sheet of each patch, energy sent on there, and initial states, as in `SamplingPlan`."""
     is_sheet = _is_sheet(scene)
     number = np.where(is_sheet, np.cumsum(is_sheet) - 1, -1).astype(np.int32)
     factors = scene.factors[is_sheet]
@@ -108,21 +108,21 @@ def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     unknown /= np.maximum(unknown.sum(axis=1, keepdims=True), 1e-6)
     n_states = len(states) + 1
     padded = 8 * math.ceil(n_states / 8)
-    wish = np.zeros((padded, *sent.shape[:2]), np.float32)
-    wish[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
-    wish[n_states - 1] = unknown
+    sent_energy = np.zeros((padded, *sent.shape[:2]), np.float32)
+    sent_energy[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
+    sent_energy[n_states - 1] = unknown
     start = np.zeros(padded, np.float32)
     start[: n_states - 1] = OTHERS_SHARE
     start[:N_ANCHORS] = 1.0
     start[n_states - 1] = UNKNOWN_SHARE
     start[n_states:] = 0.0
-    return number, np.ascontiguousarray(np.moveaxis(wish, 0, -1)), start
+    return number, np.ascontiguousarray(np.moveaxis(sent_energy, 0, -1)), start
 
 
 def _least_alike(states: np.ndarray) -> np.ndarray:
     """(at most MAX_STATES, n) of the rows of (n_states, n) factors, all different, those farthest apart first.
 
-    Each next one is the farthest from all before (Gonzalez, Theoretical Computer Science 38 (1985), 293), in the
+    Each is the farthest from all earlier ones (Gonzalez, Theoretical Computer Science 38 (1985), 293), in the
     sum of logarithms, since factors multiply along a path.
     """
     _, first = np.unique(np.round(states, 2), axis=0, return_index=True)
@@ -136,20 +136,20 @@ def _least_alike(states: np.ndarray) -> np.ndarray:
 
 
 def _log_cost(log_moment: np.ndarray, share: np.ndarray) -> np.ndarray:
-    """(n_states,) log of the second moment that the balance heuristic leaves, at most."""
+    """(n_states,) log of an upper bound of the second moment under the balance heuristic."""
     return -np.log(share @ np.exp(-log_moment))
 
 
 def _best_shares(log_moment: np.ndarray) -> np.ndarray:
     """(n_components,) shares of rays that make the mean over states of `_log_cost` least.
 
-    The same problem as that of the weights of a mixture of densities, and solved by the same steps: each state gives
-    its voice to the components that serve it (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977), 1).
+    The problem is that of the weights of a mixture of densities, and the solution the same: expectation maximisation
+    (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977), 1).
     """
-    served = np.exp(-np.maximum(log_moment, 0.0))
-    share = np.full(len(served), 1.0 / len(served))
+    reciprocal = np.exp(-np.maximum(log_moment, 0.0))
+    share = np.full(len(reciprocal), 1.0 / len(reciprocal))
     for _ in range(100):
-        share *= (served / (share @ served)).mean(axis=1)
+        share *= (reciprocal / (share @ reciprocal)).mean(axis=1)
         share = np.maximum(share, LEAST_SHARE)
         share /= share.sum()
     return share
@@ -165,15 +165,15 @@ def _hit_share(scene: Scene) -> np.ndarray:
     return area / area.sum()
 
 
-def _wishes(scene: Scene) -> np.ndarray:
+def _desired_probabilities(scene: Scene) -> np.ndarray:
     """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with.
 
-    At a sheet those of the reflections alone; a state in which it reflects nothing takes what comes.
+    At a sheet those of the reflections alone; a state in which it reflects nothing takes the mean of the others.
     """
     is_sheet = _is_sheet(scene)
     factors = scene.factors
     total = factors.sum(axis=1, keepdims=True)
-    # What absorbs everything has no wish.
+    # A patch that absorbs everything prefers no event.
     none = np.array([0.5, 0.5, 0.0])[None, :, None, None]
     split = np.where(total > 1e-6, factors / np.maximum(total, 1e-6), none)
     split[is_sheet, TRANSMITTED] = 0.0
@@ -191,8 +191,8 @@ def _wishes(scene: Scene) -> np.ndarray:
 
 def _n_hits(scene: Scene, hit_share: np.ndarray) -> float:
     """Hits until the most reverberant state has decayed as far as paths are followed."""
-    staying = np.einsum("p,pesb->sb", hit_share, scene.factors)
-    return float(np.clip(_DEPTH / -np.log(np.clip(staying.max(), 1e-3, 0.995)), 2.0, 60.0))
+    energy_kept = np.einsum("p,pesb->sb", hit_share, scene.factors)
+    return float(np.clip(_DEPTH / -np.log(np.clip(energy_kept.max(), 1e-3, 0.995)), 2.0, 60.0))
 
 
 def _floored(probability: np.ndarray, possible: np.ndarray) -> np.ndarray:
@@ -203,8 +203,8 @@ def _floored(probability: np.ndarray, possible: np.ndarray) -> np.ndarray:
     return raised / raised.sum(axis=1, keepdims=True)
 
 
-def _log_moment_of_hit(wishes: np.ndarray, q: np.ndarray, hit_share: np.ndarray) -> np.ndarray:
+def _log_moment_of_hit(desired: np.ndarray, q: np.ndarray, hit_share: np.ndarray) -> np.ndarray:
     """(n_states,) log of the second moment of the weight that one hit adds, drawn from q (n_patches, 3)."""
-    ratio = np.where(q > 0, wishes**2 / np.where(q > 0, q, 1.0), 0.0).sum(axis=2)
+    ratio = np.where(q > 0, desired**2 / np.where(q > 0, q, 1.0), 0.0).sum(axis=2)
     # What absorbs everything adds nothing.
     return np.log(np.maximum(ratio @ hit_share, 1.0))

@@ -14,8 +14,8 @@ from roomsim.estimate import Estimate
 from roomsim.physics.radiation import frame
 from roomsim.scene.compile import compile_scene
 from roomsim.study.landing import DRAPE, PARTS, what_goes_where
+from roomsim.tracing.energy_deposition import first_deposition
 from roomsim.tracing.geometry import pack_geometry
-from roomsim.tracing.landing import first_landings
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -27,7 +27,7 @@ def wall_shares(scene, source=0, batches=BATCHES, n_rays=2048):
     geometry = pack_geometry(scene.surfaces)
     shares = np.zeros((batches, 6, 8))
     for batch in range(batches):
-        landed = first_landings(scene, geometry, source, 0, batch, n_rays)
+        landed = first_deposition(scene, geometry, source, 0, batch, n_rays)
         np.add.at(shares[batch], landed.patch, landed.energy)
     shares /= shares.sum(axis=1, keepdims=True)
     return Estimate(shares.mean(axis=0), shares.std(axis=0, ddof=1) / np.sqrt(batches), batches)

@@ -1,4 +1,4 @@
-"""What a source sends along a path, near or far: by its balloon, or as the complex sum of its boxes."""
+"""Amplitude of a source along a path, near or far: from its balloon, or as the complex sum of its boxes."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ COHERENT_BANDS = 2
 interference of an octave averages out between one seat and the next (common practice, no source)."""
 
 
-def launched(
+def source_amplitudes(
     sources: SourceArrays, source: int, directions: np.ndarray, length: np.ndarray, speed_of_sound: float
 ) -> tuple[np.ndarray, np.ndarray | None]:
-    """Emission of paths, evaluated where each would end if its mirrors were folded away.
+    """Emission of paths, evaluated at the image of the receiver.
 
-    A point `length` from the source in the direction of launch is the receiver's image: there the free
-    field of the source is what the path brings, distance by distance, near field of a hang included.
+    The receiver's image lies `length` from the source in the direction in which the path leaves: the free field of the
+    source there is the contribution of the path, including the near field of a hang.
 
     Parameters
     ----------

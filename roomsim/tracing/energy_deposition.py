@@ -1,4 +1,4 @@
-"""Where the sound of a source first lands."""
+"""Where the energy of a source first meets a surface."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from .emission import Emission
 from .geometry import Geometry
 
 MOST_SHEETS = 12
-"""Sheets of cloth that a ray passes before it counts as lost; half of the energy and more stops at each."""
+"""Sheets of cloth that a ray passes at most; each stops at least half of the energy."""
 
 
 @dataclass(frozen=True)
-class Landings:
-    """First landings of one batch of rays. A ray that passes cloth lands in several places, part in each."""
+class EnergyDeposition:
+    """Points where rays first meet a surface. A ray that passes cloth leaves part of its energy at each sheet."""
 
     position: np.ndarray
     """(n, 3) float64, m."""
@@ -26,18 +26,17 @@ class Landings:
     normal: np.ndarray
     """(n, 3) float64, unit, either side; zero where nothing was hit."""
     patch: np.ndarray
-    """(n,) int, -1 for what left through a gap."""
+    """(n,) int, -1 for rays that left through a gap."""
     energy: np.ndarray
-    """(n, 8) float64: the sum over all is the energy that the source radiates, up to a common factor in each
-    band and to chance."""
+    """(n, 8) float64: their sum estimates the energy that the source radiates, up to a common factor in each band."""
 
 
-def first_landings(
+def first_deposition(
     scene: Scene, geometry: Geometry, source: int, scenario: int, batch: int, n_rays: int, seed: int = 1
-) -> Landings:
-    """Rays of a source, drawn by its directivity, up to the first surface.
+) -> EnergyDeposition:
+    """Trace rays of a source, drawn by its directivity, to the first surface.
 
-    Cloth that hangs free in this scenario stops what it does not let through; the rest goes straight on.
+    Free-hanging cloth of the scenario stops the energy that it does not transmit; the rest continues straight on.
     Directions are those of the tracer (`Emission`); batches are independent of each other.
 
     Parameters
@@ -73,13 +72,13 @@ def first_landings(
         skip, energy = primitive[onwards], passed[onwards]
     parts = [np.concatenate(part) for part in zip(*found, strict=True)]
     kept = (parts[4] > 0.0).any(axis=1)
-    return Landings(*(part[kept] for part in parts))
+    return EnergyDeposition(*(part[kept] for part in parts))
 
 
-def landings_towards(geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> Landings:
-    """First landings of rays from a place (3,) in unit directions (n, 3), each with energy 1 in all bands.
+def deposition_along(geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> EnergyDeposition:
+    """The same for rays from a place (3,) in unit directions (n, 3), each with energy 1 in all bands.
 
-    Cloth counts like any other surface.
+    Cloth is treated like any other surface.
     """
     n = len(directions)
     towards = np.ascontiguousarray(directions, np.float32)
@@ -90,4 +89,4 @@ def landings_towards(geometry: Geometry, place: np.ndarray, directions: np.ndarr
     at = origin + np.where(hit, distance, 0.0)[:, None] * towards
     normal = np.where(hit[:, None], geometry.normals[primitive], 0.0)
     patch = np.where(hit, geometry.patch[primitive], -1)
-    return Landings(at.astype(np.float64), towards.astype(np.float64), normal, patch, np.ones((n, 8)))
+    return EnergyDeposition(at.astype(np.float64), towards.astype(np.float64), normal, patch, np.ones((n, 8)))

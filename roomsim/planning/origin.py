@@ -10,7 +10,7 @@ import numpy as np
 from ..bands import N_BANDS
 from ..estimate import Estimate, jackknife_of
 from ..scene.scene import Scene
-from ..study.engine import Engine
+from ..study.evaluator import Evaluator
 from ..tracing.blame import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
@@ -39,7 +39,7 @@ class Blame:
     """(n_patches,) share of the late energy of all seats at 500 Hz to 4 kHz, for each square metre."""
 
 
-def blame_of(engine: Engine, study: Study, mesh: VenueMesh, scenario: int, after: float) -> Blame:
+def blame_of(engine: Evaluator, study: Study, mesh: VenueMesh, scenario: int, after: float) -> Blame:
     """Divide the late energy of one scenario of an engine.
 
     Parameters

@@ -11,7 +11,7 @@ from ..metrics.replicated import SeatFunction
 from ..scene.compile import with_scenarios_of
 from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
-from ..study.engine import Engine
+from ..study.evaluator import Evaluator
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates, study_of_sets
@@ -78,7 +78,7 @@ def _spread(shifts: np.ndarray) -> np.ndarray:
 
 
 def shifts_of(
-    engine: Engine,
+    engine: Evaluator,
     study: Study,
     mesh: VenueMesh,
     candidates: Candidates,

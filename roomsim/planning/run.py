@@ -16,11 +16,13 @@ from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import suggested_lines
-from ..study.engine import Engine, Precise
+from ..study.convergence import Convergence, converge
+from ..study.evaluator import Evaluator
 from ..study.folder import PLAN
 from ..study.progress import NoProgress, Progress
 from ..study.run import default_folder, provenance, with_sti_error
 from ..study.store import StudyStore
+from ..study.traced_paths import prepare_tracing
 from ..venue.document import Drape, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
@@ -179,10 +181,10 @@ class _Search:
         pool = list(dict.fromkeys(sets))
         return compile_scene(study_of_sets(self.study, candidates.start, pool), self.mesh)
 
-    def _traced(self, scene: Scene, seed: int) -> tuple[Engine, Precise]:
+    def _traced(self, scene: Scene, seed: int) -> tuple[Evaluator, Convergence]:
         document = self.study.document
-        engine = Engine(scene, seed, document.image_order, self.store, self.threads, self.progress)
-        return engine, engine.run_to(document.precision)
+        setup = prepare_tracing(scene, seed, document.image_order, self.store, self.threads)
+        return converge(setup, document.precision, self.progress)
 
     def _final_scene(self, finalists: Sequence[int]) -> tuple[Scene, Study, tuple[Drape, ...]]:
         """The finalists alone, surfaces divided, and all new lines that could hang, none of them hung."""
@@ -254,7 +256,7 @@ class _Search:
     # --- other absorption -------------------------------------------------------------------------------
 
     def _shifts(
-        self, engine: Engine, valuation: Valuation, sets: Sequence[int], finalists: Sequence[int]
+        self, engine: Evaluator, valuation: Valuation, sets: Sequence[int], finalists: Sequence[int]
     ) -> Shifts:
         affordable = within_budget(self.candidates, sets, self.budget)
         values = valuation.values([goal.figure.name for goal in self.goals], affordable)
@@ -275,7 +277,7 @@ class _Search:
     # --- where late energy comes from -------------------------------------------------------------------
 
     def _blame(
-        self, engine: Engine, extended: Study, finalists: Sequence[int], plan: int
+        self, engine: Evaluator, extended: Study, finalists: Sequence[int], plan: int
     ) -> list[tuple[int, Blame]]:
         after = self.study.document.plan.late_after / 1000.0
         sets = [self.candidates.members(mask) for mask in finalists]
@@ -286,7 +288,7 @@ class _Search:
         ]
 
     def _new_lines(
-        self, engine: Engine, extended: Study, scene: Scene, plan: int, lines: Sequence[Drape], blame: Blame
+        self, engine: Evaluator, extended: Study, scene: Scene, plan: int, lines: Sequence[Drape], blame: Blame
     ) -> list[tuple[Drape, float, float, Mapping]]:
         """The lines over the worst places: the line, m2, its share of late energy, and gains over the
         plan."""
@@ -312,7 +314,7 @@ class _Search:
             for i, (name, share, metres) in enumerate(worst)
         ]
 
-    def _warnings(self, reached: Precise, final: Precise) -> list[str]:
+    def _warnings(self, reached: Convergence, final: Convergence) -> list[str]:
         wanted = self.study.document.precision
         said = [
             f"The precision asked for was not reached for {what} before the time or the rays allowed were spent: the "

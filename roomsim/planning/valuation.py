@@ -10,7 +10,7 @@ import numpy as np
 from ..estimate import Estimate
 from ..metrics.replicated import SeatStatistic
 from ..scene.compile import with_scenarios_of
-from ..study.engine import FEWEST_SCENARIOS, Engine
+from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
 from ..study.progress import NoProgress, Progress
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
@@ -101,16 +101,15 @@ def _joined(known: SeatStatistic, new: SeatStatistic) -> SeatStatistic:
 
 
 def traced_work(
-    engine: Engine, study: Study, mesh: VenueMesh, candidates: Candidates, figures: Mapping[str, Figure]
+    engine: Evaluator, study: Study, mesh: VenueMesh, candidates: Candidates, figures: Mapping[str, Figure]
 ) -> Work:
     """Figures of sets from the paths of an engine, in whose scene all candidates are."""
     metrics = metrics_of(figures)
 
     def work(sets: Sequence[int]) -> Mapping[str, SeatStatistic]:
         of_sets = study_of_sets(study, candidates.start, [candidates.members(mask) for mask in sets])
-        weighed = engine.with_scenarios(with_scenarios_of(engine.scene, of_sets, mesh))
         # Sets are the steps that are told, not the blocks of each.
-        weighed.progress = NoProgress()
+        weighed = engine.with_scenarios(with_scenarios_of(engine.scene, of_sets, mesh), NoProgress())
         return statistics(figures, weighed.evaluate(metrics))
 
     return work

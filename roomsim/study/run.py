@@ -27,7 +27,8 @@ from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .compare import compare
 from .costs import scenario_records
-from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
+from .convergence import Convergence, converge
+from .evaluator import Evaluator
 from .late_paths import few_late_paths
 from .progress import NoProgress, Progress
 from .results import InputUncertainty, Results
@@ -40,6 +41,7 @@ from .statistical import (
     statistical_times,
 )
 from .store import StudyStore
+from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
 from .uncertainty import STI, absorption_draws, input_uncertainty
 
 WORTH_TELLING = 1e-4
@@ -81,11 +83,11 @@ def run_study(
             store.forget_paths()
         store.keep_inputs(study.folder, study.digests)
         document = study.document
-        engine = Engine(scene, document.seed, document.image_order, store, threads, progress)
-        reached = engine.run_to(document.precision)
-        figures = engine.evaluate()
-        uncertainty = uncertainty_of(study, mesh, engine, figures)
-        results = assemble(study, mesh, scene, figures, reached, findings, uncertainty)
+        setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
+        evaluator, convergence = converge(setup, document.precision, progress)
+        figures = evaluator.evaluate()
+        uncertainty = uncertainty_of(study, mesh, evaluator, figures)
+        results = assemble(study, mesh, scene, figures, convergence, findings, uncertainty)
         store.write_results(results)
     return results
 
@@ -114,18 +116,18 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
 
 
 def uncertainty_of(
-    study: Study, mesh: VenueMesh, engine: Engine, figures: dict[str, Replicated]
+    study: Study, mesh: VenueMesh, evaluator: Evaluator, figures: dict[str, Replicated]
 ) -> InputUncertainty | None:
     """What the figures owe to absorption not being known better; None where no draws are asked for."""
     n_draws = study.document.uncertainty.draws
     if not n_draws:
         return None
-    draws = absorption_draws(study, mesh, engine.scene)
+    draws = absorption_draws(study, mesh, evaluator.scene)
     document = study.document
     rig = Rig(study)
     within_limits = [not limits_broken(study, scenario, rig) for scenario in document.scenarios_in_order()]
     return input_uncertainty(
-        engine, draws, n_draws, figures[STI], engine.scene.compare_with, document.targets.sti, within_limits
+        evaluator, draws, n_draws, figures[STI], evaluator.scene.compare_with, document.targets.sti, within_limits
     )
 
 
@@ -134,7 +136,7 @@ def assemble(
     mesh: VenueMesh,
     scene: Scene,
     figures: dict[str, Replicated],
-    reached: Precise,
+    convergence: Convergence,
     findings: Sequence[Finding],
     uncertainty: InputUncertainty | None = None,
 ) -> Results:
@@ -160,7 +162,7 @@ def assemble(
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
         warnings=(
-            *run_warnings(study, reached, findings),
+            *run_warnings(study, convergence, findings),
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
@@ -171,25 +173,25 @@ def assemble(
         sti_target=targets.sti,
         share_target=targets.share_of_seats,
         currency=document.costs.currency,
-        provenance=provenance(study, reached),
+        provenance=provenance(study, convergence),
         input_uncertainty=uncertainty,
     )
 
 
-def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) -> list[str]:
+def run_warnings(study: Study, convergence: Convergence, findings: Sequence[Finding]) -> list[str]:
     """Plain sentences on what is doubtful about a run: precision not met, energy lost, findings of the
     check."""
     wanted = study.document.precision
     said = []
-    if not reached.is_met:
+    if not convergence.is_met:
         said.append(
             "The precision asked for was not reached before the time or the rays allowed were spent. Of the "
-            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(reached.missed)}."
+            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(convergence.missed)}."
         )
-    if reached.lost_energy >= WORTH_TELLING:
+    if convergence.lost_energy >= WORTH_TELLING:
         said.append(
-            f"{reached.n_lost:,} of {reached.n_rays:,} rays left through gaps in the mesh, with "
-            f"{reached.lost_energy:.2%} of the energy; the seats lack it."
+            f"{convergence.n_lost:,} of {convergence.n_rays:,} rays left through gaps in the mesh, with "
+            f"{convergence.lost_energy:.2%} of the energy; the seats lack it."
         )
     # Limits stand beside each scenario; a gap is told by what was really lost.
     elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
@@ -201,7 +203,7 @@ def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) ->
     return said
 
 
-def provenance(study: Study, reached: Precise) -> dict[str, str]:
+def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
     """What it takes to repeat a run, and to know what it was worth."""
     document = study.document
     return {
@@ -213,12 +215,12 @@ def provenance(study: Study, reached: Precise) -> dict[str, str]:
         "inputs_sha256": json.dumps(study.digests, sort_keys=True),
         "seed": str(document.seed),
         "image_order": str(document.image_order),
-        "rays": str(reached.n_rays),
+        "rays": str(convergence.n_rays),
         "rays_per_batch": str(RAYS_PER_BATCH),
         "replicates": str(N_REPLICATES),
-        "rounds": str(reached.n_rounds),
+        "rounds": str(convergence.n_rounds),
         "sti_error_wanted": f"{document.precision.sti:g}",
-        "sti_error_reached": f"{reached.standard_error:.5f}",
-        "precision_met": "yes" if reached.is_met else "no",
-        "lost_energy": f"{reached.lost_energy:.3g}",
+        "sti_error_reached": f"{convergence.standard_error:.5f}",
+        "precision_met": "yes" if convergence.is_met else "no",
+        "lost_energy": f"{convergence.lost_energy:.3g}",
     }

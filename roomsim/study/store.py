@@ -175,6 +175,25 @@ def _inside(name: str) -> str:
     return "/".join("up" if step == ".." else step for step in steps.parts if step != steps.anchor)
 
 
+class MemoryStore:
+    """Path logs held in memory, where nothing is to be kept."""
+
+    def __init__(self) -> None:
+        self._logs: dict[tuple[int, int], PathLog] = {}
+
+    def batches(self, source: int) -> list[int]:
+        """Numbers of the batches that are there, ascending."""
+        return sorted(batch for of, batch in self._logs if of == source)
+
+    def write(self, log: PathLog) -> None:
+        """Keep a batch."""
+        self._logs[log.source, log.batch] = log
+
+    def read(self, source: int, batch: int) -> PathLog | None:
+        """A batch; None if there is none."""
+        return self._logs.get((source, batch))
+
+
 class PathStore:
     """The path logs of one tracing set-up. Any number of threads may write at once, in any order."""
 

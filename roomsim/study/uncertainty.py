@@ -23,7 +23,7 @@ from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
-from .engine import Engine
+from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
 from .results import InputUncertainty
 
 STI = "speech_transmission_index"
@@ -54,7 +54,7 @@ def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
 
 
 def input_uncertainty(
-    engine: Engine,
+    evaluator: Evaluator,
     draws: Draws,
     n_draws: int,
     sti: Replicated,
@@ -66,7 +66,7 @@ def input_uncertainty(
 
     Parameters
     ----------
-    engine : with its paths traced
+    evaluator : of the traced paths
     draws : `absorption_draws` of its scene
     n_draws : how many of them to take
     sti : (n_receivers, n_scenarios)
@@ -80,7 +80,7 @@ def input_uncertainty(
     InputUncertainty
     """
     references = np.asarray(compare_with)
-    shifts = np.stack(list(_shifts(engine, draws, n_draws)))
+    shifts = np.stack(list(_shifts(evaluator, draws, n_draws)))
     value = sti.estimate().value
     seats, gains = _spread(shifts), _spread(shifts - shifts[:, :, references])
     room, room_gains = {}, {}
@@ -104,9 +104,9 @@ def input_uncertainty(
     )
 
 
-def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
+def _shifts(evaluator: Evaluator, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
     """(n_receivers, n_scenarios) of each draw: what it adds to the index with the absorption as stated."""
-    scene = engine.scene
+    scene = evaluator.scene
     n = scene.n_scenarios
     at_once = max(1, TABLE_BYTES // scene.factors.nbytes)
     tables = [scene.factors]
@@ -115,10 +115,11 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
         tables.append(draws(draw))
         if len(tables) < at_once and draw < n_draws - 1:
             continue
-        other = engine.with_scenarios(_side_by_side(scene, tables))
-        engine.progress.start("Input uncertainty", len(other.blocks_of_sums()))
-        n_batches = math.ceil(BATCHES / len(engine.traced))
-        weighed = other.whole_figures([STI], n_batches, engine.progress.advance)[STI]
+        other = evaluator.with_scenarios(_side_by_side(scene, tables))
+        blocks = evaluation_blocks(other.scene, len(other.edges) - 1, SUMS_AT_A_TIME)
+        evaluator.progress.start("Input uncertainty", len(blocks))
+        n_batches = math.ceil(BATCHES / len(evaluator.paths.setup.sources))
+        weighed = other.whole_figures([STI], n_batches, evaluator.progress.advance)[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]

@@ -12,6 +12,7 @@ from ..errors import SceneError
 from ..metrics.registry import METRICS
 from ..tracing.replay import Room
 from ..venue.document import Precision
+from ..words import counted
 from .evaluator import Evaluator
 from .needs import Needs, bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
 from .progress import NoProgress, Progress
@@ -92,8 +93,8 @@ def sharing_message(setup: TracingSetup) -> str:
         else ""
     )
     return (
-        f"All {setup.scene.n_scenarios} scenarios share one set of paths. The scenario and band whose scattering differs "
-        f"most from the others needs about {setup.plan.loss:.1f} times as many rays as if it were traced by "
+        f"All {setup.scene.n_scenarios} scenarios share one set of paths. The scenario and band whose scattering "
+        f"differs most from the others needs about {setup.plan.loss:.1f} times as many rays as if it were traced by "
         f"itself.{branching}"
     )
 
@@ -104,7 +105,7 @@ def _needs_message(setup: TracingSetup, needs: Needs) -> str:
         f"{scene.receivers.n_receivers:,} seats in {scene.n_scenarios:,} scenarios, {len(setup.sources)} sources: "
         f"about {bytes_text(needs.memory)} of memory. "
         + (
-            f"{kept} rounds of rays are kept from an earlier run."
+            f"{counted(kept, 'round')} of rays kept from an earlier run."
             if kept
             else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
         )

@@ -22,7 +22,7 @@ from ..tracing.images import sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.replay import Replay, Room, earliest_arrival
 from .progress import NoProgress, Progress
-from .traced_paths import N_REPLICATES, TracedPaths, sources_heard
+from .traced_paths import TracedPaths, sources_heard
 
 BLOCK_BYTES = 1_250_000_000
 """Of traced energies held at a time."""
@@ -71,13 +71,14 @@ class Evaluator:
         self.paths, self.scene = paths, setup.scene if scene is None else scene
         self.progress, self.memory = progress or NoProgress(), memory or Room()
         self.plan, self.edges, self.threads = setup.plan, setup.edges, setup.threads
+        self.n_replicates = setup.n_replicates
         possible, factors = self.plan.possible, self.scene.factors
         if factors.shape[:2] != possible.shape or (factors[~possible] > 0.0).any():
             raise ValueError("these scenarios need events that the paths were not traced for")
         self._source_power = _source_power(self.scene)
 
     def with_scenarios(self, scene: Scene, progress: Progress | None = None) -> Evaluator:
-        """The same paths evaluated for other scenarios; parameters as for the class, `progress` as here unless given."""
+        """The same paths evaluated for other scenarios, with the same progress unless another is given."""
         return Evaluator(self.paths, scene, progress or self.progress, self.memory)
 
     # --- figures ----------------------------------------------------------------------------------------
@@ -91,9 +92,9 @@ class Evaluator:
         """
         shape = (self.scene.receivers.n_receivers, self.scene.n_scenarios)
         whole: dict[str, Replicated] = {}
-        blocks = evaluation_blocks(self.scene, len(self.edges) - 1)
+        blocks = evaluation_blocks(self.scene, len(self.edges) - 1, self.n_replicates)
         # Weighting the paths takes about as long as evaluating the energies.
-        self.progress.start(stage, 2 * N_REPLICATES * len(blocks))
+        self.progress.start(stage, 2 * self.n_replicates * len(blocks))
         for block, receivers in blocks:
             for scenarios, late in _few_at_a_time(block, self._late(block, receivers)):
                 part = evaluate(
@@ -103,18 +104,18 @@ class Evaluator:
                     metrics,
                     self.threads,
                     self._noise_energy(
-                        scenarios, receivers, N_REPLICATES, self.paths.n_rounds, self._logs_of(scenarios)
+                        scenarios, receivers, self.n_replicates, self.paths.n_rounds, self._logs_of(scenarios)
                     ),
                 )
                 for name, figure in part.items():
                     if name not in whole:
                         behind = figure.full.shape[2:]
                         whole[name] = Replicated(
-                            np.empty((*shape, *behind)), np.empty((N_REPLICATES, *shape, *behind), np.float32)
+                            np.empty((*shape, *behind)), np.empty((self.n_replicates, *shape, *behind), np.float32)
                         )
                     whole[name].full[receivers, scenarios] = figure.full
                     whole[name].left_out[:, receivers, scenarios] = figure.left_out
-            self.progress.advance(N_REPLICATES)
+            self.progress.advance(self.n_replicates)
         return whole
 
     def whole_figures(
@@ -148,7 +149,7 @@ class Evaluator:
                     whole.setdefault(name, np.empty((*shape, *figure.shape[2:])))
                     whole[name][receivers, some] = figure
 
-        with ThreadPoolExecutor(min(self.threads, N_REPLICATES)) as pool:
+        with ThreadPoolExecutor(min(self.threads, self.n_replicates)) as pool:
             for _ in pool.map(fill, evaluation_blocks(self.scene, len(self.edges) - 1, SUMS_AT_A_TIME)):
                 advance()
         return whole
@@ -165,7 +166,7 @@ class Evaluator:
         zero = time_zero(self.response(chosen, everyone))[:, 0]
         return late_by_last_surface(
             self.scene, self.plan, self.edges, self.paths.image_paths, scenario,
-            earliest_arrival(self.scene, scenario), zero + after, self._logs_of(chosen), N_REPLICATES,
+            earliest_arrival(self.scene, scenario), zero + after, self._logs_of(chosen), self.n_replicates,
             self.paths.n_rounds, self.threads,
         )  # fmt: skip
 
@@ -173,13 +174,13 @@ class Evaluator:
         replay = Replay(self.scene, self.plan, self.edges, scenarios, receivers)
         logs = self._logs_of(scenarios)
         return replay.late(
-            N_REPLICATES, self.paths.n_rounds, logs, self.threads, self.progress.advance, self.memory
+            self.n_replicates, self.paths.n_rounds, logs, self.threads, self.progress.advance, self.memory
         )
 
     def _logs_of(self, scenarios: np.ndarray) -> Logs:
         # No other sources need to be read.
         heard, n_batches = sources_heard(self.scene, scenarios), self.paths.n_batches
-        return lambda replicate: self.paths.logs(range(replicate, n_batches, N_REPLICATES), heard)
+        return lambda replicate: self.paths.logs(range(replicate, n_batches, self.n_replicates), heard)
 
     def _with_early(self, late: np.ndarray, scenarios: np.ndarray, receivers: slice) -> EnergyResponse:
         sums = sum_image_paths(
@@ -208,7 +209,7 @@ class Evaluator:
         return late[:, :, 0] + sums.total
 
 
-def evaluation_blocks(scene: Scene, n_bins: int, n_replicates: int = N_REPLICATES) -> list[Block]:
+def evaluation_blocks(scene: Scene, n_bins: int, n_replicates: int) -> list[Block]:
     """Scenarios and receivers that are evaluated together: the same sources on, and few enough to fit into memory.
 
     `n_replicates` as many as a block holds side by side, or `SUMS_AT_A_TIME` for sums over all of them, so that

@@ -13,7 +13,7 @@ from ..bands import N_BANDS
 from ..errors import CapacityError
 from .duration import PILOT_BATCH
 from .evaluator import SUMS_AT_A_TIME, evaluation_blocks
-from .traced_paths import N_REPLICATES, TracingSetup
+from .traced_paths import TracingSetup
 
 PROBE_RAYS = 256
 """Of each source that are traced to see how long they take and how much they leave to be kept."""
@@ -63,8 +63,8 @@ def needs_of(setup: TracingSetup, *, probe: bool = True) -> Needs:
         return max((len(scenarios) * (seats.stop - seats.start) * one for scenarios, seats in blocks), default=0)
 
     sums = evaluation_blocks(scene, n_bins, SUMS_AT_A_TIME)
-    block = N_REPLICATES * largest(evaluation_blocks(scene, n_bins))
-    at_once = min(setup.threads, N_REPLICATES, len(sums)) * largest(sums)
+    block = setup.n_replicates * largest(evaluation_blocks(scene, n_bins, setup.n_replicates))
+    at_once = min(setup.threads, setup.n_replicates, len(sums)) * largest(sums)
     seconds, size = _probe(setup) if probe else (0.0, 0.0)
     round_bytes = size * setup.rays_per_round
     return Needs(

@@ -26,8 +26,8 @@ from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .compare import compare
-from .costs import scenario_records
 from .convergence import Convergence, converge
+from .costs import scenario_records
 from .evaluator import Evaluator
 from .late_paths import few_late_paths
 from .progress import NoProgress, Progress

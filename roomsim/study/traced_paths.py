@@ -37,8 +37,6 @@ class TracingSetup:
     """
 
     scene: Scene
-    seed: int
-    image_order: int
     plan: SamplingPlan
     edges: np.ndarray
     """(n_bins + 1,) s, of the time bins of every energy response."""
@@ -46,6 +44,7 @@ class TracingSetup:
     """Indices of the sources that sound in any scenario; the others are not traced."""
     tracer: Tracer
     batches: PathStore | MemoryStore
+    n_replicates: int
     rays_per_batch: int
     threads: int
     folder: Path | None
@@ -54,7 +53,7 @@ class TracingSetup:
     @property
     def batches_per_round(self) -> int:
         """Of all sources together."""
-        return N_REPLICATES * len(self.sources)
+        return self.n_replicates * len(self.sources)
 
     @property
     def rays_per_round(self) -> int:
@@ -64,7 +63,7 @@ class TracingSetup:
     @property
     def n_rounds_kept(self) -> int:
         """Complete rounds whose batches the store holds, judged by the names of their files."""
-        return min((len(self.batches.batches(source)) for source in self.sources), default=0) // N_REPLICATES
+        return min((len(self.batches.batches(source)) for source in self.sources), default=0) // self.n_replicates
 
     def log(self, source: int, batch: int) -> PathLog:
         """A batch: read from the store if it is there and intact, otherwise traced and kept."""
@@ -82,7 +81,7 @@ class TracingSetup:
         latest = farthest / self.scene.speed_of_sound + sources.delay.max()
         longest = (self.edges[-1] + latest) * self.scene.speed_of_sound
         return find_image_paths(
-            self.scene, self.image_order, longest, self.threads, self.tracer.geometry, self.sources
+            self.scene, self.tracer.image_order, longest, self.threads, self.tracer.geometry, self.sources
         )
 
     def trace(
@@ -94,8 +93,8 @@ class TracingSetup:
 
 @dataclass(frozen=True)
 class TracedPaths:
-    """Paths traced so far. Batch b of a source belongs to replicate b mod `N_REPLICATES`; a round is
-    `N_REPLICATES` batches of each source. The paths depend on the set-up and the number of rounds alone."""
+    """Paths traced so far. Batch b of a source belongs to replicate b mod `n_replicates`; a round is
+    `n_replicates` batches of each source. The paths depend on the set-up and the number of rounds alone."""
 
     setup: TracingSetup
     image_paths: tuple[ImagePaths, ...]
@@ -113,7 +112,7 @@ class TracedPaths:
     @property
     def n_batches(self) -> int:
         """Of each source."""
-        return self.n_rounds * N_REPLICATES
+        return self.n_rounds * self.setup.n_replicates
 
     @property
     def share_lost(self) -> float:
@@ -140,7 +139,7 @@ class TracedPaths:
         return paths
 
     def _with_next_round(self, progress: Progress) -> TracedPaths:
-        batches = range(self.n_batches, self.n_batches + N_REPLICATES)
+        batches = range(self.n_batches, self.n_batches + self.setup.n_replicates)
         addresses = [(source, batch) for batch in batches for source in self.setup.sources]
         n_lost, energy_lost = self.n_lost, self.energy_lost
         pool = ThreadPoolExecutor(self.setup.threads)
@@ -176,13 +175,12 @@ def prepare_tracing(
         batches = store.paths(digest(_determinants(scene, seed, image_order, plan, edges)), limits)
     return TracingSetup(
         scene=scene,
-        seed=seed,
-        image_order=image_order,
         plan=plan,
         edges=edges,
         sources=sources_heard(scene, np.arange(scene.n_scenarios)),
         tracer=Tracer(scene, plan, seed, image_order, float(edges[-1])),
         batches=batches,
+        n_replicates=N_REPLICATES,
         rays_per_batch=RAYS_PER_BATCH,
         threads=threads or os.cpu_count() or 1,
         folder=None if store is None else store.folder,

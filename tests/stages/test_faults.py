@@ -39,7 +39,7 @@ from venues import write_shoebox
 
 from roomsim.cli.application import execute
 from roomsim.report import figures, pages, system_figures
-from roomsim.study import engine
+from roomsim.study import traced_paths
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")
 
@@ -71,7 +71,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def few_rays():
     """Batches of a few rays: these tests ask nothing of acoustics."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(engine, "RAYS_PER_BATCH", 64)
+        patch.setattr(traced_paths, "RAYS_PER_BATCH", 64)
         yield
 
 

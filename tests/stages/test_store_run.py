@@ -11,7 +11,7 @@ import pytest
 from venues import write_shoebox
 
 from roomsim.errors import SceneError, StoreError
-from roomsim.study import engine
+from roomsim.study import traced_paths
 from roomsim.study.duration import PILOT_BATCH
 from roomsim.study.progress import CallbackProgress, Step
 from roomsim.study.results import Results
@@ -25,7 +25,7 @@ QUICK = {"precision": {"sti": 0.05, "max_rays": 100_000}, "uncertainty": {"draws
 def few_rays() -> None:
     """Batches of a few hundred rays: these tests ask nothing of acoustics."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(engine, "RAYS_PER_BATCH", 256)
+        patch.setattr(traced_paths, "RAYS_PER_BATCH", 256)
         yield
 
 
@@ -44,14 +44,14 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Results]:
 def traced(monkeypatch: pytest.MonkeyPatch) -> list[tuple[int, int]]:
     """Source and batch of everything that is traced in the test, but for the few rays that say for how long."""
     calls: list[tuple[int, int]] = []
-    trace = engine.Tracer.trace
+    trace = traced_paths.Tracer.trace
 
     def counted(self, source: int, batch: int, n_rays: int):
         if batch != PILOT_BATCH:
             calls.append((source, batch))
         return trace(self, source, batch, n_rays)
 
-    monkeypatch.setattr(engine.Tracer, "trace", counted)
+    monkeypatch.setattr(traced_paths.Tracer, "trace", counted)
     return calls
 
 
@@ -97,7 +97,7 @@ def test_a_fresh_run_traces_all_and_finds_the_same(
     """With another number of threads into another folder: the same to the last bit."""
     path, results = first
     again = run_study(path, tmp_path / "elsewhere", threads=3)
-    n_batches = engine.N_REPLICATES * int(results.provenance["rounds"])
+    n_batches = traced_paths.N_REPLICATES * int(results.provenance["rounds"])
     assert sorted(traced) == [(0, batch) for batch in range(n_batches)]
     assert figures(again) == figures(results)
     run_study(path, tmp_path / "elsewhere", fresh=True)

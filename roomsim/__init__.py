@@ -23,11 +23,11 @@ if TYPE_CHECKING:
     from .report.tables import ComparisonTable, ReverberationTable
     from .scene.factors import Cloth
     from .scene.findings import Finding
+    from .sound_system.system_report import SystemReport
     from .study.measured import MeasuredComparison
     from .study.progress import Step
     from .study.results import Results
     from .study.status import Status
-    from .study.system import SystemReport
     from .venue.document import MaterialsDocument
 
 __version__ = "0.1.0"
@@ -446,7 +446,7 @@ def system_report(
     ------
     DocumentError, MeshError, MaterialError, SceneError, PhysicalRangeError : the input is wrong
     """
-    from .study.system import system_report as report_of
+    from .sound_system.system_report import system_report as report_of
 
     return report_of(study, scenario, aim_hangs=aim, spread=spread, splays=splays, offset=offset)
 

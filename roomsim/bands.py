@@ -25,7 +25,7 @@ BASS = (0, 1)
 
 LINES_PER_BAND = 12
 """Frequencies at which complex pressures are summed in each octave before they become band power, unless a system
-asks for more (`system.elements.lines_of`): four in each third."""
+asks for more (`loudspeakers.elements.lines_of`): four in each third."""
 
 
 def band_lines(mid_bands: np.ndarray = EXACT, per_band: np.ndarray | int = LINES_PER_BAND) -> np.ndarray:

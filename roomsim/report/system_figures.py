@@ -16,13 +16,13 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Polygon
 
 from .. import bands
-from ..study.landing import PARTS
-from ..study.section import Section
-from ..study.system import SystemReport
-from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.hang_section import HangSection
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import ECHO, OK, VERDICTS, ArrivalOrder
 from ..words import counted, shortened
 from . import style
-from .directivity_figures import pattern_figure
+from .directivity_figures import directivity_figure
 from .labels import HALO, write_labels
 from .pictures import Picture, write_pictures
 from .plan import draw_scale_bar, draw_sources, source_labels, tier_words
@@ -54,8 +54,8 @@ def write_system_figures(
         if report.bass is not None:
             draws[f"bass_maps{of_tier}"] = partial(bass_figure, tier=tier)
         draws[f"arrival_order{of_tier}"] = partial(arrival_figure, tier=tier)
-    for i in range(0, len(report.patterns), 3):
-        draws[f"directivity_{i // 3 + 1}"] = partial(pattern_figure, first=i)
+    for i in range(0, len(report.directivities), 3):
+        draws[f"directivity_{i // 3 + 1}"] = partial(directivity_figure, first=i)
     pictures = [
         Picture(name, f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}", draw)
         for name, draw in draws.items()
@@ -86,21 +86,21 @@ def goes_figure(report: SystemReport) -> Figure:
             "Share of the radiated energy by the part of the room where it first lands.",
         )
         left = figure.add_axes((0.075, 0.2, 0.4, 0.62))
-        _stacked(left, report.goes_whole.T, [style.hertz(label) for label in bands.LABELS])
+        _stacked(left, report.deposition.whole_system.T, [style.hertz(label) for label in bands.LABELS])
         left.set_title("Whole system, by octave band", loc="left")
         right = figure.add_axes((0.62, 0.2, 0.34, 0.62))
-        speech = report.goes.share[order][..., 3:7].mean(axis=-1)
+        speech = report.deposition.share[order][..., 3:7].mean(axis=-1)
         _stacked(right, speech, names)
         right.set_title("Each source, mean of 500 Hz to 4 kHz", loc="left")
         handles = [
             Patch(facecolor=c, edgecolor="white", label=p)
-            for p, c, s in zip(PARTS, PART_COLOURS, report.goes.share.sum(axis=(0, 2)))
+            for p, c, s in zip(PARTS, PART_COLOURS, report.deposition.share.sum(axis=(0, 2)))
             if s > 0.0
         ]
         figure.legend(
             handles=handles, loc="upper left", bbox_to_anchor=(0.07, 0.155), ncols=len(PARTS), fontsize=8.0
         )
-        error = report.goes.standard_error.max()
+        error = report.deposition.standard_error.max()
         style.write_foot(
             figure,
             "From the middle of each source with its pattern from far away, straight to the first surface; bass below "
@@ -132,7 +132,7 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
 # --- side view ------------------------------------------------------------------------------------------
 
 
-def side_view(report: SystemReport, section: Section) -> Figure:
+def side_view(report: SystemReport, section: HangSection) -> Figure:
     """The room cut along a hang's azimuth, its boxes and where each looks; below, the level along the audience."""
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))
@@ -196,7 +196,7 @@ def _frame(axes: Axes, low: np.ndarray, high: np.ndarray) -> None:
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _levels_along(axes: Axes, section: Section, aimed: Section | None, limits: tuple[float, float]) -> None:
+def _levels_along(axes: Axes, section: HangSection, aimed: HangSection | None, limits: tuple[float, float]) -> None:
     for shown, colours in (
         (section, ("#08306b", "#2171b5", "#4292c6", "#6baed6")),
         (aimed, ("#7f2704", "#a63603", "#d94801", "#f16913")),

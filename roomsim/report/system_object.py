@@ -12,9 +12,9 @@ from .. import bands
 from ..physics.exposure import EXPOSURE_LIMITS
 from ..physics.levels import a_weighted_level, level_sum
 from ..physics.noise import noise_rating
-from ..study.landing import PARTS
-from ..study.system import SystemReport
-from ..study.timing import VERDICTS
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import VERDICTS
 from ..venue.document import Source
 from ..venue.systems import Hang
 
@@ -41,9 +41,9 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         "what_goes_where": {
             "parts": list(PARTS),
             "bands_hz": [float(f) for f in bands.NOMINAL],
-            "whole_system": report.goes_whole.tolist(),
-            "sources": {names[i]: report.goes.share[k].tolist() for k, i in enumerate(report.sources_on)},
-            "largest_standard_error": float(report.goes.standard_error.max()),
+            "whole_system": report.deposition.whole_system.tolist(),
+            "sources": {names[i]: report.deposition.share[k].tolist() for k, i in enumerate(report.sources_on)},
+            "largest_standard_error": float(report.deposition.standard_error.max()),
         },
         "levels": levels_of(report),
         "arrivals": {
@@ -65,7 +65,7 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         },
         "fills": [
             {"name": f.name, "coverage": f.coverage, "row_distance": f.row_distance, "spacing": f.spacing}
-            | {"largest_spacing": f.proposed}
+            | {"largest_spacing": f.largest_spacing}
             for f in report.fills
         ],
         "short_of_mains": None

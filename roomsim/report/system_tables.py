@@ -13,9 +13,9 @@ from rich.text import Text
 from .. import bands
 from ..physics.exposure import EXPOSURE_LIMITS, PEAK_LIMIT
 from ..physics.noise import whole_noise_rating
-from ..study.landing import PARTS
-from ..study.system import SystemReport
-from ..study.timing import VERDICTS
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import VERDICTS
 from ..words import counted, span
 from .system_object import angle_words, channels, levels_of, system_cautions
 
@@ -61,7 +61,7 @@ def _new_table(title: str, *columns: str) -> Table:
 
 
 def _goes_headline(report: SystemReport) -> str:
-    share = report.goes_whole[:, SPEECH].mean(axis=1)
+    share = report.deposition.whole_system[:, SPEECH].mean(axis=1)
     said = ", ".join(f"{part} {100 * x:.0f} %" for part, x in zip(PARTS, share) if x >= 0.005)
     return f"Of the energy from 500 Hz to 4 kHz first lands on: {said}."
 
@@ -70,14 +70,14 @@ def _goes_table(report: SystemReport) -> Table:
     table = _new_table(
         "What goes where, % of the radiated energy", "whole system", *(_hertz(b) for b in bands.LABELS)
     )
-    for part, row in zip(PARTS, report.goes_whole):
+    for part, row in zip(PARTS, report.deposition.whole_system):
         if row.max() >= 0.005:
             table.add_row(part, *(f"{100 * x:.0f}" for x in row))
     table.add_section()
     for k, i in enumerate(report.sources_on):
         table.add_row(
             f"audience, of {report.scene.sources.names[i]}",
-            *(f"{100 * x:.0f}" for x in report.goes.share[k, 0]),
+            *(f"{100 * x:.0f}" for x in report.deposition.share[k, 0]),
         )
     return table
 
@@ -135,7 +135,7 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
         has = "one box" if fill.spacing is None else f"{fill.spacing:.1f} m apart"
         yield (
             f"{fill.name}: {has}; with {fill.coverage:.0f}° the first row at {fill.row_distance:.1f} m asks for at "
-            f"most {fill.proposed:.1f} m."
+            f"most {fill.largest_spacing:.1f} m."
         )
     if report.delays is not None:
         weak = report.delays

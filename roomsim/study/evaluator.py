@@ -15,9 +15,10 @@ from ..decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 from ..decay.time_zero import time_zero
 from ..metrics.evaluate import evaluate, evaluate_whole
 from ..metrics.replicated import Replicated
+from ..physics.levels import level
 from ..scene.scene import Scene
 from ..tracing.blame import LateEnergy, late_by_last_surface
-from ..tracing.emission import radiated
+from ..tracing.emission import source_power
 from ..tracing.images import sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.replay import Replay, Room, earliest_arrival
@@ -233,10 +234,7 @@ def evaluation_blocks(scene: Scene, n_bins: int, n_replicates: int) -> list[Bloc
 
 def _source_power(scene: Scene) -> np.ndarray:
     """(n_scenarios, 8) dB re 1 pW of all sources that are on, with 400 Pa s/m."""
-    sources = scene.sources
-    power = np.array([10 ** (sources.level[i] / 10) * radiated(sources, i) for i in range(len(sources.names))])
-    with np.errstate(divide="ignore"):
-        return 10 * np.log10(np.einsum("ik,ib->kb", sources.active, power))
+    return level(np.einsum("ik,ib->kb", scene.sources.active, source_power(scene.sources)))
 
 
 def _few_at_a_time(scenarios: np.ndarray, late: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:

@@ -14,12 +14,12 @@ from venues import rectangle_area, shoebox, write_venue
 
 import roomsim
 from roomsim.cli.application import execute
+from roomsim.loudspeakers.layout import layout_of
 from roomsim.physics.noise import named_curve
 from roomsim.report.system_figures import bass_figure, level_figure
 from roomsim.report.system_object import angle_words, system_object
 from roomsim.report.system_tables import system_table
-from roomsim.study.landing import PARTS
-from roomsim.system.layout import layout_of
+from roomsim.sound_system.energy_deposition import PARTS
 from roomsim.venue.reading import read_study
 
 LEVELS = [70.0] * 8
@@ -116,10 +116,10 @@ def test_noise_by_the_name_of_a_curve_is_printed_as_that_curve(report, rating):
 
 
 def test_shares_sum_to_one(report):
-    assert np.abs(report.goes.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
-    assert np.abs(report.goes_whole.sum(axis=0) - 1.0).max() < 1e-12
+    assert np.abs(report.deposition.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
+    assert np.abs(report.deposition.whole_system.sum(axis=0) - 1.0).max() < 1e-12
     # Bass of stacks on the floor and a hang that looks down differ in what they send to the roof.
-    rows = dict(zip([report.scene.sources.names[i] for i in report.sources_on], report.goes.share))
+    rows = dict(zip([report.scene.sources.names[i] for i in report.sources_on], report.deposition.share))
     assert rows["main"][PARTS.index("roof"), 6] < rows["subs"][PARTS.index("roof"), 0]
 
 

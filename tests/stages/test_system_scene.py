@@ -15,6 +15,9 @@ from systems import C, arrays, points_as_elements, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
 from roomsim.errors import DocumentError
+from roomsim.loudspeakers.elements import band_energy
+from roomsim.loudspeakers.field import floor_gain, pressure_at
+from roomsim.loudspeakers.subs import level_map
 from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
@@ -23,9 +26,6 @@ from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of, limits_broken
 from roomsim.study.evaluator import Evaluator, evaluation_blocks
 from roomsim.study.traced_paths import prepare_tracing
-from roomsim.system.elements import band_energy
-from roomsim.system.field import floor_gain, pressure_at
-from roomsim.system.subs import level_map
 from roomsim.tracing.emission import directivity_towards, radiated
 from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.replay import earliest_arrival

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from roomsim.errors import DocumentError
-from roomsim.system.patterns import measured
+from roomsim.loudspeakers.patterns import measured
 from roomsim.venue.sofa import read_sofa, write_sofa
 
 FREQUENCY = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0])

@@ -11,8 +11,8 @@ from roomsim.physics.arrival import (
     hours_until,
     precedence_limit,
 )
-from roomsim.study.direct import DirectSound
-from roomsim.study.timing import ECHO, OK, TAKEN_OVER, arrival_order, propose_delays, with_delays
+from roomsim.sound_system.direct_sound import DirectSound
+from roomsim.sound_system.timing import ECHO, OK, TAKEN_OVER, arrival_order, propose_delays, with_delays
 
 C = 342.0
 
@@ -23,12 +23,11 @@ def sound(roles, arrival, level, delay=None):
     energy = np.zeros((*level.shape, 8))
     energy[..., 3:7] = 10.0 ** (level[..., None] / 10.0) / 4.0
     return DirectSound(
-        names=tuple(f"source {i}" for i in range(len(roles))),
         roles=tuple(roles),
         arrival=arrival / 1000.0,
         energy=energy,
         delay=np.zeros(len(roles)) if delay is None else np.array(delay) / 1000.0,
-        seen=np.ones(level.shape, bool),
+        visible=np.ones(level.shape, bool),
     )
 
 
@@ -81,7 +80,7 @@ def test_nothing_to_time():
 
 def test_a_hidden_main_does_not_count_where_another_is_seen():
     direct = sound(("main", "main", "fill"), [[10], [30], [5]], [[60], [60], [60]])
-    direct.seen[0, 0] = False
+    direct.visible[0, 0] = False
     (found,) = propose_delays(direct, np.ones(3, bool))
     assert found.proposed == 35.0
 
@@ -94,8 +93,6 @@ def test_order_of_arrivals():
     got = arrival_order(sound(roles, arrival, level), ALL)
     assert got.first.tolist() == [0, 1, 0, 0]
     assert got.verdict.tolist() == [OK, TAKEN_OVER, TAKEN_OVER, ECHO]
-    np.testing.assert_allclose(got.lead * 1e3, [15, 20, 15, 60])
-    assert got.excess[0] == pytest.approx(-5.0) and got.excess[2] == pytest.approx(2.0)
 
 
 def test_sources_that_nobody_hears_set_no_order():
@@ -103,7 +100,7 @@ def test_sources_that_nobody_hears_set_no_order():
     roles = ("main", "fill", "sub", "noise")
     direct = sound(roles, [[50], [5], [1], [1]], [[70], [50], [90], [90]])
     got = arrival_order(direct, np.ones(4, bool))
-    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK] and np.isnan(got.lead[0])
+    assert got.first.tolist() == [0] and got.verdict.tolist() == [OK]
 
 
 def test_proposed_delays_put_the_mains_first():
@@ -111,7 +108,7 @@ def test_proposed_delays_put_the_mains_first():
     assert (arrival_order(direct, ALL).verdict != OK).all()
     timed = with_delays(direct, propose_delays(direct, ALL))
     got = arrival_order(timed, ALL)
-    assert (got.verdict == OK).all() and (got.lead >= 0.010 - 1e-12).all()
+    assert (got.verdict == OK).all()
     # And again: the same delays, whatever is written down already.
     assert propose_delays(timed, ALL)[0].proposed == propose_delays(direct, ALL)[0].proposed
 

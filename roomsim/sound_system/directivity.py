@@ -7,15 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..bands import band_lines
-from ..system.coverage import coverage_angles, polars
-from ..system.elements import band_energy
-from ..system.patterns import pattern
+from ..loudspeakers.coverage import coverage_angles, polars
+from ..loudspeakers.elements import band_energy
+from ..loudspeakers.patterns import pattern
 from ..venue.document import Source, Study
 from ..venue.loudspeakers import Directivity, find_loudspeaker
 
+ELEVATION, AZIMUTH = np.linspace(-90.0, 90.0, 61), np.linspace(0.0, 360.0, 121)
+"""Degrees, (n_elevation,) and (n_azimuth,), of the sphere."""
+
 
 @dataclass(frozen=True)
-class BoxPattern:
+class BoxDirectivity:
     """One kind of box. Levels in dB re the axis, band last."""
 
     name: str
@@ -28,14 +31,10 @@ class BoxPattern:
     coverage: np.ndarray
     """(2, 8) degrees, horizontal and vertical, full angle between the -6 dB directions; 360 where there are none."""
     sphere: np.ndarray
-    """(n_elevation, n_azimuth, 8); elevation from -90 to 90 and azimuth from 0 to 360 degrees, ends included."""
-    elevation: np.ndarray
-    """(n_elevation,) degrees."""
-    azimuth: np.ndarray
-    """(n_azimuth,) degrees."""
+    """(n_elevation, n_azimuth, 8) at `ELEVATION` and `AZIMUTH`."""
 
 
-def box_patterns(study: Study, playing: set[str], speed_of_sound: float) -> list[BoxPattern]:
+def box_directivities(study: Study, playing: set[str], speed_of_sound: float) -> list[BoxDirectivity]:
     """Each kind of directivity of the sources that play, with the name of its box or of the first such source."""
     kinds: dict[Directivity, str] = {}
     for source in study.sources.all():
@@ -45,27 +44,17 @@ def box_patterns(study: Study, playing: set[str], speed_of_sound: float) -> list
             else:
                 box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
                 kinds.setdefault(box.directivity, source.loudspeaker)
-    elevation, azimuth = np.linspace(-90.0, 90.0, 61), np.linspace(0.0, 360.0, 121)
-    e, a = np.radians(elevation)[:, None], np.radians(azimuth)
+    e, a = np.radians(ELEVATION)[:, None], np.radians(AZIMUTH)
     parts = (np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e) + 0.0 * a)
     directions = np.stack(parts, axis=-1).reshape(-1, 3)
-    folder = study.sources_folder
+    ahead = np.array([[1.0, 0.0, 0.0]])
+    lines, folder = band_lines(), study.sources_folder
     found = []
     for kind, name in kinds.items():
-        energy = band_energy(pattern(kind, directions, band_lines(), speed_of_sound, folder))
-        axis = band_energy(pattern(kind, np.array([[1.0, 0.0, 0.0]]), band_lines(), speed_of_sound, folder))
-        sphere = 10.0 * np.log10(np.maximum(energy / axis, 1e-8)).reshape(len(elevation), len(azimuth), -1)
-        polar = polars(kind, speed_of_sound, folder)
-        found.append(
-            BoxPattern(
-                name=name,
-                angle=polar[0],
-                horizontal=polar[1],
-                vertical=polar[2],
-                coverage=coverage_angles(kind, speed_of_sound, folder),
-                sphere=sphere,
-                elevation=elevation,
-                azimuth=azimuth,
-            )
+        energy, axis = (
+            band_energy(pattern(kind, towards, lines, speed_of_sound, folder)) for towards in (directions, ahead)
         )
+        sphere = 10.0 * np.log10(np.maximum(energy / axis, 1e-8)).reshape(len(ELEVATION), len(AZIMUTH), -1)
+        coverage = coverage_angles(kind, speed_of_sound, folder)
+        found.append(BoxDirectivity(name, *polars(kind, speed_of_sound, folder), coverage, sphere))
     return found

@@ -15,6 +15,7 @@ from venues import rectangle_area, shoebox, write_venue
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.loudspeakers.layout import layout_of
+from roomsim.physics.levels import level
 from roomsim.physics.noise import named_curve
 from roomsim.report.system_figures import bass_figure, level_figure
 from roomsim.report.system_object import angle_words, system_object
@@ -112,7 +113,7 @@ def test_noise_by_the_name_of_a_curve_is_printed_as_that_curve(report, rating):
     scene = replace(report.scene, noise=np.tile(named_curve(f"NR {rating}"), (len(report.scene.noise), 1)))
     console = Console(file=StringIO(), width=400)
     console.print(system_table(replace(report, scene=scene)))
-    assert f"Noise is NR {rating}." in console.file.getvalue()
+    assert f"The noise is NR {rating}." in console.file.getvalue()
 
 
 def test_shares_sum_to_one(report):
@@ -142,7 +143,7 @@ def test_levels_are_those_of_the_boxes(report):
     """Far from a single source: level at 1 m less 20 lg r, without air at 125 Hz (below 0.01 dB on 30 m)."""
     i = report.scene.sources.names.index("fill")
     distance = np.linalg.norm(report.scene.receivers.position - [3.0, 8.0, 1.0], axis=1)
-    np.testing.assert_allclose(report.direct.level()[i, :, 1], 60.0 - 20 * np.log10(distance), atol=0.02)
+    np.testing.assert_allclose(level(report.direct.energy[i, :, 1]), 60.0 - 20 * np.log10(distance), atol=0.02)
 
 
 def test_headroom_and_loads(report):
@@ -174,20 +175,20 @@ def test_object_and_table(report):
     console.print(system_table(report))
     text = console.export_text()
     for words in (
-        "What goes where",
-        "Channels, to type into a processor",
-        "competent person signs",
+        "Where the energy goes",
+        "Channels of the loudspeaker processor",
+        "competent person must approve",
         "Rigging loads",
     ):
         assert words in text
-    assert "local rules decide" in " ".join(text.split())
+    assert "local rules apply" in " ".join(text.split())
 
 
 def test_figures_are_written(report, tmp_path):
     paths = roomsim.system_pictures(report, tmp_path, formats=("png",))
     names = {path.stem for path in paths}
     assert {
-        "what_goes_where",
+        "energy_deposition",
         "side_view_1",
         "level_maps",
         "bass_maps",
@@ -248,8 +249,8 @@ def test_one_and_equal_ends_are_said_once(report):
     console = Console(width=200, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
     console.print(system_table(replace(report, proposals=[one])))
     text = " ".join(console.export_text().split())
-    assert "serves 1 seat;" in text
-    assert "it follows by 10 ms, at +0 dB re the mains" in text
+    assert "serves 1 seat. At (" in text
+    assert "it follows the mains by 10 ms, at a level of +0 dB relative to them" in text
 
 
 def test_command(study_path, tmp_path, capsys):

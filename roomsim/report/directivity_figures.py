@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import matplotlib
@@ -12,18 +12,20 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from .. import bands
-from ..sound_system.directivity import AZIMUTH, ELEVATION
+from ..sound_system.directivity import AZIMUTH, ELEVATION, box_directivity
 from ..sound_system.system_report import SystemReport
+from ..venue.loudspeakers import Directivity
 from . import style
 
 
-def directivity_figure(report: SystemReport, first: int) -> Figure:
-    """Polars, balloon and coverage angle of up to three kinds of boxes."""
+def directivity_figure(report: SystemReport, kinds: Sequence[tuple[Directivity, str]]) -> Figure:
+    """Polars, balloon and coverage angle of up to three kinds of boxes, each with its name."""
+    speed, folder = report.scene.speed_of_sound, report.study.sources_folder
+    shown = [box_directivity(kind, name, speed, folder) for kind, name in kinds]
     with style.rules():
-        shown = report.directivities[first : first + 3]
         figure = style.new_figure(style.A4_LEVEL)
         style.write_head(
-            figure, report, "Directivity of the boxes", "Levels re the axis, octave bands; 6 dB a ring."
+            figure, report, "Directivity of the boxes", "Levels relative to the axis, in octave bands; 6 dB per ring."
         )
         colours = (style.SERIES[0], style.SERIES[2], style.SERIES[5], style.SERIES[3])
         height = 0.77 / 3

@@ -17,10 +17,12 @@ from matplotlib.patches import Patch, Polygon
 
 from ..bands import LABELS
 from ..loudspeakers.aiming import SPEECH_BANDS
+from ..sound_system.directivity import box_kinds
 from ..sound_system.energy_deposition import PARTS
-from ..sound_system.hang_section import HangSection
+from ..sound_system.hang_section import HangSection, hang_section
 from ..sound_system.system_report import SystemReport
 from ..sound_system.timing import ECHO, TAKEN_OVER, VERDICTS, ArrivalOrder
+from ..venue.systems import Hang
 from ..words import counted, shortened
 from . import style
 from .directivity_figures import directivity_figure
@@ -56,8 +58,8 @@ def write_system_figures(
     StoreError : the folder cannot be written
     """
     draws: dict[str, Callable[[SystemReport], Figure]] = {"energy_deposition": deposition_figure}
-    for i, section in enumerate(report.sections):
-        draws[f"side_view_{i + 1}"] = partial(side_view, section=section)
+    for i, hang in enumerate(report.distinct_hangs):
+        draws[f"side_view_{i + 1}"] = partial(side_view, hang=hang)
     tiers = range(len(report.plan.tiers))
     for tier in tiers:
         of_tier = f"_{tier + 1}" if len(tiers) > 1 else ""
@@ -65,8 +67,9 @@ def write_system_figures(
         if report.bass is not None:
             draws[f"bass_maps{of_tier}"] = partial(bass_figure, tier=tier)
         draws[f"arrival_order{of_tier}"] = partial(arrival_figure, tier=tier)
-    for i in range(0, len(report.directivities), 3):
-        draws[f"directivity_{i // 3 + 1}"] = partial(directivity_figure, first=i)
+    kinds = list(box_kinds(report.study, report.playing).items())
+    for i in range(0, len(kinds), 3):
+        draws[f"directivity_{i // 3 + 1}"] = partial(directivity_figure, kinds=kinds[i : i + 3])
     pictures = [
         Picture(name, f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}", draw)
         for name, draw in draws.items()
@@ -132,16 +135,17 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
 # --- side view ------------------------------------------------------------------------------------------
 
 
-def side_view(report: SystemReport, section: HangSection) -> Figure:
+def side_view(report: SystemReport, hang: Hang) -> Figure:
     """The venue cut along a hang's azimuth with its boxes and their axes; below it, the level along the audience."""
-    hang = next(hang for hang in report.study.sources.hang if hang.name == section.name)
-    aimed = report.aimed_sections.get(section.name)
+    section, aimed = hang_section(report.study, report.scene, report.mesh, hang), None
     below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
-    if aimed is not None:
-        below += f"\nProposed (orange): {angle_words(report.aims[section.name].hang)}"
+    if hang.name in report.aims:
+        proposed = report.aims[hang.name].hang
+        aimed = hang_section(report.study, report.scene, report.mesh, proposed)
+        below += f"\nProposed (orange): {angle_words(proposed)}"
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))
-        style.write_head(figure, report, f"Side view: {section.name}", below)
+        style.write_head(figure, report, f"Side view: {hang.name}", below)
         upper = figure.add_axes((0.06, 0.46, 0.9, 0.38))
         lower = figure.add_axes((0.06, 0.14, 0.9, 0.3))
         upper.add_collection(LineCollection(list(section.lines), colors="#3c3c3c", linewidths=1.0, zorder=3))
@@ -219,7 +223,8 @@ def level_figure(report: SystemReport, tier: int = 0) -> Figure:
     panels = [(style.hertz(label), report.direct_level[:, b]) for b, label in enumerate(LABELS)]
     title = f"Direct level over the seats: {report.name}"
     below = "Direct sound of all programme sources, energies added, with the loss in the air."
-    return _map_sheet(report, title, below, panels, tier)
+    foot = "Seats from which a source is not visible receive nothing from it."
+    return _map_sheet(report, title, below, panels, tier, foot)
 
 
 def bass_figure(report: SystemReport, tier: int = 0) -> Figure:
@@ -233,10 +238,11 @@ def bass_figure(report: SystemReport, tier: int = 0) -> Figure:
     stage = bass.stage if tier == 0 and len(bass.stage) else None
     places = "at the seats" if stage is None else "at the seats and on stage"
     below = (
-        f"Complex sum of all bass stacks and their images in the floor, {places}; without walls and reverberation.\n"
+        f"Complex sum of all bass stacks and their floor images, {places}; without walls and reverberation.\n"
         f"Rejection behind at {', '.join(bass.labels)} Hz: {behind}"
     )
-    return _map_sheet(report, f"Bass: {report.name}", below, panels, tier, stage)
+    foot = "Nothing between stacks and seats is taken into account."
+    return _map_sheet(report, f"Bass: {report.name}", below, panels, tier, foot, stage)
 
 
 def _map_sheet(
@@ -245,6 +251,7 @@ def _map_sheet(
     below: str,
     panels: list[tuple[str, np.ndarray]],
     tier: int,
+    foot: str,
     stage: np.ndarray | None = None,
 ) -> Figure:
     """panels: name and level (n_seats,) of each map; stage: (n_points, n_panels) level on it."""
@@ -285,11 +292,8 @@ def _map_sheet(
         scale = figure.colorbar(ScalarMappable(norm, LEVEL_COLOURS), cax=bar, ticks=EDGES, spacing="uniform")
         scale.ax.set_yticklabels([f"{step:+.0f}".replace("-", "−") for step in EDGES])
         scale.set_label("dB re the median seat", fontsize=7.5)
-        style.write_foot(
-            figure,
-            "Seats from which a source is not visible receive nothing from it. Purple is below the median level, "
-            "orange above it. Triangles are the sources.",
-        )
+        colours = "Purple is below the median level, orange above it. Triangles are the sources."
+        style.write_foot(figure, f"{foot} {colours}")
         return figure
 
 

@@ -112,7 +112,7 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
     for p in report.proposals:
         x, y, _ = report.scene.receivers.position[p.seat]
         yield (
-            f"{report.scene.sources.names[p.source]} serves {counted(len(p.served), 'seat')}. At ({x:.1f}, {y:.1f}) "
+            f"{report.scene.sources.names[p.source]}: {counted(len(p.served), 'seat')} served. At ({x:.1f}, {y:.1f}) "
             f"the mains arrive after {p.main_arrival:.1f} ms and this source after {p.travel:.1f} ms; with an offset "
             f"of {1000 * report.offset:g} ms the delay is {p.proposed:.1f} ms. At the seats served it follows the "
             f"mains by {span(*p.lag)} ms, at a level of {span(*p.louder, '+.0f')} dB relative to them."

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
+from ..errors import PictureWarning
 from ..physics.air import Air
 from ..venue.document import (
     Banner,
@@ -72,7 +74,24 @@ class PlanDrawing:
 
 
 def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
-    """The plan of a study.
+    """The plan of a study; where it cannot be drawn, one without lines, and a `PictureWarning`.
+
+    It is drawn beside results, which must not be lost with it.
+    """
+    try:
+        return _whole_plan(study, mesh, receivers)
+    except Exception as fault:
+        warnings.warn(
+            f"the plan of the venue could not be drawn ({type(fault).__name__}: {fault}): maps show the seats only.",
+            PictureWarning,
+            stacklevel=2,
+        )
+        areas = tuple(range(len(receivers.area_names)))
+        return PlanDrawing((Tier(areas, (), {}),), {}, {}, {}, (), None, None)
+
+
+def _whole_plan(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
+    """The plan with all its lines.
 
     Walls are the mesh cut level at the lowest ear height of a tier and a little over its floor, which shows stages
     and counters, and the outline of the whole mesh seen from above.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -34,8 +35,8 @@ class BoxDirectivity:
     """(n_elevation, n_azimuth, 8) at `ELEVATION` and `AZIMUTH`."""
 
 
-def box_directivities(study: Study, playing: set[str], speed_of_sound: float) -> list[BoxDirectivity]:
-    """Each kind of directivity of the sources that play, with the name of its box or of the first such source."""
+def box_kinds(study: Study, playing: set[str]) -> dict[Directivity, str]:
+    """Each kind of directivity of the sources that play -> the name of its box or of the first such source."""
     kinds: dict[Directivity, str] = {}
     for source in study.sources.all():
         if source.name in playing:
@@ -44,17 +45,18 @@ def box_directivities(study: Study, playing: set[str], speed_of_sound: float) ->
             else:
                 box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
                 kinds.setdefault(box.directivity, source.loudspeaker)
+    return kinds
+
+
+def box_directivity(kind: Directivity, name: str, speed_of_sound: float, folder: Path) -> BoxDirectivity:
+    """The directivity of one kind of box; names of directivity files start from `folder`."""
     e, a = np.radians(ELEVATION)[:, None], np.radians(AZIMUTH)
     parts = (np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e) + 0.0 * a)
     directions = np.stack(parts, axis=-1).reshape(-1, 3)
-    ahead = np.array([[1.0, 0.0, 0.0]])
-    lines, folder = band_lines(), study.sources_folder
-    found = []
-    for kind, name in kinds.items():
-        energy, axis = (
-            band_energy(pattern(kind, towards, lines, speed_of_sound, folder)) for towards in (directions, ahead)
-        )
-        sphere = 10.0 * np.log10(np.maximum(energy / axis, 1e-8)).reshape(len(ELEVATION), len(AZIMUTH), -1)
-        coverage = coverage_angles(kind, speed_of_sound, folder)
-        found.append(BoxDirectivity(name, *polars(kind, speed_of_sound, folder), coverage, sphere))
-    return found
+    energy, axis = (
+        band_energy(pattern(kind, towards, band_lines(), speed_of_sound, folder))
+        for towards in (directions, np.array([[1.0, 0.0, 0.0]]))
+    )
+    sphere = 10.0 * np.log10(np.maximum(energy / axis, 1e-8)).reshape(len(ELEVATION), len(AZIMUTH), -1)
+    coverage = coverage_angles(kind, speed_of_sound, folder)
+    return BoxDirectivity(name, *polars(kind, speed_of_sound, folder), coverage, sphere)

@@ -26,7 +26,6 @@ class HangSection:
     Points are (distance ahead of the hang's top in plan, height), m.
     """
 
-    name: str
     lines: np.ndarray
     """(n, 2, 2), the surfaces of the venue cut by the plane."""
     boxes: np.ndarray
@@ -55,7 +54,6 @@ def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Han
         energy = energy * np.exp(-scene.air_attenuation * distance[:, None])
         level[known] = 10.0 * np.log10(np.maximum(energy, 1e-30))
     return HangSection(
-        name=hang.name,
         lines=lines,
         boxes=_in_section(_corners(layout), top, ahead),
         axes=_axes(layout, lines, top, ahead),

@@ -24,16 +24,14 @@ from ..scene.scenarios import limits_broken
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
 from ..venue.document import Scenario, Study
-from ..venue.mesh import read_mesh
+from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from ..venue.systems import Hang
 from .bass import BassField, bass_field
 from .direct_sound import DirectSound, direct_sound
-from .directivity import BoxDirectivity, box_directivities
 from .energy_deposition import EnergyDeposition, VenueParts, energy_deposition
 from .fills_and_delays import DelayAdvice, FillAdvice, delay_advice, fill_advice
 from .hang_aiming import aim_hang
-from .hang_section import HangSection, hang_section
 from .headroom import Headroom, headroom_of
 from .seat_estimate import SeatEstimate, seat_estimate
 from .timing import ArrivalOrder, DelayProposal, arrival_order, propose_delays, with_delays
@@ -46,13 +44,8 @@ class SystemReport:
     study: Study
     scene: Scene
     scenario: int
+    mesh: VenueMesh
     plan: PlanDrawing
-    sections: list[HangSection]
-    """Of the hangs that are on; of those that differ only in place across the venue and azimuth, the first."""
-    aimed_sections: dict[str, HangSection]
-    """The same with the angles found, by name; empty unless asked for."""
-    directivities: list[BoxDirectivity]
-    """Of the boxes that are on, each kind once."""
     on: np.ndarray
     """(n_sources,) bool, programme sources that play; noise sources do not count."""
     direct: DirectSound
@@ -106,6 +99,21 @@ class SystemReport:
         return level(self.direct.energy[self.on].sum(axis=0))
 
     @property
+    def playing(self) -> set[str]:
+        """Names of the programme sources that play."""
+        return {self.scene.sources.names[i] for i in self.sources_on}
+
+    @property
+    def distinct_hangs(self) -> list[Hang]:
+        """Hangs that are on; of those that differ only in name, place across the venue, and azimuth, the first."""
+        first: dict[tuple[object, ...], Hang] = {}
+        for hang in self.study.sources.hang:
+            if hang.name in self.playing:
+                kind = (hang.loudspeaker, hang.count, hang.splay, hang.tilt, hang.top[0], hang.top[2], hang.gain)
+                first.setdefault(kind, hang)
+        return list(first.values())
+
+    @property
     def listening_positions(self) -> list[tuple[str, int]]:
         """Audience areas of one seat, and that seat: mixing position and the like."""
         receivers = self.scene.receivers
@@ -150,12 +158,12 @@ def system_report(
     proposals = propose_delays(direct, on, offset)
     estimate = seat_estimate(scene, direct, on, index)
 
-    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
-    hangs = [hang for hang in study.sources.hang if hang.name in playing]
     parts = VenueParts(scene, study, mesh)
+    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
     aims = {
         hang.name: aim_hang(hang, study, scene, geometry, parts, splays, spread)
-        for hang in (hangs if aim_hangs else ())
+        for hang in study.sources.hang
+        if aim_hangs and hang.name in playing
     }
     rig = Rig(study)
     loads = rig.loads(chosen)
@@ -163,10 +171,8 @@ def system_report(
         study=study,
         scene=scene,
         scenario=index,
+        mesh=mesh,
         plan=plan_drawing(study, mesh, scene.receivers),
-        sections=[hang_section(study, scene, mesh, hang) for hang in _distinct(hangs)],
-        aimed_sections={name: hang_section(study, scene, mesh, found.hang) for name, found in aims.items()},
-        directivities=box_directivities(study, playing, scene.speed_of_sound),
         on=on,
         direct=direct,
         deposition=energy_deposition(scene, study, mesh, index, np.flatnonzero(on).tolist()),
@@ -205,12 +211,3 @@ def _chosen_scenario(study: Study, name: str | None) -> tuple[int, Scenario]:
     if wanted not in scenarios:
         raise SceneError(f"no scenario is called {wanted!r}", cure=suggestion(wanted, list(scenarios)))
     return scenarios[wanted]
-
-
-def _distinct(hangs: Sequence[Hang]) -> list[Hang]:
-    """The first of each group of hangs that differ only in name, place across the venue, and azimuth."""
-    first: dict[tuple[object, ...], Hang] = {}
-    for hang in hangs:
-        kind = (hang.loudspeaker, hang.count, hang.splay, hang.tilt, hang.top[0], hang.top[2], hang.gain)
-        first.setdefault(kind, hang)
-    return list(first.values())

@@ -9,6 +9,7 @@ import numpy as np
 from ..loudspeakers.elements import band_energy, element_arrays
 from ..loudspeakers.field import pressure_at
 from ..loudspeakers.layout import Layout, layout_of
+from ..scene.drawing import cut_by_plane
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
 from ..venue.document import Study
@@ -43,7 +44,10 @@ def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Han
     layout = layout_of(hang, study.sources.loudspeaker, scene.speed_of_sound)
     ahead = np.array([np.cos(np.radians(hang.azimuth)), np.sin(np.radians(hang.azimuth))])
     top = np.array(hang.top)
-    lines = _cut(mesh.vertices[mesh.faces], top, ahead)
+    triangles = mesh.vertices[mesh.faces]
+    off = (triangles[..., :2] - top[:2]) @ np.array([-ahead[1], ahead[0]])
+    # A face that lies in the plane has neighbours that are cut along its edges.
+    lines = _in_section(cut_by_plane(triangles, np.where(np.abs(off) < 1e-9, 1e-9, off)), top, ahead)
     points = _audience_points(study, mesh, top, ahead)
     level = np.full((len(points), 8), np.nan)
     known = np.isfinite(points).all(axis=1)
@@ -65,23 +69,6 @@ def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Han
 def _in_section(points: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
     """(..., 3) points of the venue as (..., 2) points of the section."""
     return np.stack([(points[..., :2] - top[:2]) @ ahead, points[..., 2]], axis=-1)
-
-
-def _cut(triangles: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
-    """(n, 2, 2) lines in which triangles (m, 3, 3) meet the plane."""
-    aside = np.array([-ahead[1], ahead[0]])
-    off = (triangles[..., :2] - top[:2]) @ aside
-    # A face that lies in the plane has neighbours that are cut in its edges.
-    off = np.where(np.abs(off) < 1e-9, 1e-9, off)
-    lines = []
-    for corners, sides in zip(triangles, off):
-        met = []
-        for i, j in ((0, 1), (1, 2), (2, 0)):
-            if sides[i] * sides[j] < 0.0:
-                met.append(corners[i] + (corners[j] - corners[i]) * sides[i] / (sides[i] - sides[j]))
-        if len(met) == 2:
-            lines.append(met)
-    return _in_section(np.array(lines).reshape(-1, 2, 3), top, ahead)
 
 
 def _corners(layout: Layout) -> np.ndarray:

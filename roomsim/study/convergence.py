@@ -101,14 +101,15 @@ def sharing_message(setup: TracingSetup) -> str:
 
 def _needs_message(setup: TracingSetup, needs: Needs) -> str:
     scene, kept = setup.scene, setup.n_rounds_kept
+    seats, scenarios = counted(scene.receivers.n_receivers, "seat"), counted(scene.n_scenarios, "scenario")
+    rays = (
+        f"{counted(kept, 'round')} of rays kept from an earlier run."
+        if kept
+        else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
+    )
     return (
-        f"{scene.receivers.n_receivers:,} seats in {scene.n_scenarios:,} scenarios, {len(setup.sources)} sources: "
-        f"about {bytes_text(needs.memory)} of memory. "
-        + (
-            f"{counted(kept, 'round')} of rays kept from an earlier run."
-            if kept
-            else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
-        )
+        f"{seats} in {scenarios}, {counted(len(setup.sources), 'source')}: about {bytes_text(needs.memory)} of "
+        f"memory. {rays}"
     )
 
 

@@ -1,4 +1,4 @@
-"""The whole way from a study's files to its results. Read this first."""
+"""From the files of a study to its results, in one function. Read this first."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ from .store import StudyStore
 from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
 from .uncertainty import STI, absorption_draws, input_uncertainty
 
-WORTH_TELLING = 1e-4
-"""Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
+REPORTED_LOSS = 1e-4
+"""Share of the energy lost through gaps from which on the loss is reported: 0.01 % is 0.0004 dB."""
 
 
 def run_study(
@@ -57,20 +57,21 @@ def run_study(
     fresh: bool = False,
     progress: Progress | None = None,
 ) -> Results:
-    """Compute a study; what was traced before is used again.
+    """Compute a study; paths that an earlier run traced are used again.
 
     Parameters
     ----------
     study_path : study file
-    folder : where everything goes; `<study>.roomsim` beside the study unless said
-    sti_error : standard error of the speech transmission index wanted, in place of the study's own
-    threads : all cores unless said; results do not depend on it
-    fresh : trace again, even what is kept from an earlier run
-    progress : told how far the run is
+    folder : where everything is written; `<study>.roomsim` beside the study unless given
+    sti_error : standard error requested for the speech transmission index, in place of the study's own
+    threads : all cores unless given; results do not depend on it
+    fresh : trace all paths again, even those kept from an earlier run
+    progress : receives the progress of the run
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
+    CapacityError : what is needed does not fit into memory or on the disk
     StoreError : the folder is in use or cannot be written
     """
     progress = progress or NoProgress()
@@ -93,16 +94,16 @@ def run_study(
 
 
 def default_folder(study_path: str | Path) -> Path:
-    """Folder of a run unless the user names one: beside the study file, and called after it."""
+    """Folder of a run unless the user gives one: beside the study file, with its name."""
     return Path(study_path).with_suffix(".roomsim")
 
 
 def with_sti_error(study: Study, sti_error: float | None) -> Study:
-    """The study with another precision asked for.
+    """The study with another precision requested.
 
     Raises
     ------
-    PhysicalRangeError : no precision that can be reached
+    PhysicalRangeError : a precision outside the permitted range
     """
     if sti_error is None:
         return study
@@ -110,7 +111,8 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
         precision = Precision.model_validate({**study.document.precision.model_dump(), "sti": sti_error})
     except ValueError:
         raise PhysicalRangeError(
-            f"sti_error = {sti_error:g} is no precision to compute to", cure="Give 0.000001 to 1; 0.01 is usual."
+            f"sti_error = {sti_error:g} is outside the permitted range",
+            cure="Give a value from 0.000001 to 1; 0.01 is usual.",
         ) from None
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
@@ -118,7 +120,7 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
 def uncertainty_of(
     study: Study, mesh: VenueMesh, evaluator: Evaluator, figures: dict[str, Replicated]
 ) -> InputUncertainty | None:
-    """What the figures owe to absorption not being known better; None where no draws are asked for."""
+    """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
     n_draws = study.document.uncertainty.draws
     if not n_draws:
         return None
@@ -140,7 +142,7 @@ def assemble(
     findings: Sequence[Finding],
     uncertainty: InputUncertainty | None = None,
 ) -> Results:
-    """All that reports need, from what was computed."""
+    """The results: everything that reports need."""
     document = study.document
     targets = document.targets
     compared = compare(figures, scene.compare_with, targets.sti)
@@ -179,32 +181,31 @@ def assemble(
 
 
 def run_warnings(study: Study, convergence: Convergence, findings: Sequence[Finding]) -> list[str]:
-    """Plain sentences on what is doubtful about a run: precision not met, energy lost, findings of the
-    check."""
-    wanted = study.document.precision
-    said = []
+    """Sentences on what limits the trust in a run: precision not reached, energy lost, findings of the check."""
+    warnings = []
     if not convergence.is_met:
-        said.append(
-            "The precision asked for was not reached before the time or the rays allowed were spent. Of the "
-            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(convergence.missed)}."
+        warnings.append(
+            "The requested precision was not reached within the time and the number of rays allowed. The standard "
+            f"error that {study.document.precision.share_of_seats:.0%} of the seats stay below is "
+            f"{' and '.join(convergence.missed)}."
         )
-    if convergence.lost_energy >= WORTH_TELLING:
-        said.append(
+    if convergence.lost_energy >= REPORTED_LOSS:
+        warnings.append(
             f"{convergence.n_lost:,} of {convergence.n_rays:,} rays left through gaps in the mesh, with "
-            f"{convergence.lost_energy:.2%} of the energy; the seats lack it."
+            f"{convergence.lost_energy:.2%} of the energy, which is missing at the seats."
         )
-    # Limits stand beside each scenario; a gap is told by what was really lost.
+    # Limits are reported with each scenario, and gaps in the mesh by the energy that was actually lost.
     elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
-    said += [
+    warnings += [
         f"{finding.place}: {finding.text}"
         for finding in findings
         if (finding.severity == "warning" and finding.code not in elsewhere) or finding.code in NOT_CHECKED
     ]
-    return said
+    return warnings
 
 
 def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
-    """What it takes to repeat a run, and to know what it was worth."""
+    """What is needed to repeat a run and to judge its precision."""
     document = study.document
     return {
         "roomsim": version("roomsim"),

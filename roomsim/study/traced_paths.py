@@ -18,7 +18,7 @@ from ..tracing.paths import PathLog, SamplingPlan
 from ..tracing.plan import sampling_plan
 from ..tracing.replay import time_bins
 from ..tracing.trace import Tracer
-from .duration import followed_for
+from .duration import tracing_duration
 from .progress import NoProgress, Progress
 from .store import LogLimits, MemoryStore, Part, PathStore, StudyStore, digest
 
@@ -167,7 +167,7 @@ def prepare_tracing(
     threads : all cores unless given; paths do not depend on it
     """
     plan = sampling_plan(scene)
-    edges = time_bins(followed_for(scene, plan, seed))
+    edges = time_bins(tracing_duration(scene, plan, seed))
     if store is None:
         batches: PathStore | MemoryStore = MemoryStore()
     else:

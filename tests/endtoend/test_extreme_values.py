@@ -156,7 +156,7 @@ def test_many_scenarios_are_checked_in_the_time_of_few(tmp_path: Path) -> None:
 def test_no_precision(tmp_path: Path, error: str) -> None:
     study = venues.write_shoebox(tmp_path)
     assert execute(["run", str(study), "--sti-error", error]) == 2
-    with pytest.raises(PhysicalRangeError, match="is no precision to compute to"):
+    with pytest.raises(PhysicalRangeError, match="is outside the permitted range"):
         run_study(study, sti_error=float(error))
 
 

@@ -15,8 +15,9 @@ from roomsim.study import traced_paths
 from roomsim.study.duration import PILOT_BATCH
 from roomsim.study.progress import CallbackProgress, Step
 from roomsim.study.results import Results
+from roomsim.study.results_file import load_results
 from roomsim.study.run import run_study
-from roomsim.study.store import StudyStore, load_results
+from roomsim.study.store import StudyStore
 
 QUICK = {"precision": {"sti": 0.05, "max_rays": 100_000}, "uncertainty": {"draws": 0}}
 
@@ -164,7 +165,7 @@ def test_a_folder_in_use_is_refused(first: tuple[Path, Results]) -> None:
 def test_precision_that_is_not_reached_is_said(tmp_path: Path) -> None:
     results = run_study(write(tmp_path, precision={"sti": 1e-6, "max_rays": 1000}))
     assert results.provenance["precision_met"] == "no"
-    assert any("precision asked for was not reached" in warning for warning in results.warnings)
+    assert any("requested precision was not reached" in warning for warning in results.warnings)
     asked = run_study(tmp_path / "study.toml", sti_error=0.5)
     assert asked.provenance["precision_met"] == "yes"
     assert not any("not reached" in warning for warning in asked.warnings)

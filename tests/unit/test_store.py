@@ -50,10 +50,10 @@ def paths(tmp_path: Path, notices: list[str]) -> PathStore:
 
 def test_a_batch_is_read_as_it_was_written(paths: PathStore) -> None:
     log = invented_log(3, 17)
-    assert not paths.has(3, 17)
+    assert 17 not in paths.batches(3)
     assert paths.read(3, 17) is None
     paths.write(log)
-    assert paths.has(3, 17)
+    assert 17 in paths.batches(3)
     assert same_log(paths.read(3, 17), log)
     assert not same_log(paths.read(3, 17), invented_log(3, 18))  # control: the comparison can fail
 
@@ -129,10 +129,10 @@ def test_paths_of_another_set_up_are_not_taken(tmp_path: Path, notices: list[str
     other = digest({"seed": 2})
     with StudyStore(tmp_path / "demo.roomsim", notices.append) as store:
         store.paths(DIGEST, LIMITS).write(invented_log())
-        assert not store.paths(other, LIMITS).has(0, 0)
+        assert 0 not in store.paths(other, LIMITS).batches(0)
         # Eight digits name the folder; should two digests share them, the whole digest decides.
         impostor = store.paths(DIGEST[:8] + other[8:], LIMITS)
-        assert impostor.has(0, 0)
+        assert 0 in impostor.batches(0)
         assert impostor.read(0, 0) is None
     assert "another set-up" in notices[0]
 
@@ -241,7 +241,7 @@ def test_a_damaged_batch_is_set_aside_and_can_be_written_again(
     assert paths.read(0, 0) is None
     assert len(notices) == 1
     assert notices[0].startswith("00-000000.h5: damaged (")
-    assert not paths.has(0, 0)
+    assert 0 not in paths.batches(0)
     assert (paths.folder / "00-000000.h5.damaged").exists()
     paths.write(invented_log(0, 0))
     assert same_log(paths.read(0, 0), invented_log(0, 0))
@@ -277,7 +277,7 @@ HOSTILE = {
     "a group": (lambda file: file.create_group("chord"), "not a dataset"),
     "another type": (_put(data=np.zeros(30)), "type float64"),
     "another shape": (_put(data=np.zeros((2, 3), np.float32)), "shape (2, 3)"),
-    "another length": (_put(data=np.zeros(3, np.float32)), "do not fit together"),
+    "another length": (_put(data=np.zeros(3, np.float32)), "are inconsistent"),
     "nothing": (lambda file: None, "missing"),
     "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "packed"),
 }

@@ -19,7 +19,7 @@ from roomsim.scene.variation import BAND_CORRELATION, AbsorptionDraw, drawn_abso
 from roomsim.study import uncertainty
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.results import InputUncertainty
-from roomsim.study.store import load_results, write_results
+from roomsim.study.results_file import load_results, write_results
 from roomsim.study.traced_paths import prepare_tracing
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
 from roomsim.venue.document import Fabric, Material, MaterialsDocument

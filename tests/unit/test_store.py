@@ -134,7 +134,7 @@ def test_paths_of_another_set_up_are_not_taken(tmp_path: Path, notices: list[str
         impostor = store.paths(DIGEST[:8] + other[8:], LIMITS)
         assert 0 in impostor.batches(0)
         assert impostor.read(0, 0) is None
-    assert "another set-up" in notices[0]
+    assert "another tracing set-up" in notices[0]
 
 
 # --- damage ---------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path as FilePath
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -126,8 +127,7 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
                 axes.text(x + w / 2, y, f"{100 * w:.0f}", ha="center", va="center", fontsize=7.5, color=ink)
         start = start + width
     axes.set_yticks(place, [textwrap.fill(shortened(label, 46), 24) for label in labels], fontsize=8.0)
-    axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(-0.6, len(shares) - 0.4)
+    axes.set(xlim=(0.0, 1.0), ylim=(-0.6, len(shares) - 0.4))
     axes.set_xticks(np.linspace(0.0, 1.0, 6), [f"{x:.0f} %" for x in np.linspace(0, 100, 6)])
     axes.spines[["top", "right"]].set_visible(False)
 
@@ -155,13 +155,12 @@ def side_view(report: SystemReport, hang: Hang) -> Figure:
         _draw_ears(upper, section.ears)
         low, high = section.lines.min(axis=(0, 1)), section.lines.max(axis=(0, 1))
         margin = 0.02 * (high - low).max()
-        upper.set_xlim(low[0] - margin, high[0] + margin)
-        upper.set_ylim(low[1] - margin, high[1] + margin)
+        (left, bottom), (right, top) = low - margin, high + margin
+        upper.set(xlim=(left, right), ylim=(bottom, top), ylabel="height, m")
         upper.set_aspect("equal", anchor="S")
-        upper.set_ylabel("height, m")
         upper.tick_params(labelbottom=False)
         upper.spines[["top", "right"]].set_visible(False)
-        _levels_along(lower, section, aimed, (upper.get_xlim()[0], upper.get_xlim()[1]))
+        _levels_along(lower, section, aimed, (left, right))
         style.write_foot(
             figure,
             "Boxes are to scale; dashed lines are their axes up to the first surface. Levels are the direct sound of "
@@ -182,15 +181,8 @@ def _draw_ears(axes: Axes, ears: np.ndarray) -> None:
     known = ears[np.isfinite(ears[:, 0])]
     if len(known):
         middle = known[len(known) // 2]
-        axes.annotate(
-            "ears",
-            middle,
-            xytext=(0, 5),
-            textcoords="offset points",
-            fontsize=7,
-            color=style.HUNG,
-            path_effects=HALO,
-        )
+        look: dict[str, Any] = {"fontsize": 7, "color": style.HUNG, "path_effects": HALO}
+        axes.annotate("ears", middle, (0, 5), textcoords="offset points", **look)
 
 
 def _levels_along(
@@ -205,11 +197,8 @@ def _levels_along(
             axes.plot(shown.ears[:, 0], relative, line, color=colour, linewidth=1.2, label=label)
     axes.axhspan(-3.0, 3.0, color="#e8f0e4", zorder=0)
     axes.text(limits[0] + 0.3, 0.0, "±3 dB", fontsize=7, va="center", color=style.QUIET)
-    axes.set_xlim(limits)
-    axes.set_ylim(-18.0, 9.0)
+    axes.set(xlim=limits, ylim=(-18.0, 9.0), xlabel="distance ahead of the hang, m", ylabel="level, dB")
     axes.set_yticks([-12, -6, 0, 6], ["−12", "−6", "0", "+6"])
-    axes.set_xlabel("distance ahead of the hang, m")
-    axes.set_ylabel("level, dB")
     axes.grid(axis="y", color="#e4e4e4", linewidth=0.5)
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(ncols=4, loc="lower right", fontsize=7.0)
@@ -322,8 +311,8 @@ def _plan(axes: Axes, report: SystemReport, tier: int, with_bar: bool, names: bo
     axes.add_collection(shown)
     sources = {report.scene.sources.names[i]: report.scene.sources.position[i, :2] for i in report.sources_on}
     draw_sources(axes, sources, (), size=0.8)
-    axes.set_xlim(low[0] - margin, high[0] + margin)
-    axes.set_ylim(low[1] - margin - 0.055 * across, high[1] + margin)
+    (left, bottom), (right, top) = low - margin, high + margin
+    axes.set(xlim=(left, right), ylim=(bottom - 0.055 * across, top))
     axes.set_aspect("equal", anchor="NW")
     axes.axis("off")
     if with_bar:

@@ -184,7 +184,7 @@ def levels_of(report: SystemReport) -> dict[str, Any]:
 
 
 def system_cautions(report: SystemReport) -> Iterator[str]:
-    """What must be said with the report."""
+    """Sentences to show with the report."""
     yield RIGGING
     yield EXPOSURE
     yield (

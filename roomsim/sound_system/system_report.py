@@ -207,7 +207,7 @@ def reported_findings(findings: Sequence[Finding]) -> list[Finding]:
 
 def _chosen_scenario(study: Study, name: str | None) -> tuple[int, Scenario]:
     scenarios = {scenario.name: (i, scenario) for i, scenario in enumerate(study.document.scenarios_in_order())}
-    wanted = name or study.document.scenario[0].name
-    if wanted not in scenarios:
-        raise SceneError(f"no scenario is called {wanted!r}", cure=suggestion(wanted, list(scenarios)))
-    return scenarios[wanted]
+    name = name or study.document.scenario[0].name
+    if name not in scenarios:
+        raise SceneError(f"no scenario is called {name!r}", cure=suggestion(name, list(scenarios)))
+    return scenarios[name]

@@ -13,12 +13,11 @@ from ..metrics.registry import METRICS
 from ..tracing.replay import Room
 from ..venue.document import Precision
 from ..words import counted
+from .compare import STI
 from .evaluator import Evaluator
 from .needs import Needs, bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
 from .progress import NoProgress, Progress
 from .traced_paths import TracedPaths, TracingSetup
-
-STI = "speech_transmission_index"
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from ..tracing.images import sum_image_paths
 from ..tracing.paths import PathLog
 from ..tracing.replay import Replay, Room, earliest_arrival
 from .progress import NoProgress, Progress
-from .traced_paths import TracedPaths, sources_heard
+from .traced_paths import TracedPaths, sounding, sources_heard
 
 BLOCK_BYTES = 1_250_000_000
 """Of traced energies held at a time."""
@@ -216,12 +216,11 @@ def evaluation_blocks(scene: Scene, n_bins: int, n_replicates: int) -> list[Bloc
     `n_replicates` as many as a block holds side by side, or `SUMS_AT_A_TIME` for sums over all of them, so that
     several threads can have a block each.
     """
-    sources, n_receivers = scene.sources, scene.receivers.n_receivers
-    playing = [sources.active, *([] if sources.noise_active is None else [sources.noise_active])]
+    n_receivers = scene.receivers.n_receivers
     one = n_replicates * n_bins * N_BANDS * 4
-    alike: dict[tuple[int, ...], list[int]] = {}
-    for i, on in enumerate((np.concatenate(playing) > 0).T):
-        alike.setdefault(tuple(on), []).append(i)
+    alike: dict[bytes, list[int]] = {}
+    for i, on in enumerate(sounding(scene).T):
+        alike.setdefault(on.tobytes(), []).append(i)
     blocks = []
     for scenarios in alike.values():
         # Fewer scenarios rather than fewer seats, as long as there are enough to pay for reading the paths.

@@ -25,7 +25,7 @@ from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
-from .compare import compare
+from .compare import STI, compare
 from .convergence import Convergence, converge
 from .costs import scenario_records
 from .evaluator import Evaluator
@@ -42,7 +42,7 @@ from .statistical import (
 )
 from .store import StudyStore
 from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
-from .uncertainty import STI, absorption_draws, input_uncertainty
+from .uncertainty import absorption_draws, input_uncertainty
 
 REPORTED_LOSS = 1e-4
 """Share of the energy lost through gaps from which on the loss is reported: 0.01 % is 0.0004 dB."""

@@ -188,11 +188,14 @@ def prepare_tracing(
 
 
 def sources_heard(scene: Scene, scenarios: np.ndarray) -> tuple[int, ...]:
-    """Sources that sound in any of some scenarios, as programme or as noise."""
-    on = scene.sources.active[:, scenarios].any(axis=1)
-    if scene.sources.noise_active is not None:
-        on |= scene.sources.noise_active[:, scenarios].any(axis=1)
-    return tuple(np.flatnonzero(on).tolist())
+    """Sources that sound in any of some scenarios."""
+    return tuple(np.flatnonzero(sounding(scene)[:, scenarios].any(axis=1)).tolist())
+
+
+def sounding(scene: Scene) -> np.ndarray:
+    """(n_sources, n_scenarios) bool: whether a source sounds in a scenario, as programme or as noise."""
+    noise = scene.sources.noise_active
+    return (scene.sources.active > 0.0) | (False if noise is None else noise > 0.0)
 
 
 def _determinants(

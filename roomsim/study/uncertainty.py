@@ -23,10 +23,9 @@ from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
+from .compare import STI
 from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
 from .results import InputUncertainty
-
-STI = "speech_transmission_index"
 
 BATCHES = 5
 """Batches of paths that are weighted again, divided between the sources, at least one each: some 20 000 rays. Since all

@@ -21,6 +21,7 @@ from roomsim.report.system_figures import bass_figure, level_figure
 from roomsim.report.system_object import angle_words, system_object
 from roomsim.report.system_tables import system_table
 from roomsim.sound_system.energy_deposition import PARTS
+from roomsim.sound_system.fills_and_delays import fill_advice
 from roomsim.venue.reading import read_study
 
 LEVELS = [70.0] * 8
@@ -251,6 +252,18 @@ def test_one_and_equal_ends_are_said_once(report):
     text = " ".join(console.export_text().split())
     assert ": 1 seat served. At (" in text
     assert "it follows the mains by 10 ms, at a level of +0 dB relative to them" in text
+
+
+def test_fill_that_faces_away_from_the_seats_is_given_no_spacing(report):
+    sources = replace(report.scene.sources, axes=-report.scene.sources.axes)
+    (fill,) = fill_advice(report.study, replace(report.scene, sources=sources), report.direct, report.on)
+    assert fill.row_distance is None and fill.largest_spacing is None
+    # Control: as it stands it faces the first row, 2 m and half a seat ahead.
+    assert report.fills[0].row_distance == pytest.approx(3.0)
+    console = Console(file=StringIO(), width=400)
+    console.print(system_table(replace(report, fills=[fill])))
+    assert "fill: a single box; there are no seats ahead." in console.file.getvalue()
+    assert "nan" not in console.file.getvalue()
 
 
 def test_command(study_path, tmp_path, capsys):

@@ -371,7 +371,7 @@ def test_only_traced_paths_are_forgotten(tmp_path: Path) -> None:
 
 def test_folder_of_like_names_is_no_study_folder(tmp_path: Path) -> None:
     (tmp_path / "paths-of-glory").mkdir()
-    with pytest.raises(StoreError, match="no study folder"):
+    with pytest.raises(StoreError, match="is not the folder of a run"):
         StudyStore(tmp_path).__enter__()
 
 
@@ -419,7 +419,7 @@ def test_new_folders_are_on_the_disk_before_anything_is_said_to_be(tmp_path: Pat
 
 def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "letters.txt").write_text("Dear")
-    with pytest.raises(StoreError, match=r"no study folder: it holds 'letters\.txt'"):
+    with pytest.raises(StoreError, match=r"is not the folder of a run: it holds 'letters\.txt'"):
         StudyStore(tmp_path).__enter__()
     assert [entry.name for entry in tmp_path.iterdir()] == ["letters.txt"]
 

@@ -65,7 +65,7 @@ def system(
 ) -> None:
     """Say what the sound system of a study does, and draw it.
 
-    What goes where: the share of the energy that first lands on audience, stage, walls and roof. A table of
+    Where the energy goes: the shares that first reach audience, stage, walls and roof. A table of
     channels with proposed delays, ready to type in. Levels over the seats, who is heard first, how bass is
     spread and what is left of it on stage, headroom, loads, published limits of exposure.
 

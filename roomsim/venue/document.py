@@ -169,7 +169,7 @@ class PlanMarks(Model):
 
 
 class RoomParts(Model):
-    """Surface groups (or wildcards) by the part of the room that they are, for "what goes where".
+    """Surface groups (or wildcards) by the part of the room that they are, for `roomsim system`.
 
     What is not named goes by its slope: steep faces are walls, level ones over a ray's head roof.
     """

@@ -1,4 +1,4 @@
-"""What goes where: shares of first landings against solid angles and view factors in closed form."""
+"""Where the energy goes: shares by the first surface against solid angles and view factors in closed form."""
 
 from __future__ import annotations
 

@@ -28,8 +28,9 @@ from repeated_runs import panelled_hall, seated_hall, soft_hall
 
 from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.scene import Scene
-from roomsim.study import engine as engine_module
-from roomsim.study.engine import N_REPLICATES, Engine
+from roomsim.study import traced_paths
+from roomsim.study.evaluator import Evaluator, evaluation_blocks
+from roomsim.study.traced_paths import N_REPLICATES, prepare_tracing
 from roomsim.tracing import emission, sampling_plan, trace
 
 FIGURES = {
@@ -57,13 +58,12 @@ class Line:
 
 def measure(scene: Scene, order: int, n_rounds: int, seed: int, bands: tuple[int, ...] = BANDS) -> Line:
     started = time.process_time()
-    engine = Engine(scene, seed, order, threads=1)
-    engine.add_rounds(n_rounds)
+    engine = Evaluator(prepare_tracing(scene, seed, order, threads=1).trace(n_rounds))
     tracing = time.process_time() - started
     got = engine.evaluate(list(FIGURES.values()))
     # Once more, with the memory at hand.
     weighing = -time.process_time()
-    for block in engine.blocks():
+    for block in evaluation_blocks(scene, len(engine.edges) - 1, N_REPLICATES):
         engine.response(*block)
     weighing += time.process_time()
     figures = {label: got[name] for label, name in FIGURES.items()}
@@ -184,7 +184,7 @@ def choices(n_seats: int) -> list[tuple[str, Scene, int, list[tuple[str, Scene, 
             ("by directivity, no uniform share", horn, 2, [(emission, "DEFENSIVE_SHARE", 0.02)]),
         ]),
         ("24 masks of 12 cloths: branches", cloths, 0, [
-            ("one way or the other", cloths, 0, [(engine_module, "sampling_plan", one_way)]),
+            ("one way or the other", cloths, 0, [(traced_paths, "sampling_plan", one_way)]),
             ("all states count in full", cloths, 0, [(sampling_plan, "OTHERS_SHARE", 1.0)]),
             ("the others count 0.1", cloths, 0, [(sampling_plan, "OTHERS_SHARE", 0.1)]),
             ("roulette as without cloth", cloths, 0, [(sampling_plan, "ROULETTE_OF_BRANCHES", sampling_plan.ROULETTE)]),

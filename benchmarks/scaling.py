@@ -19,8 +19,9 @@ from cases import scene as hall_scene
 from harness import arguments, disagree, finish, table
 
 from roomsim.scene.scene import Scene
-from roomsim.study import engine as engine_module
-from roomsim.study.engine import N_REPLICATES, RAYS_PER_BATCH, Engine
+from roomsim.study import traced_paths
+from roomsim.study.evaluator import Evaluator, evaluation_blocks
+from roomsim.study.traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
 from roomsim.tracing.geometry import pack_geometry
 from roomsim.tracing.replay import EnergyBuffer, Replay
 from roomsim.tracing.sampling_plan import sampling_plan
@@ -98,11 +99,22 @@ def faces(sizes: list[int], n_rays: int) -> tuple[list, dict]:
     return rows, {f"faces_{k}": v for k, v in found.items()}
 
 
-def engine_of(scene: Scene, rays_per_batch: int = RAYS_PER_BATCH) -> Engine:
-    with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch):
-        engine = Engine(scene, 1, 0, threads=1)
-        engine.add_rounds(1)
-    return engine
+def engine_of(scene: Scene, rays_per_batch: int = RAYS_PER_BATCH) -> Evaluator:
+    with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch):
+        return Evaluator(prepare_tracing(scene, 1, 0, threads=1).trace(1))
+
+
+def weighing(engine: Evaluator) -> float:
+    """s of processor time to weight all paths for all seats and scenarios."""
+    blocks = evaluation_blocks(engine.scene, len(engine.edges) - 1, N_REPLICATES)
+    return sum(spent(lambda block=block: engine.response(*block)) for block in blocks)
+
+
+def bytes_of_logs(engine: Evaluator) -> int:
+    """Of all batches."""
+    setup = engine.paths.setup
+    logs = engine.paths.logs(range(engine.paths.n_batches), setup.sources)
+    return sum(v.nbytes for log in logs for v in vars(log).values() if isinstance(v, np.ndarray))
 
 
 def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
@@ -111,11 +123,10 @@ def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
         scene = bare(hall_scene(500, n))
         trace.append(spent(lambda s=scene: engine_of(s, rays_per_batch)))
         engine = engine_of(scene, rays_per_batch)
-        logs.append(sum(_bytes(log) for log in engine._memory.values()) / MB)
-        weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
+        logs.append(bytes_of_logs(engine) / MB)
+        weigh.append(weighing(engine))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
-        engine._room = EnergyBuffer()
-        memory.append(peak(lambda e=engine: e.evaluate([STI])))
+        memory.append(peak(lambda paths=engine.paths: Evaluator(paths).evaluate([STI])))
         rows.append([
             f"{scene.receivers.n_receivers} seats", f"trace {trace[-1]:.2f} s",
             f"weigh {weigh[-1]:.2f} s, index {figures[-1]:.2f} s", f"{memory[-1]:.0f} MB, logs {logs[-1]:.0f} MB",
@@ -124,20 +135,15 @@ def many_seats(sizes: list[int], rays_per_batch: int) -> tuple[list, dict]:
     return rows, {f"seats_{k}": exponent(sizes, v) for k, v in found.items()}
 
 
-def _bytes(log: object) -> int:
-    return sum(v.nbytes for v in vars(log).values() if isinstance(v, np.ndarray))
-
-
 def many_scenarios(sizes: list[int], n_seats: int, rays_per_batch: int) -> tuple[list, dict]:
     rows, trace, weigh, figures, memory = [], [], [], [], []
     for n in sizes:
         scene = hall_scene(500, n_seats, n)
         trace.append(spent(lambda s=scene: engine_of(s, rays_per_batch)))
         engine = engine_of(scene, rays_per_batch)
-        weigh.append(sum(spent(lambda b=b, e=engine: e.response(*b)) for b in engine.blocks()))
+        weigh.append(weighing(engine))
         figures.append(spent(lambda e=engine: e.evaluate([STI])) - weigh[-1])
-        engine._room = EnergyBuffer()
-        memory.append(peak(lambda e=engine: e.evaluate([STI])))
+        memory.append(peak(lambda paths=engine.paths: Evaluator(paths).evaluate([STI])))
         rows.append([
             f"{n} scenarios", f"trace {trace[-1]:.2f} s", f"weigh {weigh[-1]:.2f} s, index {figures[-1]:.2f} s",
             f"{memory[-1]:.0f} MB",
@@ -151,13 +157,13 @@ def threads(quick: bool) -> tuple[list, dict]:
     scene = hall_scene(500, 300, 16)
 
     def run(n: int) -> tuple[float, float, np.ndarray]:
-        engine = Engine(scene, 1, 0, threads=n)
+        setup = prepare_tracing(scene, 1, 0, threads=n)
         started = time.perf_counter()
-        engine.add_rounds(1)
+        setup.trace(1)
         traced = time.perf_counter() - started
-        ((scenarios, receivers),) = engine.blocks()
-        logs = [[engine.log(0, batch)] for batch in range(N_REPLICATES)]
-        replay, room = Replay(scene, engine.plan, engine.edges, scenarios, receivers), EnergyBuffer()
+        ((scenarios, receivers),) = evaluation_blocks(scene, len(setup.edges) - 1, N_REPLICATES)
+        logs = [[setup.log(0, batch)] for batch in range(N_REPLICATES)]
+        replay, room = Replay(scene, setup.plan, setup.edges, scenarios, receivers), EnergyBuffer()
         for _ in range(2):  # the second time with memory at hand
             started = time.perf_counter()
             late = replay.late(N_REPLICATES, 1, lambda r: logs[r], n, buffer=room)
@@ -221,9 +227,7 @@ def main() -> None:
         ratios |= found
     table(["", "", "", ""], rows)
     engine = engine_of(bare(hall_scene(500, 600)), 512)
-    bytes_a_ray = (
-        sum(_bytes(log) for log in engine._memory.values()) / engine.n_rays / (512 / RAYS_PER_BATCH)
-    )
+    bytes_a_ray = bytes_of_logs(engine) / engine.paths.n_rays
     print("\n".join(wall(689, bytes_a_ray)))
     finish(ratios)
 

@@ -26,7 +26,9 @@ from scipy import stats
 from roomsim.decay.response import Arrivals, EnergyResponse
 from roomsim.metrics.evaluate import evaluate
 from roomsim.scene.scene import Scene
-from roomsim.study.engine import N_REPLICATES, Engine
+from roomsim.study.convergence import sharing_message
+from roomsim.study.evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
+from roomsim.study.traced_paths import N_REPLICATES, prepare_tracing
 from roomsim.tracing.replay import EnergyBuffer, Replay
 
 K = 64
@@ -57,12 +59,13 @@ class Measured:
 
 def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
     """Trace `n_rounds` and weigh for all scenarios, in one thread."""
-    engine = Engine(scene, seed, 0, threads=1)
+    setup = prepare_tracing(scene, seed, 0, threads=1)
     trace = -time.process_time()
-    engine.add_rounds(n_rounds)
+    engine = Evaluator(setup.trace(n_rounds))
     trace += time.process_time()
+    blocks, sums = (evaluation_blocks(scene, len(setup.edges) - 1, n) for n in (N_REPLICATES, SUMS_AT_A_TIME))
     level, variance = [], []
-    for scenarios, receivers in engine.blocks():
+    for scenarios, receivers in blocks:
         if receivers != slice(0, scene.receivers.n_receivers):
             raise ValueError("seats in several blocks are not provided for here")
         response = engine.response(scenarios, receivers)
@@ -75,16 +78,17 @@ def measure(scene: Scene, seed: int, n_rounds: int) -> Measured:
         squared = (estimate.standard_error**2).mean(axis=0)
         variance.append(np.concatenate([relative.mean(axis=0), squared[None]]))
     # Blocks follow the groups in which scenarios were traced.
-    order = np.argsort(np.concatenate([scenarios for scenarios, _ in engine.blocks()]))
+    order = np.argsort(np.concatenate([scenarios for scenarios, _ in blocks]))
     level, variance = (np.concatenate(x, axis=-1)[..., order] for x in (level, variance))
-    weigh, one_sum = _weigh(engine, N_REPLICATES, engine.blocks()), _weigh(engine, 1, engine.blocks_of_sums())
-    return Measured(trace, weigh, level, variance, one_sum, engine.describe())
+    weigh, one_sum = _weigh(engine, N_REPLICATES, blocks), _weigh(engine, 1, sums)
+    return Measured(trace, weigh, level, variance, one_sum, sharing_message(setup))
 
 
-def _weigh(engine: Engine, n_replicates: int, blocks: list[tuple[np.ndarray, slice]]) -> float:
+def _weigh(engine: Evaluator, n_replicates: int, blocks: list[tuple[np.ndarray, slice]]) -> float:
     """s of processor time from logs to energies, the second time."""
-    n_batches, room = N_REPLICATES * engine.n_rounds // n_replicates, EnergyBuffer()
-    logs = [[engine.log(0, batch * n_replicates + r) for batch in range(n_batches)] for r in range(n_replicates)]
+    n_batches, room = N_REPLICATES * engine.paths.n_rounds // n_replicates, EnergyBuffer()
+    batches = [range(r, n_batches * n_replicates, n_replicates) for r in range(n_replicates)]
+    logs = [list(engine.paths.logs(of_replicate, [0])) for of_replicate in batches]
     for _ in range(2):
         began = time.process_time()
         for scenarios, receivers in blocks:

@@ -23,9 +23,9 @@ DEMO = ROOT / "geometry" / "depot" / "study.toml"
 SMALL = """
 import numpy as np
 from cases import scene
-from roomsim.study.engine import Engine
-engine = Engine(scene(100, 20, 2), 1, 0)
-engine.add_rounds(1)
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
+engine = Evaluator(prepare_tracing(scene(100, 20, 2), 1, 0).trace(1))
 print(engine.evaluate(["speech_transmission_index"])["speech_transmission_index"].full.mean())
 """
 WHOLE = """

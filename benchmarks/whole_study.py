@@ -27,7 +27,8 @@ from roomsim.metrics.evaluate import evaluate
 from roomsim.metrics.replicated import Replicated, mean_of_seats
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import Scene, SourceArrays
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -40,11 +41,10 @@ FINE_ENOUGH = 0.003
 """A tenth of the just noticeable difference: a standard error of a gain below it serves nobody."""
 
 
-def ours(scene: Scene, seed: int, order: int) -> tuple[Estimate, dict[str, Replicated], float, Engine]:
+def ours(scene: Scene, seed: int, order: int) -> tuple[Estimate, dict[str, Replicated], float, Evaluator]:
     """Gains (n_receivers, n_scenarios), index and levels, s of processor time to the gains."""
     started = time.process_time()
-    engine = Engine(scene, seed, order, threads=1)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(scene, seed, order, threads=1).trace(1))
     index = engine.evaluate([STI])[STI]
     gain = index.difference(index.scenarios(scene.compare_with)).estimate()
     spent = time.process_time() - started
@@ -185,7 +185,7 @@ def main() -> None:
         ["scenario", "our error of its gain", "plain error of its STI", "in s", "plain: this gain alone, s"],
         rows,
     )
-    print(f"ours: {spent:.1f} s of processor time, {engine.n_rays} rays for {scene.n_scenarios} scenarios")
+    print(f"ours: {spent:.1f} s of processor time, {engine.paths.n_rays} rays for {scene.n_scenarios} scenarios")
     print(
         f"plain: {needed:.0f} s for the {with_gain.sum()} gains; {eased:.0f} s where {FINE_ENOUGH} is fine enough"
     )

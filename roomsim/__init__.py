@@ -30,11 +30,11 @@ if TYPE_CHECKING:
     from .report.tables import reverberation_table as statistics
     from .scene.fabric_as_hung import drape
     from .scene.study_check import check
+    from .sound_system.system_report import system_report
     from .study.measured import measured
     from .study.results_file import load_results as load
     from .study.run import run
     from .study.status import status_of as status
-    from .study.system import system_report
     from .venue.reading import materials
     from .venue.reading import schema_for as schema
 
@@ -59,7 +59,7 @@ _FUNCTIONS = {
     "export_plan": "report.planning_export.export_plan",
     "materials": "venue.reading.materials",
     "drape": "scene.fabric_as_hung.drape",
-    "system_report": "study.system.system_report",
+    "system_report": "sound_system.system_report.system_report",
     "system_pictures": "report.system_figures.write_system_figures",
     "schema": "venue.reading.schema_for",
 }

@@ -28,7 +28,7 @@ from roomsim.cli.application import execute
 from roomsim.cli.stopping import stop_at_signals
 from roomsim.files import is_unfinished
 from roomsim.planning.plan_file import as_plain, load_plan
-from roomsim.study import engine
+from roomsim.study import evaluator, traced_paths
 from roomsim.study.results_file import load_results
 
 CHANGES = ("fsync", "mkdir", "remove", "rename", "replace", "rmdir", "unlink")
@@ -184,7 +184,8 @@ def watched(reached: Callable[[str], None]) -> Iterator[None]:
         patch.setattr(io, "open", open_high)
         patch.setattr(builtins, "open", open_high)
         # A copy of a process has only the thread that forked.
-        patch.setattr(engine, "ThreadPoolExecutor", _OneAfterTheOther)
+        for module in (evaluator, traced_paths):
+            patch.setattr(module, "ThreadPoolExecutor", _OneAfterTheOther)
         yield
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from unittest.mock import patch
 
 import numpy as np
@@ -21,9 +22,11 @@ from scenes import (
 from roomsim.estimate import Estimate
 from roomsim.metrics.replicated import Replicated
 from roomsim.scene.scene import Patch, Scene
-from roomsim.study import engine as engine_module
-from roomsim.study.engine import Engine
+from roomsim.study import traced_paths
+from roomsim.study.evaluator import Evaluator
 from roomsim.study.late_paths import TIMES, steadied
+from roomsim.study.store import MemoryStore
+from roomsim.study.traced_paths import TracedPaths, prepare_tracing
 from roomsim.tracing.paths import PathLog
 
 STI, LEVEL, CLARITY = "speech_transmission_index", "sound_pressure_level", "clarity_c50"
@@ -145,19 +148,18 @@ def lambert_sphere() -> Scene:
     )  # fmt: skip
 
 
-class _Forgetful(Engine):
+class _Forgetful(MemoryStore):
     """Keeps no paths: a long run would not fit into memory."""
 
-    def log(self, source: int, batch: int) -> PathLog:
-        return self.tracer.trace(source, batch, engine_module.RAYS_PER_BATCH)
+    def write(self, log: PathLog) -> None:
+        pass
 
 
 def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> dict[str, Estimate]:
     """Estimates (n_receivers, n_scenarios, 8) of one run as a study keeps them, the index as if it had eight bands."""
-    with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch):
-        engine = _Forgetful(scene, seed, IMAGE_ORDER, threads=1)
-        engine.n_rounds = n_rounds
-        got = engine.evaluate([STI, *BY_BAND.values()])
+    with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch):
+        setup = replace(prepare_tracing(scene, seed, IMAGE_ORDER, threads=1), batches=_Forgetful())
+        got = Evaluator(TracedPaths(setup, setup.image_paths(), n_rounds)).evaluate([STI, *BY_BAND.values()])
     index = got[STI].estimate()
     eight = [np.repeat(x[..., None], 8, axis=-1) for x in (index.value, index.standard_error)]
     return {
@@ -174,9 +176,8 @@ def figures(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> 
 
     The gains are those of the index against the first scenario, that one left out.
     """
-    with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch):
-        engine = Engine(scene, seed, IMAGE_ORDER, threads=1)
-        engine.add_rounds(n_rounds)
+    with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch):
+        engine = Evaluator(prepare_tracing(scene, seed, IMAGE_ORDER, threads=1).trace(n_rounds))
     got = engine.evaluate([STI, LEVEL, CLARITY])
     gain = got[STI].difference(got[STI].scenarios(scene.compare_with)).estimate()
     return {

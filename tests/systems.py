@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from roomsim.system.elements import N_AROUND, N_ZENITH, ElementArrays, element_arrays
-from roomsim.system.layout import layout_of
+from roomsim.loudspeakers.elements import N_AROUND, N_ZENITH, ElementArrays, element_arrays
+from roomsim.loudspeakers.layout import layout_of
 from roomsim.venue.loudspeakers import Loudspeaker
 from roomsim.venue.systems import Hang, SubStack
 

@@ -17,7 +17,8 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 STAGES = (
     *("errors", "files", "words", "bands", "estimate", "_jit", "physics"),  # the ground floor
-    *("venue", "system", "scene", "tracing", "decay", "metrics", "study", "planning", "report", "cli"),
+    *("venue", "loudspeakers", "scene", "tracing", "decay", "metrics"),
+    *("sound_system", "study", "planning", "report", "cli"),
 )
 """In the order in which data flows; a part may import itself and earlier ones. What is not listed
 (`__init__`, `__main__`) is the roof, and may import all."""

@@ -10,7 +10,7 @@ import numpy as np
 from ..estimate import Estimate
 from ..metrics.replicated import SeatStatistic
 from ..scene.compile import with_element_sets
-from ..study.engine import FEWEST_SCENARIOS, Engine
+from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
 from ..study.progress import NoProgress, Progress
 from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
@@ -103,7 +103,7 @@ def _joined(known: SeatStatistic, new: SeatStatistic) -> SeatStatistic:
 
 
 def evaluate_on_paths(
-    engine: Engine, study: Study, mesh: VenueMesh, candidates: Candidates, measures: Mapping[str, SeatMeasure]
+    engine: Evaluator, study: Study, mesh: VenueMesh, candidates: Candidates, measures: Mapping[str, SeatMeasure]
 ) -> Evaluate:
     """Evaluates sets on the paths of an engine in whose scene all candidates are."""
     return lambda sets: evaluate_elements(
@@ -112,14 +112,13 @@ def evaluate_on_paths(
 
 
 def evaluate_elements(
-    engine: Engine, study: Study, mesh: VenueMesh, start: Scenario, sets: Sequence[Collection[str]],
+    engine: Evaluator, study: Study, mesh: VenueMesh, start: Scenario, sets: Sequence[Collection[str]],
     measures: Mapping[str, SeatMeasure],
 ) -> dict[str, SeatStatistic]:  # fmt: skip
     """Every measure of the start scenario with other elements: (n_sets,), of sets of names."""
     scene = with_element_sets(engine.scene, study, mesh, sets, study.document.noise_of(start))
-    weighed = engine.with_scenarios(scene)
     # Progress is shown by sets and not within each block.
-    weighed.progress = NoProgress()
+    weighed = engine.with_scenarios(scene, NoProgress())
     return statistics(measures, weighed.evaluate(metrics_of(measures)))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..estimate import jackknife_of
 from ..scene.scene import Scene
-from ..study.engine import Engine
+from ..study.evaluator import Evaluator
 from ..tracing.late_energy_origin import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
@@ -21,7 +21,7 @@ NO_SURFACE = "direct sound of other sources"
 
 
 def late_energy_origin(
-    engine: Engine, study: Study, mesh: VenueMesh, candidates: Candidates, mask: int, scenario: int
+    engine: Evaluator, study: Study, mesh: VenueMesh, candidates: Candidates, mask: int, scenario: int
 ) -> LateEnergyOrigin:
     """Divide the late energy of a set by the surface that it was reflected from last.
 

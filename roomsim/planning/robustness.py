@@ -11,7 +11,7 @@ from ..metrics.common_seats import TIMES, common_seats
 from ..scene.compile import with_element_sets
 from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
-from ..study.engine import Engine
+from ..study.evaluator import Evaluator
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .candidates import Candidates
@@ -69,7 +69,7 @@ class Shifts:
 
 
 def shifts_of(
-    engine: Engine,
+    engine: Evaluator,
     study: Study,
     mesh: VenueMesh,
     candidates: Candidates,

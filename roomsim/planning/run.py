@@ -18,11 +18,13 @@ from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.wall_lines import covered, suggested_lines
-from ..study.engine import N_REPLICATES, Engine, Precise
+from ..study.convergence import Convergence, converge
+from ..study.evaluator import Evaluator
 from ..study.folder import PLAN, default_folder
 from ..study.progress import Progress, Step, progress_to
 from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
+from ..study.traced_paths import N_REPLICATES, prepare_tracing
 from ..venue.document import Drape, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
@@ -222,12 +224,12 @@ class _Search:
         pool = dict.fromkeys([(), *((name,) for name in names), *together, names])
         return compile_scene(study_of_sets(self.study, self.candidates.start, [*pool]), self.mesh)
 
-    def _traced(self, scene: Scene, seed: int) -> tuple[Engine, Precise]:
+    def _traced(self, scene: Scene, seed: int) -> tuple[Evaluator, Convergence]:
         document = self.study.document
-        engine = Engine(scene, seed, document.image_order, self.store, self.threads, self.progress)
-        return engine, engine.run_to(document.precision)
+        setup = prepare_tracing(scene, seed, document.image_order, self.store, self.threads)
+        return converge(setup, document.precision, self.progress)
 
-    def _problem(self, engine: Engine, study: Study) -> Problem:
+    def _problem(self, engine: Evaluator, study: Study) -> Problem:
         """Sets evaluated on the paths of an engine, with the goals and the budget of the study."""
         evaluate = evaluate_on_paths(engine, study, self.mesh, self.candidates, self.measures)
         evaluator = SetEvaluator(evaluate, self.measures, progress=self.progress)
@@ -267,7 +269,7 @@ class _Search:
         return list(dict.fromkeys(chosen))[:MOST_FINALISTS]
 
     def _shifts(
-        self, engine: Engine, problem: Problem, sets: Sequence[int], finalists: Sequence[int],
+        self, engine: Evaluator, problem: Problem, sets: Sequence[int], finalists: Sequence[int],
         fronts: Mapping[str, Sequence[int]],
     ) -> Shifts:  # fmt: skip
         on_fronts = [mask for front in fronts.values() for mask in front]
@@ -311,7 +313,7 @@ class _Search:
         )
 
     def _new_lines(
-        self, engine: Engine, extended: Study, plan: int, lines: Sequence[Drape], origin: LateEnergyOrigin
+        self, engine: Evaluator, extended: Study, plan: int, lines: Sequence[Drape], origin: LateEnergyOrigin
     ) -> tuple[NewLine, ...]:
         """The lines over the places from which most late energy comes per square metre."""
         by_name = {line.name: line for line in lines}
@@ -341,7 +343,7 @@ class _Search:
 
     # --- warnings ---------------------------------------------------------------------------------------
 
-    def _warnings(self, reached: Precise, final: Precise) -> list[str]:
+    def _warnings(self, reached: Convergence, final: Convergence) -> list[str]:
         wanted = self.study.document.precision
         found = [
             f"The precision asked for was not reached for {what} before the time or the rays allowed were spent: the "

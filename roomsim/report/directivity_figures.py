@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import matplotlib
@@ -12,17 +12,20 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from .. import bands
-from ..study.system import SystemReport
+from ..sound_system.directivity import AZIMUTH, ELEVATION, box_directivity
+from ..sound_system.system_report import SystemReport
+from ..venue.loudspeakers import Directivity
 from . import style
 
 
-def pattern_figure(report: SystemReport, first: int) -> Figure:
-    """Polars, balloon and coverage angle of up to three kinds of boxes."""
+def directivity_figure(report: SystemReport, kinds: Sequence[tuple[Directivity, str]]) -> Figure:
+    """Polars, balloon and coverage angle of up to three kinds of boxes, each with its name."""
+    speed, folder = report.scene.speed_of_sound, report.study.sources_folder
+    shown = [box_directivity(kind, name, speed, folder) for kind, name in kinds]
     with style.rules():
-        shown = report.patterns[first : first + 3]
         figure = style.new_figure(style.A4_LEVEL)
         style.write_head(
-            figure, report, "Directivity of the boxes", "Levels re the axis, octave bands; 6 dB a ring."
+            figure, report, "Directivity of the boxes", "Levels relative to the axis, in octave bands; 6 dB per ring."
         )
         colours = (style.SERIES[0], style.SERIES[2], style.SERIES[5], style.SERIES[3])
         height = 0.77 / 3
@@ -41,7 +44,7 @@ def pattern_figure(report: SystemReport, first: int) -> Figure:
                 axes = figure.add_axes(
                     (0.42 + 0.18 * column, base - 0.03, 0.21, height + 0.03), projection="3d"
                 )
-                _balloon(axes, box.sphere[..., band], box.elevation, box.azimuth)
+                _balloon(axes, box.sphere[..., band])
                 axes.set_title(style.hertz(bands.LABELS[band]), fontsize=7.5, y=0.86)
             axes = figure.add_axes((0.82, base + 0.05, 0.15, height - 0.11))
             _coverage(axes, *box.coverage)
@@ -67,9 +70,9 @@ def _polar(axes: Axes, angle: np.ndarray, polar: np.ndarray, colours: Iterable[s
     axes.spines["polar"].set_linewidth(0.5)
 
 
-def _balloon(axes: Any, level: np.ndarray, elevation: np.ndarray, azimuth: np.ndarray) -> None:
+def _balloon(axes: Any, level: np.ndarray) -> None:
     radius = (np.maximum(level, FLOOR) - FLOOR) / -FLOOR
-    e, a = np.radians(elevation)[:, None], np.radians(azimuth)
+    e, a = np.radians(ELEVATION)[:, None], np.radians(AZIMUTH)
     x, y, z = radius * np.cos(e) * np.cos(a), radius * np.cos(e) * np.sin(a), radius * np.sin(e)
     shade = matplotlib.colormaps["cividis"](np.clip((level - FLOOR) / -FLOOR, 0.0, 1.0))
     axes.plot_surface(

@@ -1,4 +1,4 @@
-"""Figures of a sound system: what goes where, side view, level maps, arrival order, directivity."""
+"""Figures of a sound system: where the energy goes, side views, level maps, order of arrivals, directivity."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path as FilePath
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,14 +16,17 @@ from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Polygon
 
-from .. import bands
-from ..study.landing import PARTS
-from ..study.section import Section
-from ..study.system import SystemReport
-from ..study.timing import ECHO, OK, VERDICTS, ArrivalOrder
+from ..bands import LABELS
+from ..loudspeakers.aiming import SPEECH_MID
+from ..sound_system.directivity import box_kinds
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.hang_section import HangSection, hang_section
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import ECHO, TAKEN_OVER, VERDICTS, ArrivalOrder
+from ..venue.systems import Hang
 from ..words import counted, shortened
 from . import style
-from .directivity_figures import pattern_figure
+from .directivity_figures import directivity_figure
 from .labels import HALO, write_labels
 from .pictures import Picture, write_pictures
 from .plan import draw_scale_bar, draw_sources, source_labels, tier_words
@@ -30,9 +34,19 @@ from .system_object import angle_words
 
 PART_COLOURS = ("#1b7837", "#c7a76c", "#9e9ac8", "#6baed6", "#c2185b", "#d9d9d9")
 """In the order of `PARTS`: audience dark, so that it stands out in grey too."""
-BAND_STYLES = {3: "-", 4: "--", 5: "-.", 6: ":"}
+LINES = ("-", "--", "-.", ":")
+STATED_COLOURS = ("#08306b", "#2171b5", "#4292c6", "#6baed6")
+PROPOSED_COLOURS = ("#7f2704", "#a63603", "#d94801", "#f16913")
+"""In the order of the speech bands, of a hang as the study states it and as proposed."""
+LEVEL_COLOURS = ListedColormap(
+    ["#2d004b", "#5e4fa2", "#8073ac", "#b2abd2", "#f0f0f0", "#fdb863", "#e08214", "#b35806", "#7f3b08"]
+)
 EDGES = np.array([-12.0, -9.0, -6.0, -3.0, 3.0, 6.0, 9.0, 12.0])
 """dB re the median seat: one step holds all that lies within +-3 dB."""
+HATCHES = {
+    TAKEN_OVER: ("....", "other source first, or too loud after the first"),
+    ECHO: ("xxxx", "echo: more than 30 ms late and too loud"),
+}
 
 
 def write_system_figures(
@@ -44,9 +58,9 @@ def write_system_figures(
     ------
     StoreError : the folder cannot be written
     """
-    draws: dict[str, Callable[[SystemReport], Figure]] = {"what_goes_where": goes_figure}
-    for i, section in enumerate(report.sections):
-        draws[f"side_view_{i + 1}"] = partial(side_view, section=section)
+    draws: dict[str, Callable[[SystemReport], Figure]] = {"energy_deposition": deposition_figure}
+    for i, hang in enumerate(report.distinct_hangs):
+        draws[f"side_view_{i + 1}"] = partial(side_view, hang=hang)
     tiers = range(len(report.plan.tiers))
     for tier in tiers:
         of_tier = f"_{tier + 1}" if len(tiers) > 1 else ""
@@ -54,8 +68,9 @@ def write_system_figures(
         if report.bass is not None:
             draws[f"bass_maps{of_tier}"] = partial(bass_figure, tier=tier)
         draws[f"arrival_order{of_tier}"] = partial(arrival_figure, tier=tier)
-    for i in range(0, len(report.patterns), 3):
-        draws[f"directivity_{i // 3 + 1}"] = partial(pattern_figure, first=i)
+    kinds = list(box_kinds(report.study, report.playing).items())
+    for i in range(0, len(kinds), 3):
+        draws[f"directivity_{i // 3 + 1}"] = partial(directivity_figure, kinds=kinds[i : i + 3])
     pictures = [
         Picture(name, f"{report.title}, {report.venue}, scenario {report.name}: {name.replace('_', ' ')}", draw)
         for name, draw in draws.items()
@@ -63,49 +78,38 @@ def write_system_figures(
     return write_pictures(report, pictures, FilePath(folder), formats, processes=1)
 
 
-def _wrapped(text: str) -> str:
-    return "\n".join(textwrap.fill(line, 118) for line in text.split("\n"))
+# --- where the energy goes ------------------------------------------------------------------------------
 
 
-# --- what goes where ------------------------------------------------------------------------------------
-
-
-def goes_figure(report: SystemReport) -> Figure:
-    """Bars of the energy by the part of the room where it first lands: whole system by band, sources in speech."""
+def deposition_figure(report: SystemReport) -> Figure:
+    """Bars of the energy by the part of the venue that it reaches first: the system by band, sources in speech."""
+    found = report.deposition
+    rank = ("main", "fill", "delay", "sub")
+    order = sorted(enumerate(report.sources_on), key=lambda entry: rank.index(report.direct.roles[entry[1]]))
     with style.rules():
-        rank = {"main": 0, "fill": 1, "delay": 2, "sub": 3}
-        order = sorted(
-            range(len(report.sources_on)), key=lambda k: rank[report.direct.roles[report.sources_on[k]]]
-        )
-        names = [report.scene.sources.names[report.sources_on[k]] for k in order]
         figure = style.new_figure(style.A4_LEVEL)
-        style.write_head(
-            figure,
-            report,
-            f"What goes where: {report.name}",
-            "Share of the radiated energy by the part of the room where it first lands.",
-        )
+        below = "Share of the radiated energy by the part of the venue that it reaches first."
+        style.write_head(figure, report, f"Where the energy goes: {report.name}", below)
         left = figure.add_axes((0.075, 0.2, 0.4, 0.62))
-        _stacked(left, report.goes_whole.T, [style.hertz(label) for label in bands.LABELS])
+        _stacked(left, found.whole_system.T, [style.hertz(label) for label in LABELS])
         left.set_title("Whole system, by octave band", loc="left")
         right = figure.add_axes((0.62, 0.2, 0.34, 0.62))
-        speech = report.goes.share[order][..., 3:7].mean(axis=-1)
-        _stacked(right, speech, names)
+        speech = found.share[[row for row, _ in order]][..., list(SPEECH_MID)].mean(axis=-1)
+        _stacked(right, speech, [report.scene.sources.names[source] for _, source in order])
         right.set_title("Each source, mean of 500 Hz to 4 kHz", loc="left")
         handles = [
             Patch(facecolor=c, edgecolor="white", label=p)
-            for p, c, s in zip(PARTS, PART_COLOURS, report.goes.share.sum(axis=(0, 2)))
+            for p, c, s in zip(PARTS, PART_COLOURS, found.share.sum(axis=(0, 2)))
             if s > 0.0
         ]
-        figure.legend(
-            handles=handles, loc="upper left", bbox_to_anchor=(0.07, 0.155), ncols=len(PARTS), fontsize=8.0
-        )
-        error = report.goes.standard_error.max()
+        corner = (0.07, 0.155)
+        figure.legend(handles=handles, loc="upper left", bbox_to_anchor=corner, ncols=len(PARTS), fontsize=8.0)
         style.write_foot(
             figure,
-            "From the middle of each source with its pattern from far away, straight to the first surface; bass below "
-            "some 100 Hz does not go straight. Audience is the floor of the audience areas. “Other” is open floor, "
-            f"furniture and gaps. Standard error of a share at most {max(error, 0.001):.1%}.",
+            "Energy leaves the middle of each source with its far-field pattern and travels straight to the first "
+            "surface; bass below about 100 Hz does not. Audience is the floor of the audience areas. “Other” is open "
+            "floor, furniture and gaps. The standard error of a share is at most "
+            f"{max(found.standard_error.max(), 0.001):.1%}.",
         )
         return figure
 
@@ -117,14 +121,13 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
     for part, colour in enumerate(PART_COLOURS):
         width = shares[:, part]
         axes.barh(place, width, left=start, color=colour, height=0.74, edgecolor="white", linewidth=0.5)
+        ink = "white" if part in (0, 4) else style.INK
         for y, x, w in zip(place, start, width):
             if w > 0.045:
-                ink = "white" if part in (0, 4) else style.INK
                 axes.text(x + w / 2, y, f"{100 * w:.0f}", ha="center", va="center", fontsize=7.5, color=ink)
         start = start + width
     axes.set_yticks(place, [textwrap.fill(shortened(label, 46), 24) for label in labels], fontsize=8.0)
-    axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(-0.6, len(shares) - 0.4)
+    axes.set(xlim=(0.0, 1.0), ylim=(-0.6, len(shares) - 0.4))
     axes.set_xticks(np.linspace(0.0, 1.0, 6), [f"{x:.0f} %" for x in np.linspace(0, 100, 6)])
     axes.spines[["top", "right"]].set_visible(False)
 
@@ -132,88 +135,70 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
 # --- side view ------------------------------------------------------------------------------------------
 
 
-def side_view(report: SystemReport, section: Section) -> Figure:
-    """The room cut along a hang's azimuth, its boxes and where each looks; below, the level along the audience."""
+def side_view(report: SystemReport, hang: Hang) -> Figure:
+    """The venue cut along a hang's azimuth with its boxes and their axes; below it, the level along the audience."""
+    section, aimed = hang_section(report.study, report.scene, report.mesh, hang), None
+    below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
+    if hang.name in report.aims:
+        proposed = report.aims[hang.name].hang
+        aimed = hang_section(report.study, report.scene, report.mesh, proposed)
+        below += f"\nProposed (orange): {angle_words(proposed)}"
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))
-        hang = next(hang for hang in report.study.sources.hang if hang.name == section.name)
-        aimed = report.aimed_sections.get(section.name)
-        below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
-        if aimed is not None:
-            below += f"\nProposed (orange): {angle_words(report.aims[section.name].hang)}"
-        style.write_head(figure, report, f"Side view: {section.name}", below)
+        style.write_head(figure, report, f"Side view: {hang.name}", below)
         upper = figure.add_axes((0.06, 0.46, 0.9, 0.38))
         lower = figure.add_axes((0.06, 0.14, 0.9, 0.3))
-        low, high = section.lines.min(axis=(0, 1)), section.lines.max(axis=(0, 1))
         upper.add_collection(LineCollection(list(section.lines), colors="#3c3c3c", linewidths=1.0, zorder=3))
-        for shown, colour in ((section, style.SERIES[0]), (aimed, style.SERIES[5])):
-            if shown is not None:
-                upper.add_collection(
-                    LineCollection(
-                        list(shown.axes), colors=colour, linewidths=0.7, linestyles=(0, (6, 3)), zorder=2
-                    )
-                )
-                filled = shown is section
-                face = "#404040" if filled else "none"
-                boxes = PolyCollection(
-                    list(shown.boxes),
-                    facecolors=face,
-                    edgecolors=colour,
-                    linewidths=0.7,
-                    zorder=6 if filled else 5,
-                )
-                upper.add_collection(boxes)
-        upper.plot(*section.ears.T, color=style.HUNG, linewidth=2.0, solid_capstyle="butt", zorder=4)
-        known = np.isfinite(section.ears[:, 0])
-        if known.any():
-            middle = section.ears[known][known.sum() // 2]
-            upper.annotate(
-                "ears",
-                middle,
-                xytext=(0, 5),
-                textcoords="offset points",
-                fontsize=7,
-                color=style.HUNG,
-                path_effects=HALO,
-            )
-        _frame(upper, low, high)
-        _levels_along(lower, section, aimed, (upper.get_xlim()[0], upper.get_xlim()[1]))
+        _draw_boxes(upper, section, style.SERIES[0], face="#404040", zorder=6)
+        if aimed is not None:
+            _draw_boxes(upper, aimed, style.SERIES[5], face="none", zorder=5)
+        _draw_ears(upper, section.ears)
+        low, high = section.lines.min(axis=(0, 1)), section.lines.max(axis=(0, 1))
+        margin = 0.02 * (high - low).max()
+        (left, bottom), (right, top) = low - margin, high + margin
+        upper.set(xlim=(left, right), ylim=(bottom, top), ylabel="height, m")
+        upper.set_aspect("equal", anchor="S")
+        upper.tick_params(labelbottom=False)
+        upper.spines[["top", "right"]].set_visible(False)
+        _levels_along(lower, section, aimed, (left, right))
         style.write_foot(
             figure,
-            "Boxes to scale; dashed lines are their axes up to the first surface. Levels are the direct sound of this "
-            "hang alone as the complex sum of its boxes, with the loss in the air, re the median along the line.",
+            "Boxes are to scale; dashed lines are their axes up to the first surface. Levels are the direct sound of "
+            "this hang as the complex sum of its boxes, with the loss in the air, re the median along the line.",
         )
         return figure
 
 
-def _frame(axes: Axes, low: np.ndarray, high: np.ndarray) -> None:
-    margin = 0.02 * (high - low).max()
-    axes.set_xlim(low[0] - margin, high[0] + margin)
-    axes.set_ylim(low[1] - margin, high[1] + margin)
-    axes.set_aspect("equal", anchor="S")
-    axes.set_ylabel("height, m")
-    axes.tick_params(labelbottom=False)
-    axes.spines[["top", "right"]].set_visible(False)
+def _draw_boxes(axes: Axes, section: HangSection, colour: str, face: str, zorder: int) -> None:
+    ways = LineCollection(list(section.axes), colors=colour, linewidths=0.7, linestyles=(0, (6, 3)), zorder=2)
+    axes.add_collection(ways)
+    boxes = PolyCollection(list(section.boxes), facecolors=face, edgecolors=colour, linewidths=0.7, zorder=zorder)
+    axes.add_collection(boxes)
 
 
-def _levels_along(axes: Axes, section: Section, aimed: Section | None, limits: tuple[float, float]) -> None:
-    for shown, colours in (
-        (section, ("#08306b", "#2171b5", "#4292c6", "#6baed6")),
-        (aimed, ("#7f2704", "#a63603", "#d94801", "#f16913")),
-    ):
+def _draw_ears(axes: Axes, ears: np.ndarray) -> None:
+    axes.plot(*ears.T, color=style.HUNG, linewidth=2.0, solid_capstyle="butt", zorder=4)
+    known = ears[np.isfinite(ears[:, 0])]
+    if len(known):
+        middle = known[len(known) // 2]
+        look: dict[str, Any] = {"fontsize": 7, "color": style.HUNG, "path_effects": HALO}
+        axes.annotate("ears", middle, (0, 5), textcoords="offset points", **look)
+
+
+def _levels_along(
+    axes: Axes, section: HangSection, aimed: HangSection | None, limits: tuple[float, float]
+) -> None:
+    for shown, colours, suffix in ((section, STATED_COLOURS, ""), (aimed, PROPOSED_COLOURS, ", proposed")):
         if shown is None:
             continue
-        for (band, line), colour in zip(BAND_STYLES.items(), colours):
+        for band, line, colour in zip(SPEECH_MID, LINES, colours):
             relative = shown.level[:, band] - np.nanmedian(shown.level[:, band])
-            label = style.hertz(bands.LABELS[band]) + ("" if shown is section else ", proposed")
+            label = style.hertz(LABELS[band]) + suffix
             axes.plot(shown.ears[:, 0], relative, line, color=colour, linewidth=1.2, label=label)
     axes.axhspan(-3.0, 3.0, color="#e8f0e4", zorder=0)
     axes.text(limits[0] + 0.3, 0.0, "±3 dB", fontsize=7, va="center", color=style.QUIET)
-    axes.set_xlim(limits)
-    axes.set_ylim(-18.0, 9.0)
+    axes.set(xlim=limits, ylim=(-18.0, 9.0), xlabel="distance ahead of the hang, m", ylabel="level, dB")
     axes.set_yticks([-12, -6, 0, 6], ["−12", "−6", "0", "+6"])
-    axes.set_xlabel("distance ahead of the hang, m")
-    axes.set_ylabel("level, dB")
     axes.grid(axis="y", color="#e4e4e4", linewidth=0.5)
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(ncols=4, loc="lower right", fontsize=7.0)
@@ -224,30 +209,29 @@ def _levels_along(axes: Axes, section: Section, aimed: Section | None, limits: t
 
 def level_figure(report: SystemReport, tier: int = 0) -> Figure:
     """Direct level of all sources at the seats of a tier, re the median of all seats, octave by octave."""
-    with style.rules():
-        levels = report.direct_level
-        panels = [(style.hertz(label), levels[:, b]) for b, label in enumerate(bands.LABELS)]
-        title = f"Direct level over the seats: {report.name}"
-        below = "Direct sound of all programme sources, energies added, with the loss in the air."
-        return _map_sheet(report, title, below, panels, tier)
+    panels = [(style.hertz(label), report.direct_level[:, b]) for b, label in enumerate(LABELS)]
+    title = f"Direct level over the seats: {report.name}"
+    below = "Direct sound of all programme sources, energies added, with the loss in the air."
+    foot = "Seats from which a source is not visible receive nothing from it."
+    return _map_sheet(report, title, below, panels, tier, foot)
 
 
 def bass_figure(report: SystemReport, tier: int = 0) -> Figure:
     """Coherent bass at the seats of a tier, re the median of all seats; on stage too, on the lowest tier's plan."""
-    with style.rules():
-        bass = report.bass
-        assert bass is not None
-        panels = [(f"{label} Hz", bass.seats[:, i]) for i, label in enumerate(bass.labels)]
-        behind = "; ".join(
-            f"{name}: {', '.join(f'{x:.0f}' for x in values)} dB" for name, values in bass.rejection.items()
-        )
-        on_stage = " and on stage" if tier == 0 and len(bass.stage) else ""
-        below = (
-            f"Complex sum of all bass stacks with the floor's image, at the seats{on_stage}; no walls, no "
-            f"reverberation.\nRejection behind at {', '.join(bass.labels)} Hz: {behind}"
-        )
-        stage = bass.stage if tier == 0 else None
-        return _map_sheet(report, f"Bass: {report.name}", below, panels, tier, stage)
+    bass = report.bass
+    assert bass is not None
+    panels = [(f"{label} Hz", bass.seats[:, i]) for i, label in enumerate(bass.labels)]
+    behind = "; ".join(
+        f"{name}: {', '.join(f'{x:.0f}' for x in values)} dB" for name, values in bass.rejection.items()
+    )
+    stage = bass.stage if tier == 0 and len(bass.stage) else None
+    places = "at the seats" if stage is None else "at the seats and on stage"
+    below = (
+        f"Complex sum of all bass stacks and their floor images, {places}; without walls and reverberation.\n"
+        f"Rejection behind at {', '.join(bass.labels)} Hz: {behind}"
+    )
+    foot = "Nothing between stacks and seats is taken into account."
+    return _map_sheet(report, f"Bass: {report.name}", below, panels, tier, foot, stage)
 
 
 def _map_sheet(
@@ -256,55 +240,50 @@ def _map_sheet(
     below: str,
     panels: list[tuple[str, np.ndarray]],
     tier: int,
+    foot: str,
     stage: np.ndarray | None = None,
 ) -> Figure:
     """panels: name and level (n_seats,) of each map; stage: (n_points, n_panels) level on it."""
     shown = _on_tier(report, tier)
-    below = f"{_tier_line(report, tier)}{below}"
+    below = "\n".join(textwrap.fill(line, 118) for line in f"{_tier_line(report, tier)}{below}".split("\n"))
     columns = 2 if len(panels) > 3 else 1
     rows = -(-len(panels) // columns)
-    figure = style.new_figure(style.A4_UPRIGHT)
-    style.write_head(figure, report, title, _wrapped(below))
-    colours = ListedColormap(
-        ["#2d004b", "#5e4fa2", "#8073ac", "#b2abd2", "#f0f0f0", "#fdb863", "#e08214", "#b35806", "#7f3b08"]
-    )
-    norm = BoundaryNorm(EDGES, colours.N, extend="both")
-    top, bottom, right = 0.9 - 0.018 * _wrapped(below).count("\n"), 0.06, 0.9
+    norm = BoundaryNorm(EDGES, LEVEL_COLOURS.N, extend="both")
+    top, bottom, right = 0.9 - 0.018 * below.count("\n"), 0.06, 0.9
     width, height = (right - 0.03) / columns, (top - bottom) / rows
-    for i, (label, values) in enumerate(panels):
-        column, row = i % columns, i // columns
-        axes = figure.add_axes((0.03 + column * width, top - (row + 1) * height, width - 0.02, height - 0.04))
-        seats, median = values[shown], float(np.median(values))
-        low, high = np.quantile(seats, (0.05, 0.95))
-        cells, drawn = report.scene.receivers.cell[shown], seats
-        if stage is not None and report.bass is not None:
-            cells = np.concatenate([cells, report.bass.stage_cells])
-            drawn = np.concatenate([seats, stage[:, i]])
-        shade = PolyCollection(
-            list(cells), array=drawn - median, cmap=colours, norm=norm, edgecolors="face", linewidths=0.3
-        )
-        axes.add_collection(shade)
-        _plan(axes, report, tier, i == len(panels) - 1)
-        axes.apply_aspect()
-        within = float((np.abs(seats - median) <= 3.0).mean())
-        axes.set_title(
-            f"{label}: median {np.median(seats):.0f} dB; nine of ten seats within\n"
-            f"{high - low:.1f} dB, {100 * within:.0f} % within ±3 dB"
-            f"{' of the median of all seats' if len(seats) < len(values) else ''}",
-            loc="left",
-            fontsize=7.5,
-        )
-    edge = max(axes.get_position().x1 for axes in figure.axes)
-    bar = figure.add_axes((edge + 0.03, 0.32, 0.018, 0.3))
-    scale = figure.colorbar(ScalarMappable(norm, colours), cax=bar, ticks=EDGES, spacing="uniform")
-    scale.ax.set_yticklabels([f"{step:+.0f}".replace("-", "−") for step in EDGES])
-    scale.set_label("dB re the median seat", fontsize=7.5)
-    style.write_foot(
-        figure,
-        "Seats that a source cannot see get nothing from it. Purple is quieter than the median, orange louder. "
-        "Triangles are the sources.",
-    )
-    return figure
+    with style.rules():
+        figure = style.new_figure(style.A4_UPRIGHT)
+        style.write_head(figure, report, title, below)
+        for i, (label, values) in enumerate(panels):
+            corner = (0.03 + i % columns * width, top - (i // columns + 1) * height)
+            axes = figure.add_axes((*corner, width - 0.02, height - 0.04))
+            seats, median = values[shown], float(np.median(values))
+            cells, drawn = report.scene.receivers.cell[shown], seats
+            if stage is not None and report.bass is not None:
+                cells = np.concatenate([cells, report.bass.stage_cells])
+                drawn = np.concatenate([seats, stage[:, i]])
+            shade = PolyCollection(
+                list(cells), array=drawn - median, cmap=LEVEL_COLOURS, norm=norm, edgecolors="face", linewidths=0.3
+            )
+            axes.add_collection(shade)
+            _plan(axes, report, tier, i == len(panels) - 1)
+            axes.apply_aspect()
+            low, high = np.quantile(seats, (0.05, 0.95))
+            axes.set_title(
+                f"{label}: median {np.median(seats):.0f} dB; 90 % of the seats within\n{high - low:.1f} dB, "
+                f"{100 * (np.abs(seats - median) <= 3.0).mean():.0f} % within ±3 dB"
+                f"{' of the median of all seats' if len(seats) < len(values) else ''}",
+                loc="left",
+                fontsize=7.5,
+            )
+        edge = max(axes.get_position().x1 for axes in figure.axes)
+        bar = figure.add_axes((edge + 0.03, 0.32, 0.018, 0.3))
+        scale = figure.colorbar(ScalarMappable(norm, LEVEL_COLOURS), cax=bar, ticks=EDGES, spacing="uniform")
+        scale.ax.set_yticklabels([f"{step:+.0f}".replace("-", "−") for step in EDGES])
+        scale.set_label("dB re the median seat", fontsize=7.5)
+        colours = "Purple is below the median level, orange above it. Triangles are the sources."
+        style.write_foot(figure, f"{foot} {colours}")
+        return figure
 
 
 def _on_tier(report: SystemReport, tier: int) -> np.ndarray:
@@ -313,13 +292,12 @@ def _on_tier(report: SystemReport, tier: int) -> np.ndarray:
 
 
 def _tier_line(report: SystemReport, tier: int) -> str:
-    """What a page shows where there are several: a line for its head."""
+    """A line for the head of a page that says which plan it shows, where there are several."""
     if len(report.plan.tiers) == 1:
         return ""
     seats = report.scene.receivers
-    return f"Plan {tier + 1} of {len(report.plan.tiers)}: " + (
-        f"{tier_words(report.plan, tier, seats.area_names, seats.area, seats.position)}.\n"
-    )
+    words = tier_words(report.plan, tier, seats.area_names, seats.area, seats.position)
+    return f"Plan {tier + 1} of {len(report.plan.tiers)}: {words}.\n"
 
 
 def _plan(axes: Axes, report: SystemReport, tier: int, with_bar: bool, names: bool = False) -> None:
@@ -328,82 +306,57 @@ def _plan(axes: Axes, report: SystemReport, tier: int, with_bar: bool, names: bo
     walls = [line for each in plan.tiers for line in each.walls]
     points = np.concatenate([*walls, report.scene.receivers.cell.reshape(-1, 2)])
     low, high = points.min(axis=0), points.max(axis=0)
-    margin = 0.02 * float((high - low).max())
+    margin, across = 0.02 * float((high - low).max()), float(high[0] - low[0])
     shown = LineCollection(list(plan.tiers[tier].walls), colors="#3c3c3c", linewidths=0.8, zorder=6)
     axes.add_collection(shown)
     sources = {report.scene.sources.names[i]: report.scene.sources.position[i, :2] for i in report.sources_on}
     draw_sources(axes, sources, (), size=0.8)
-    axes.set_xlim(low[0] - margin, high[0] + margin)
-    axes.set_ylim(low[1] - margin - 0.055 * (high - low)[0], high[1] + margin)
+    (left, bottom), (right, top) = low - margin, high + margin
+    axes.set(xlim=(left, right), ylim=(bottom - 0.055 * across, top))
     axes.set_aspect("equal", anchor="NW")
     axes.axis("off")
     if with_bar:
-        draw_scale_bar(
-            axes,
-            (float(low[0]), float(low[1]) - 0.035 * float((high - low)[0])),
-            0.2 * float((high - low)[0]),
-        )
+        draw_scale_bar(axes, (float(low[0]), float(low[1]) - 0.035 * across), 0.2 * across)
     if names:
         write_labels(axes, source_labels(axes, sources), np.array(list(sources.values())))
 
 
 def arrival_figure(report: SystemReport, tier: int = 0) -> Figure:
-    """Which source each seat of a tier hears first, as the delays are and as proposed."""
+    """Which source each seat of a tier hears first, with the delays as stated and as proposed."""
+    sources = report.scene.sources.names
+    changes = [f"{sources[p.source]}: {p.delay:.1f} → {p.proposed:.1f} ms" for p in report.proposals]
+    below = (
+        "Proposed delays: " + "; ".join(changes) if changes else "There are no fills and no delays to be timed."
+    )
+    shown = [("With the stated delays", report.order)]
+    if report.proposals:
+        shown.append(("With the proposed delays", report.order_proposed))
+    seats = _on_tier(report, tier)
     with style.rules():
         figure = style.new_figure(style.A4_UPRIGHT)
-        changes = [
-            f"{report.scene.sources.names[p.source]}: {p.delay:.1f} → {p.proposed:.1f} ms"
-            for p in report.proposals
-        ]
-        below = textwrap.fill(
-            "Proposed delays: " + "; ".join(changes)
-            if changes
-            else "Nothing to be timed: no fills and no delays.",
-            110,
-        )
-        style.write_head(
-            figure, report, f"Order of arrivals: {report.name}", f"{_tier_line(report, tier)}{below}"
-        )
-        seats = _on_tier(report, tier)
-        shown = [("As written down", report.order)]
-        if report.proposals:
-            shown.append(("With the proposed delays", report.order_proposed))
+        below = f"{_tier_line(report, tier)}{textwrap.fill(below, 110)}"
+        style.write_head(figure, report, f"Order of arrivals: {report.name}", below)
         for i, (label, order) in enumerate(shown):
             axes = figure.add_axes((0.04, 0.5 - 0.375 * i + 0.03, 0.92, 0.345))
             _first_heard(axes, report, order, seats)
             _plan(axes, report, tier, i == len(shown) - 1, names=True)
-            shares = [float((order.verdict[seats] == v).mean()) for v in range(len(VERDICTS))]
-            said = ", ".join(f"{name} {share:.0%}" for name, share in zip(VERDICTS, shares))
-            axes.set_title(f"{label}: {said} of the seats", loc="left", fontsize=8.5)
-        names = {int(i) for _, order in shown for i in np.unique(order.first[seats]) if i >= 0}
+            verdicts = order.verdict[seats]
+            shares = ", ".join(f"{name} {float((verdicts == v).mean()):.0%}" for v, name in enumerate(VERDICTS))
+            axes.set_title(f"{label}: {shares} of the seats", loc="left", fontsize=8.5)
+        first = {int(i) for _, order in shown for i in order.first[seats] if i >= 0}
         handles = [
-            Patch(
-                facecolor=_source_colour(report, i),
-                label=f"{shortened(report.scene.sources.names[i], 30)} first",
-            )
-            for i in sorted(names)
+            Patch(facecolor=_source_colour(report, i), label=f"{shortened(sources[i], 30)} first")
+            for i in sorted(first)
         ]
-        handles.append(
-            Patch(
-                facecolor="white",
-                edgecolor=style.INK,
-                hatch="....",
-                label="other first, or too loud after the first",
-            )
-        )
-        handles.append(
-            Patch(
-                facecolor="white",
-                edgecolor=style.INK,
-                hatch="xxxx",
-                label="echo: more than 30 ms late and too loud",
-            )
-        )
+        handles += [
+            Patch(facecolor="white", edgecolor=style.INK, hatch=hatch, label=label)
+            for hatch, label in HATCHES.values()
+        ]
         figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.035, 0.055), ncols=3, fontsize=7.5)
         style.write_foot(
             figure,
-            "First direct sound of mains, fills and delays within 15 dB of the loudest. How much louder a later "
-            "sound may be follows Haas (1951, from memory) from 5 to 30 ms, common practice beyond.",
+            "First direct sound of mains, fills and delays within 15 dB of the loudest. The limit on how much louder a "
+            "later sound may be follows Haas (1951, from memory) from 5 to 30 ms, and common practice beyond.",
         )
         return figure
 
@@ -412,12 +365,10 @@ def _first_heard(axes: Axes, report: SystemReport, order: ArrivalOrder, shown: n
     cells = report.scene.receivers.cell[shown]
     first, verdicts = order.first[shown], order.verdict[shown]
     for source in np.unique(first):
-        chosen = cells[first == source]
         colour = "white" if source < 0 else _source_colour(report, int(source))
-        axes.add_collection(
-            PolyCollection(list(chosen), facecolors=colour, edgecolors="white", linewidths=0.2)
-        )
-    for verdict, hatch in ((OK + 1, "...."), (ECHO, "xxxx")):
+        filled = PolyCollection(list(cells[first == source]), facecolors=colour, edgecolors="white", linewidths=0.2)
+        axes.add_collection(filled)
+    for verdict, (hatch, _) in HATCHES.items():
         for cell in cells[verdicts == verdict]:
             axes.add_patch(
                 Polygon(cell, facecolor="none", edgecolor=style.INK, hatch=hatch, linewidth=0.0, zorder=3)

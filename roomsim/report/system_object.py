@@ -12,43 +12,45 @@ from .. import bands
 from ..physics.exposure import EXPOSURE_LIMITS
 from ..physics.levels import a_weighted_level, level_sum
 from ..physics.noise import noise_rating
-from ..study.landing import PARTS
-from ..study.system import SystemReport
-from ..study.timing import VERDICTS
+from ..sound_system.direct_sound import described_sources
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import VERDICTS
 from ..venue.document import Source
-from ..venue.systems import Hang
+from ..venue.systems import Hang, Stack
 
 RIGGING = (
-    "Loads are at rest: two points whose places are known share by the lever rule, others evenly. Shock, wind, "
-    "bridles' pull aside, and where along a truss a load hangs are not computed. A competent person signs the rig, "
-    "every point of it, and the owner and a structural engineer the roof; local codes decide."
+    "Loads are static: a load on two points of known position is shared between them by the lever rule, any other load "
+    "evenly. Shock, wind, the horizontal pull of bridles, and the position of a load along a truss are not computed. A "
+    "competent person must approve the rig and every point of it, and the owner and a structural engineer the roof; "
+    "local codes take precedence."
 )
 EXPOSURE = (
-    "Published limits, from memory; national and local rules decide and change. Measure at the show: this is a "
-    "prediction of a programme as the study states it."
+    "The exposure limits are published ones, from memory; national and local rules apply, and they change. Measure at "
+    "the event: this is a prediction for the programme as the study states it."
 )
 
 
 def system_object(report: SystemReport) -> dict[str, Any]:
     """The report as plain values."""
-    names = report.scene.sources.names
+    names, delays, bass = report.scene.sources.names, report.delays, report.bass
     return {
         "title": report.title,
         "venue": report.venue,
         "scenario": report.name,
         "speed_of_sound": report.scene.speed_of_sound,
         "channels": list(channels(report)),
-        "what_goes_where": {
+        "energy_deposition": {
             "parts": list(PARTS),
-            "bands_hz": [float(f) for f in bands.NOMINAL],
-            "whole_system": report.goes_whole.tolist(),
-            "sources": {names[i]: report.goes.share[k].tolist() for k, i in enumerate(report.sources_on)},
-            "largest_standard_error": float(report.goes.standard_error.max()),
+            "bands_hz": bands.NOMINAL.tolist(),
+            "whole_system": report.deposition.whole_system.tolist(),
+            "sources": {names[i]: report.deposition.share[k].tolist() for k, i in enumerate(report.sources_on)},
+            "largest_standard_error": float(report.deposition.standard_error.max()),
         },
         "levels": levels_of(report),
         "arrivals": {
             name: {verdict: float((order.verdict == v).mean()) for v, verdict in enumerate(VERDICTS)}
-            for name, order in (("as_written", report.order), ("as_proposed", report.order_proposed))
+            for name, order in (("as_stated", report.order), ("as_proposed", report.order_proposed))
         },
         "aims": {
             name: {
@@ -63,30 +65,21 @@ def system_object(report: SystemReport) -> dict[str, Any]:
             }
             for name, found in report.aims.items()
         },
-        "fills": [
-            {"name": f.name, "coverage": f.coverage, "row_distance": f.row_distance, "spacing": f.spacing}
-            | {"largest_spacing": f.proposed}
-            for f in report.fills
-        ],
-        "short_of_mains": None
-        if report.delays is None
-        else {
-            "near_seats": int(report.delays.near.sum()),
-            "far_seats": int(report.delays.far.sum()),
-            "first_far_seat_m": report.delays.first_far,
+        "fills": [asdict(fill) for fill in report.fills],
+        "short_of_mains": delays
+        and {
+            "near_seats": int(delays.near.sum()),
+            "far_seats": int(delays.far.sum()),
+            "first_far_seat_m": delays.first_far,
         },
-        "bass": None
-        if report.bass is None
-        else {
-            "bands_hz": list(report.bass.labels),
-            "seat_spread": report.bass.spread.tolist(),
-            "stage_re_seats": report.bass.stage_below_seats.tolist(),
-            "rejection": {name: values.tolist() for name, values in report.bass.rejection.items()},
+        "bass": bass
+        and {
+            "bands_hz": list(bass.labels),
+            "seat_spread": bass.spread.tolist(),
+            "stage_re_seats": bass.stage_below_seats.tolist(),
+            "rejection": {name: values.tolist() for name, values in bass.rejection.items()},
         },
-        "headroom": [
-            {"name": h.name, "level": h.level, "peak": h.peak, "limit": h.limit, "headroom": h.headroom}
-            for h in report.headroom
-        ],
+        "headroom": [{**asdict(source), "headroom": source.headroom} for source in report.headroom],
         "loads": [
             {"name": l.name, "what": l.what, "mass": l.mass, "points": l.points, "on_one_point": l.heaviest}
             | {"hangs_from": l.named, "points_assumed": l.is_assumed, "points_not_named": l.unnamed}
@@ -99,15 +92,13 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         ],
         "limits_exceeded": list(report.limits_broken),
         "findings": [asdict(finding) for finding in report.findings],
-        "exposure_limits": [
-            {"who": e.who, "level": e.level, "hours": e.hours, "source": e.source} for e in EXPOSURE_LIMITS
-        ],
+        "exposure_limits": [asdict(limit) for limit in EXPOSURE_LIMITS],
         "cautions": list(system_cautions(report)),
     }
 
 
 def angle_words(hang: Hang) -> str:
-    """How a hang is turned: "top box 7° down, splays 1 2 2 7 10°"."""
+    """How a hang is aimed: "top box 7° down, splays 1 2 2 7 10°"."""
     tilt = f"{abs(hang.tilt):g}° {'up' if hang.tilt > 0.0 else 'down'}" if hang.tilt else "level"
     splays = f", splays {' '.join(f'{angle:g}' for angle in hang.splay)}°" if hang.splay else ""
     return f"top box {tilt}{splays}"
@@ -115,18 +106,17 @@ def angle_words(hang: Hang) -> str:
 
 def channels(report: SystemReport) -> Iterator[dict[str, Any]]:
     """One per channel of a processor, and one per box that is driven differently."""
-    proposed = {report.scene.sources.names[p.source]: p for p in report.proposals}
-    for i in report.sources_on:
-        name = report.scene.sources.names[i]
-        source = next(s for s in report.study.sources.all() if s.name == name)
-        found = proposed.get(name)
+    proposals = {proposal.source: proposal for proposal in report.proposals}
+    described = described_sources(report.study, report.scene)
+    for i in report.sources_on.tolist():
+        source, found = described[i], proposals.get(i)
         channel: dict[str, Any] = {
-            "channel": name,
+            "channel": source.name,
             "role": source.role,
             "delay_ms": source.delay,
-            "proposed_delay_ms": None if found is None else found.proposed,
-            "seats_served": None if found is None else len(found.served),
-            "louder_than_mains_db": None if found is None else list(found.louder),
+            "proposed_delay_ms": found and found.proposed,
+            "seats_served": found and len(found.served),
+            "louder_than_mains_db": found and list(found.louder),
         }
         if isinstance(source, Source):
             level = float(a_weighted_level(np.array(source.level)))
@@ -138,25 +128,24 @@ def channels(report: SystemReport) -> Iterator[dict[str, Any]]:
         }
         boxes = {"boxes": source.n_boxes(), "gain_db": source.gain, "level_dba_at_1_m": None}
         yield channel | boxes | {"polarity": source.polarity} | filters
-        reversed_boxes = getattr(getattr(source, "arrangement", None), "reversed", ())
-        if reversed_boxes:
-            layout_delay = source.arrangement.reversed_delay  # type: ignore[union-attr]
-            extra = {
-                "channel": f"{name}, box {', '.join(map(str, reversed_boxes))}",
+        arranged = getattr(source, "arrangement", None)
+        if isinstance(arranged, Stack) and arranged.reversed:
+            own = arranged.reversed_delay
+            yield {
+                "channel": f"{source.name}, box {', '.join(map(str, arranged.reversed))}",
                 "role": source.role,
-                "delay_ms": None if layout_delay is None else source.delay + layout_delay,
+                "delay_ms": None if own is None else source.delay + own,
                 "proposed_delay_ms": None,
-                "boxes": len(reversed_boxes),
-                "gain_db": source.gain + source.arrangement.reversed_gain,  # type: ignore[union-attr]
+                "boxes": len(arranged.reversed),
+                "gain_db": source.gain + arranged.reversed_gain,
                 "polarity": "inverted" if source.polarity == "normal" else "normal",
-            }
-            yield extra | filters
+            } | filters
         for box in source.box:
             yield {
-                "channel": f"{name}, box {box.number}",
+                "channel": f"{source.name}, box {box.number}",
                 "role": source.role,
                 "delay_ms": source.delay + box.delay,
-                "proposed_delay_ms": None if found is None else found.proposed + box.delay,
+                "proposed_delay_ms": found and found.proposed + box.delay,
                 "boxes": 1,
                 "gain_db": source.gain + box.gain,
                 "polarity": "normal" if box.polarity == source.polarity else "inverted",
@@ -165,41 +154,37 @@ def channels(report: SystemReport) -> Iterator[dict[str, Any]]:
 
 def levels_of(report: SystemReport) -> dict[str, Any]:
     """Levels over the seats with the room as estimated, headroom, noise, and listening positions."""
-    direct = report.direct_level
-    low, median, high = np.quantile(direct, (0.05, 0.5, 0.95), axis=0)
-    estimate = report.estimate
-    known = [h.headroom for h in report.headroom if h.headroom is not None]
+    estimate, crest = report.estimate, report.study.sources.crest_factor
+    low, median, high = np.quantile(report.direct_level, (0.05, 0.5, 0.95), axis=0)
     a_level = np.quantile(estimate.a_level, (0.05, 0.5, 0.95))
-    noise, crest = report.scene.noise[report.scenario], report.study.sources.crest_factor
-    result: dict[str, Any] = {
+    level_median = np.median(estimate.level, axis=0)
+    headroom = min((h.headroom for h in report.headroom if h.headroom is not None), default=None)
+    noise = report.scene.noise[report.scenario]
+    return {
         "direct_median": median.tolist(),
         "direct_spread": (high - low).tolist(),
         "a_level": a_level.tolist(),
-        "level_median": np.median(estimate.level, axis=0).tolist(),
+        "level_median": level_median.tolist(),
         "crest_factor": crest,
-        "headroom": min(known) if known else None,
-        "largest_a_level": float(a_level[1] + min(known)) if known else None,
-        "largest_peak": float(
-            level_sum(np.median(estimate.level, axis=0)) + min(known) + report.study.sources.crest_factor
-        )
-        if known
-        else None,
+        "headroom": headroom,
+        "largest_a_level": None if headroom is None else float(a_level[1] + headroom),
+        "largest_peak": None if headroom is None else float(level_sum(level_median) + headroom + crest),
         "sti_estimate": np.quantile(estimate.sti, (0.05, 0.5, 0.95)).tolist(),
         "noise": noise.tolist(),
         "noise_rating": float(noise_rating(noise)),
-        "listening_positions": {},
+        "listening_positions": {
+            name: {
+                "level": estimate.level[seat].tolist(),
+                "a_level": float(estimate.a_level[seat]),
+                "sti_estimate": float(estimate.sti[seat]),
+            }
+            for name, seat in report.listening_positions
+        },
     }
-    for name, seat in report.listening_positions:
-        result["listening_positions"][name] = {
-            "level": estimate.level[seat].tolist(),
-            "a_level": float(estimate.a_level[seat]),
-            "sti_estimate": float(estimate.sti[seat]),
-        }
-    return result
 
 
 def system_cautions(report: SystemReport) -> Iterator[str]:
-    """What must be said with the report."""
+    """Sentences to show with the report."""
     yield RIGGING
     yield EXPOSURE
     yield (
@@ -208,8 +193,8 @@ def system_cautions(report: SystemReport) -> Iterator[str]:
     )
     if report.bass is not None:
         yield (
-            "Bass maps are direct sound and the floor alone; in the room rejection ends where the reverberant bass "
-            "begins, and a wall within some 2 m of a stack spoils it."
+            "Bass maps are direct sound and its reflection from the floor only. In the room the reverberant bass "
+            "limits the rejection, and a wall within about 2 m of a stack spoils it."
         )
     if report.scene.sources.noise_active is not None:
         yield "Noise sources are left out here; a run counts them at every seat."

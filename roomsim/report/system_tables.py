@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,153 +10,148 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from .. import bands
+from ..bands import LABELS
+from ..loudspeakers.aiming import SPEECH_MID
 from ..physics.exposure import EXPOSURE_LIMITS, PEAK_LIMIT
 from ..physics.noise import whole_noise_rating
-from ..study.landing import PARTS
-from ..study.system import SystemReport
-from ..study.timing import VERDICTS
+from ..sound_system.energy_deposition import PARTS
+from ..sound_system.system_report import SystemReport
+from ..sound_system.timing import VERDICTS
 from ..words import counted, span
 from .system_object import angle_words, channels, levels_of, system_cautions
+
+BandRow = tuple[str, Iterable[float], str]
+"""Name, values by band, and their format."""
 
 
 def system_table(report: SystemReport) -> Group:
     """The report for people."""
     parts: list[Any] = [
         Text(f"{report.title}, {report.venue}: the system in scenario “{report.name}”", "bold"),
-        Text(f"Speed of sound {report.scene.speed_of_sound:.1f} m/s. {_goes_headline(report)}"),
-        _goes_table(report),
+        Text(f"Speed of sound {report.scene.speed_of_sound:.1f} m/s. {_deposition_headline(report)}"),
+        _deposition_table(report),
         _channel_table(report),
         Text("\n" + "\n".join(_timing_lines(report))),
         _level_table(report),
         Text("\n" + "\n".join(_level_lines(report))),
     ]
     if report.aims:
-        parts.append(_aim_table(report))
+        parts.append(_band_table("Aiming: spread over 90 % of the seats, dB; roof and walls, %", _aims(report), "hang"))
     if report.bass is not None:
-        parts.append(_bass_table(report))
+        parts.append(_band_table("Bass: direct sound with the floor, dB", _bass(report), labels=report.bass.labels))
     parts.append(_headroom_table(report))
     if report.loads:
         parts.append(_load_table(report))
     if report.held:
-        parts.append(_roof_table(report))
+        parts.append(_point_table(report))
     parts.append(_exposure_table(report))
     if report.limits_broken:
         parts.append(Text("\nLimits exceeded: " + "; ".join(report.limits_broken) + ".", "red"))
     if report.findings:
-        parts.append(Text("\nFrom the check", "bold"))
+        parts.append(Text("\nFindings of the check", "bold"))
         parts.append(Text("\n".join(f"- {finding.place}: {finding.text}" for finding in report.findings)))
     parts.append(Text("\n" + "\n".join(f"- {caution}" for caution in system_cautions(report)), "dim"))
     return Group(*parts)
 
 
-def _new_table(title: str, *columns: str) -> Table:
+def _table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]] = ()) -> Table:
     table = Table(title=f"\n{title}", title_justify="left", title_style="bold", box=None, padding=(0, 1))
     for i, column in enumerate(columns):
         table.add_column(column, justify="left" if i == 0 else "right", overflow="fold")
+    for row in rows:
+        table.add_row(*row)
     return table
 
 
-def _goes_headline(report: SystemReport) -> str:
-    share = report.goes_whole[:, bands.SPEECH_MID].mean(axis=1)
-    said = ", ".join(f"{part} {100 * x:.0f} %" for part, x in zip(PARTS, share) if x >= 0.005)
-    return f"Of the energy from 500 Hz to 4 kHz first lands on: {said}."
+def _band_table(title: str, rows: Iterable[BandRow], first: str = "", labels: Sequence[str] = LABELS) -> Table:
+    columns = (first, *(f"{label[:-1]} kHz" if label.endswith("k") else f"{label} Hz" for label in labels))
+    return _table(title, columns, ((name, *(format(x, form) for x in values)) for name, values, form in rows))
 
 
-def _goes_table(report: SystemReport) -> Table:
-    table = _new_table(
-        "What goes where, % of the radiated energy", "whole system", *(_hertz(b) for b in bands.LABELS)
-    )
-    for part, row in zip(PARTS, report.goes_whole):
-        if row.max() >= 0.005:
-            table.add_row(part, *(f"{100 * x:.0f}" for x in row))
-    table.add_section()
-    for k, i in enumerate(report.sources_on):
-        table.add_row(
-            f"audience, of {report.scene.sources.names[i]}",
-            *(f"{100 * x:.0f}" for x in report.goes.share[k, 0]),
-        )
-    return table
+def _deposition_headline(report: SystemReport) -> str:
+    share = report.deposition.whole_system[:, list(SPEECH_MID)].mean(axis=1)
+    parts = ", ".join(f"{part} {100 * x:.0f} %" for part, x in zip(PARTS, share) if x >= 0.005)
+    return f"Where the energy from 500 Hz to 4 kHz goes: {parts}."
 
 
-def _hertz(label: str) -> str:
-    return f"{label[:-1]} kHz" if label.endswith("k") else f"{label} Hz"
+def _deposition_table(report: SystemReport) -> Table:
+    found = report.deposition
+    parts = zip(PARTS, 100.0 * found.whole_system)
+    rows: list[BandRow] = [(part, row, ".0f") for part, row in parts if row.max() >= 0.5]
+    rows += [
+        (f"audience, from {report.scene.sources.names[i]}", 100.0 * share[0], ".0f")
+        for i, share in zip(report.sources_on, found.share)
+    ]
+    title = "Where the energy goes: % of the radiated energy by the part of the venue that it reaches first"
+    return _band_table(title, rows, "whole system")
 
 
 def _channel_table(report: SystemReport) -> Table:
-    table = _new_table(
-        "Channels, to type into a processor",
-        *(
-            "channel",
-            "role",
-            "boxes",
-            "gain dB",
-            "delay now ms",
-            "proposed ms",
-            "polarity",
-            "high-pass",
-            "low-pass",
-        ),
-    )
-    for row in channels(report):
-        high, low = row.get("high_pass_hz"), row.get("low_pass_hz")
-        gain, now, then = row["gain_db"], row["delay_ms"], row["proposed_delay_ms"]
-        table.add_row(
+    def shown(value: float | None, form: str, without: str = "-") -> str:
+        return without if value is None else format(value, form)
+
+    columns = ("channel", "role", "boxes", "gain dB", "delay ms", "proposed ms", "polarity", "high-pass Hz")
+    rows = (
+        (
             row["channel"],
             row["role"],
             str(row["boxes"]),
-            "-" if gain is None else f"{gain:+.1f}",
-            "-" if now is None else f"{now:.2f}",
-            "as now" if then is None else f"{then:.1f}",
+            shown(row["gain_db"], "+.1f"),
+            shown(row["delay_ms"], ".2f"),
+            shown(row["proposed_delay_ms"], ".1f", "unchanged"),
             row["polarity"],
-            f"{high:g} Hz" if high else "-",
-            f"{low:g} Hz" if low else "-",
+            shown(row.get("high_pass_hz"), "g"),
+            shown(row.get("low_pass_hz"), "g"),
         )
-    return table
+        for row in channels(report)
+    )
+    return _table("Channels of the loudspeaker processor", (*columns, "low-pass Hz"), rows)
 
 
 def _timing_lines(report: SystemReport) -> Iterator[str]:
-    names = report.scene.sources.names
     for p in report.proposals:
         x, y, _ = report.scene.receivers.position[p.seat]
         yield (
-            f"{names[p.source]}: serves {counted(len(p.served), 'seat')}; at ({x:.1f}, {y:.1f}) the mains come after "
-            f"{p.main_arrival:.1f} ms, it after {p.travel:.1f}; with {1000 * report.offset:g} ms on top it waits "
-            f"{p.proposed:.1f} ms. At its seats it follows by {span(*p.lag)} ms, at "
-            f"{span(*p.louder, '+.0f')} dB re the mains."
+            f"{report.scene.sources.names[p.source]}: {counted(len(p.served), 'seat')} served. At ({x:.1f}, {y:.1f}) "
+            f"the mains arrive after {p.main_arrival:.1f} ms and this source after {p.travel:.1f} ms; with an offset "
+            f"of {1000 * report.offset:g} ms the delay is {p.proposed:.1f} ms. At the seats served it follows the "
+            f"mains by {span(*p.lag)} ms, at a level of {span(*p.louder, '+.0f')} dB relative to them."
         )
-    for label, order in (("as written", report.order), ("as proposed", report.order_proposed)):
+    for label, order in (("stated", report.order), ("proposed", report.order_proposed)):
         shares = ", ".join(f"{v} {100 * (order.verdict == i).mean():.0f} %" for i, v in enumerate(VERDICTS))
-        yield f"Order of arrivals {label}: {shares} of the seats."
+        yield f"Order of arrivals with the {label} delays: {shares} of the seats."
     for fill in report.fills:
-        has = "one box" if fill.spacing is None else f"{fill.spacing:.1f} m apart"
-        yield (
-            f"{fill.name}: {has}; with {fill.coverage:.0f}° the first row at {fill.row_distance:.1f} m asks for at "
-            f"most {fill.proposed:.1f} m."
-        )
+        spacing = "a single box" if fill.spacing is None else f"boxes {fill.spacing:.1f} m apart"
+        if fill.row_distance is None:
+            yield f"{fill.name}: {spacing}; there are no seats ahead."
+        else:
+            yield (
+                f"{fill.name}: {spacing}. With a coverage of {fill.coverage:.0f}°, the first row at "
+                f"{fill.row_distance:.1f} m needs a spacing of at most {fill.largest_spacing:.1f} m."
+            )
     if report.delays is not None:
-        weak = report.delays
-        far = (
-            ""
-            if weak.first_far is None
-            else f", the first {weak.first_far:.0f} m from a main: delays hang before it"
-        )
+        near, far = int(report.delays.near.sum()), int(report.delays.far.sum())
+        first = report.delays.first_far
         yield (
-            "Short of the mains, by 6 dB of level or by the STI target as estimated: "
-            f"{counted(int(weak.near.sum()), 'seat')} near the stage, {weak.far.sum()} farther{far}."
+            "Seats where the mains are 6 dB below their median level, or below the STI target by the estimate: "
+            f"{counted(near, 'seat')} near the stage and {counted(far, 'seat')} farther away"
+            + ("." if first is None else f", the first {first:.0f} m from a main. Delays belong in front of it.")
         )
 
 
 def _level_table(report: SystemReport) -> Table:
     levels = levels_of(report)
-    table = _new_table("Levels at the seats, dB", "", *(_hertz(b) for b in bands.LABELS))
-    table.add_row("direct, median seat", *(f"{x:.0f}" for x in levels["direct_median"]))
-    table.add_row("direct, spread of nine in ten seats", *(f"{x:.1f}" for x in levels["direct_spread"]))
-    table.add_row("with the room, estimated, median", *(f"{x:.0f}" for x in levels["level_median"]))
-    table.add_row("noise", *(f"{x:.0f}" for x in levels["noise"]))
-    for name, given in levels["listening_positions"].items():
-        table.add_row(f"{name}, with the room", *(f"{x:.0f}" for x in given["level"]))
-    return table
+    rows: list[BandRow] = [
+        ("direct sound, median seat", levels["direct_median"], ".0f"),
+        ("direct sound, spread over 90 % of the seats", levels["direct_spread"], ".1f"),
+        ("with the room (estimate), median seat", levels["level_median"], ".0f"),
+        ("noise", levels["noise"], ".0f"),
+    ]
+    rows += [
+        (f"with the room (estimate), {name}", found["level"], ".0f")
+        for name, found in levels["listening_positions"].items()
+    ]
+    return _band_table("Levels at the seats, dB", rows)
 
 
 def _level_lines(report: SystemReport) -> Iterator[str]:
@@ -164,61 +159,51 @@ def _level_lines(report: SystemReport) -> Iterator[str]:
     low, median, high = levels["a_level"]
     sti = levels["sti_estimate"]
     yield (
-        f"A-weighted, with the room, estimated: {median:.0f} dB(A) in the median seat, {span(low, high)} over "
-        f"nine in ten. Noise is NR {whole_noise_rating(levels['noise'])}. STI estimated {sti[1]:.2f}, "
-        f"{span(sti[0], sti[2], '.2f')} over nine in ten."
+        f"A-weighted level with the room (estimate): {median:.0f} dB(A) at the median seat, {span(low, high)} dB(A) "
+        f"over 90 % of the seats. The noise is NR {whole_noise_rating(levels['noise'])}. STI (estimate): {sti[1]:.2f} "
+        f"at the median seat, {span(sti[0], sti[2], '.2f')} over 90 % of the seats."
     )
     if levels["headroom"] is not None:
         yield (
-            f"Headroom over a crest factor of {levels['crest_factor']:g} dB: {levels['headroom']:.0f} dB at the box "
-            f"nearest its limit; at full level {levels['largest_a_level']:.0f} dB(A) in the median seat."
+            f"Headroom with a crest factor of {levels['crest_factor']:g} dB: {levels['headroom']:.0f} dB for the box "
+            f"nearest its limit. At full level the median seat receives {levels['largest_a_level']:.0f} dB(A)."
         )
 
 
-def _aim_table(report: SystemReport) -> Table:
-    table = _new_table(
-        "Aim: spread of nine in ten seats, dB; on roof and walls, %",
-        "hang",
-        *(_hertz(b) for b in bands.LABELS),
-    )
+def _aims(report: SystemReport) -> Iterator[BandRow]:
+    given = {hang.name: hang for hang in report.study.sources.hang}
     for name, found in report.aims.items():
-        given = next(h for h in report.study.sources.hang if h.name == name)
         for label, hang, spread, spill in (
-            ("now", given, found.before.spread, found.spill_before),
+            ("as stated", given[name], found.before.spread, found.spill_before),
             ("proposed" if found.is_met else "best found", found.hang, found.after.spread, found.spill_after),
         ):
-            table.add_row(f"{name}, {label}: {angle_words(hang)}", *(f"{x:.1f}" for x in spread))
-            table.add_row("  on roof and walls", *(f"{100 * x:.0f}" for x in spill))
+            yield f"{name}, {label}: {angle_words(hang)}", spread, ".1f"
+            yield "  to roof and walls", 100.0 * spill, ".0f"
         if not found.is_met:
-            table.add_row(f"  {found.wanted:g} dB is not reached with these boxes and steps")
-    return table
+            yield f"  a spread of {found.wanted:g} dB cannot be reached with these boxes and angles", (), ""
 
 
-def _bass_table(report: SystemReport) -> Table:
+def _bass(report: SystemReport) -> Iterator[BandRow]:
     bass = report.bass
     assert bass is not None
-    table = _new_table("Bass, direct sound with the floor, dB", "", *(f"{label} Hz" for label in bass.labels))
-    table.add_row("median seat", *(f"{x:.0f}" for x in np.median(bass.seats, axis=0)))
-    table.add_row("spread of nine in ten seats", *(f"{x:.1f}" for x in bass.spread))
+    yield "median seat", np.median(bass.seats, axis=0), ".0f"
+    yield "spread over 90 % of the seats", bass.spread, ".1f"
     if len(bass.stage):
-        table.add_row("on stage re the seats", *(f"{x:+.1f}" for x in bass.stage_below_seats))
+        yield "on stage relative to the seats", bass.stage_below_seats, "+.1f"
     for name, values in bass.rejection.items():
-        table.add_row(f"rejection behind, {name}", *(f"{x:.1f}" for x in values))
-    return table
+        yield f"rejection behind, {name}", values, ".1f"
 
 
 def _headroom_table(report: SystemReport) -> Table:
-    table = _new_table("Box limits, dB at 1 m", "source", "programme", "peaks", "limit", "headroom")
-    for h in report.headroom:
-        limit = (
-            ("-", "-") if h.limit is None or h.headroom is None else (f"{h.limit:.0f}", f"{h.headroom:.0f}")
-        )
-        table.add_row(h.name, f"{h.level:.0f}", f"{h.peak:.0f}", *limit)
-    return table
+    rows = (
+        (h.name, *("-" if x is None else f"{x:.0f}" for x in (h.level, h.peak, h.limit, h.headroom)))
+        for h in report.headroom
+    )
+    return _table("Limits of the boxes, dB at 1 m", ("source", "programme", "peak", "limit", "headroom"), rows)
 
 
 def _load_table(report: SystemReport) -> Table:
-    table = _new_table("Rigging loads", "what", "kg", "points", "kg on one point", "hangs from")
+    table = _table("Rigging loads", ("load", "kg", "points", "kg on the heaviest point", "hangs from"))
     for load in report.loads:
         names = ", ".join(load.named) + (" (assumed)" if load.is_assumed else "")
         if load.unnamed:
@@ -233,16 +218,16 @@ def _load_table(report: SystemReport) -> Table:
     return table
 
 
-def _roof_table(report: SystemReport) -> Table:
-    table = _new_table("Points and trusses, all that hangs there together", "", "kg", "limit", "", "what")
+def _point_table(report: SystemReport) -> Table:
+    table = _table("Points and trusses, with everything that hangs from them", ("", "kg", "limit", "", "loads"))
     for held in report.held:
         over = held.limit is not None and held.load > held.limit * (1.0 + 1e-9)
-        not_sure = "not checked" if held.limit is None else "part unknown" if held.unknown else "kept"
+        verdict = "not checked" if held.limit is None else "partly unknown" if held.unknown else "within limit"
         table.add_row(
             f"{'truss' if held.is_truss else 'point'} {held.name}",
             f"{held.load:.0f}" + (" and more" if held.unknown else ""),
             "?" if held.limit is None else f"{held.limit:g}",
-            "OVER" if over else not_sure,
+            "OVER" if over else verdict,
             ", ".join(held.by),
             style="red" if over else None,
         )
@@ -251,17 +236,18 @@ def _roof_table(report: SystemReport) -> Table:
 
 def _exposure_table(report: SystemReport) -> Table:
     levels = levels_of(report)
-    median = levels["a_level"][1]
-    full = levels["largest_a_level"]
-    table = _new_table(
-        f"Exposure: {median:.0f} dB(A) as stated" + ("" if full is None else f", {full:.0f} at full level"),
-        *("published limit", "dB(A)", "over", "as stated", "at full level", "source"),
+    median, full, peak = levels["a_level"][1], levels["largest_a_level"], levels["largest_peak"]
+
+    def compared(level: float | None, limit: float) -> str:
+        return "?" if level is None else "over" if level > limit else "under"
+
+    table = _table(
+        f"Exposure: {median:.0f} dB(A) as stated" + ("" if full is None else f", {full:.0f} dB(A) at full level"),
+        ("published limit", "dB(A)", "over", "as stated", "at full level", "source"),
     )
     for limit in EXPOSURE_LIMITS:
-        span = f"{limit.hours:g} h" if limit.hours >= 1 else f"{60 * limit.hours:.0f} min"
-        marks = ["?" if x is None else ("over" if x > limit.level else "under") for x in (median, full)]
-        table.add_row(limit.who, f"{limit.level:g}", span, *marks, limit.source)
-    peak = levels["largest_peak"]
-    mark = "?" if peak is None else ("over" if peak > PEAK_LIMIT else "under")
-    table.add_row("crew, peak, dB(C)", f"{PEAK_LIMIT:g}", "-", "-", mark, "Directive 2003/10/EC")
+        hours = f"{limit.hours:g} h" if limit.hours >= 1 else f"{60 * limit.hours:.0f} min"
+        verdicts = (compared(level, limit.level) for level in (median, full))
+        table.add_row(limit.who, f"{limit.level:g}", hours, *verdicts, limit.source)
+    table.add_row("crew, peak, dB(C)", f"{PEAK_LIMIT:g}", "-", "-", compared(peak, PEAK_LIMIT), "Directive 2003/10/EC")
     return table

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
+from ..errors import PictureWarning
 from ..venue.document import (
     Banner,
     CeilingDrape,
@@ -71,7 +73,24 @@ class PlanDrawing:
 
 
 def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
-    """The plan of a study.
+    """The plan of a study; where it cannot be drawn, one without lines, and a `PictureWarning`.
+
+    It is drawn beside results, which must not be lost with it.
+    """
+    try:
+        return _whole_plan(study, mesh, receivers)
+    except Exception as fault:
+        warnings.warn(
+            f"the plan of the venue could not be drawn ({type(fault).__name__}: {fault}): maps show the seats only.",
+            PictureWarning,
+            stacklevel=2,
+        )
+        areas = tuple(range(len(receivers.area_names)))
+        return PlanDrawing((Tier(areas, (), {}),), {}, {}, {}, (), None, None)
+
+
+def _whole_plan(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
+    """The plan with all its lines.
 
     Walls are the mesh cut level at the lowest ear height of a tier and a little over its floor, which shows stages
     and counters, and the outline of the whole mesh seen from above.
@@ -111,22 +130,24 @@ def level_section(mesh: VenueMesh, heights: Iterable[float]) -> tuple[np.ndarray
 
     Each plane is moved up by 0.1 mm: a face just at its height would be cut in no line.
     """
-    return _polylines(np.concatenate([_cut(mesh.vertices[mesh.faces], height + 1e-4) for height in heights]))
+    corners = mesh.vertices[mesh.faces]
+    cuts = [cut_by_plane(corners, corners[:, :, 2] - (height + 1e-4))[..., :2] for height in heights]
+    return _polylines(shapely.linestrings(np.concatenate(cuts)))
 
 
-def _cut(corners: np.ndarray, height: float) -> np.ndarray:
-    """Line of each triangle of (m, 3, 3) that a level plane cuts."""
-    above = corners[:, :, 2] - height
+def cut_by_plane(corners: np.ndarray, above: np.ndarray) -> np.ndarray:
+    """(n, 2, 3) ends of the lines in which a plane cuts triangles (m, 3, 3); `above` (m, 3), m, is the signed distance
+    of each corner from the plane."""
     corners, above = (a[(above.min(axis=1) < 0.0) & (above.max(axis=1) > 0.0)] for a in (corners, above))
     ends = []
     for i, k in ((0, 1), (1, 2), (2, 0)):
         cut = (above[:, i] < 0.0) != (above[:, k] < 0.0)
         share = np.where(cut, above[:, i] / np.where(cut, above[:, i] - above[:, k], 1.0), np.nan)
-        ends.append(corners[:, i, :2] + share[:, None] * (corners[:, k, :2] - corners[:, i, :2]))
+        ends.append(corners[:, i] + share[:, None] * (corners[:, k] - corners[:, i]))
     # Each triangle is cut in two of its three edges; NaN stands for the third.
     points = np.stack(ends, axis=1)
     order = np.argsort(np.isnan(points[..., 0]), axis=1, kind="stable")[:, :2]
-    return shapely.linestrings(np.take_along_axis(points, order[..., None], axis=1))
+    return np.take_along_axis(points, order[..., None], axis=1)
 
 
 def outline(mesh: VenueMesh) -> tuple[np.ndarray, ...]:

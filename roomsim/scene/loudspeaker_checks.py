@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from ..errors import SceneError
-from ..system.layout import ANY_SPEED, layout_of
+from ..loudspeakers.layout import ANY_SPEED, layout_of
 from ..venue.document import Source, Study, Zone
 from ..venue.loudspeakers import find_loudspeaker
 from ..venue.mesh import VenueMesh

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
-from ..system.layout import ANY_SPEED, layout_of
+from ..loudspeakers.layout import ANY_SPEED, layout_of
 from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Source, Study, SystemChange
 from ..venue.loudspeakers import find_loudspeaker
 from ..venue.rigging import RoofPoint, Truss

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..system.elements import ElementArrays
+from ..loudspeakers.elements import ElementArrays
 
 SPECULAR, DIFFUSE, TRANSMITTED = 0, 1, 2
 """Events at a surface: the middle index of `Scene.factors`."""

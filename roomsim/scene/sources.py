@@ -12,6 +12,10 @@ from scipy.interpolate import RegularGridInterpolator
 
 from ..bands import N_BANDS, band_lines
 from ..errors import SceneError
+from ..loudspeakers.elements import ElementArrays, band_energy, element_arrays, lines_of, pattern_table
+from ..loudspeakers.field import far_balloon, floor_gain, sphere_directions
+from ..loudspeakers.layout import ANY_SPEED, Layout, layout_of
+from ..loudspeakers.patterns import pattern, sphere_levels
 from ..physics.radiation import (
     N_AZIMUTH,
     N_POLAR,
@@ -23,10 +27,6 @@ from ..physics.radiation import (
     frame_towards,
     polar_angles,
 )
-from ..system.elements import ElementArrays, band_energy, element_arrays, lines_of, pattern_table
-from ..system.field import far_balloon, floor_gain, sphere_directions
-from ..system.layout import ANY_SPEED, Layout, layout_of
-from ..system.patterns import pattern, sphere_levels
 from ..venue.directivity import SphereLevels, read_polar_file
 from ..venue.document import Source, Study
 from ..venue.loudspeakers import CosinePower, Directivity, Omnidirectional, TabulatedPolar

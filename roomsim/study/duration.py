@@ -1,4 +1,4 @@
-"""For how long energy is followed: long enough for every reverberation time at every seat."""
+"""How long rays are followed: long enough for every reverberation time at every seat."""
 
 from __future__ import annotations
 
@@ -16,24 +16,25 @@ from ..tracing.trace import Tracer
 SHORTEST, LONGEST = 0.5, 15.0
 """s."""
 PILOT_RAYS = 16384
-"""Shared out over the sources, but `FEWEST_RAYS` of each at least."""
+"""Divided between the sources, but at least `FEWEST_RAYS` each."""
 FEWEST_RAYS = 512
 PILOT_BATCH = 1 << 30
-"""Number of the batch of these rays: their random numbers are nobody else's."""
+"""Number of the batch of these rays, which no other batch shares: their random numbers are their own."""
 GROUP = 8.0
-"""m, size of the cells whose seats are taken together: few rays pass a single seat."""
+"""m, size of the cells whose seats are combined: few rays pass a single seat."""
 FALL = 25.0
-"""dB that few rays show well: further down single ones would decide."""
+"""dB of decay that few rays show reliably: further down, the result would depend on single rays."""
 LOWEST = 35.0
-"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory), where the rest falls as fast."""
+"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory), if the decay goes on at the same rate."""
 BEYOND = 1.3
-"""Times the time for that fall: decays may bend, and what follows shows the rate at which the rest decays."""
+"""Factor on the time for that decay: decays may bend, and what follows shows the rate of the rest."""
 
 
-def followed_for(scene: Scene, plan: SamplingPlan, seed: int) -> float:
-    """s for which energy is followed in all scenarios, bands and seats: by formula, or longer if a few rays say so.
+def tracing_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
+    """s for which rays are followed in all scenarios, bands and seats: by formula, or longer if a few rays show that it
+    is needed.
 
-    Depends on what paths depend on and on nothing else: not on levels, delays, or which sources are on.
+    Depends only on what paths depend on: not on levels, delays, or which sources are on.
 
     Parameters
     ----------
@@ -41,19 +42,15 @@ def followed_for(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     seed : of the study
     """
     formula = expected_duration(scene)
-    return (
-        formula
-        if formula >= LONGEST
-        else float(np.clip(_traced_duration(scene, plan, seed), formula, LONGEST))
-    )
+    return formula if formula >= LONGEST else float(np.clip(_traced_duration(scene, plan, seed), formula, LONGEST))
 
 
 def expected_duration(scene: Scene) -> float:
     """s past a fall of 60 dB in the most reverberant scenario and band of one hall, by formula.
 
-    Eyring's reverberation time where the absorption is even. Where it is not and little is scattered, sound
-    outlives it between the surfaces that absorb least: Fitzroy's time tells by how much, up to twice. A fifth
-    more leaves room; what comes after is extrapolated. Between 0.5 and 15 s.
+    Eyring's reverberation time where the absorption is uniform. Where it is not and little is scattered, the decay
+    between the surfaces that absorb least takes longer: up to twice as long, as Fitzroy's time has it. A fifth is
+    added as a margin; what comes later is extrapolated. Between 0.5 and 15 s.
     """
     return float(np.clip(1.2 * _longest_times(scene).max(), SHORTEST, LONGEST))
 
@@ -68,8 +65,8 @@ def _longest_times(scene: Scene) -> np.ndarray:
 def _traced_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     """s in which the slowest decay of any group of seats falls far enough for T30, from a few rays.
 
-    In a live room behind an opening sound lingers for longer than any formula for one hall knows. The scenarios are
-    those with the longest time by formula in each band.
+    In a reverberant room behind an opening sound decays more slowly than any formula for a single hall predicts. The
+    scenarios are those with the longest time by formula in each band.
     """
     sources = replace(
         scene.sources,
@@ -88,7 +85,7 @@ def _traced_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     replay = Replay(replace(scene, receivers=groups), plan, edges, chosen, slice(0, len(groups.position)))
     energy = replay.late(1, 1, lambda _: logs)[0].astype(np.float64)
     remaining = energy[:, ::-1].cumsum(axis=1)[:, ::-1]
-    # The last bin whose start is above the end of the fall; a group that nothing reaches has none.
+    # The last bin that starts above the end of this range of decay; a group that no ray reaches has none.
     is_above = remaining > 10.0 ** (-FALL / 10.0) * remaining[:, :1]
     falls_for = (is_above * edges[1:, None, None]).max()
     return BEYOND * LOWEST / FALL * float(falls_for)

@@ -18,9 +18,10 @@ from ..scene.compile import compile_scene
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from ..venue.mesh import read_mesh
-from .engine import Engine
+from .convergence import converge
 from .progress import Step, progress_to
 from .run import with_sti_error
+from .traced_paths import prepare_tracing
 
 COMPARABLE = {
     metric.symbol: metric
@@ -97,12 +98,12 @@ def measured(
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     findings = refuse_errors(study, check_venue(study, mesh))
     scene = _one_source_each(compile_scene(study, mesh), room.sources)
-    engine = Engine(scene, study.document.seed, study.document.image_order, None, threads, progress_to(progress))
-    reached = engine.run_to(study.document.precision)
-    figures = engine.evaluate(sorted({metric.name for metric in metrics.values()}))
+    setup = prepare_tracing(scene, study.document.seed, study.document.image_order, threads=threads)
+    evaluator, convergence = converge(setup, study.document.precision, progress_to(progress))
+    figures = evaluator.evaluate(sorted({metric.name for metric in metrics.values()}))
     rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
     warnings = tuple(f"{f.place}: {f.text}" for f in findings if f.severity == "warning")
-    return MeasuredComparison(room.name, room.origin, rows, reached.n_rays, reached.is_met, warnings)
+    return MeasuredComparison(room.name, room.origin, rows, convergence.n_rays, convergence.is_met, warnings)
 
 
 def _one_source_each(scene: Scene, sources: Sequence[str]) -> Scene:

@@ -8,14 +8,12 @@ import shutil
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ..bands import N_BANDS
 from ..errors import CapacityError
 from .duration import PILOT_BATCH
-
-if TYPE_CHECKING:
-    from .engine import Engine
+from .evaluator import SUMS_AT_A_TIME, evaluation_blocks
+from .traced_paths import TracingSetup
 
 PROBE_RAYS = 256
 """Of each source that are traced to see how long they take and how much they leave to be kept."""
@@ -50,50 +48,49 @@ class Needs:
     """Bytes of the results."""
 
 
-def needs_of(engine: Engine, round_rays: int, *, probe: bool = True) -> Needs:
+def needs_of(setup: TracingSetup, *, probe: bool = True) -> Needs:
     """Measured on a few rays of each source, and worked out from the numbers of seats and scenarios.
 
     Parameters
     ----------
-    round_rays : rays of a round, of all sources together
     probe : trace these few rays; without them a round is taken to need nothing
     """
-    scene, n_bins = engine.scene, len(engine.edges) - 1
+    scene, n_bins = setup.scene, len(setup.edges) - 1
     n_figures = scene.receivers.n_receivers * scene.n_scenarios
     one = n_bins * N_BANDS * 4
 
     def largest(blocks: list) -> float:
         return max((len(scenarios) * (seats.stop - seats.start) * one for scenarios, seats in blocks), default=0)
 
-    sums = engine.blocks_of_sums()
-    block = engine.n_replicates * largest(engine.blocks())
-    at_once = min(engine.threads, engine.n_replicates, len(sums)) * largest(sums)
-    seconds, size = _probe(engine) if probe else (0.0, 0.0)
-    round_bytes = size * round_rays
+    sums = evaluation_blocks(scene, n_bins, SUMS_AT_A_TIME)
+    block = setup.n_replicates * largest(evaluation_blocks(scene, n_bins, setup.n_replicates))
+    at_once = min(setup.threads, setup.n_replicates, len(sums)) * largest(sums)
+    seconds, size = _probe(setup) if probe else (0.0, 0.0)
+    round_bytes = size * setup.rays_per_round
     return Needs(
         memory=PROGRAM_MEMORY
         + MEMORY_A_FIGURE * n_figures
         + block
         + max(BLOCK_OVERHEAD * block, SUMS_OVERHEAD * at_once)
-        + (0.0 if engine.disk else round_bytes),
-        round_disk=round_bytes if engine.disk else 0.0,
-        round_seconds=seconds * (1.0 + WEIGHING * scene.n_scenarios) * round_rays / engine.threads,
-        figure_seconds=FIGURE_SECONDS * n_figures / engine.threads,
-        results_disk=RESULTS * n_figures if engine.disk else 0.0,
+        + (0.0 if setup.folder else round_bytes),
+        round_disk=round_bytes if setup.folder else 0.0,
+        round_seconds=seconds * (1.0 + WEIGHING * scene.n_scenarios) * setup.rays_per_round / setup.threads,
+        figure_seconds=FIGURE_SECONDS * n_figures / setup.threads,
+        results_disk=RESULTS * n_figures if setup.folder else 0.0,
     )
 
 
-def _probe(engine: Engine) -> tuple[float, float]:
+def _probe(setup: TracingSetup) -> tuple[float, float]:
     """Processor time and bytes of a ray, mean over the sources."""
     seconds, size = 0.0, 0.0
-    for source in engine.traced:
+    for source in setup.sources:
         # What is compiled or laid out at first use is no measure of the rest.
-        engine.tracer.trace(source, PILOT_BATCH, 1)
+        setup.tracer.trace(source, PILOT_BATCH, 1)
         started = time.perf_counter()
-        log = engine.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
+        log = setup.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
         seconds += time.perf_counter() - started
         size += sum(getattr(value, "nbytes", 0) for value in vars(log).values())
-    n = PROBE_RAYS * max(1, len(engine.traced))
+    n = PROBE_RAYS * max(1, len(setup.sources))
     return seconds / n, size / n
 
 

@@ -1,4 +1,4 @@
-"""The whole way from a study's files to its results. Read this first."""
+"""From the files of a study to its results, in one function. Read this first."""
 
 from __future__ import annotations
 
@@ -25,9 +25,10 @@ from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
-from .compare import compare
+from .compare import STI, compare
+from .convergence import Convergence, converge
 from .costs import scenario_records
-from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
+from .evaluator import Evaluator
 from .folder import default_folder
 from .late_paths import few_late_paths
 from .progress import Step, progress_to
@@ -41,10 +42,11 @@ from .statistical import (
     statistical_times,
 )
 from .store import StudyStore
-from .uncertainty import STI, absorption_draws, input_uncertainty
+from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
+from .uncertainty import absorption_draws, input_uncertainty
 
-WORTH_TELLING = 1e-4
-"""Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
+REPORTED_LOSS = 1e-4
+"""Share of the energy lost through gaps from which on the loss is reported: 0.01 % is 0.0004 dB."""
 
 
 def run(
@@ -62,14 +64,15 @@ def run(
     ----------
     study_path : study file
     folder : for paths and results; `<study>.roomsim` beside the study unless given
-    sti_error : standard error of the speech transmission index wanted, in place of the study's own
+    sti_error : standard error requested for the speech transmission index, in place of the study's own
     threads : all cores unless given; results do not depend on it
-    fresh : trace again, even what is kept from an earlier run
+    fresh : trace all paths again, even those kept from an earlier run
     progress : called with each step; an exception that it raises ends the run, and the paths traced so far are kept
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
+    CapacityError : what is needed does not fit into memory or on the disk
     StoreError : the folder is in use or cannot be written
     """
     reported = progress_to(progress)
@@ -82,21 +85,21 @@ def run(
             store.forget_paths()
         store.keep_inputs(study.folder, study.digests)
         document = study.document
-        engine = Engine(scene, document.seed, document.image_order, store, threads, reported)
-        reached = engine.run_to(document.precision)
-        figures = engine.evaluate()
-        uncertainty = uncertainty_of(study, mesh, engine, figures)
-        results = assemble(study, mesh, scene, figures, reached, findings, engine.two_slopes, uncertainty)
+        setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
+        evaluator, convergence = converge(setup, document.precision, reported)
+        figures = evaluator.evaluate()
+        uncertainty = uncertainty_of(study, mesh, evaluator, figures)
+        results = assemble(study, mesh, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
         store.write_results(results)
     return results
 
 
 def with_sti_error(study: Study, sti_error: float | None) -> Study:
-    """The study with another precision asked for.
+    """The study with another precision requested.
 
     Raises
     ------
-    PhysicalRangeError : no precision that can be reached
+    PhysicalRangeError : a precision outside the permitted range
     """
     if sti_error is None:
         return study
@@ -104,24 +107,25 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
         precision = Precision.model_validate({**study.document.precision.model_dump(), "sti": sti_error})
     except ValueError:
         raise PhysicalRangeError(
-            f"sti_error = {sti_error:g} is no precision to compute to", cure="Give 0.000001 to 1; 0.01 is usual."
+            f"sti_error = {sti_error:g} is outside the permitted range",
+            cure="Give a value from 0.000001 to 1; 0.01 is usual.",
         ) from None
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 
 def uncertainty_of(
-    study: Study, mesh: VenueMesh, engine: Engine, figures: dict[str, Replicated]
+    study: Study, mesh: VenueMesh, evaluator: Evaluator, figures: dict[str, Replicated]
 ) -> InputUncertainty | None:
-    """What the figures owe to absorption not being known better; None where no draws are asked for."""
+    """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
     n_draws = study.document.uncertainty.draws
     if not n_draws:
         return None
-    draws = absorption_draws(study, mesh, engine.scene)
+    draws = absorption_draws(study, mesh, evaluator.scene)
     document = study.document
     limits = Limits(study)
     within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
     return input_uncertainty(
-        engine, draws, n_draws, figures[STI], engine.scene.compare_with, document.targets.sti, within_limits
+        evaluator, draws, n_draws, figures[STI], evaluator.scene.compare_with, document.targets.sti, within_limits
     )
 
 
@@ -130,12 +134,12 @@ def assemble(
     mesh: VenueMesh,
     scene: Scene,
     figures: dict[str, Replicated],
-    reached: Precise,
+    convergence: Convergence,
     findings: Sequence[Finding],
     slopes_of: Callable[[int, int], TwoSlopes | None],
     uncertainty: InputUncertainty | None,
 ) -> Results:
-    """All that reports need, from what was computed."""
+    """The results: everything that reports need."""
     document = study.document
     targets = document.targets
     compared = compare(figures, scene.compare_with, targets.sti)
@@ -157,7 +161,7 @@ def assemble(
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
         warnings=(
-            *run_warnings(study, reached, findings),
+            *run_warnings(study, convergence, findings),
             *broken_assumptions(scene, best),
             *departures(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room, slopes_of),
@@ -168,38 +172,37 @@ def assemble(
         sti_target=targets.sti,
         share_target=targets.share_of_seats,
         currency=document.costs.currency,
-        provenance=provenance(study, reached),
+        provenance=provenance(study, convergence),
         input_uncertainty=uncertainty,
     )
 
 
-def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) -> list[str]:
-    """Plain sentences on what is doubtful about a run: precision not met, energy lost, findings of the
-    check."""
-    wanted = study.document.precision
-    said = []
-    if not reached.is_met:
-        said.append(
-            "The precision asked for was not reached before the time or the rays allowed were spent. Of the "
-            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(reached.missed)}."
+def run_warnings(study: Study, convergence: Convergence, findings: Sequence[Finding]) -> list[str]:
+    """Sentences on what limits the trust in a run: precision not reached, energy lost, findings of the check."""
+    warnings = []
+    if not convergence.is_met:
+        warnings.append(
+            "The requested precision was not reached within the time and the number of rays allowed. The standard "
+            f"error that {study.document.precision.share_of_seats:.0%} of the seats stay below is "
+            f"{' and '.join(convergence.missed)}."
         )
-    if reached.lost_energy >= WORTH_TELLING:
-        said.append(
-            f"{reached.n_lost:,} of {reached.n_rays:,} rays left through gaps in the mesh, with "
-            f"{reached.lost_energy:.2%} of the energy; the seats lack it."
+    if convergence.lost_energy >= REPORTED_LOSS:
+        warnings.append(
+            f"{convergence.n_lost:,} of {convergence.n_rays:,} rays left through gaps in the mesh, with "
+            f"{convergence.lost_energy:.2%} of the energy, which is missing at the seats."
         )
-    # Limits stand beside each scenario; a gap is told by what was really lost.
+    # Limits are reported with each scenario, and gaps in the mesh by the energy that was actually lost.
     elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
-    said += [
+    warnings += [
         f"{finding.place}: {finding.text}"
         for finding in findings
         if (finding.severity == "warning" and finding.code not in elsewhere) or finding.code in NOT_CHECKED
     ]
-    return said
+    return warnings
 
 
-def provenance(study: Study, reached: Precise) -> dict[str, str]:
-    """What it takes to repeat a run, and to know what it was worth."""
+def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
+    """What is needed to repeat a run and to judge its precision."""
     document = study.document
     return {
         "roomsim": version("roomsim"),
@@ -210,12 +213,12 @@ def provenance(study: Study, reached: Precise) -> dict[str, str]:
         "inputs_sha256": json.dumps(study.digests, sort_keys=True),
         "seed": str(document.seed),
         "image_order": str(document.image_order),
-        "rays": str(reached.n_rays),
+        "rays": str(convergence.n_rays),
         "rays_per_batch": str(RAYS_PER_BATCH),
         "replicates": str(N_REPLICATES),
-        "rounds": str(reached.n_rounds),
+        "rounds": str(convergence.n_rounds),
         "sti_error_wanted": f"{document.precision.sti:g}",
-        "sti_error_reached": f"{reached.standard_error:.5f}",
-        "precision_met": "yes" if reached.is_met else "no",
-        "lost_energy": f"{reached.lost_energy:.3g}",
+        "sti_error_reached": f"{convergence.standard_error:.5f}",
+        "precision_met": "yes" if convergence.is_met else "no",
+        "lost_energy": f"{convergence.lost_energy:.3g}",
     }

@@ -1,7 +1,7 @@
-"""What a run keeps in its folder: inputs as run, traced paths in one file per batch, results.
+"""What a run keeps in its folder: its inputs, the traced paths with one file per batch, the results.
 
-A batch is finished when its file has its name. What has been done is known from the files alone, so a run
-that was stopped in any way goes on where it was, and ends with the same results to the last bit.
+A batch is complete when its file has its final name. The files alone show what has been done, so that a run that was
+stopped in any way resumes where it was and ends with the same results to the last bit.
 """
 
 from __future__ import annotations
@@ -24,9 +24,7 @@ from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
 from . import hdf5
 from .folder import DAMAGED, RESULTS, FolderLock, is_of_a_run, paths_folders
 from .results import Results
-from .results_file import load_results, write_results
-
-__all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
+from .results_file import write_results
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 2
@@ -74,7 +72,7 @@ def digest(parts: Mapping[str, Part]) -> str:
 
 @dataclass(frozen=True)
 class LogLimits:
-    """What the indices in a path log may point at: the compiled replay does not check them again."""
+    """The ranges of the indices in a path log, which the compiled replay does not check again."""
 
     sheet: np.ndarray
     """(n_patches,) int, not negative where a patch is a free-hanging sheet."""
@@ -89,8 +87,8 @@ class StudyStore:
 
     Parameters
     ----------
-    folder : made if it is missing
-    notice : called with a sentence when something was wrong and has been dealt with
+    folder : created if it is missing
+    notice : called with a sentence about a problem that was found and solved
 
     Raises
     ------
@@ -111,9 +109,9 @@ class StudyStore:
             raise unwritable(self.folder, fault) from fault
         if names and not any(map(is_of_a_run, names)):
             raise StoreError(
-                f"is no study folder: it holds '{min(names)}' and nothing that a run writes",
+                f"is not the folder of a run: it holds '{min(names)}' and nothing that a run writes",
                 file=self.folder,
-                cure="Name a new folder, or one that an earlier run made.",
+                cure="Give a new folder, or the folder of an earlier run.",
             )
         self._lock.__enter__()
         return self
@@ -151,11 +149,11 @@ class StudyStore:
         replace_file(kept / "inputs.sha256", "".join(lines).encode())
 
     def write_results(self, results: Results) -> None:
-        """Replace the results that reports are made from."""
+        """Write the results that reports are made from; earlier ones are replaced."""
         write_results(self.results_path, results)
 
     def forget_paths(self) -> None:
-        """Delete all traced paths; what only bears a like name, or is a link to elsewhere, stays."""
+        """Delete all traced paths. Other files with a similar name, and links to other places, stay."""
         try:
             for kept in paths_folders(self.folder):
                 shutil.rmtree(kept)
@@ -163,20 +161,39 @@ class StudyStore:
             raise unwritable(self.folder, fault) from fault
 
     def paths(self, digest: str, limits: LogLimits) -> PathStore:
-        """The paths that were traced for this digest of everything they depend on."""
+        """The store of the paths with this digest of everything that they depend on."""
         folder = self.folder / f"paths-{digest[:8]}"
         make_folder(folder)
         return PathStore(folder, digest, limits, self._notice)
 
 
 def _inside(name: str) -> str:
-    """The name of a copy: files from outside the study's folder must not be copied to outside the copy."""
+    """The name of a copy: a file from outside the study's folder must not be copied to outside the copy."""
     steps = PurePath(name)
     return "/".join("up" if step == ".." else step for step in steps.parts if step != steps.anchor)
 
 
+class MemoryStore:
+    """Path logs held in memory, where nothing is to be kept."""
+
+    def __init__(self) -> None:
+        self._logs: dict[tuple[int, int], PathLog] = {}
+
+    def batches(self, source: int) -> list[int]:
+        """Numbers of the batches that are there, ascending."""
+        return sorted(batch for of, batch in self._logs if of == source)
+
+    def write(self, log: PathLog) -> None:
+        """Keep a batch."""
+        self._logs[log.source, log.batch] = log
+
+    def read(self, source: int, batch: int) -> PathLog | None:
+        """A batch; None if there is none."""
+        return self._logs.get((source, batch))
+
+
 class PathStore:
-    """The path logs of one tracing set-up. Any number of threads may write at once, in any order."""
+    """The path logs of one tracing set-up. Several threads may write at the same time, in any order."""
 
     def __init__(self, folder: Path, digest: str, limits: LogLimits, notice: Notice):
         self.folder = folder
@@ -202,7 +219,7 @@ class PathStore:
 
         Raises
         ------
-        StoreError : the disk is full or cannot be written; batches written before are safe
+        StoreError : the disk is full or cannot be written; earlier batches are not affected
         """
 
         def fill(file: h5py.File) -> None:
@@ -223,7 +240,7 @@ class PathStore:
 
         Raises
         ------
-        StoreError : the file is there but may not be read
+        StoreError : the file exists, but reading it is not permitted
         """
         path = self._file(source, batch)
         try:
@@ -251,10 +268,10 @@ class PathStore:
 
     def _checked(self, file: h5py.File, source: int, batch: int) -> PathLog:
         if hdf5.attribute(file, "digest", str) != self._digest:
-            raise hdf5.ContentError("its paths belong to another set-up")
+            raise hdf5.ContentError("its paths belong to another tracing set-up")
         counts = {name: hdf5.attribute(file, name, int) for name in _COUNTS}
         if (counts["source"], counts["batch"]) != (source, batch):
-            raise hdf5.ContentError("its name and its content do not agree")
+            raise hdf5.ContentError("its name does not match its content")
         arrays = {name: hdf5.array(file, name, dtype, shape) for name, (dtype, shape) in _ARRAYS.items()}
         values: dict[str, Any] = {**counts, **arrays}
         log = PathLog(**values, lost_energy=hdf5.attribute(file, "lost_energy", float))
@@ -263,16 +280,16 @@ class PathStore:
 
 
 def _unreadable(path: Path, fault: OSError) -> StoreError:
-    return StoreError(f"cannot read: {fault.strerror or fault}", file=path, cure="Check who may read it.")
+    return StoreError(f"cannot read: {fault.strerror or fault}", file=path, cure="Check the read permissions.")
 
 
 def _check_indices(log: PathLog, limits: LogLimits) -> None:
-    """Lengths agree and no index points past its end."""
+    """Raise unless all lengths agree and every index is within its range."""
     ends, n_deposits = log.ray_end, len(log.receiver)
     n_patches = len(limits.sheet)
     goes_on = log.event != END_OF_RAY
     event = log.event & ~np.uint16(BRANCHED)
-    # Branches that wait after each segment, one less for every ray before: -1 when the ray itself has ended.
+    # Branches left after each segment, one fewer for every earlier ray: -1 when the ray itself has ended.
     waiting = np.cumsum(np.where(goes_on, log.event >= BRANCHED, -1), dtype=np.int64)
     sound = (
         len(ends) == len(log.component) == len(log.emission) == log.n_rays
@@ -289,13 +306,13 @@ def _check_indices(log: PathLog, limits: LogLimits) -> None:
         and bool(np.all(log.component < limits.n_components))
     )
     if not sound:
-        raise hdf5.ContentError("its counts and indices do not fit together")
+        raise hdf5.ContentError("its counts and indices are inconsistent")
 
 
 def _branches_fit(waiting: np.ndarray, ends: np.ndarray) -> bool:
-    """True if every ray ends where no branch of it waits any more, and nowhere else.
+    """True if every ray ends exactly where none of its branches is left to be followed.
 
-    waiting : (n_segments,) branches that wait after each segment, less the number of rays that have ended
+    waiting : (n_segments,) branches left to be followed after each segment, minus the number of rays that have ended
     """
     of_ray = waiting + np.repeat(np.arange(len(ends)), np.diff(ends, prepend=0))
     last = np.zeros(len(waiting), bool)

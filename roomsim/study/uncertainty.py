@@ -1,8 +1,8 @@
-"""What the results owe to absorption not being known better, from the paths that are there anyway.
+"""The uncertainty of the results that follows from the uncertainty of the absorption, from the paths traced anyway.
 
-The absorption of every material is drawn anew within its stated uncertainty (`scene/variation.py`), and the
-traced paths are weighed once more: no new ray is needed. All draws and the stated absorption are weighed over
-the same paths, so that chance drops out of their differences and a few rays show the effect of the input.
+The absorption of every material is drawn at random within its stated uncertainty (`scene/variation.py`), and the traced
+paths are weighted again: no new ray is needed. All draws and the stated absorption are weighted over the same paths, so
+that the Monte Carlo error cancels in their differences and a few rays show the effect of the input.
 """
 
 from __future__ import annotations
@@ -23,15 +23,14 @@ from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
-from .engine import Engine
+from .compare import STI
+from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
 from .results import InputUncertainty
 
-STI = "speech_transmission_index"
-
 BATCHES = 5
-"""Batches of paths that are weighed anew, shared out over the sources, one of each at least: some 20 000 rays.
-With chance common to all draws, the input uncertainty of the STI comes out the same to a few per cent of
-itself as with twenty times as many."""
+"""Batches of paths that are weighted again, divided between the sources, at least one each: some 20 000 rays. Since all
+draws share the Monte Carlo error, the input uncertainty of the STI agrees to a few per cent of itself with that from
+twenty times as many."""
 TABLE_BYTES = 128_000_000
 """Of factor tables held at a time."""
 
@@ -54,7 +53,7 @@ def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
 
 
 def input_uncertainty(
-    engine: Engine,
+    evaluator: Evaluator,
     draws: Draws,
     n_draws: int,
     sti: Replicated,
@@ -62,25 +61,25 @@ def input_uncertainty(
     sti_target: float,
     within_limits: Sequence[bool],
 ) -> InputUncertainty:
-    """Standard uncertainties of the speech transmission index from the input, and how sure the order is.
+    """Standard uncertainties of the speech transmission index from the input, and how certain the order is.
 
     Parameters
     ----------
-    engine : with its paths traced
+    evaluator : of the traced paths
     draws : `absorption_draws` of its scene
-    n_draws : how many of them to take
+    n_draws : how many of them to use
     sti : (n_receivers, n_scenarios)
         As evaluated from all paths.
     compare_with : (n_scenarios,)
-    sti_target : from which a seat counts as served
-    within_limits : (n_scenarios,) those that can be chosen; only they are ranked
+    sti_target : above which a seat counts as served
+    within_limits : (n_scenarios,) scenarios that can be chosen; only these are ranked
 
     Returns
     -------
     InputUncertainty
     """
     references = np.asarray(compare_with)
-    shifts = np.stack(list(_shifts(engine, draws, n_draws)))
+    shifts = np.stack(list(_shifts(evaluator, draws, n_draws)))
     value = sti.estimate().value
     seats, gains = _spread(shifts), _spread(shifts - shifts[:, :, references])
     room, room_gains = {}, {}
@@ -104,9 +103,9 @@ def input_uncertainty(
     )
 
 
-def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
-    """(n_receivers, n_scenarios) of each draw: what it adds to the index with the absorption as stated."""
-    scene = engine.scene
+def _shifts(evaluator: Evaluator, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
+    """(n_receivers, n_scenarios) of each draw: by how much the index exceeds that with the absorption as stated."""
+    scene = evaluator.scene
     n = scene.n_scenarios
     at_once = max(1, TABLE_BYTES // scene.factors.nbytes)
     tables = [scene.factors]
@@ -115,10 +114,11 @@ def _shifts(engine: Engine, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
         tables.append(draws(draw))
         if len(tables) < at_once and draw < n_draws - 1:
             continue
-        other = engine.with_scenarios(_side_by_side(scene, tables))
-        engine.progress.start("Input uncertainty", len(other.blocks_of_sums()))
-        n_batches = math.ceil(BATCHES / len(engine.traced))
-        weighed = other.whole_figures([STI], n_batches, engine.progress.advance)[STI]
+        other = evaluator.with_scenarios(_side_by_side(scene, tables))
+        blocks = evaluation_blocks(other.scene, len(other.edges) - 1, SUMS_AT_A_TIME)
+        evaluator.progress.start("Input uncertainty", len(blocks))
+        n_batches = math.ceil(BATCHES / len(evaluator.paths.setup.sources))
+        weighed = other.whole_figures([STI], n_batches, evaluator.progress.advance)[STI]
         weighed = weighed.reshape(-1, n, len(tables))
         if stated is None:
             stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]
@@ -146,14 +146,14 @@ def _side_by_side(scene: Scene, tables: Sequence[np.ndarray]) -> Scene:
 
 
 def _spread(shifts: np.ndarray) -> np.ndarray:
-    """Root mean square over the draws, about the value for the absorption as stated."""
+    """Root mean square over the draws of the deviation from the value for the absorption as stated."""
     return np.sqrt((shifts**2).mean(axis=0))
 
 
 def _order(
     sti: Replicated, shifts: np.ndarray, references: np.ndarray, within_limits: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """How often the order of the scenarios is kept: every draw of the input with every half-sample of rays.
+    """How often the order of the scenarios is the same: every draw of the input with every half-sample of rays.
 
     Parameters
     ----------
@@ -161,9 +161,9 @@ def _order(
     """
     median = sti.over_seats(median_of_seats)
     value = median.estimate().value
-    chance = median.moved - median.moved.mean(axis=0)
-    # (n_draws * n_half_samples, n_scenarios): any error of the input may come with any error of the rays.
-    possible = value + (shifts[:, None] + chance[None]).reshape(-1, len(value))
+    error = median.moved - median.moved.mean(axis=0)
+    # (n_draws * n_half_samples, n_scenarios): any error of the input may occur with any error of the rays.
+    possible = value + (shifts[:, None] + error[None]).reshape(-1, len(value))
     return {
         "sign_kept": _share_above_zero(
             possible - possible[:, references], np.sign(value - value[references])

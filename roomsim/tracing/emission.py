@@ -87,6 +87,11 @@ def directivity_towards(sources: SourceArrays, source: int, directions: np.ndarr
     return interpolate_balloon(sources.balloon[source], polar, azimuth)
 
 
+def source_power(sources: SourceArrays) -> np.ndarray:
+    """(n_sources, 8) radiated power of every source, (re 20 uPa)^2 m2: squared pressure at 1 m over the sphere."""
+    return np.array([10.0 ** (sources.level[i] / 10.0) * radiated(sources, i) for i in range(len(sources.names))])
+
+
 def radiated(sources: SourceArrays, source: int) -> np.ndarray:
     """(8,) integral of the squared directivity over the sphere, sr: 4 pi for an omnidirectional source."""
     balloon = sources.balloon[source]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from ..bands import EXACT, LINES_PER_BAND, band_lines
+from ..loudspeakers.elements import band_energy
+from ..loudspeakers.field import pressure_at
 from ..scene.scene import SourceArrays
-from ..system.elements import band_energy
-from ..system.field import pressure_at
 from .emission import directivity_towards
 
 COHERENT_BANDS = 2

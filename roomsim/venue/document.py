@@ -172,7 +172,7 @@ class PlanMarks(Model):
 
 
 class RoomParts(Model):
-    """Surface groups (or wildcards) by part of the room, for the report on where the energy goes.
+    """Surface groups (or wildcards) by the part of the room that they are, for `roomsim system`.
 
     Other surfaces are classified by their slope: steep faces are walls, level ones above a ray are roof.
     """

@@ -15,7 +15,8 @@ from venues import coupled_pair, rectangle_area, write_coupled_pair
 from roomsim.decay.slopes import two_slopes
 from roomsim.scene.compile import compile_scene
 from roomsim.study.duration import expected_duration
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -135,9 +136,8 @@ def test_the_two_slopes_are_told_apart(rooms):
 
 def test_a_run_finds_the_two_decays_of_all_seats_together(scene):
     rates, amplitudes = balance(OPENING)
-    engine = Engine(scene, 5, 1, threads=2)
-    engine.add_rounds(1)
-    fit = engine.two_slopes(0, 4)
+    evaluator = Evaluator(prepare_tracing(scene, 5, 1, threads=2).trace(1))
+    fit = evaluator.two_slopes(0, 4)
     # 5 %, as above.
     assert fit.early_time == pytest.approx(6.0 * np.log(10.0) / rates[1], rel=0.05)
     assert fit.late_time == pytest.approx(6.0 * np.log(10.0) / rates[0], rel=0.05)
@@ -173,13 +173,13 @@ def test_a_live_room_behind_an_opening_is_followed_long_enough(tmp_path):
     # The dry room gives hardly anything back: the opening is as good as open air.
     slow = C / (4.0 * volume) * (surface * exponent * (1.0 - 0.18 * exponent) + OPENING)
     exact = 6.0 * np.log(10.0) / slow
-    engine = Engine(scene, 2, 2, threads=2)
+    setup = prepare_tracing(scene, 2, 2, threads=2)
     # 35 dB of the slow decay at least; by formula it would be 1.2 times the longest time of one hall.
     assert expected_duration(scene) < 0.3 * exact
-    assert 35.0 / 60.0 * exact < engine.edges[-1] < 15.0
-    engine.add_rounds(1)
+    assert 35.0 / 60.0 * exact < setup.edges[-1] < 15.0
     live = scene.receivers.area == scene.receivers.area_names.index("live")
-    figures = engine.evaluate(["early_decay_time", "reverberation_time_t20", "reverberation_time_t30"])
+    names = ["early_decay_time", "reverberation_time_t20", "reverberation_time_t30"]
+    figures = Evaluator(setup.trace(1)).evaluate(names)
     for name, figure in figures.items():
         assert np.isfinite(figure.estimate().value).all(), name
     for name in ("reverberation_time_t20", "reverberation_time_t30"):

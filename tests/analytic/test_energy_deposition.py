@@ -1,4 +1,4 @@
-"""What goes where: shares of first landings against solid angles and view factors in closed form."""
+"""Where the energy goes: shares by the first surface against solid angles and view factors in closed form."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from venues import write_shoebox
 from roomsim.estimate import Estimate
 from roomsim.physics.radiation import frame
 from roomsim.scene.compile import compile_scene
-from roomsim.study.landing import DRAPE, PARTS, what_goes_where
+from roomsim.sound_system.energy_deposition import DRAPE, PARTS, energy_deposition
 from roomsim.tracing.energy_deposition import first_deposition
 from roomsim.tracing.geometry import pack_geometry
 from roomsim.venue.mesh import read_mesh
@@ -98,7 +98,7 @@ def test_view_factors_of_a_unit_cube():
     for x, wx in zip(node, weight):
         for y, wy in zip(node, weight):
             at = ((1 + x) / 2, (1 + y) / 2, 1e-4)
-            found = wall_shares(cosine_source(scene, at), batches=8)
+            found = wall_shares(cosine_source(scene, at))
             value += wx * wy / 4 * found.value[:, 0]
             variance += (wx * wy / 4 * found.standard_error[:, 0]) ** 2
     # Three Gauss points a side leave 2e-4 of the smooth integrand of the opposite face (five give 0.19982).
@@ -128,7 +128,7 @@ def hall(tmp_path_factory):
 
 def test_parts_of_a_room(hall):
     study, mesh, scene = hall
-    bare = what_goes_where(scene, study, mesh)
+    bare = energy_deposition(scene, study, mesh)
     assert bare.share.shape == (1, len(PARTS), 8)
     assert np.abs(bare.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
     share = dict(zip(PARTS, bare.share[0, :, 3]))
@@ -145,7 +145,7 @@ def test_parts_of_a_room(hall):
 def test_free_cloth_takes_what_it_does_not_let_through(hall):
     study, mesh, scene = hall
     bare, found = (
-        what_goes_where(scene, study, mesh, scene.scenarios.index(name)) for name in ("bare", "sheet")
+        energy_deposition(scene, study, mesh, scene.scenarios.index(name)) for name in ("bare", "sheet")
     )
     assert np.abs(found.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
     sheet = next(i for i, patch in enumerate(scene.patches) if patch.is_sheet)
@@ -162,8 +162,8 @@ def test_groups_may_be_named(hall):
     study, mesh, scene = hall
     parts = study.venue.parts.model_copy(update={"stage": ("ceiling",), "roof": ("wall_west",)})
     renamed = study.model_copy(update={"venue": study.venue.model_copy(update={"parts": parts})})
-    before = dict(zip(PARTS, what_goes_where(scene, study, mesh).share[0, :, 0]))
-    after = dict(zip(PARTS, what_goes_where(scene, renamed, mesh).share[0, :, 0]))
+    before = dict(zip(PARTS, energy_deposition(scene, study, mesh).share[0, :, 0]))
+    after = dict(zip(PARTS, energy_deposition(scene, renamed, mesh).share[0, :, 0]))
     assert after["stage"] == pytest.approx(before["roof"], abs=1e-12)  # rounding
     assert after["roof"] + after["walls"] == pytest.approx(before["walls"], abs=1e-12)
     assert after["roof"] > 0.05

@@ -13,7 +13,8 @@ from traced import binned
 from roomsim.decay.response import index_of_edge
 from roomsim.estimate import jackknife_of
 from roomsim.scene.compile import compile_scene
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.tracing.late_energy_origin import last_surfaces
 from roomsim.tracing.replay import earliest_arrival
 from roomsim.venue.mesh import read_mesh
@@ -23,7 +24,7 @@ SIZE = (9.0, 7.0, 5.0)
 SEATS = [(6.0, 3.0, 1.2), (7.0, 5.0, 1.2), (3.0, 5.0, 1.2)]
 
 
-def from_replay(engine: Engine, scenario: int, after: float) -> tuple[np.ndarray, np.ndarray]:
+def from_replay(engine: Evaluator, scenario: int, after: float) -> tuple[np.ndarray, np.ndarray]:
     """Late energy, mean over the seats of each area: traced (n_replicates, n_areas, 8), images (n_areas, 8)."""
     receivers = engine.scene.receivers
     found = engine.response(np.array([scenario]), slice(0, receivers.n_receivers))
@@ -37,10 +38,8 @@ def from_replay(engine: Engine, scenario: int, after: float) -> tuple[np.ndarray
     )
 
 
-def traced(scene, n_rounds=1) -> Engine:
-    engine = Engine(scene, 3, 2, threads=1)
-    engine.add_rounds(n_rounds)
-    return engine
+def traced(scene, n_rounds=1) -> Evaluator:
+    return Evaluator(prepare_tracing(scene, 3, 2, threads=1).trace(n_rounds))
 
 
 @pytest.fixture(scope="module")

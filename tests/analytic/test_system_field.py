@@ -10,12 +10,12 @@ from scipy import integrate
 from systems import C, arrays, at_frequencies, box, hang, points_as_elements, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
+from roomsim.loudspeakers.elements import MOST_LINES, band_energy
+from roomsim.loudspeakers.field import far_balloon, floor_gain, pressure_at, pressure_towards
+from roomsim.loudspeakers.layout import layout_of
+from roomsim.loudspeakers.patterns import pattern
+from roomsim.loudspeakers.subs import level_map
 from roomsim.physics.radiation import gain_towards, sphere_weights
-from roomsim.system.elements import MOST_LINES, band_energy
-from roomsim.system.field import far_balloon, floor_gain, pressure_at, pressure_towards
-from roomsim.system.layout import layout_of
-from roomsim.system.patterns import pattern
-from roomsim.system.subs import level_map
 
 UP_AHEAD_LEFT = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
 FLOOR = np.array([0.0, 0.0, 1.0, 0.0])

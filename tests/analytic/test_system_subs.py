@@ -8,9 +8,9 @@ from systems import C, arrays, at_frequencies, box, points_as_elements, stack
 
 from roomsim.bands import EXACT, band_lines
 from roomsim.errors import DocumentError
-from roomsim.system.field import pressure_towards
-from roomsim.system.layout import layout_of
-from roomsim.system.subs import LOW_BANDS, front_to_back, level_map
+from roomsim.loudspeakers.field import pressure_towards
+from roomsim.loudspeakers.layout import layout_of
+from roomsim.loudspeakers.subs import LOW_BANDS, front_to_back, level_map
 
 FREQUENCIES = (31.5, 40.0, 50.0, 63.0, 80.0, 100.0)
 

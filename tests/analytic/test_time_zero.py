@@ -15,7 +15,8 @@ from roomsim.decay.curves import EVALUATION_RANGES
 from roomsim.decay.time_zero import time_zero
 from roomsim.metrics.evaluate import evaluate
 from roomsim.scene.scene import Patch
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.tracing.replay import time_bins
 
 RATE = 6.0 * np.log(10.0)
@@ -121,14 +122,13 @@ MAIN, SUB, SEAT = (1.5, 6.0, 4.0), (10.0, 5.0, 0.4), (12.0, 6.0, 1.2)
 KHZ = 4
 
 
-def two_sources(level_of_second, second=SUB, size=(20.0, 12.0, 6.0)) -> Engine:
+def two_sources(level_of_second, second=SUB, size=(20.0, 12.0, 6.0)) -> Evaluator:
     """A hall with a main loudspeaker alone, scenario 0, and with a second one, scenario 1."""
     scene = box_scene(size, [0.2, 0.2], 0.3, [MAIN, second], [SEAT, (16.0, 4.0, 1.2)])
     level = np.stack([np.full(8, 94.0), np.asarray(level_of_second, dtype=float)])
     active = np.array([[1.0, 1.0], [0.0, 1.0]])
-    engine = Engine(replace(scene, sources=replace(scene.sources, level=level, active=active)), 3, 2, threads=1)
-    engine.add_rounds(1)
-    return engine
+    scene = replace(scene, sources=replace(scene.sources, level=level, active=active))
+    return Evaluator(prepare_tracing(scene, 3, 2, threads=1).trace(1))
 
 
 @pytest.mark.parametrize("silence", [-200.0, 24.0])
@@ -188,8 +188,7 @@ STRAIGHT, OVER = 6.5 / 343.2, np.hypot(6.5, 6.0) / 343.2
 
 
 def test_a_seat_without_line_of_sight_has_its_time_zero_at_its_first_reflection():
-    engine = Engine(behind_a_screen(), 1, 1, threads=1)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(behind_a_screen(), 1, 1, threads=1).trace(1))
     everything = np.array([0]), slice(0, 1)
     np.testing.assert_allclose(time_zero(engine.response(*everything)), OVER - STRAIGHT, rtol=1e-9)
     # The one arrival is time zero itself: nothing is late. From the straight line on it would be 6.8 ms.
@@ -197,8 +196,7 @@ def test_a_seat_without_line_of_sight_has_its_time_zero_at_its_first_reflection(
 
 
 def test_a_traced_first_arrival_is_known_to_its_bin():
-    engine = Engine(behind_a_screen(), 1, 0, threads=1)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(behind_a_screen(), 1, 0, threads=1).trace(1))
     found = time_zero(engine.response(np.array([0]), slice(0, 1)))
     # Rays cross a sphere of 0.5 m: 1.5 ms to either side of the true arrival.
     assert (found > OVER - STRAIGHT - 0.0015 - 0.005).all()

@@ -22,7 +22,7 @@ from roomsim.cli.application import execute
 from roomsim.metrics.registry import METRICS
 from roomsim.planning import run as planning
 from roomsim.report import pictures, style
-from roomsim.study import engine
+from roomsim.study import traced_paths
 from roomsim.venue.document import ElementsDocument
 from roomsim.venue.loudspeakers import Directivity
 from roomsim.venue.reading import read_study
@@ -41,8 +41,8 @@ ALWAYS_DEFINED = ("speech_transmission_index", "a_weighted_level", "sound_pressu
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch):
-    monkeypatch.setattr(engine, "RAYS_PER_BATCH", RAYS_PER_BATCH)
-    monkeypatch.setattr(engine, "N_REPLICATES", REPLICATES)
+    monkeypatch.setattr(traced_paths, "RAYS_PER_BATCH", RAYS_PER_BATCH)
+    monkeypatch.setattr(traced_paths, "N_REPLICATES", REPLICATES)
     monkeypatch.setattr(planning, "N_TILES", 30)
     monkeypatch.setattr(style, "RESOLUTION", 30)
     # As `run` draws them, in one format: twice as quick. The other one is asked of other commands.

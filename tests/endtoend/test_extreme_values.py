@@ -28,7 +28,7 @@ import venues
 
 from roomsim.cli.application import execute
 from roomsim.errors import DocumentError, PhysicalRangeError
-from roomsim.study import engine
+from roomsim.study import traced_paths
 from roomsim.study.run import run
 from roomsim.venue.reading import MODELS, read_study
 
@@ -51,7 +51,7 @@ def checked_and_run(study: Path, *others: str) -> str:
     if code not in (DONE, WITH_FINDINGS, WRONG_INPUT):
         return f"check ends with {code}"
     if code == DONE:
-        with patch.object(engine, "RAYS_PER_BATCH", RAYS):
+        with patch.object(traced_paths, "RAYS_PER_BATCH", RAYS):
             code = execute(["run", str(study), "--no-pictures", "--quiet", "--threads", "2"])
             if code not in (DONE, WITH_FINDINGS):
                 return f"check finds nothing, and run ends with {code}"
@@ -156,7 +156,7 @@ def test_many_scenarios_are_checked_in_the_time_of_few(tmp_path: Path) -> None:
 def test_no_precision(tmp_path: Path, error: str) -> None:
     study = venues.write_shoebox(tmp_path)
     assert execute(["run", str(study), "--sti-error", error]) == 2
-    with pytest.raises(PhysicalRangeError, match="is no precision to compute to"):
+    with pytest.raises(PhysicalRangeError, match="is outside the permitted range"):
         run(study, sti_error=float(error))
 
 

@@ -38,8 +38,9 @@ from disk_faults import (
 from venues import write_shoebox
 
 from roomsim.cli.application import execute
-from roomsim.report import figures, pages, system_figures
-from roomsim.study import engine
+from roomsim.report import directivity_figures, figures, pages, planning_figures, system_figures
+from roomsim.scene import drawing
+from roomsim.study import traced_paths
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs fork and SIGKILL")
 
@@ -71,7 +72,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def few_rays():
     """Batches of a few rays: these tests ask nothing of acoustics."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(engine, "RAYS_PER_BATCH", 64)
+        patch.setattr(traced_paths, "RAYS_PER_BATCH", 64)
         yield
 
 
@@ -145,9 +146,11 @@ def broken(*_: object, **__: object) -> None:
     ("command", "module", "draws", "lost"),
     [
         (["run", "study.toml"], figures, "value_figure", "value"),
+        (["plan", "study.toml", "--sets", "16"], planning_figures, "values_figure", "plan_values"),
         (["maps", "study.roomsim"], pages, "map_page", "sti_01_bare"),
         (["charts", "study.roomsim"], figures, "seats_figure", "seats"),
         (["system", "study.toml"], system_figures, "arrival_figure", "arrival_order"),
+        (["system", "study.toml"], directivity_figures, "box_directivity", "directivity_1"),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",
 )
@@ -171,6 +174,33 @@ def test_picture_that_cannot_be_drawn_costs_itself_alone(
     assert drawn
     assert lost not in drawn
     assert Path("study.roomsim/tables/seats.csv").exists() == (command[0] == "run")
+
+
+@pytest.mark.parametrize(
+    ("command", "results", "picture"),
+    [
+        (["run", "study.toml"], "study.roomsim/results.h5", "study.roomsim/pictures/sti_all.png"),
+        (["plan", "study.toml", "--sets", "16"], "study.roomsim/plan.h5", "study.roomsim/pictures/plan_values.png"),
+        (["system", "study.toml"], "study.system/level_maps.svg", "study.system/level_maps.png"),
+    ],
+    ids=lambda value: value[0] if isinstance(value, list) else "",
+)
+def test_plan_of_the_venue_that_cannot_be_drawn_costs_no_results(
+    command: list[str], results: str, picture: str, home: Path, tmp_path: Path, monkeypatch, capsys
+) -> None:
+    """The plan lies in the results and is drawn while they are put together: maps then show the seats without it."""
+    shutil.copytree(home, tmp_path / "work")
+    monkeypatch.chdir(tmp_path / "work")
+    Path(results).unlink(missing_ok=True)
+    monkeypatch.setattr(drawing, "level_section", broken)
+    with warnings.catch_warnings():
+        warnings.simplefilter("always")
+        assert execute(command) == 1
+    said = capsys.readouterr()
+    assert "Warning: the plan of the venue could not be drawn (ZeroDivisionError: by nothing)" in said.err
+    assert said.err.count("could not be drawn") == 1
+    assert "STI" in said.out
+    assert Path(results).is_file() and Path(picture).is_file()
 
 
 class Refusing(io.StringIO):

@@ -9,7 +9,7 @@ from venues import write_shoebox
 
 from roomsim.cli.application import execute
 from roomsim.errors import CapacityError
-from roomsim.study import engine, needs
+from roomsim.study import convergence, needs
 from roomsim.study.progress import Step
 from roomsim.study.run import run
 
@@ -27,18 +27,18 @@ def told(study: Path, **options: object) -> list[Step]:
 
 def test_it_is_said_before_anything_is_traced(study: Path) -> None:
     steps = told(study)
-    said = [i for i, step in enumerate(steps) if "of memory. A round of 81,920 rays: some" in step.message]
+    said = [i for i, step in enumerate(steps) if "of memory. A round of 81,920 rays takes about" in step.message]
     assert len(said) == 1 and "on the disk" in steps[said[0]].message
     assert said[0] < min(i for i, step in enumerate(steps) if step.stage == "Tracing")
     # Control: what is kept is not traced for an estimate again.
-    assert any("1 rounds of rays are kept" in step.message for step in told(study))
+    assert any("1 round of rays kept" in step.message for step in told(study))
 
 
 def test_the_disk_is_estimated_within_a_third(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A few hundred rays tell the mean length of a path to some 5 %; headers of 20 small files add a tenth."""
     found = []
     of_engine = needs.needs_of
-    monkeypatch.setattr(engine, "needs_of", lambda *a, **k: found.append(of_engine(*a, **k)) or found[-1])
+    monkeypatch.setattr(convergence, "needs_of", lambda *a, **k: found.append(of_engine(*a, **k)) or found[-1])
     told(study)
     (folder,) = study.with_suffix(".roomsim").glob("paths-*")
     written = sum(path.stat().st_size for path in folder.glob("*.h5"))
@@ -61,9 +61,9 @@ def test_too_little_disk(study: Path, monkeypatch: pytest.MonkeyPatch, capsys: p
 
 def test_a_run_stops_at_what_the_disk_holds(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The rest is as if no more rays were allowed: results, and the word that the precision was not reached."""
-    monkeypatch.setattr(engine, "free_disk", lambda folder: 1e6)
+    monkeypatch.setattr(convergence, "free_disk", lambda folder: 1e6)
     steps = told(study, sti_error=1e-3)
-    assert any("The precision takes some" in s.message and "fit on the disk" in s.message for s in steps)
+    assert any("The requested precision needs about" in s.message and "fit on the disk" in s.message for s in steps)
     results = run(study, sti_error=1e-3)
     assert results.provenance["rounds"] == "1" and results.provenance["precision_met"] == "no"
 

@@ -8,7 +8,8 @@ from venues import write_shoebox
 
 from roomsim.errors import DocumentError
 from roomsim.scene.compile import compile_scene, with_element_sets
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -38,8 +39,7 @@ def written(folder, talker_role="main", amp_role="noise", amp_level=70.0):
 
 def figures(folder, **roles):
     study, mesh = written(folder, **roles)
-    engine = Engine(compile_scene(study, mesh), seed=3, image_order=1, threads=2)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(compile_scene(study, mesh), seed=3, image_order=1, threads=2).trace(1))
     return {name: figure.full for name, figure in engine.evaluate(NAMES).items()}
 
 

@@ -11,12 +11,13 @@ import pytest
 from venues import write_shoebox
 
 from roomsim.errors import SceneError, StoreError
-from roomsim.study import engine
+from roomsim.study import traced_paths
 from roomsim.study.duration import PILOT_BATCH
 from roomsim.study.progress import CallbackProgress, Step
 from roomsim.study.results import Results
+from roomsim.study.results_file import load_results
 from roomsim.study.run import run
-from roomsim.study.store import StudyStore, load_results
+from roomsim.study.store import StudyStore
 
 QUICK = {"precision": {"sti": 0.05, "max_rays": 100_000}, "uncertainty": {"draws": 0}}
 
@@ -25,7 +26,7 @@ QUICK = {"precision": {"sti": 0.05, "max_rays": 100_000}, "uncertainty": {"draws
 def few_rays() -> None:
     """Batches of a few hundred rays: these tests ask nothing of acoustics."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(engine, "RAYS_PER_BATCH", 256)
+        patch.setattr(traced_paths, "RAYS_PER_BATCH", 256)
         yield
 
 
@@ -44,14 +45,14 @@ def first(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Results]:
 def traced(monkeypatch: pytest.MonkeyPatch) -> list[tuple[int, int]]:
     """Source and batch of everything that is traced in the test, but for the few rays that say for how long."""
     calls: list[tuple[int, int]] = []
-    trace = engine.Tracer.trace
+    trace = traced_paths.Tracer.trace
 
     def counted(self, source: int, batch: int, n_rays: int):
         if batch != PILOT_BATCH:
             calls.append((source, batch))
         return trace(self, source, batch, n_rays)
 
-    monkeypatch.setattr(engine.Tracer, "trace", counted)
+    monkeypatch.setattr(traced_paths.Tracer, "trace", counted)
     return calls
 
 
@@ -97,7 +98,7 @@ def test_a_fresh_run_traces_all_and_finds_the_same(
     """With another number of threads into another folder: the same to the last bit."""
     path, results = first
     again = run(path, tmp_path / "elsewhere", threads=3)
-    n_batches = engine.N_REPLICATES * int(results.provenance["rounds"])
+    n_batches = traced_paths.N_REPLICATES * int(results.provenance["rounds"])
     assert sorted(traced) == [(0, batch) for batch in range(n_batches)]
     assert figures(again) == figures(results)
     run(path, tmp_path / "elsewhere", fresh=True)
@@ -164,7 +165,7 @@ def test_a_folder_in_use_is_refused(first: tuple[Path, Results]) -> None:
 def test_precision_that_is_not_reached_is_said(tmp_path: Path) -> None:
     results = run(write(tmp_path, precision={"sti": 1e-6, "max_rays": 1000}))
     assert results.provenance["precision_met"] == "no"
-    assert any("precision asked for was not reached" in warning for warning in results.warnings)
+    assert any("requested precision was not reached" in warning for warning in results.warnings)
     asked = run(tmp_path / "study.toml", sti_error=0.5)
     assert asked.provenance["precision_met"] == "yes"
     assert not any("not reached" in warning for warning in asked.warnings)

@@ -14,12 +14,14 @@ from venues import rectangle_area, shoebox, write_venue
 
 import roomsim
 from roomsim.cli.application import execute
+from roomsim.loudspeakers.layout import layout_of
+from roomsim.physics.levels import level
 from roomsim.physics.noise import named_curve
 from roomsim.report.system_figures import bass_figure, level_figure
 from roomsim.report.system_object import angle_words, system_object
 from roomsim.report.system_tables import system_table
-from roomsim.study.landing import PARTS
-from roomsim.system.layout import layout_of
+from roomsim.sound_system.energy_deposition import PARTS
+from roomsim.sound_system.fills_and_delays import fill_advice
 from roomsim.venue.reading import read_study
 
 LEVELS = [70.0] * 8
@@ -112,14 +114,14 @@ def test_noise_by_the_name_of_a_curve_is_printed_as_that_curve(report, rating):
     scene = replace(report.scene, noise=np.tile(named_curve(f"NR {rating}"), (len(report.scene.noise), 1)))
     console = Console(file=StringIO(), width=400)
     console.print(system_table(replace(report, scene=scene)))
-    assert f"Noise is NR {rating}." in console.file.getvalue()
+    assert f"The noise is NR {rating}." in console.file.getvalue()
 
 
 def test_shares_sum_to_one(report):
-    assert np.abs(report.goes.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
-    assert np.abs(report.goes_whole.sum(axis=0) - 1.0).max() < 1e-12
+    assert np.abs(report.deposition.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
+    assert np.abs(report.deposition.whole_system.sum(axis=0) - 1.0).max() < 1e-12
     # Bass of stacks on the floor and a hang that looks down differ in what they send to the roof.
-    rows = dict(zip([report.scene.sources.names[i] for i in report.sources_on], report.goes.share))
+    rows = dict(zip([report.scene.sources.names[i] for i in report.sources_on], report.deposition.share))
     assert rows["main"][PARTS.index("roof"), 6] < rows["subs"][PARTS.index("roof"), 0]
 
 
@@ -142,7 +144,7 @@ def test_levels_are_those_of_the_boxes(report):
     """Far from a single source: level at 1 m less 20 lg r, without air at 125 Hz (below 0.01 dB on 30 m)."""
     i = report.scene.sources.names.index("fill")
     distance = np.linalg.norm(report.scene.receivers.position - [3.0, 8.0, 1.0], axis=1)
-    np.testing.assert_allclose(10 * np.log10(report.direct.energy[i, :, 1]), 60.0 - 20 * np.log10(distance), atol=0.02)
+    np.testing.assert_allclose(level(report.direct.energy[i, :, 1]), 60.0 - 20 * np.log10(distance), atol=0.02)
 
 
 def test_headroom_and_loads(report):
@@ -174,20 +176,20 @@ def test_object_and_table(report):
     console.print(system_table(report))
     text = console.export_text()
     for words in (
-        "What goes where",
-        "Channels, to type into a processor",
-        "competent person signs",
+        "Where the energy goes",
+        "Channels of the loudspeaker processor",
+        "competent person must approve",
         "Rigging loads",
     ):
         assert words in text
-    assert "local rules decide" in " ".join(text.split())
+    assert "local rules apply" in " ".join(text.split())
 
 
 def test_figures_are_written(report, tmp_path):
     paths = roomsim.system_pictures(report, tmp_path, formats=("png",))
     names = {path.stem for path in paths}
     assert {
-        "what_goes_where",
+        "energy_deposition",
         "side_view_1",
         "level_maps",
         "bass_maps",
@@ -248,8 +250,20 @@ def test_one_and_equal_ends_are_said_once(report):
     console = Console(width=200, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
     console.print(system_table(replace(report, proposals=[one])))
     text = " ".join(console.export_text().split())
-    assert "serves 1 seat;" in text
-    assert "it follows by 10 ms, at +0 dB re the mains" in text
+    assert ": 1 seat served. At (" in text
+    assert "it follows the mains by 10 ms, at a level of +0 dB relative to them" in text
+
+
+def test_fill_that_faces_away_from_the_seats_is_given_no_spacing(report):
+    sources = replace(report.scene.sources, axes=-report.scene.sources.axes)
+    (fill,) = fill_advice(report.study, replace(report.scene, sources=sources), report.direct, report.on)
+    assert fill.row_distance is None and fill.largest_spacing is None
+    # Control: as it stands it faces the first row, 2 m and half a seat ahead.
+    assert report.fills[0].row_distance == pytest.approx(3.0)
+    console = Console(file=StringIO(), width=400)
+    console.print(system_table(replace(report, fills=[fill])))
+    assert "fill: a single box; there are no seats ahead." in console.file.getvalue()
+    assert "nan" not in console.file.getvalue()
 
 
 def test_command(study_path, tmp_path, capsys):
@@ -265,7 +279,7 @@ def test_aim_keeps_energy_off_the_roof(study_path):
     report = roomsim.system_report(study_path, "bare", aim_hangs=True, splays=(0, 2, 4, 6, 8), spread=6.0)
     found = report.aims["main"]
     assert set(found.hang.splay) <= {0.0, 2.0, 4.0, 6.0, 8.0}
-    assert set(report.aimed_sections) == {"main"}
+    assert set(report.aims) == {"main"}
     excess = [np.maximum(e.spread[3:7] - 6.0, 0.0).mean() for e in (found.before, found.after)]
     assert excess[1] <= excess[0]
     assert read_study(study_path).sources.hang[0].splay == (3.0, 5.0)  # nothing is written

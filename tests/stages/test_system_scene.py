@@ -15,6 +15,9 @@ from systems import C, arrays, points_as_elements, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
 from roomsim.errors import DocumentError
+from roomsim.loudspeakers.elements import band_energy
+from roomsim.loudspeakers.field import floor_gain, pressure_at
+from roomsim.loudspeakers.subs import level_map
 from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
@@ -22,10 +25,8 @@ from roomsim.scene.drawing import plan_drawing
 from roomsim.scene.limits import limits_broken
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of
-from roomsim.study.engine import Engine
-from roomsim.system.elements import band_energy
-from roomsim.system.field import floor_gain, pressure_at
-from roomsim.system.subs import level_map
+from roomsim.study.evaluator import Evaluator, evaluation_blocks
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.tracing.emission import directivity_towards, radiated
 from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.replay import earliest_arrival
@@ -249,8 +250,7 @@ def test_a_system_change_switches_its_sources(tmp_path: Path):
         1.5,
     )
     # Scenarios that share sources are worked out together, others apart.
-    engine = Engine(scene, 1, 1)
-    together = [np.arange(scene.n_scenarios)[scenarios] for scenarios, _ in engine.blocks()]
+    together = [np.arange(scene.n_scenarios)[scenarios] for scenarios, _ in evaluation_blocks(scene, 50, 20)]
     assert sorted(np.concatenate(together)) == [0, 1, 2, 3]
     assert all(
         (scene.sources.active[:, block] == scene.sources.active[:, block[:1]]).all() for block in together
@@ -360,8 +360,7 @@ def test_a_box_outside_the_room_is_found(tmp_path: Path):
 
 def test_engine_hears_hang_and_subs(tmp_path: Path):
     _, scene = compiled(write(tmp_path, absorption=0.5))
-    engine = Engine(scene, 1, 1, threads=1)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(scene, 1, 1, threads=1).trace(1))
     figures = engine.evaluate(["speech_transmission_index"])["speech_transmission_index"]
     assert np.isfinite(figures.full).all()
     block = engine.response(np.array([0]), slice(0, scene.receivers.n_receivers))

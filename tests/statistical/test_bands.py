@@ -31,7 +31,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from traced import slope_time, traced
 
-from roomsim.study import engine as engine_module
+from roomsim.study import traced_paths
 from roomsim.study.late_paths import few_late_paths
 from roomsim.tracing.sampling_plan import sampling_plan
 
@@ -158,7 +158,7 @@ def hall(request):
 
 def shares(scene, long_run, plan):
     """Figure -> (N_REPEATS, 8) share of the seats whose interval holds the value of the long run."""
-    with patch.object(engine_module, "sampling_plan", plan):
+    with patch.object(traced_paths, "sampling_plan", plan):
         runs = repeated(scene, range(1, N_REPEATS + 1), RAYS_PER_BATCH, figures_by_band)
     return {name: covered(got, long_run[name]).mean(axis=(1, 2)) for name, got in runs.items()}
 

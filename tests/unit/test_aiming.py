@@ -10,12 +10,12 @@ from scipy.integrate import cumulative_trapezoid
 
 from roomsim.bands import SPEECH_MID
 from roomsim.errors import PhysicalRangeError
+from roomsim.loudspeakers.aiming import SPLAYS, aim, aimed
+from roomsim.loudspeakers.elements import band_energy, element_arrays
+from roomsim.loudspeakers.field import far_balloon, pressure_at
+from roomsim.loudspeakers.layout import layout_of
 from roomsim.physics.air import Air
 from roomsim.physics.radiation import frame
-from roomsim.system.aiming import SPLAYS, aim, aimed
-from roomsim.system.elements import band_energy, element_arrays
-from roomsim.system.field import far_balloon, pressure_at
-from roomsim.system.layout import layout_of
 from roomsim.venue.systems import Hang
 
 AIR = Air(temperature=20.0, humidity=50.0, pressure=101.325)

@@ -12,7 +12,7 @@ import pytest
 from sofa_files import write_sofa
 
 from roomsim.errors import DocumentError
-from roomsim.system.patterns import measured
+from roomsim.loudspeakers.patterns import measured
 from roomsim.venue.sofa import read_sofa
 
 FREQUENCY = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0])

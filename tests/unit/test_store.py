@@ -134,7 +134,7 @@ def test_paths_of_another_set_up_are_not_taken(tmp_path: Path, notices: list[str
         impostor = store.paths(DIGEST[:8] + other[8:], LIMITS)
         assert 0 in impostor.batches(0)
         assert impostor.read(0, 0) is None
-    assert "another set-up" in notices[0]
+    assert "another tracing set-up" in notices[0]
 
 
 # --- damage ---------------------------------------------------------------------------------------------
@@ -277,7 +277,7 @@ HOSTILE = {
     "a group": (lambda file: file.create_group("chord"), "not a dataset"),
     "another type": (_put(data=np.zeros(30)), "type float64"),
     "another shape": (_put(data=np.zeros((2, 3), np.float32)), "shape (2, 3)"),
-    "another length": (_put(data=np.zeros(3, np.float32)), "do not fit together"),
+    "another length": (_put(data=np.zeros(3, np.float32)), "are inconsistent"),
     "nothing": (lambda file: None, "missing"),
     "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "packed"),
 }
@@ -371,7 +371,7 @@ def test_only_traced_paths_are_forgotten(tmp_path: Path) -> None:
 
 def test_folder_of_like_names_is_no_study_folder(tmp_path: Path) -> None:
     (tmp_path / "paths-of-glory").mkdir()
-    with pytest.raises(StoreError, match="no study folder"):
+    with pytest.raises(StoreError, match="is not the folder of a run"):
         StudyStore(tmp_path).__enter__()
 
 
@@ -419,7 +419,7 @@ def test_new_folders_are_on_the_disk_before_anything_is_said_to_be(tmp_path: Pat
 
 def test_a_folder_with_other_things_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "letters.txt").write_text("Dear")
-    with pytest.raises(StoreError, match=r"no study folder: it holds 'letters\.txt'"):
+    with pytest.raises(StoreError, match=r"is not the folder of a run: it holds 'letters\.txt'"):
         StudyStore(tmp_path).__enter__()
     assert [entry.name for entry in tmp_path.iterdir()] == ["letters.txt"]
 

@@ -21,7 +21,7 @@ from roomsim.errors import StoreError
 from roomsim.estimate import Estimate
 from roomsim.scene.drawing import PlanDrawing, Tier
 from roomsim.study.results import Results, ScenarioRecord
-from roomsim.study.store import load_results, write_results
+from roomsim.study.results_file import load_results, write_results
 
 
 def assert_same(one: object, other: object, where: str = "results") -> None:

@@ -11,13 +11,13 @@ from scipy import special
 from systems import C, arrays, box, hang, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
+from roomsim.loudspeakers.coverage import coverage_angles
+from roomsim.loudspeakers.elements import band_energy
+from roomsim.loudspeakers.field import pressure_at
+from roomsim.loudspeakers.filters import linkwitz_riley
+from roomsim.loudspeakers.layout import layout_of
+from roomsim.loudspeakers.patterns import pattern
 from roomsim.physics.radiation import frame
-from roomsim.system.coverage import coverage_angles
-from roomsim.system.elements import band_energy
-from roomsim.system.field import pressure_at
-from roomsim.system.filters import linkwitz_riley
-from roomsim.system.layout import layout_of
-from roomsim.system.patterns import pattern
 from roomsim.venue.loudspeakers import built_in_loudspeakers, find_loudspeaker
 
 ONE = {"kind": "stack", "count": 1}

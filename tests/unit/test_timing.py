@@ -9,8 +9,8 @@ from roomsim.physics.arrival import (
     fill_spacing,
     precedence_limit,
 )
-from roomsim.study.direct import DirectSound
-from roomsim.study.timing import ECHO, OK, TAKEN_OVER, arrival_order, propose_delays, with_delays
+from roomsim.sound_system.direct_sound import DirectSound
+from roomsim.sound_system.timing import ECHO, OK, TAKEN_OVER, arrival_order, propose_delays, with_delays
 
 C = 342.0
 
@@ -21,12 +21,11 @@ def sound(roles, arrival, level, delay=None):
     energy = np.zeros((*level.shape, 8))
     energy[..., 3:7] = 10.0 ** (level[..., None] / 10.0) / 4.0
     return DirectSound(
-        names=tuple(f"source {i}" for i in range(len(roles))),
         roles=tuple(roles),
         arrival=arrival / 1000.0,
         energy=energy,
         delay=np.zeros(len(roles)) if delay is None else np.array(delay) / 1000.0,
-        seen=np.ones(level.shape, bool),
+        visible=np.ones(level.shape, bool),
     )
 
 
@@ -78,7 +77,7 @@ def test_nothing_to_time():
 
 def test_a_hidden_main_does_not_count_where_another_is_seen():
     direct = sound(("main", "main", "fill"), [[10], [30], [5]], [[60], [60], [60]])
-    direct.seen[0, 0] = False
+    direct.visible[0, 0] = False
     (found,) = propose_delays(direct, np.ones(3, bool))
     assert found.proposed == 35.0
 

@@ -17,9 +17,10 @@ from roomsim.report.tables import comparison_table
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.variation import BAND_CORRELATION, AbsorptionDraw, drawn_absorption
 from roomsim.study import uncertainty
-from roomsim.study.engine import Engine
+from roomsim.study.evaluator import Evaluator
 from roomsim.study.results import InputUncertainty
-from roomsim.study.store import load_results, write_results
+from roomsim.study.results_file import load_results, write_results
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
 from roomsim.venue.document import Fabric, Material, MaterialsDocument
 from roomsim.venue.mesh import read_mesh
@@ -123,8 +124,7 @@ def hall(tmp_path_factory):
     study = read_study(path)
     mesh = read_mesh(study.venue.mesh, study.venue_folder)
     scene = compile_scene(study, mesh)
-    engine = Engine(scene, study.document.seed, study.document.image_order, threads=2)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(scene, study.document.seed, study.document.image_order, threads=2).trace(1))
     return study, mesh, scene, engine
 
 
@@ -146,8 +146,7 @@ def test_a_scenario_weighed_on_other_paths_is_that_scenario_traced(hall):
     varied = replace(scene, factors=absorption_draws(study, mesh, scene)(0))
     on_paths = engine.with_scenarios(varied).evaluate([STI])[STI]
     weighed = on_paths.estimate()
-    alone = Engine(varied, 77, study.document.image_order, threads=2)
-    alone.add_rounds(1)
+    alone = Evaluator(prepare_tracing(varied, 77, study.document.image_order, threads=2).trace(1))
     traced = alone.evaluate([STI])[STI].estimate()
     error = np.hypot(weighed.standard_error, traced.standard_error)
     options = {"n_checks": weighed.value.size, "degrees_of_freedom": 19}
@@ -181,9 +180,9 @@ def test_blocks_and_threads_change_nothing(hall, monkeypatch):
     draws = absorption_draws(study, mesh, scene)
     whole = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     monkeypatch.setattr(uncertainty, "TABLE_BYTES", 3 * scene.factors.nbytes)
-    engine.threads = 1
-    parts = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
-    engine.threads = 2
+    setup = replace(engine.paths.setup, threads=1)
+    alone = Evaluator(replace(engine.paths, setup=setup))
+    parts = input_uncertainty(alone, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     for group in ("seats", "gains", "room", "room_gains"):
         for name, values in getattr(whole, group).items():
             np.testing.assert_array_equal(getattr(parts, group)[name], values)
@@ -204,8 +203,7 @@ def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
 def test_absorption_as_stated_shifts_nothing(hall):
     """To the last bit, whatever else is weighed beside it."""
     study, _, scene, _ = hall
-    engine = Engine(scene, study.document.seed, study.document.image_order, threads=2)
-    engine.n_rounds = 1
+    engine = Evaluator(prepare_tracing(scene, study.document.seed, study.document.image_order, threads=2).trace(1))
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
     every = [True] * scene.n_scenarios
     found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5, every)
@@ -221,11 +219,9 @@ def test_the_spread_is_that_of_direct_differences():
     # One more band of absorption does not matter: all bands move by the same factor here.
     table = [0.10 * f for f in (1.0, 1.05, 0.95)]
     scene = box_scene(size, [table[0]], 0.4, (2, 3, 1.5), seats)
-    engine = Engine(scene, 5, 2, threads=2)
-    engine.add_rounds(1)
+    engine = Evaluator(prepare_tracing(scene, 5, 2, threads=2).trace(1))
     three = box_scene(size, table, 0.4, (2, 3, 1.5), seats)
-    alone = Engine(three, 6, 2, threads=2)
-    alone.add_rounds(1)
+    alone = Evaluator(prepare_tracing(three, 6, 2, threads=2).trace(1))
     index = alone.evaluate([STI])[STI]
     slope = index.scenarios([1]).difference(index.scenarios([2])).estimate().value[:, 0] / 0.1
     rng = np.random.default_rng(8)

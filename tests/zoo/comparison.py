@@ -22,9 +22,10 @@ from roomsim.metrics import registry
 from roomsim.metrics.registry import METRICS, Metric, MetricInput
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import ReceiverArrays, Scene
-from roomsim.study import engine as engine_module
-from roomsim.study.engine import Engine
+from roomsim.study import traced_paths
+from roomsim.study.evaluator import Evaluator
 from roomsim.study.late_paths import TIMES, steadied
+from roomsim.study.traced_paths import prepare_tracing
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
@@ -161,9 +162,8 @@ bands."""
 def package_figures(scene: Scene, image_order: int, seed: int, n_rounds: int, rays_per_batch: int) -> Figures:
     """What the package makes of a scene: figures of one run."""
     known = {**METRICS, **{metric.name: metric for metric in WINDOW_METRICS}}
-    with patch.object(engine_module, "RAYS_PER_BATCH", rays_per_batch), patch.dict(registry.METRICS, known):
-        engine = Engine(scene, seed, image_order, threads=1)
-        engine.add_rounds(n_rounds)
+    with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch), patch.dict(registry.METRICS, known):
+        engine = Evaluator(prepare_tracing(scene, seed, image_order, threads=1).trace(n_rounds))
         wanted = [*NAMES.values(), *(metric.name for metric in WINDOW_METRICS)]
         got = {name: figure.estimate() for name, figure in engine.evaluate(wanted).items()}
     got |= {name: steadied(got[name]) for name in TIMES if name in got}

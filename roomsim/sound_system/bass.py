@@ -1,4 +1,4 @@
-"""The bass of a system: levels at seats and on stage at 31.5, 63 and 125 Hz, rejection behind."""
+"""The bass of a system: levels at the seats and on stage at 31.5, 63 and 125 Hz, and the rejection behind."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import DocumentError
+from ..loudspeakers.elements import element_arrays
+from ..loudspeakers.layout import layout_of
+from ..loudspeakers.subs import LOW_BANDS, front_to_back, level_map
+from ..physics.levels import energy, level
 from ..scene.receivers import area_outline, seat_grid
 from ..scene.scene import Scene
-from ..system.elements import element_arrays
-from ..system.layout import layout_of
-from ..system.subs import LOW_BANDS, front_to_back, level_map
 from ..venue.document import AudienceArea, Study
 from ..venue.mesh import VenueMesh
 
@@ -23,22 +24,22 @@ STAGE_EAR = 1.6
 
 @dataclass(frozen=True)
 class BassField:
-    """Coherent direct sound of all bass stacks with the floor's image. Axis order (point, band)."""
+    """Coherent direct sound of all bass stacks with their images in the floor. Axis order (point, band)."""
 
     labels: tuple[str, ...]
     """Octaves, Hz."""
     seats: np.ndarray
     """(n_seats, n_bands) dB."""
     stage: np.ndarray
-    """(n_stage, n_bands) dB, 1.6 m over the stage; no rows where no stage is known."""
+    """(n_stage, n_bands) dB, 1.6 m above the stage; no rows where the venue names no stage."""
     stage_cells: np.ndarray
-    """(n_stage, 4, 2) m, plan corners of each point's cell."""
+    """(n_stage, 4, 2) m, plan corners of the cells round these points."""
     rejection: dict[str, np.ndarray]
-    """Name of a stack -> (n_bands,) dB, level straight ahead over that behind, far away."""
+    """Name of a stack -> (n_bands,) dB, level ahead minus level behind, in the far field."""
 
     @property
     def spread(self) -> np.ndarray:
-        """(n_bands,) between the seats that 5 and 95 % stay below, dB."""
+        """(n_bands,) dB between the levels that 5 % and 95 % of the seats stay below."""
         low, high = np.quantile(self.seats, (0.05, 0.95), axis=0)
         return high - low
 
@@ -47,8 +48,7 @@ class BassField:
         """(n_bands,) mean energy level on stage minus that at the seats, dB; NaN without a stage."""
         if not len(self.stage):
             return np.full(len(self.labels), np.nan)
-        mean = [10.0 * np.log10((10.0 ** (part / 10.0)).mean(axis=0)) for part in (self.stage, self.seats)]
-        return mean[0] - mean[1]
+        return level(energy(self.stage).mean(axis=0)) - level(energy(self.seats).mean(axis=0))
 
 
 def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> BassField | None:
@@ -60,14 +60,14 @@ def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> B
     stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and stack.name in playing]
     if not stacks:
         return None
-    own, speed = study.sources.loudspeaker, scene.speed_of_sound
-    layouts = [layout_of(stack, own, speed) for stack in stacks]
+    speed, folder = scene.speed_of_sound, study.sources_folder
+    layouts = [layout_of(stack, study.sources.loudspeaker, speed) for stack in stacks]
+    bands = LOW_BANDS
     try:
-        bands = LOW_BANDS
-        arrays = [element_arrays(layout, speed, study.sources_folder, bands) for layout in layouts]
+        arrays = [element_arrays(layout, speed, folder, bands) for layout in layouts]
     except DocumentError:
         bands = LOW_BANDS[1:]
-        arrays = [element_arrays(layout, speed, study.sources_folder, bands) for layout in layouts]
+        arrays = [element_arrays(layout, speed, folder, bands) for layout in layouts]
     floors = [stack.floor for stack in stacks if stack.floor is not None]
     planes = np.array([[0.0, 0.0, 1.0, -min(floors)]]) if floors else None
     points, cells = stage_points(study, mesh)
@@ -76,15 +76,12 @@ def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> B
         seats=level_map(arrays, scene.receivers.position, speed, planes),
         stage=level_map(arrays, points, speed, planes) if len(points) else np.empty((0, len(bands))),
         stage_cells=cells,
-        rejection={
-            stack.name: front_to_back(array, stack.azimuth, speed)
-            for stack, array in zip(stacks, arrays, strict=True)
-        },
+        rejection={s.name: front_to_back(array, s.azimuth, speed) for s, array in zip(stacks, arrays)},
     )
 
 
 def stage_points(study: Study, mesh: VenueMesh) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 3) a metre apart over the stage, at ear height, and plan corners (n, 4, 2) of each cell."""
+    """Points (n, 3) on a grid of 1 m over the stage, at ear height, and plan corners (n, 4, 2) of each cell."""
     points, cells = [np.empty((0, 3))], [np.empty((0, 4, 2))]
     for pattern in study.venue.parts.stage:
         if not any(fnmatch.fnmatchcase(name, pattern) for name in mesh.group_names):

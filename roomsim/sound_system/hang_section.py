@@ -1,4 +1,4 @@
-"""An upright section through a hang: the room, the boxes, where each looks, and the level along the audience."""
+"""A vertical section through a hang: the venue, the boxes and their axes, and the level along the audience."""
 
 from __future__ import annotations
 
@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..loudspeakers.elements import band_energy, element_arrays
+from ..loudspeakers.field import pressure_at
+from ..loudspeakers.layout import Layout, layout_of
+from ..scene.drawing import cut_by_plane
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
-from ..system.elements import band_energy, element_arrays
-from ..system.field import pressure_at
-from ..system.layout import Layout, layout_of
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from ..venue.systems import Hang
@@ -20,13 +21,12 @@ STEP = 0.25
 
 
 @dataclass(frozen=True)
-class Section:
+class HangSection:
     """Seen from the side, in the plane of a hang's azimuth through its top.
 
     Points are (distance ahead of the hang's top in plan, height), m.
     """
 
-    name: str
     lines: np.ndarray
     """(n, 2, 2), the surfaces of the venue cut by the plane."""
     boxes: np.ndarray
@@ -39,12 +39,15 @@ class Section:
     """(n_points, 8) dB, direct sound of this hang with the loss in the air; NaN between areas."""
 
 
-def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Section:
+def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> HangSection:
     """The section of one hang."""
     layout = layout_of(hang, study.sources.loudspeaker, scene.speed_of_sound)
     ahead = np.array([np.cos(np.radians(hang.azimuth)), np.sin(np.radians(hang.azimuth))])
     top = np.array(hang.top)
-    lines = _cut(mesh.vertices[mesh.faces], top, ahead)
+    triangles = mesh.vertices[mesh.faces]
+    off = (triangles[..., :2] - top[:2]) @ np.array([-ahead[1], ahead[0]])
+    # A face that lies in the plane has neighbours that are cut along its edges.
+    lines = _in_section(cut_by_plane(triangles, np.where(np.abs(off) < 1e-9, 1e-9, off)), top, ahead)
     points = _audience_points(study, mesh, top, ahead)
     level = np.full((len(points), 8), np.nan)
     known = np.isfinite(points).all(axis=1)
@@ -54,36 +57,18 @@ def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> Sec
         distance = np.linalg.norm(points[known] - layout.reference, axis=1)
         energy = energy * np.exp(-scene.air_attenuation * distance[:, None])
         level[known] = 10.0 * np.log10(np.maximum(energy, 1e-30))
-    return Section(
-        name=hang.name,
+    return HangSection(
         lines=lines,
-        boxes=_flat(_corners(layout), top, ahead),
+        boxes=_in_section(_corners(layout), top, ahead),
         axes=_axes(layout, lines, top, ahead),
-        ears=_flat(points, top, ahead),
+        ears=_in_section(points, top, ahead),
         level=level,
     )
 
 
-def _flat(points: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
-    """(..., 3) points of the room as (..., 2) points of the section."""
+def _in_section(points: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+    """(..., 3) points of the venue as (..., 2) points of the section."""
     return np.stack([(points[..., :2] - top[:2]) @ ahead, points[..., 2]], axis=-1)
-
-
-def _cut(triangles: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
-    """(n, 2, 2) lines in which triangles (m, 3, 3) meet the plane."""
-    aside = np.array([-ahead[1], ahead[0]])
-    off = (triangles[..., :2] - top[:2]) @ aside
-    # A face that lies in the plane has neighbours that are cut in its edges.
-    off = np.where(np.abs(off) < 1e-9, 1e-9, off)
-    lines = []
-    for corners, sides in zip(triangles, off):
-        met = []
-        for i, j in ((0, 1), (1, 2), (2, 0)):
-            if sides[i] * sides[j] < 0.0:
-                met.append(corners[i] + (corners[j] - corners[i]) * sides[i] / (sides[i] - sides[j]))
-        if len(met) == 2:
-            lines.append(met)
-    return _flat(np.array(lines).reshape(-1, 2, 3), top, ahead)
 
 
 def _corners(layout: Layout) -> np.ndarray:
@@ -96,7 +81,7 @@ def _corners(layout: Layout) -> np.ndarray:
 
 def _axes(layout: Layout, lines: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
     """(n_boxes, 2, 2): each axis to the first line of the section that it meets."""
-    start = _flat(layout.position, top, ahead)
+    start = _in_section(layout.position, top, ahead)
     way = np.stack([layout.frames[:, 1, :2] @ ahead, layout.frames[:, 1, 2]], axis=1)
     ends = []
     for origin, along in zip(start, way):

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..physics.levels import level
+from ..loudspeakers.elements import band_energy
+from ..physics.levels import level, level_sum
 from ..scene.scene import Scene
-from ..system.elements import band_energy
 from ..venue.document import Source, Study
 from ..venue.loudspeakers import find_loudspeaker
+from .direct_sound import described_sources
 
 
 @dataclass(frozen=True)
@@ -19,11 +20,11 @@ class Headroom:
 
     name: str
     level: float
-    """dB at 1 m, all bands together, of the box driven hardest, with the programme running."""
+    """dB at 1 m, all bands together, of the box with the highest level, with the programme running."""
     peak: float
-    """dB at 1 m, with the programme's crest factor."""
+    """dB at 1 m, with the crest factor of the programme."""
     limit: float | None
-    """dB, peak, what the box can do; None where nobody says."""
+    """dB, peak, of the box; None where the study does not state it."""
 
     @property
     def headroom(self) -> float | None:
@@ -34,16 +35,15 @@ class Headroom:
 def headroom_of(study: Study, scene: Scene, on: np.ndarray) -> list[Headroom]:
     """Of each programme source that is on."""
     found = []
-    described = {source.name: source for source in study.sources.all()}
+    described = described_sources(study, scene)
     for i in np.flatnonzero(on).tolist():
-        source = described[scene.sources.names[i]]
+        source = described[i]
         if isinstance(source, Source):
-            at_1_m = float(level((10.0 ** (np.array(source.level) / 10.0)).sum()))
+            at_1_m = float(level_sum(source.level))
             limit = source.maximum_level
         else:
             elements = scene.sources.elements[i]
-            each = band_energy(elements.response, elements.per_band).sum(axis=1)
-            at_1_m = float(level(each.max()))
+            at_1_m = float(level(band_energy(elements.response, elements.per_band).sum(axis=1).max()))
             limit = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).maximum_level
         found.append(Headroom(source.name, at_1_m, at_1_m + study.sources.crest_factor, limit))
     return found

@@ -1,4 +1,4 @@
-"""When fills and delays must play: delays proposed from geometry and temperature, and who is heard first."""
+"""Delays for fills and delay loudspeakers from geometry and temperature, and which source is heard first."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..bands import SPEECH_MID
+from ..loudspeakers.aiming import SPEECH_MID
 from ..physics.arrival import OFFSET, precedence_limit
-from .direct import DirectSound
+from ..physics.levels import energy, level
+from .direct_sound import DirectSound
 
 REACH = 6.0
 """dB: a fill or delay serves the seats where it is at most this much below the mains (common practice)."""
 HEARD = 15.0
-"""dB below the loudest from which on a source counts for nothing in the order of arrivals."""
+"""dB below the loudest source from which on a source is left out of the order of arrivals."""
 TIMED = ("fill", "delay")
 OK, TAKEN_OVER, ECHO = 0, 1, 2
 VERDICTS = ("mains first", "other first or too loud", "echo")
@@ -28,11 +29,11 @@ class DelayProposal:
 
     source: int
     delay: float
-    """ms, as it is written down now."""
+    """ms, as the study states it."""
     proposed: float
-    """ms, to a tenth, upwards."""
+    """ms, rounded up to a tenth."""
     seat: int
-    """The seat that decides: where the mains come latest against it."""
+    """The seat that decides: where the mains come latest relative to this source."""
     main_arrival: float
     """ms, first arrival of the mains there."""
     travel: float
@@ -57,8 +58,7 @@ class ArrivalOrder:
 
 def speech_level(direct: DirectSound) -> np.ndarray:
     """(n_sources, n_seats) dB, 500 Hz to 4 kHz together."""
-    with np.errstate(divide="ignore"):
-        return 10.0 * np.log10(direct.energy[..., SPEECH_MID].sum(axis=-1))
+    return level(direct.energy[..., list(SPEECH_MID)].sum(axis=-1))
 
 
 def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) -> list[DelayProposal]:
@@ -74,19 +74,17 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
     on : (n_sources,) bool
     offset : s
     """
-    roles = np.array(direct.roles)
-    mains = np.flatnonzero(on & (roles == "main"))
-    timed = np.flatnonzero(on & np.isin(roles, TIMED))
+    mains, timed = direct.playing(on, "main"), direct.playing(on, *TIMED)
     if not len(mains) or not len(timed):
         return []
-    level = speech_level(direct)
-    main_level = 10.0 * np.log10(np.maximum((10.0 ** (level[mains] / 10.0)).sum(axis=0), 1e-30))
-    main_arrival = np.where(direct.seen[mains], direct.arrival[mains], np.inf).min(axis=0)
+    levels = speech_level(direct)
+    main_level = level(np.maximum(energy(levels[mains]).sum(axis=0), 1e-30))
+    main_arrival = np.where(direct.visible[mains], direct.arrival[mains], np.inf).min(axis=0)
     main_arrival = np.where(np.isfinite(main_arrival), main_arrival, direct.arrival[mains].min(axis=0))
-    loudest = timed[level[timed].argmax(axis=0)]
+    loudest = timed[levels[timed].argmax(axis=0)]
     found = []
-    for source in timed:
-        above = level[source] - main_level
+    for source in timed.tolist():
+        above = levels[source] - main_level
         served = np.flatnonzero((loudest == source) & (above >= -REACH))
         if not len(served):
             served = np.array([int(np.argmax(above))])
@@ -94,13 +92,13 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
         travel = direct.arrival[source] - own
         needed = main_arrival - travel + offset
         seat = int(served[np.argmax(needed[served])])
-        proposed = max(0.0, np.ceil(np.round(needed[seat] * 1e4, 6)) / 10.0)
+        proposed = max(0.0, float(np.ceil(np.round(needed[seat] * 1e4, 6)) / 10.0))
         lag = 1000.0 * (travel - main_arrival)[served] + proposed
         found.append(
             DelayProposal(
-                source=int(source),
+                source=source,
                 delay=1000.0 * own,
-                proposed=float(proposed),
+                proposed=proposed,
                 seat=seat,
                 main_arrival=1000.0 * float(main_arrival[seat]),
                 travel=1000.0 * float(travel[seat]),
@@ -113,9 +111,8 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
 
 
 def with_delays(direct: DirectSound, proposals: list[DelayProposal]) -> DirectSound:
-    """The direct sound with the proposed delays in place of those written down."""
-    arrival = direct.arrival.copy()
-    delay = direct.delay.copy()
+    """The direct sound with the proposed delays in place of those that the study states."""
+    arrival, delay = direct.arrival.copy(), direct.delay.copy()
     for proposal in proposals:
         arrival[proposal.source] += proposal.proposed / 1000.0 - delay[proposal.source]
         delay[proposal.source] = proposal.proposed / 1000.0
@@ -123,32 +120,27 @@ def with_delays(direct: DirectSound, proposals: list[DelayProposal]) -> DirectSo
 
 
 def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
-    """Who is heard first at each seat, and whether what follows stays within the precedence of the first.
+    """Which source each seat hears first, and whether what follows stays within the precedence of the first.
 
     Bass stacks and noise are left out, and sources more than `HEARD` below the loudest.
     """
-    roles = np.array(direct.roles)
-    chosen = np.flatnonzero(on & np.isin(roles, ("main", *TIMED)))
-    level = speech_level(direct)[chosen]
-    counts = level > level.max(axis=0, initial=-np.inf) - HEARD
+    chosen = direct.playing(on, "main", *TIMED)
+    levels = speech_level(direct)[chosen]
+    counts = levels > levels.max(axis=0, initial=-np.inf) - HEARD
     arrival = np.where(counts, direct.arrival[chosen], np.inf)
-    n_seats = arrival.shape[1]
-    heard = np.isfinite(arrival).any(axis=0)
+    seats = np.arange(arrival.shape[1])
     first = arrival.argmin(axis=0)
-    at_first = level[first, np.arange(n_seats)]
+    is_main = np.array(direct.roles)[chosen] == "main"
     with np.errstate(invalid="ignore"):
         lag = arrival - arrival.min(axis=0)
         limit = precedence_limit(np.where(counts, lag, 0.0))
         # Two mains together are one image between them, not one that takes over from the other.
-        both_mains = (roles[chosen] == "main")[:, None] & (roles[chosen][first] == "main") & (lag <= LATEST)
-        limit = np.where(both_mains, HEARD, limit)
-        excess = np.where(counts, level - at_first - limit, -np.inf)
-    excess[first, np.arange(n_seats)] = -np.inf
+        limit = np.where(is_main[:, None] & is_main[first] & (lag <= LATEST), HEARD, limit)
+        # By how much a later source exceeds what the precedence of the first allows.
+        excess = np.where(counts, levels - levels[first, seats] - limit, -np.inf)
+    excess[first, seats] = -np.inf
     late = (np.where(counts, lag, 0.0) > LATEST) & (excess > 0.0)
-    is_main = roles[chosen][first] == "main"
-    verdict = np.where(is_main & ~(excess > 0.0).any(axis=0), OK, TAKEN_OVER)
+    verdict = np.where(is_main[first] & ~(excess > 0.0).any(axis=0), OK, TAKEN_OVER)
     verdict = np.where(late.any(axis=0), ECHO, verdict)
-    return ArrivalOrder(
-        first=np.where(heard, chosen[first], -1),
-        verdict=np.where(heard, verdict, TAKEN_OVER),
-    )
+    is_heard = np.isfinite(arrival).any(axis=0)
+    return ArrivalOrder(np.where(is_heard, chosen[first], -1), np.where(is_heard, verdict, TAKEN_OVER))

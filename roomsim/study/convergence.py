@@ -1,0 +1,176 @@
+"""Rounds of rays are traced until the standard errors asked for are met."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import SceneError
+from ..metrics.registry import METRICS
+from ..tracing.replay import EnergyBuffer
+from ..venue.document import Precision
+from ..words import counted
+from .compare import STI
+from .evaluator import Evaluator
+from .needs import Needs, bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
+from .progress import NoProgress, Progress
+from .traced_paths import TracedPaths, TracingSetup
+
+
+@dataclass(frozen=True)
+class Convergence:
+    """The precision that a run reached, and the rays that it took."""
+
+    standard_error: float
+    """Of the speech transmission index: the requested share of seats stays below it in the worst scenario."""
+    missed: tuple[str, ...]
+    """What was not reached, in words; empty where the requested precision is met."""
+    n_rounds: int
+    n_rays: int
+    n_lost: int
+    lost_energy: float
+    """Share of the emitted energy that left through gaps in the mesh."""
+
+    @property
+    def is_met(self) -> bool:
+        """Whether the requested precision was reached."""
+        return not self.missed
+
+
+def converge(
+    setup: TracingSetup, precision: Precision, progress: Progress | None = None
+) -> tuple[Evaluator, Convergence]:
+    """Trace rounds until the requested standard errors are met, or the time, the rays or the disk are used up.
+
+    Returns the evaluator of all paths traced, for the scene that was traced.
+
+    Raises
+    ------
+    CapacityError : what is needed does not fit into memory or on the disk
+    SceneError : no figure can be evaluated at any seat
+    """
+    progress = progress or NoProgress()
+    deadline = time.monotonic() + 60 * precision.max_minutes
+    progress.message(sharing_message(setup))
+    # Probing tells nothing about rounds that are kept from an earlier run: these cost no tracing.
+    needs = needs_of(setup, probe=not setup.n_rounds_kept)
+    refuse_what_cannot_fit(needs, setup.folder)
+    progress.message(_needs_message(setup, needs))
+    most = _rounds_that_fit(setup, needs, max(1, precision.max_rays // setup.rays_per_round))
+    memory = EnergyBuffer()
+    progress.start("Tracing", setup.batches_per_round)
+    paths = setup.trace(1, deadline, progress)
+    while True:
+        evaluator = Evaluator(paths, progress=progress, memory=memory)
+        errors = _standard_errors(evaluator, precision)
+        excess = max(error / requested for error, requested in errors.values())
+        if excess <= 1.0 or time.monotonic() > deadline:
+            break
+        # The error falls with the square root of the rays; a tenth more makes one step enough as a rule.
+        needed = max(math.ceil(paths.n_rounds * 1.1 * excess**2), paths.n_rounds + 1)
+        if needed > setup.n_rounds_kept:
+            needs = needs if needs.round_seconds > 0.0 else needs_of(setup)
+            most = _rounds_that_fit(setup, needs, most)
+            progress.message(_more_rounds_message(setup, needs, paths.n_rounds, needed, most))
+        if paths.n_rounds >= most:
+            break
+        n_more = min(needed, most) - paths.n_rounds
+        progress.start("Tracing", n_more * setup.batches_per_round)
+        paths = paths.extended(n_more, deadline, progress)
+    return evaluator, _convergence(paths, errors)
+
+
+def sharing_message(setup: TracingSetup) -> str:
+    """How the scenarios share paths, in a sentence or two."""
+    n_states = int(np.count_nonzero(setup.plan.initial_state)) - 1
+    branching = (
+        f" Paths branch at free-hanging cloth, for {n_states} of its states (what hangs, by band)."
+        if n_states > 1
+        else ""
+    )
+    return (
+        f"All {setup.scene.n_scenarios} scenarios share one set of paths. The scenario and band whose scattering "
+        f"differs most from the others needs about {setup.plan.loss:.1f} times as many rays as if it were traced by "
+        f"itself.{branching}"
+    )
+
+
+def _needs_message(setup: TracingSetup, needs: Needs) -> str:
+    scene, kept = setup.scene, setup.n_rounds_kept
+    seats, scenarios = counted(scene.receivers.n_receivers, "seat"), counted(scene.n_scenarios, "scenario")
+    rays = (
+        f"{counted(kept, 'round')} of rays kept from an earlier run."
+        if kept
+        else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
+    )
+    return (
+        f"{seats} in {scenarios}, {counted(len(setup.sources), 'source')}: about {bytes_text(needs.memory)} of "
+        f"memory. {rays}"
+    )
+
+
+def _more_rounds_message(setup: TracingSetup, needs: Needs, n_rounds: int, needed: int, most: int) -> str:
+    limit = f" Only {most} rounds are allowed or fit on the disk." if needed > most else ""
+    return (
+        f"The requested precision needs about {needed} rounds of rays in all, which take "
+        f"{_cost(setup, needs, needed - n_rounds)} more.{limit}"
+    )
+
+
+def _cost(setup: TracingSetup, needs: Needs, n_rounds: int) -> str:
+    """Time and disk of some rounds, in words."""
+    seconds = seconds_text(n_rounds * needs.round_seconds + needs.figure_seconds)
+    disk = "" if setup.folder is None else f" and {bytes_text(n_rounds * needs.round_disk)} on the disk"
+    return f"about {seconds}{disk}"
+
+
+def _rounds_that_fit(setup: TracingSetup, needs: Needs, most: int) -> int:
+    """Rounds, of `most`, that fit on the disk together with the results."""
+    if setup.folder is None or needs.round_disk == 0.0:
+        return most
+    more = int((free_disk(setup.folder) - needs.results_disk) / needs.round_disk)
+    return min(most, max(1, setup.n_rounds_kept + more))
+
+
+def _standard_errors(evaluator: Evaluator, precision: Precision) -> dict[str, tuple[float, float]]:
+    """Name of each figure that a precision is requested for -> the standard error that the requested share of seats
+    stays below in the worst scenario (and band), and the requested one."""
+    requested = {STI: precision.sti, "a_weighted_level": precision.level, "clarity_c50": precision.clarity}
+    limits = {name: limit for name, limit in requested.items() if limit}
+    reached = {}
+    for name, figure in evaluator.evaluate(list(limits), "Checking the precision").items():
+        error = figure.estimate().standard_error
+        if error.ndim == 3:
+            error = error[..., 1:7].reshape(len(error), -1)
+        known = np.isfinite(error).all(axis=1)
+        if not known.any():
+            if name != STI:  # Without late energy there is no clarity, and more rays will not change that.
+                continue
+            raise SceneError(
+                "no seat has a speech transmission index in all scenarios: no sound reaches the seats, or it dies "
+                "away too slowly to be followed",
+                cure="Check that sources and seats are in the same room, the delays of the sources, and the absorption "
+                "of the surfaces.",
+            )
+        last = np.quantile(error[known], precision.share_of_seats, axis=0, method="higher").max()
+        reached[name] = (float(last), limits[name])
+    return reached
+
+
+def _convergence(paths: TracedPaths, errors: dict[str, tuple[float, float]]) -> Convergence:
+    missed = []
+    for name, (error, requested) in errors.items():
+        if error > requested:
+            symbol, unit = METRICS[name].symbol, METRICS[name].unit
+            missed.append(f"{error:.3f}{unit and ' '}{unit} for the {symbol}, where {requested:g} was requested")
+    return Convergence(
+        standard_error=errors[STI][0],
+        missed=tuple(missed),
+        n_rounds=paths.n_rounds,
+        n_rays=paths.n_rays,
+        n_lost=paths.n_lost,
+        lost_energy=paths.share_lost,
+    )

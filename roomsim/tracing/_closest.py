@@ -6,7 +6,6 @@ import numpy as np
 from numba import config
 
 from .._jit import KERNEL_OPTIONS, njit
-from . import _plain
 from ._plain import MISS as MISS
 from ._plain import WIDTH as WIDTH
 
@@ -19,7 +18,8 @@ try:
     from . import _wide as _form
     from ._intersect import closest_hit
 except ImportError:  # that, or an llvmlite whose builder has changed
-    _form, closest_hit = _plain, _plain.closest_hit
+    from . import _plain as _form
+    from ._plain import closest_hit
 add_product, scale_row, append_bits = _form.add_product, _form.scale_row, _form.append_bits
 hit_boxes, hit_spheres = _form.hit_boxes, _form.hit_spheres
 keep_larger, scale_and_largest = _form.keep_larger, _form.scale_and_largest

@@ -93,7 +93,7 @@ def test_drives_of_all_and_of_one_add_up():
     ("make", "said"),
     [
         (lambda: hang(count=3, splay=(1.0,)), "3 boxes have 2 angles between them; splay has 1"),
-        (lambda: hang(count=1, box=({"number": 2},)), "box 2 is driven differently, but there are only 1"),
+        (lambda: hang(count=1, box=({"number": 2},)), "box 2 has processing of its own, but there are only 1"),
         (lambda: hang(count=2, splay=(0.0,), box=({"number": 1}, {"number": 1})), "box 1 is listed twice"),
         (lambda: stack({"kind": "stack", "count": 2, "reversed": (3,)}), "reversed must name boxes from 1 to"),
         (lambda: stack(ONE, position=(0, 0, -1.0), floor=0.0), "lies below its floor"),

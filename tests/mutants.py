@@ -67,7 +67,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     ),
     "sound_system": (
         *("analytic/test_system_*.py", "analytic/test_energy_deposition.py", "unit/test_timing.py", "unit/test_aiming.py"),
-        *("stages/test_system_*.py", "unit/test_system_*.py", "stages/test_broken_pictures.py"),
+        *("stages/test_system_*.py", "unit/test_system_*.py"),
     ),
     "scene": (
         *("unit/test_scene_*.py", "unit/test_checks.py", "unit/test_rigging.py", "unit/test_mesh_habits.py"),

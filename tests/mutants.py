@@ -66,8 +66,8 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("stages/test_noise_sources.py", "unit/test_rigging.py"),
     ),
     "sound_system": (
-        *("analytic/test_system_*.py", "analytic/test_energy_deposition.py", "unit/test_timing.py", "unit/test_aiming.py"),
-        *("stages/test_system_*.py", "unit/test_system_*.py"),
+        *("analytic/test_system_*.py", "analytic/test_energy_deposition.py", "unit/test_timing.py"),
+        *("stages/test_system_*.py", "unit/test_system_*.py", "unit/test_aiming.py"),
     ),
     "scene": (
         *("unit/test_scene_*.py", "unit/test_checks.py", "unit/test_rigging.py", "unit/test_mesh_habits.py"),
@@ -80,7 +80,8 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("stages/test_store_*.py", "stages/test_system_*.py", "stages/test_noise_sources.py", "stages/test_needs.py"),
         *("stages/test_resume.py", "unit/test_store*.py", "unit/test_compare.py", "unit/test_common_seats.py"),
         *("unit/test_late_paths.py", "unit/test_uncertainty.py", "unit/test_measured.py", "unit/test_timing.py"),
-        *("unit/test_costs.py", "unit/test_room_figures.py", "analytic/test_energy_deposition.py", "analytic/test_time_zero.py"),
+        *("unit/test_costs.py", "unit/test_room_figures.py", "analytic/test_energy_deposition.py"),
+        *("analytic/test_time_zero.py",),
         *("stages/test_precision.py", "unit/test_free_cloth_uncertainty.py", "analytic/test_two_sided.py"),
     ),
     "planning": (

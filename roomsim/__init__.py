@@ -21,12 +21,12 @@ if TYPE_CHECKING:
     from .planning.results import PlanResults
     from .report.planning_tables import PlanTables
     from .report.tables import ComparisonTable, ReverberationTable
+    from .results.records import Results
+    from .results.status import Status
     from .scene.factors import Cloth
     from .scene.findings import Finding
     from .study.measured import MeasuredComparison
     from .study.progress import Step
-    from .study.results import Results
-    from .study.status import Status
     from .study.system import SystemReport
     from .venue.document import MaterialsDocument
 
@@ -141,12 +141,12 @@ def load(results: FilePath) -> Results:
     ------
     StoreError : there is none, or it is not readable
     """
-    from .study.results_file import load_results
+    from .results.results_file import load_results
 
     path = Path(results)
     if path.suffix == ".toml":
         from .errors import StoreError
-        from .study.run import default_folder
+        from .results.folder import default_folder
 
         finished = default_folder(path)
         there = (finished / "results.h5").is_file()
@@ -162,7 +162,7 @@ def status(folder: FilePath) -> Status:
     ------
     StoreError : it is no such folder, or its results cannot be read
     """
-    from .study.status import status_of
+    from .results.status import status_of
 
     return status_of(Path(folder))
 

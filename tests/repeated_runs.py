@@ -19,10 +19,11 @@ from scenes import (
 )
 
 from roomsim.estimate import Estimate
+from roomsim.metrics.common_seats import TIMES
 from roomsim.scene.scene import Patch, Scene
 from roomsim.study import engine as engine_module
 from roomsim.study.engine import Engine
-from roomsim.study.late_paths import TIMES, steadied
+from roomsim.study.pooled_errors import with_pooled_errors
 from roomsim.tracing.paths import PathLog
 
 STI, LEVEL, CLARITY = "speech_transmission_index", "sound_pressure_level", "clarity_c50"
@@ -163,7 +164,7 @@ def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int 
     return {
         "STI": Estimate(*eight, index.n_replicates),
         **{
-            name: steadied(got[metric].estimate()) if metric in TIMES else got[metric].estimate()
+            name: with_pooled_errors(got[metric].estimate()) if metric in TIMES else got[metric].estimate()
             for name, metric in BY_BAND.items()
         },
     }

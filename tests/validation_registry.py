@@ -825,7 +825,7 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
-                    "each_broken_assumption_has_its_sentence",
+                    "each_broken_assumption_has_its_code_bands_and_values",
                     "a sentence for each broken assumption",
                     "demand on the program",
                     DERIVED,

@@ -52,8 +52,8 @@ def plan_and_report(
 ) -> int:
     """Search for the best treatment and write everything that comes out of it; return the exit code."""
     from .. import export_plan, plan, plan_charts, plan_tables
-    from ..planning.plan_file import as_plain
-    from ..study.run import default_folder
+    from ..results.folder import default_folder
+    from ..results.plain import to_plain
 
     folder = out or default_folder(study)
     with at_work(screen, folder) as display:
@@ -65,7 +65,7 @@ def plan_and_report(
     if pictures:
         screen.remark("Drawing ...")
         files += plan_charts(results, folder / "pictures")
-    screen.give(plan=as_plain(results), folder=folder, files=files)
+    screen.give(plan=to_plain(results), folder=folder, files=files)
     screen.remark(f"Everything is in {folder}: plan.h5, tables{', pictures' if pictures else ''}.")
     return 0 if results.provenance.get("precision_met") == "yes" else PRECISION_MISSED
 
@@ -73,10 +73,10 @@ def plan_and_report(
 def show_plan(screen: Screen, results: PlanResults, **more: object) -> None:
     """Print the answer of a search."""
     from .. import plan_tables
-    from ..planning.plan_file import as_plain
+    from ..results.plain import to_plain
 
     screen.show(plan_tables(results))
-    screen.give(plan=as_plain(results), **more)
+    screen.give(plan=to_plain(results), **more)
 
 
 def run_and_report(
@@ -93,7 +93,7 @@ def run_and_report(
     from .. import compare, export
     from .. import run as run_study
     from ..report.export import comparison_object
-    from ..study.run import default_folder
+    from ..results.folder import default_folder
 
     folder = out or default_folder(study)
     with at_work(screen, folder) as display:

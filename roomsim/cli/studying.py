@@ -15,8 +15,8 @@ from .options import STI_ERROR, THREADS, out_folder, study_file, with_screen
 from .screen import Screen
 
 if TYPE_CHECKING:
+    from ..results.status import Status
     from ..scene.findings import Finding
-    from ..study.status import Status
 
 
 @click.command()
@@ -223,13 +223,15 @@ def _wrapped(text: str, head: str = "    ") -> str:
 
 
 def _status_lines(known: Status) -> Iterator[str]:
+    from ..report.caveat_messages import caveat_messages
+
     yield f"{known.folder}: {known.batches_kept} batches of paths kept, {known.megabytes_kept:,.0f} MB"
     if not known.has_results:
         yield "No results yet: run the study again to go on."
         return
     yield f"{known.title}, {known.venue}: {counted(len(known.scenarios), 'scenario')} at {counted(known.seats, 'seat')}"
     yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
-    yield from (f"Warning: {text}" for text in known.warnings)
+    yield from (f"Warning: {text}" for text in caveat_messages(known.caveats, len(known.scenarios)))
 
 
 COMMANDS = (new, check, run, plan, status)

@@ -10,6 +10,9 @@ from pathlib import Path
 
 from ..errors import SceneError
 from ..estimate import student_factor
+from ..results.folder import PLAN, default_folder
+from ..results.interval import Interval, interval_of
+from ..results.records import Caveat
 from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_element_sets
 from ..scene.drawing import plan_drawing
@@ -19,10 +22,10 @@ from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
 from ..scene.wall_lines import covered, suggested_lines
+from ..study.caveats import finding_caveat, missed_precision
 from ..study.engine import N_REPLICATES, Engine, Precise
-from ..study.folder import PLAN
 from ..study.progress import NoProgress, Progress
-from ..study.run import default_folder, provenance, with_sti_error
+from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..venue.document import Drape, Study
 from ..venue.mesh import VenueMesh, read_mesh
@@ -33,16 +36,7 @@ from .evaluation import Problem, SetEvaluator, evaluate_elements, evaluate_on_pa
 from .goals import goals_of, measures_of
 from .late_energy import late_energy_origin, outlines, worst_places
 from .plan_file import write_plan
-from .results import (
-    EvaluatedSet,
-    Interval,
-    LateEnergyOrigin,
-    NewLine,
-    Option,
-    PlanResults,
-    TargetCost,
-    interval_of,
-)
+from .results import EvaluatedSet, LateEnergyOrigin, NewLine, Option, PlanResults, TargetCost
 from .robustness import Shifts, robustness, shifts_of
 from .search import search
 from .trade_offs import best_for_money, front, least_cost, leave_out_each, leave_out_in_turn, steps
@@ -201,7 +195,7 @@ class _Search:
             outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, self.mesh, scene.receivers),
-            warnings=(*self._warnings(reached, final_reached), *self._doubts(options[: len(finalists)])),
+            caveats=(*self._caveats(reached, final_reached), *self._unconfirmed(options[: len(finalists)])),
             provenance=provenance(self.study, final_reached),
         )
 
@@ -338,26 +332,22 @@ class _Search:
             for i, (line, share) in enumerate(((by_name[name], share) for name, share in worst), start=1)
         )
 
-    # --- warnings ---------------------------------------------------------------------------------------
+    # --- caveats ----------------------------------------------------------------------------------------
 
-    def _warnings(self, reached: Precise, final: Precise) -> list[str]:
+    def _caveats(self, reached: Precise, final: Precise) -> list[Caveat]:
         wanted = self.study.document.precision
-        found = [
-            f"The precision asked for was not reached for {what} before the time or the rays allowed were spent: the "
-            f"standard error of the STI is {run.standard_error:.3f}, where {wanted.sti:g} was wanted."
-            for what, run in (("the search", reached), ("the finalists", final))
-            if not run.is_met
-        ]
         names = [(), *((name,) for name in self.candidates.names)]
         pool = study_of_sets(self.study, self.candidates.start, names)
-        found += [
-            f"{finding.place}: {finding.text}"
-            for finding in rigging_findings(pool, self.candidates.limits.rig, self.mesh)
-            if finding.code in NOT_CHECKED
+        loads = rigging_findings(pool, self.candidates.limits.rig, self.mesh)
+        refused = self.candidates.refused.items()
+        return [
+            *missed_precision(wanted, reached, "search"),
+            *missed_precision(wanted, final, "finalists"),
+            *(finding_caveat(finding) for finding in loads if finding.code in NOT_CHECKED),
+            *(Caveat("candidate_refused", texts={"element": name, "reason": why}) for name, why in refused),
         ]
-        return [*found, *(f"{name} is not a candidate: {why}" for name, why in self.candidates.refused.items())]
 
-    def _doubts(self, finalists: Sequence[Option]) -> list[str]:
+    def _unconfirmed(self, finalists: Sequence[Option]) -> list[Caveat]:
         """Where the finalists' own paths disagree with the search."""
         named = [(one, name) for one in finalists for name in one.values]
         apart = [(abs(one.retraced_apart(name, N_REPLICATES)), name, one.elements) for one, name in named]
@@ -368,9 +358,12 @@ class _Search:
         if not far:
             return []
         ratio, name, elements = max(far)
+        label = self.measures[name].measure.label
         return [
-            f"Traced again, {len(far)} of {len(ratios)} values of the finalists differ from the search by more than "
-            f"chance explains, most of all {self.measures[name].measure.label} with "
-            f"{' + '.join(elements) or 'nothing'} ({ratio:.1f} standard "
-            "errors). Ask for a smaller error (--sti-error) before you rely on small differences."
+            Caveat(
+                "search_not_confirmed",
+                severity=ratio,
+                values={"beyond_chance": len(far), "compared": len(ratios)},
+                texts={"figure": label, "elements": " + ".join(elements) or "nothing"},
+            )
         ]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..planning.plan_file import as_plain
 from ..planning.results import PlanResults
+from ..results.plain import to_plain
 from .export import Cell, csv_bytes, json_bytes, write_files
 from .planning_tables import plan_tables
 
@@ -19,7 +19,7 @@ def export_plan(results: PlanResults, folder: Path) -> list[Path]:
     StoreError : the folder cannot be made or written
     """
     contents = {
-        "plan.json": json_bytes(as_plain(results)),
+        "plan.json": json_bytes(to_plain(results)),
         "plan_sets.csv": csv_bytes(sets_table(results)),
         "plan.txt": plan_tables(results).text().encode(),
     }

@@ -12,7 +12,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ..planning.results import ContributionTable, Goal, Interval, Measure, PlanResults
+from ..planning.results import ContributionTable, Goal, Measure, PlanResults
+from ..results.interval import Interval
 from ..words import shortened
 from . import style
 from .labels import write_names

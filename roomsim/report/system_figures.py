@@ -86,7 +86,7 @@ def goes_figure(report: SystemReport) -> Figure:
             "Share of the radiated energy by the part of the room where it first lands.",
         )
         left = figure.add_axes((0.075, 0.2, 0.4, 0.62))
-        _stacked(left, report.goes_whole.T, [style.hertz(label) for label in bands.LABELS])
+        _stacked(left, report.goes_whole.T, bands.NAMES)
         left.set_title("Whole system, by octave band", loc="left")
         right = figure.add_axes((0.62, 0.2, 0.34, 0.62))
         speech = report.goes.share[order][..., 3:7].mean(axis=-1)
@@ -205,7 +205,7 @@ def _levels_along(axes: Axes, section: Section, aimed: Section | None, limits: t
             continue
         for (band, line), colour in zip(BAND_STYLES.items(), colours):
             relative = shown.level[:, band] - np.nanmedian(shown.level[:, band])
-            label = style.hertz(bands.LABELS[band]) + ("" if shown is section else ", proposed")
+            label = bands.NAMES[band] + ("" if shown is section else ", proposed")
             axes.plot(shown.ears[:, 0], relative, line, color=colour, linewidth=1.2, label=label)
     axes.axhspan(-3.0, 3.0, color="#e8f0e4", zorder=0)
     axes.text(limits[0] + 0.3, 0.0, "±3 dB", fontsize=7, va="center", color=style.QUIET)
@@ -226,7 +226,7 @@ def level_figure(report: SystemReport, tier: int = 0) -> Figure:
     """Direct level of all sources at the seats of a tier, re the median of all seats, octave by octave."""
     with style.rules():
         levels = report.direct_level
-        panels = [(style.hertz(label), levels[:, b]) for b, label in enumerate(bands.LABELS)]
+        panels = [(name, levels[:, b]) for b, name in enumerate(bands.NAMES)]
         title = f"Direct level over the seats: {report.name}"
         below = "Direct sound of all programme sources, energies added, with the loss in the air."
         return _map_sheet(report, title, below, panels, tier)

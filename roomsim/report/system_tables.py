@@ -68,7 +68,7 @@ def _goes_headline(report: SystemReport) -> str:
 
 def _goes_table(report: SystemReport) -> Table:
     table = _new_table(
-        "What goes where, % of the radiated energy", "whole system", *(_hertz(b) for b in bands.LABELS)
+        "What goes where, % of the radiated energy", "whole system", *bands.NAMES
     )
     for part, row in zip(PARTS, report.goes_whole):
         if row.max() >= 0.005:
@@ -80,10 +80,6 @@ def _goes_table(report: SystemReport) -> Table:
             *(f"{100 * x:.0f}" for x in report.goes.share[k, 0]),
         )
     return table
-
-
-def _hertz(label: str) -> str:
-    return f"{label[:-1]} kHz" if label.endswith("k") else f"{label} Hz"
 
 
 def _channel_table(report: SystemReport) -> Table:
@@ -152,7 +148,7 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
 
 def _level_table(report: SystemReport) -> Table:
     levels = levels_of(report)
-    table = _new_table("Levels at the seats, dB", "", *(_hertz(b) for b in bands.LABELS))
+    table = _new_table("Levels at the seats, dB", "", *bands.NAMES)
     table.add_row("direct, median seat", *(f"{x:.0f}" for x in levels["direct_median"]))
     table.add_row("direct, spread of nine in ten seats", *(f"{x:.1f}" for x in levels["direct_spread"]))
     table.add_row("with the room, estimated, median", *(f"{x:.0f}" for x in levels["level_median"]))
@@ -182,7 +178,7 @@ def _aim_table(report: SystemReport) -> Table:
     table = _new_table(
         "Aim: spread of nine in ten seats, dB; on roof and walls, %",
         "hang",
-        *(_hertz(b) for b in bands.LABELS),
+        *bands.NAMES,
     )
     for name, found in report.aims.items():
         given = next(h for h in report.study.sources.hang if h.name == name)

@@ -120,8 +120,8 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
     refused = refused_scenarios(study, findings)
     if not refused:
         return findings
-    errors = {error.text: error for why in refused.values() for error in why}
-    first = next(iter(errors.values()))
+    errors = list(dict.fromkeys(error for why in refused.values() for error in why))
+    first = errors[0]
     more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
     names = ", ".join(f"'{name}'" for name in refused)
     raise SceneError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -22,6 +21,7 @@ from ..venue.document import (
 )
 from ..venue.mesh import VenueMesh, matching_groups
 from .footprints import free_sheets
+from .plan_lines import PlanDrawing, Tier
 from .receivers import area_outline
 from .scene import ReceiverArrays
 from .sources import source_places
@@ -30,45 +30,6 @@ from .tiers import seat_tiers
 
 LOW = 0.3
 """m over the lowest audience floor: what is higher shows in the plan."""
-
-
-@dataclass(frozen=True)
-class Tier:
-    """Audience areas of which none lies above another: they share a plan."""
-
-    areas: tuple[int, ...]
-    """Indices of the audience areas."""
-    walls: tuple[np.ndarray, ...]
-    """(n, 2) polylines of the mesh cut over its floor and at ear height, and its outline."""
-    laid: dict[str, tuple[np.ndarray, ...]]
-    """What is laid on its floor or sits there: element name -> (n, 2) closed polygons."""
-
-
-@dataclass(frozen=True)
-class PlanDrawing:
-    """Lines for maps, plan view, m."""
-
-    tiers: tuple[Tier, ...]
-    """Lowest first; more than one where seats lie above each other."""
-    elements: dict[str, tuple[np.ndarray, ...]]
-    """What is seen from all tiers: element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
-    zones: dict[str, np.ndarray]
-    """Name -> (n, 2) closed polygon."""
-    sources: dict[str, np.ndarray]
-    """Name -> (2,) position."""
-    noise: tuple[str, ...]
-    """Names of those sources that are noise."""
-    stage: tuple[float, float] | None
-    north: float | None
-    """Degrees anticlockwise from x."""
-
-    def elements_on(self, *tiers: int) -> dict[str, tuple[np.ndarray, ...]]:
-        """Element name -> lines of what the plan of these tiers shows; what has no lines there is left out."""
-        found = dict(self.elements)
-        for tier in tiers:
-            for name, lines in self.tiers[tier].laid.items():
-                found[name] = (*found.get(name, ()), *lines)
-        return {name: lines for name, lines in found.items() if lines}
 
 
 def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from ..results.records import ScenarioRecord
 from ..scene.limits import Limits
 from ..scene.scenarios import demand_of, elements_of, hangs
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
-from .results import ScenarioRecord
 
 
 def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:

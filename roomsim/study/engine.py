@@ -19,7 +19,6 @@ from ..decay.response import MODULATION_FREQUENCIES, Arrivals, EnergyResponse
 from ..decay.time_zero import time_zero
 from ..errors import SceneError
 from ..metrics.evaluate import evaluate, evaluate_whole
-from ..metrics.registry import METRICS
 from ..metrics.replicated import Replicated
 from ..scene.scene import Scene
 from ..tracing.blame import LateEnergy, late_by_last_surface
@@ -60,8 +59,8 @@ class Precise:
     standard_error: float
     """Of the speech transmission index, at the seat that is the last of the wanted share, worst scenario."""
     is_met: bool
-    missed: tuple[str, ...]
-    """What was not reached, in words."""
+    missed: dict[str, tuple[float, float]]
+    """Quantities whose precision was not reached: registry name -> standard error reached, and wanted."""
     n_rounds: int
     n_rays: int
     n_lost: int
@@ -488,17 +487,11 @@ class Engine:
         return reached
 
     def _precise(self, reached: dict[str, tuple[float, float]]) -> Precise:
-        missed = []
-        for name, (error, wanted) in reached.items():
-            if error > wanted:
-                symbol, unit = METRICS[name].symbol, METRICS[name].unit
-                missed.append(
-                    f"that of the {symbol} is {error:.3f}{unit and ' '}{unit}, where {wanted:g} was wanted"
-                )
+        missed = {name: (error, wanted) for name, (error, wanted) in reached.items() if error > wanted}
         return Precise(
             standard_error=reached["speech_transmission_index"][0],
             is_met=not missed,
-            missed=tuple(missed),
+            missed=missed,
             n_rounds=self.n_rounds,
             n_rays=self.n_rays,
             n_lost=self._n_lost,

@@ -15,6 +15,7 @@ from ..metrics.registry import METRICS, Metric
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
+from ..scene.findings import Finding
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from ..venue.mesh import read_mesh
@@ -25,9 +26,7 @@ from .run import with_sti_error
 COMPARABLE = {
     metric.symbol: metric
     for metric in METRICS.values()
-    if metric.per_band
-    and metric.just_noticeable_difference is not None
-    and metric.name != "sound_pressure_level"
+    if metric.per_band and metric.just_noticeable_difference is not None and metric.name != "sound_pressure_level"
 }
 """Symbol -> quantity that a measured room may be compared by: those of ISO 3382-1 with a just noticeable
 difference."""
@@ -46,7 +45,7 @@ class Comparison:
     computed: float
     """NaN where it cannot be evaluated."""
     standard_error: float
-    """Of the computed value: chance of the rays alone."""
+    """Of the computed value: Monte Carlo error."""
     noticeable: float
     """One just noticeable difference, in the quantity's unit."""
 
@@ -66,7 +65,8 @@ class MeasuredComparison:
     """In the order of the table of measurements."""
     n_rays: int
     precision_met: bool
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    """Warnings of the check."""
 
     def differences(self, quantity: str, band: int | None = None) -> np.ndarray:
         """(n,) differences in just noticeable differences, those that could be evaluated."""
@@ -89,7 +89,7 @@ def compare_with_measured(
     folder : of the room, see `venue.measured_room`
     surface_folder : in place of the one that room.toml names
     sti_error : standard error of the speech transmission index wanted, in place of the room's own
-    threads : all cores unless said
+    threads : all cores unless given
 
     Raises
     ------
@@ -105,13 +105,13 @@ def compare_with_measured(
     reached = engine.run_to(study.document.precision)
     figures = engine.evaluate(sorted({metric.name for metric in metrics.values()}))
     rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
-    warnings = tuple(f"{f.place}: {f.text}" for f in findings if f.severity == "warning")
+    warnings = tuple(finding for finding in findings if finding.severity == "warning")
     return MeasuredComparison(room.name, room.origin, rows, reached.n_rays, reached.is_met, warnings)
 
 
 def _one_source_each(scene: Scene, sources: Sequence[str]) -> Scene:
-    """Scenario i hears source i alone."""
-    active = np.array([[float(name == alone) for alone in sources] for name in scene.sources.names])
+    """Scenario i has source i only."""
+    active = np.array([[float(name == only) for only in sources] for name in scene.sources.names])
     return replace(scene, sources=replace(scene.sources, active=active))
 
 

@@ -13,36 +13,25 @@ import numpy as np
 
 from ..errors import PhysicalRangeError
 from ..metrics.replicated import Replicated
+from ..results.folder import default_folder
+from ..results.records import InputUncertainty, Results
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
-from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
 from ..scene.limits import Limits
-from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
+from .caveats import bent_decays, broken_assumptions, few_late_paths, long_decays, missing_times, run_caveats
 from .compare import compare
 from .costs import scenario_records
 from .engine import N_REPLICATES, RAYS_PER_BATCH, Engine, Precise
-from .late_paths import few_late_paths
 from .progress import NoProgress, Progress
-from .results import InputUncertainty, Results
-from .statistical import (
-    bent_decays,
-    broken_assumptions,
-    departures,
-    missing_times,
-    room_figures,
-    statistical_times,
-)
+from .statistical import room_figures, statistical_times
 from .store import StudyStore
 from .uncertainty import STI, absorption_draws, input_uncertainty
-
-WORTH_TELLING = 1e-4
-"""Share of the energy lost through gaps from which it is told: 0.01 % is 0.0004 dB."""
 
 
 def run_study(
@@ -87,11 +76,6 @@ def run_study(
         results = assemble(study, mesh, scene, figures, reached, findings, uncertainty)
         store.write_results(results)
     return results
-
-
-def default_folder(study_path: str | Path) -> Path:
-    """Folder of a run unless the user names one: beside the study file, and called after it."""
-    return Path(study_path).with_suffix(".roomsim")
 
 
 def with_sti_error(study: Study, sti_error: float | None) -> Study:
@@ -158,10 +142,10 @@ def assemble(
         room_gains=compared.room_gains,
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
-        warnings=(
-            *run_warnings(study, reached, findings),
+        caveats=(
+            *run_caveats(document.precision, reached, findings),
             *broken_assumptions(scene, best),
-            *departures(scene, traced, statistical),
+            *long_decays(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room),
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
@@ -173,31 +157,6 @@ def assemble(
         provenance=provenance(study, reached),
         input_uncertainty=uncertainty,
     )
-
-
-def run_warnings(study: Study, reached: Precise, findings: Sequence[Finding]) -> list[str]:
-    """Plain sentences on what is doubtful about a run: precision not met, energy lost, findings of the
-    check."""
-    wanted = study.document.precision
-    said = []
-    if not reached.is_met:
-        said.append(
-            "The precision asked for was not reached before the time or the rays allowed were spent. Of the "
-            f"standard errors in {wanted.share_of_seats:.0%} of the seats, {' and '.join(reached.missed)}."
-        )
-    if reached.lost_energy >= WORTH_TELLING:
-        said.append(
-            f"{reached.n_lost:,} of {reached.n_rays:,} rays left through gaps in the mesh, with "
-            f"{reached.lost_energy:.2%} of the energy; the seats lack it."
-        )
-    # Limits stand beside each scenario; a gap is told by what was really lost.
-    elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
-    said += [
-        f"{finding.place}: {finding.text}"
-        for finding in findings
-        if (finding.severity == "warning" and finding.code not in elsewhere) or finding.code in NOT_CHECKED
-    ]
-    return said
 
 
 def provenance(study: Study, reached: Precise) -> dict[str, str]:

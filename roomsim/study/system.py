@@ -18,10 +18,11 @@ from ..physics.levels import a_weighted_level, energy, level
 from ..physics.reverberation import eyring
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
-from ..scene.drawing import PlanDrawing, plan_drawing
+from ..scene.drawing import plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
 from ..scene.limits import limits_broken
+from ..scene.plan_lines import PlanDrawing
 from ..scene.rigging import Held, Load, Rig
 from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene

@@ -16,6 +16,7 @@ import numpy as np
 
 from ..metrics.replicated import Replicated, SeatFunction, mean_of_seats, median_of_seats, share_above
 from ..metrics.replicated import quantile_of_seats as quantile
+from ..results.records import InputUncertainty
 from ..scene.compile import factors_with
 from ..scene.factors import finishes_of
 from ..scene.footprints import used_elements
@@ -24,7 +25,6 @@ from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .engine import Engine
-from .results import InputUncertainty
 
 STI = "speech_transmission_index"
 

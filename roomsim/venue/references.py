@@ -65,12 +65,20 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
     """What is allowed but probably not meant."""
     study, elements = documents.study, documents.elements
     if study:
-        seen: dict[object, str] = {(frozenset(), None): study.bare}
+        first: dict[object, str] = {(frozenset(), None): study.bare}
+        repeats: dict[str, list[str]] = {}
+        places = []
         for i, scenario in enumerate(study.scenario):
-            what = (frozenset(scenario.elements), scenario.noise)
-            if what in seen and scenario.name != study.bare:
-                yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
-            seen.setdefault(what, scenario.name)
+            original = first.setdefault((frozenset(scenario.elements), scenario.noise), scenario.name)
+            if scenario.name not in (original, study.bare):
+                repeats.setdefault(original, []).append(f'"{scenario.name}"')
+                places.append(i)
+        if repeats:
+            same = (
+                f'{", ".join(names)} {"is" if len(names) == 1 else "are"} the same as "{original}"'
+                for original, names in repeats.items()
+            )
+            yield "study", ("scenario", places[0]), "; ".join(same)
     if study and elements:
         # An element that no scenario uses is no fault: several studies may share one file of elements.
         for path, element in _elements(elements):

@@ -102,21 +102,28 @@ def with_errors(error: np.ndarray):
     return dataclasses.replace(RESULTS, seats={**RESULTS.seats, STI: Estimate(known.value, errors, 20)})
 
 
+def map_sheets(results, gain=False, scenarios=None):
+    """The sheets of all scenarios: of the index, or of its gain."""
+    kind = "gain" if gain else "all"
+    pictures = pages.map_pictures(results, scenarios=scenarios)
+    return [picture.draw(results) for picture in pictures if picture.name.split("_")[1] == kind]
+
+
 def test_map_says_where_chance_is_as_large_as_a_colour_step():
     # The steps of the STI are 0.04 wide: IEC 60268-16:2020, qualification bands.
     n = len(RESULTS.positions)
     error = np.where(np.arange(n) % 4 == 0, 0.041, 0.039)
     results = with_errors(error)
     axes, layer = drawn(0, results)
-    assert np.array_equal(layer.unsteady(0), error >= 0.04)
+    assert np.array_equal(layer.is_uncertain(0), error >= 0.04)
     dots = [line.get_xydata() for line in axes.lines if line.get_marker() == "o"]
     assert dots and all(len(points) == (error >= 0.04).sum() for points in dots)
     for point, cell in zip(dots[0], RESULTS.cells[error >= 0.04], strict=True):
         assert (np.abs(point - cell.mean(axis=0)) < 0.5).all()
     words = words_on(pages.map_page(results, 0))
-    assert "At 25 % of the seats (dots) the standard error is a colour step (0.04) or more" in words
-    assert "standard error of a colour step or more" in words
-    (sheet,) = pages.map_sheets(results)
+    assert "At 25 % of the seats (dots) the standard error is one colour step (0.04) or more" in words
+    assert "standard error of one colour step or more" in words
+    (sheet,) = map_sheets(results)
     assert "At up to 25 % of the seats (dots)" in words_on(sheet)
     # Control: with small errors nothing is said.
     assert "colour step" not in words_on(pages.map_page(with_errors(np.full(n, 0.01)), 0))
@@ -207,14 +214,14 @@ def test_seats_above_each_other_have_a_plan_each(gain):
         assert inside[own].all()
     titles = [axes.get_title("left").split("\n")[-1] for axes in drawn_on]
     assert titles == ["stalls (480 seats, ears at 1.2 m)", "raked block (120 seats, ears at 5.2 m)"]
-    (sheet,) = pages.map_sheets(results, gain=gain, scenarios=range(6))
+    (sheet,) = map_sheets(results, gain=gain, scenarios=range(6))
     n_maps = 5 if gain else 6
     assert len(sheet.axes) == 2 * n_maps + 2  # colour bar and scale bar
     assert "2 plans each: stalls (480 seats, ears at 1.2 m); raked block" in words_on(sheet)
 
 
 def test_one_tier_looks_as_one_plan():
-    assert "plans each" not in words_on(pages.map_sheets(RESULTS)[0])
+    assert "plans each" not in words_on(map_sheets(RESULTS)[0])
     assert "ears at" not in words_on(pages.map_page(RESULTS, 1))
 
 
@@ -412,8 +419,8 @@ def test_doubt_about_the_input_stands_beside_the_chance_of_the_rays():
 
 
 def test_sheets_hold_twelve_maps_and_leave_out_what_is_not_compared():
-    assert len(pages.map_sheets(RESULTS, scenarios=[*range(8), *range(8)])) == 2
-    (gain,) = pages.map_sheets(RESULTS, gain=True)
+    assert len(map_sheets(RESULTS, scenarios=[*range(8), *range(8)])) == 2
+    (gain,) = map_sheets(RESULTS, gain=True)
     names = [text.get_text() for axes in gain.axes for text in axes.texts]
     assert sum("against “bare”" in name for name in names) == 6
     assert any(name.startswith("full house, all cloth against “all") for name in names)

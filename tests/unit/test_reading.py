@@ -119,6 +119,16 @@ def test_what_is_probably_not_meant_is_a_warning(study: Path) -> None:
     )
 
 
+def test_scenarios_that_repeat_others_come_in_one_warning(study: Path) -> None:
+    line = change(study, "study.toml", 'elements = ["east drape", "sheet"]', 'elements = ["sheet"]')
+    with (study.parent / "study.toml").open("a") as file:
+        file.write('[[scenario]]\nname = "again"\nelements = ["sheet"]\n[[scenario]]\nname = "nothing"\n')
+    (warning,) = read_study(study).warnings
+    assert warning == (
+        f'study.toml:{line - 2}: scenario[3]: "both", "again" are the same as "sheet"; "nothing" is the same as "bare"'
+    )
+
+
 # --- files ----------------------------------------------------------------------------------------------
 
 

@@ -11,12 +11,13 @@ import shapely
 import venues
 
 from roomsim.estimate import Estimate
-from roomsim.report.pages import map_page, map_sheets
+from roomsim.report.pages import map_page, map_pictures
 from roomsim.report.quantities import STI
-from roomsim.scene.drawing import PlanDrawing, plan_drawing
+from roomsim.results.records import Results
+from roomsim.scene.drawing import plan_drawing
+from roomsim.scene.plan_lines import PlanDrawing
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scene import ReceiverArrays
-from roomsim.study.results import Results
 from roomsim.study.run import scenario_records
 from roomsim.venue.document import ElementsDocument, Study
 from roomsim.venue.mesh import read_mesh
@@ -147,7 +148,7 @@ def test_every_kind_of_element_is_drawn_on_maps(tmp_path: Path) -> None:
         room=over_seats,
         room_gains=over_seats,
         statistical={},
-        warnings=(),
+        caveats=(),
         plan=plan,
         sti_target=0.5,
         share_target=0.9,
@@ -160,7 +161,7 @@ def test_every_kind_of_element_is_drawn_on_maps(tmp_path: Path) -> None:
         # What sounds is written too, and no source that is silent.
         for name in ("left", "right", "fan"):
             assert (name in written) is (name in record.sources), record.name
-    assert len(map_sheets(results)) == 1
+    assert map_pictures(results)[0].name.endswith("_all")
 
 
 def test_elements_zones_sources_and_marks(tmp_path: Path) -> None:

@@ -14,11 +14,11 @@ from venues import write_shoebox
 
 from roomsim.metrics.replicated import Replicated
 from roomsim.report.tables import comparison_table
+from roomsim.results.records import InputUncertainty
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.variation import BAND_CORRELATION, AbsorptionDraw, drawn_absorption
 from roomsim.study import uncertainty
 from roomsim.study.engine import Engine
-from roomsim.study.results import InputUncertainty
 from roomsim.study.store import load_results, write_results
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
 from roomsim.venue.document import Fabric, Material, MaterialsDocument
@@ -346,10 +346,10 @@ def test_it_is_read_back_as_written(tmp_path):
 
 def test_the_comparison_shows_both_errors_apart():
     text = comparison_table(with_uncertainty()).text(140)
-    certainty = text[text.index("How sure this is") :]
+    certainty = text[text.index("Certainty of the result") :]
     for words in ("rays", "input", "holds", "best", "beats"):
         assert words in certainty
     assert "93 %" in certainty
     assert "> 99 %" in certainty  # never 100 %
     assert "0.025" in certainty  # twice 0.0123: the interval of a gain from the input
-    assert "How sure" not in comparison_table(invented_results()).text(140)
+    assert "Certainty" not in comparison_table(invented_results()).text(140)

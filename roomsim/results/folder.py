@@ -1,11 +1,11 @@
 """The folder of a run: who may write there, and what is cleared away when somebody does.
 
-    <study>.roomsim/
-      study/                    the inputs as run, inputs.sha256
-      lock, holder              who writes here
-      paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
-      results.h5, plan.h5       replaced whole
-      tables/, pictures/        made from these, each file replaced whole
+<study>.roomsim/
+  study/                    the inputs as run, inputs.sha256
+  lock, holder              who writes here
+  paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
+  results.h5, plan.h5       replaced whole
+  tables/, pictures/        made from these, each file replaced whole
 """
 
 from __future__ import annotations
@@ -30,6 +30,11 @@ DAMAGED = ".damaged"
 
 _PATHS_FOLDER = re.compile(r"paths-[0-9a-f]{8}")
 _DAMAGED_PATHS = re.compile(r"\d{2,}-\d{6,}\.h5" + re.escape(DAMAGED))
+
+
+def default_folder(study_path: str | Path) -> Path:
+    """Folder of a run unless the user names one: beside the study file, and called after it."""
+    return Path(study_path).with_suffix(".roomsim")
 
 
 def is_of_a_run(name: str) -> bool:
@@ -90,7 +95,7 @@ class FolderLock:
         self._release()
 
     def _release(self) -> None:
-        # If the disk can no longer be written, that has been told already, with the file that it was found out by.
+        # If the disk can no longer be written, that has been reported already, with the file where it was noticed.
         with suppress(OSError):
             (self.folder / "holder").unlink(missing_ok=True)
         with suppress(OSError):

@@ -18,12 +18,12 @@ from typing import TYPE_CHECKING, Any
 
 # Importing this package must stay quick: what computes or draws is imported where it is used.
 if TYPE_CHECKING:
+    from .elements.finishes import Cloth
     from .planning.results import PlanResults
     from .report.planning_tables import PlanTables
     from .report.tables import ComparisonTable, ReverberationTable
     from .results.records import Results
     from .results.status import Status
-    from .scene.factors import Cloth
     from .scene.findings import Finding
     from .study.measured import MeasuredComparison
     from .study.progress import Step
@@ -399,10 +399,9 @@ def drape(
     """
     from pydantic import ValidationError
 
+    from .elements.drape import Drape
     from .errors import PhysicalRangeError
     from .physics.air import Air
-    from .scene.factors import cloth_of
-    from .venue.document import Drape
     from .venue.materials import built_in_materials, find_fabric
     from .venue.reading import read_study
 
@@ -417,7 +416,7 @@ def drape(
         first = fault.errors()[0]
         raise PhysicalRangeError(f"{first['loc'][0]} = {first['input']!r}: {first['msg']}.") from fault
     air = Air() if described is None else Air(**described.venue.air.model_dump())
-    return cloth_of(hung, find_fabric(known, fabric), air)
+    return hung.cloth(find_fabric(known, fabric), air)
 
 
 def system_report(

@@ -20,8 +20,9 @@ from roomsim.results.results_file import write_results
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 STAGES = (
-    *("errors", "files", "words", "bands", "estimate", "_jit", "physics"),  # the ground floor
-    *("venue", "system", "scene", "tracing", "decay", "metrics", "results", "study", "planning", "report", "cli"),
+    *("errors", "files", "words", "bands", "estimate", "fields", "_jit", "physics"),  # the ground floor
+    *("elements", "venue", "system", "scene", "tracing", "decay", "metrics", "results", "study", "planning"),
+    *("report", "cli"),
 )
 """In the order in which data flows; a part may import itself and earlier ones. What is not listed
 (`__init__`, `__main__`) is the roof, and may import all."""
@@ -33,9 +34,9 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "llvmlite": ("tracing/_",),
     "trimesh": ("venue/", "scene/"),
     "networkx": ("venue/", "scene/"),
-    "shapely": ("venue/", "scene/"),
+    "shapely": ("fields.py", "elements/", "venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
-    "pydantic": ("venue/", "__init__.py"),
+    "pydantic": ("fields.py", "elements/", "venue/", "__init__.py"),
     "h5py": ("results/", "study/", "venue/sofa.py"),
     "filelock": ("results/",),
     "matplotlib": tuple(

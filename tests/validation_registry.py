@@ -997,6 +997,29 @@ TOPICS = (
             ],
         ),
         (
+            "analytic/test_baffles.py",
+            [
+                (
+                    "layer_absorbs_and_reflects_what_single_rays_lose_between_two_baffles",
+                    "rows of baffles absorb and reflect",
+                    "single rays followed between two baffles",
+                    DERIVED,
+                ),
+                (
+                    "baffles_far_apart_absorb_with_both_faces_and_both_edges",
+                    "baffles far apart, and ever nearer",
+                    "ISO 12354-6, objects (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "layer_absorbs_as_all_baffles_together",
+                    "a layer of baffles is the sum of its objects",
+                    "ISO 12354-6, objects (from memory)",
+                    DERIVED,
+                ),
+            ],
+        ),
+        (
             "analytic/test_drape.py",
             [
                 (

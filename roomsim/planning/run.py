@@ -8,6 +8,7 @@ from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
+from ..elements.drape import Drape
 from ..errors import SceneError
 from ..estimate import student_factor
 from ..results.folder import PLAN, default_folder
@@ -16,18 +17,17 @@ from ..results.records import Caveat
 from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_element_sets
 from ..scene.drawing import plan_drawing
-from ..scene.footprints import free_sheets
 from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
 from ..scene.tiles import side_for
-from ..scene.wall_lines import covered, suggested_lines
+from ..scene.wall_lines import suggested_lines
 from ..study.caveats import finding_caveat, missed_precision
 from ..study.engine import N_REPLICATES, Engine, Precise
 from ..study.progress import NoProgress, Progress
 from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
-from ..venue.document import Drape, Study
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .candidates import Candidates, asked_for, candidates_of, start_of, study_of_sets
@@ -208,7 +208,7 @@ class _Search:
         itself, all together, and free ones in every combination, or in pairs if there are many.
         """
         names = self.candidates.names
-        hung_free = {element.name for element in self.study.elements.all() if free_sheets(element)}
+        hung_free = {element.name for element in self.study.elements.all() if element.free_sheets()}
         free = [name for name in names if name in hung_free]
         sizes = range(len(free) + 1) if len(free) <= ALL_COMBINATIONS_UP_TO else (2,)
         together = [chosen for size in sizes for chosen in combinations(free, size)]
@@ -230,9 +230,9 @@ class _Search:
         """The finalists by themselves, surfaces divided, and all new lines that could hang, none of them hung."""
         candidates, elements = self.candidates, self.study.elements
         present = {*candidates.present(candidates.everything)}
-        hung = [element for element in elements.all() if element.name in present]
+        hung = [drape for drape in elements.of(Drape) if drape.name in present]
         lines = suggested_lines(self.study, self.mesh, hung)
-        with_lines = elements.model_copy(update={"drape": (*elements.drape, *lines)})
+        with_lines = elements.model_copy(update={"drape": (*elements.of(Drape), *lines)})
         extended = self.study.model_copy(update={"elements": with_lines})
         sets = [candidates.members(mask) for mask in finalists]
         geometry = study_of_sets(extended, candidates.start, [*sets, tuple(line.name for line in lines)])
@@ -322,7 +322,7 @@ class _Search:
                 top=line.top,
                 drop=line.drop,
                 fabric=line.fabric,
-                square_metres=covered(line),
+                square_metres=line.covered_area,
                 cost=line.hire + rate * line.rigging_hours,
                 late_share=share,
                 gains={

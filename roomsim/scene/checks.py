@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..elements.surfaces import Fit, Footprint
 from ..errors import RoomsimError, SceneError
 from ..physics.air import Air
 from ..venue.document import Scenario, Study
@@ -15,7 +16,6 @@ from ..venue.switching import playing
 from ..words import counted
 from .element_checks import (
     fit_findings,
-    kind_of,
     limit_findings,
     near_surface_findings,
     overlap_findings,
@@ -24,7 +24,7 @@ from .element_checks import (
 )
 from .enclosure import IN_ROOM, IN_SOLID, Enclosure, enclosure_of
 from .findings import Finding, as_position, point_text
-from .footprints import Fit, Footprint, footprints
+from .footprints import footprints
 from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import area_outline, compile_receivers
@@ -230,7 +230,7 @@ def _element_findings(
             its_prints, its_fits = footprints(study, mesh, regions, [element])
         except RoomsimError as error:
             cure = error.cure or "Correct the name of the surface group."
-            place = kind_of(element)
+            place = element.label
             yield Finding("element_surface", "error", place, error.fault, cure, elements=(element.name,))
             continue
         prints += its_prints

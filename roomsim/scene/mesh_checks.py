@@ -10,13 +10,13 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from ..bands import NOMINAL
+from ..elements.finishes import finish_of
 from ..physics.air import Air
 from ..physics.reverberation import Enclosure as Room
 from ..physics.reverberation import sabine
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
 from .enclosure import IN_ROOM, Enclosure
-from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
 from .patches import SLIVER_AREA, SLIVER_WIDTH, is_sliver
 from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Region, Regions

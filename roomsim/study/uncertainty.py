@@ -19,7 +19,6 @@ from ..metrics.replicated import quantile_of_seats as quantile
 from ..results.records import InputUncertainty
 from ..scene.compile import factors_with
 from ..scene.factors import finishes_of
-from ..scene.footprints import used_elements
 from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
@@ -44,10 +43,10 @@ def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
 
     Draw `i` depends on the study's seed and on the materials alone.
     """
-    elements = used_elements(study)
+    elements = study.elements.named(study.document.elements_used())
 
     def factors(draw: int) -> np.ndarray:
-        variation = AbsorptionDraw(study.materials, study.document.seed, draw)
+        variation = AbsorptionDraw(study.document.seed, draw)
         return factors_with(finishes_of(study, elements, variation), study, mesh, scene.patches)
 
     return factors

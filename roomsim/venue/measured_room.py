@@ -22,6 +22,7 @@ from pydantic import Field
 
 from roomsim.bands import EXACT, LABELS, N_BANDS
 from roomsim.errors import DocumentError
+from roomsim.fields import Fractions, Model, Name, Point3
 from roomsim.venue.document import (
     Air,
     AudienceArea,
@@ -38,7 +39,6 @@ from roomsim.venue.document import (
     Uncertainty,
     VenueDocument,
 )
-from roomsim.venue.fields import Fractions, Model, Name, Point3
 from roomsim.venue.parsing import document_error, find_file, read_source, validate
 
 ROOM_FILE = "room.toml"

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from roomsim.elements.element import Element
+from roomsim.elements.registry import KINDS
 from roomsim.errors import RoomsimError, suggestion
 from roomsim.venue.document import (
-    Element,
     ElementsDocument,
     MaterialsDocument,
     Scenario,
@@ -54,11 +55,9 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
         yield from _roof(documents, documents.venue)
     if documents.venue and documents.elements:
         areas = [area.name for area in documents.venue.audience]
-        for i, crowd in enumerate(documents.elements.crowd):
-            for j, name in enumerate(crowd.areas):
-                if name not in areas:
-                    text = f'no audience area is called "{name}". {suggestion(name, areas)}'
-                    yield "elements", ("crowd", i, "areas", j), text
+        for path, element in _elements(documents.elements):
+            for key, text in element.unknown_names(areas):
+                yield "elements", (*path, *key), text
 
 
 def doubtful(documents: Documents) -> Iterator[Finding]:
@@ -219,8 +218,6 @@ def _sounding(document: SourcesDocument) -> Iterator[tuple[KeyPath, Source | Han
 
 
 def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:
-    for kind in type(document).model_fields:
-        entries = getattr(document, kind)
-        if isinstance(entries, tuple):
-            for i, element in enumerate(entries):
-                yield (kind, i), element
+    for kind in KINDS:
+        for i, element in enumerate(document.of(kind)):
+            yield (kind.table(), i), element

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from roomsim.elements.system_change import SystemChange
 from roomsim.errors import suggestion
 from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
 from roomsim.venue.lines import KeyPath
@@ -18,10 +19,11 @@ def playing(
     this scenario switches off is silent too.
     """
     wanted = set(switched_in)
-    waiting = {name for change in elements.system_change for name in change.switch_on}
-    changes = [change for change in elements.system_change if change.name in wanted]
-    on = {name for change in changes for name in change.switch_on}
-    off = {name for change in changes for name in change.switch_off}
+    everything = elements.all()
+    waiting = {name for element in everything for name in element.switching.on}
+    chosen = [element.switching for element in everything if element.name in wanted]
+    on = {name for switching in chosen for name in switching.on}
+    off = {name for switching in chosen for name in switching.off}
     return tuple(
         source.name
         for source in sources.all()
@@ -38,7 +40,7 @@ def switching_faults(
     """
     names = [source.name for source in sources.all()]
     noise = {source.name for source in sources.source if source.role == "noise"}
-    for i, change in enumerate(elements.system_change):
+    for i, change in enumerate(elements.of(SystemChange)):
         for key in ("switch_on", "switch_off"):
             for j, name in enumerate(getattr(change, key)):
                 path: KeyPath = ("system_change", i, key, j)
@@ -52,7 +54,7 @@ def switching_faults(
     for scenario in study.scenarios_in_order() if study else ():
         at = [index[scenario.name]] if scenario.name in index else []
         path = ("scenario", *at)
-        changes = [change for change in elements.system_change if change.name in scenario.elements]
+        changes = [change for change in elements.of(SystemChange) if change.name in scenario.elements]
         both = {name for change in changes for name in change.switch_on} & {
             name for change in changes for name in change.switch_off
         }

@@ -21,26 +21,10 @@ from roomsim.study import uncertainty
 from roomsim.study.engine import Engine
 from roomsim.study.store import load_results, write_results
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
-from roomsim.venue.document import Fabric, Material, MaterialsDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 ONE_BAND_EACH = np.array([0.02, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99])
-
-
-def materials(absorption=ONE_BAND_EACH, uncertainty=0.2):
-    row = {"scattering": [0.1] * 8, "source": "invented for tests", "uncertainty": uncertainty}
-    cloth = Fabric(
-        flow_resistance=600.0, surface_mass=0.4, source="invented for tests", uncertainty=uncertainty
-    )
-    return MaterialsDocument(
-        schema=1,
-        material={
-            "stone": Material(absorption=tuple(absorption), **row),
-            "wood": Material(absorption=(0.3,) * 8, **row),
-        },
-        fabric={"wool": cloth},
-    )
 
 
 # --- draws ----------------------------------------------------------------------------------------------
@@ -80,11 +64,10 @@ def test_more_is_drawn_for_a_higher_score():
 
 
 def test_bands_of_one_material_move_together_and_materials_apart():
-    document = materials(np.full(8, 0.3))
     n = 3000
-    draws = [AbsorptionDraw(document, 1, i) for i in range(n)]
-    stone = np.array([draw.material("stone", np.full(8, 0.3)) for draw in draws])
-    wood = np.array([draw.material("wood", np.full(8, 0.3)) for draw in draws])
+    draws = [AbsorptionDraw(1, i) for i in range(n)]
+    stone = np.array([draw("material", "stone", np.full(8, 0.3), 0.2) for draw in draws])
+    wood = np.array([draw("material", "wood", np.full(8, 0.3), 0.2) for draw in draws])
     # A correlation r of n pairs has a standard error of (1 - r^2) / sqrt(n); beta against normal: below 0.01.
     pairs = np.corrcoef(stone.T)[np.triu_indices(8, 1)]
     error = np.hypot((1.0 - BAND_CORRELATION**2) / np.sqrt(n), 0.01 / 5.0)
@@ -96,15 +79,13 @@ def test_bands_of_one_material_move_together_and_materials_apart():
 
 
 def test_a_draw_has_an_address_of_its_own():
-    document = materials()
-    first = AbsorptionDraw(document, 1, 4).material("stone", ONE_BAND_EACH)
-    again = AbsorptionDraw(materials(), 1, 4).material("stone", ONE_BAND_EACH)
+    first = AbsorptionDraw(1, 4)("material", "stone", ONE_BAND_EACH, 0.2)
+    again = AbsorptionDraw(1, 4)("material", "stone", ONE_BAND_EACH, 0.2)
     np.testing.assert_array_equal(first, again)
-    for other in (AbsorptionDraw(document, 1, 5), AbsorptionDraw(document, 2, 4)):
-        assert (other.material("stone", ONE_BAND_EACH) != first).all()
+    for other in (AbsorptionDraw(1, 5), AbsorptionDraw(2, 4)):
+        assert (other("material", "stone", ONE_BAND_EACH, 0.2) != first).all()
     # A fabric and a material of the same name are two things.
-    both = document.model_copy(update={"fabric": {"stone": document.fabric["wool"]}})
-    assert (AbsorptionDraw(both, 1, 4).fabric("stone", ONE_BAND_EACH, 0.15) != first).all()
+    assert (AbsorptionDraw(1, 4)("fabric", "stone", ONE_BAND_EACH, 0.2) != first).all()
 
 
 # --- over the paths -------------------------------------------------------------------------------------

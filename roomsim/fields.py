@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag
 
-from roomsim.errors import unprintable
+from .errors import unprintable
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e9)]

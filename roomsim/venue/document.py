@@ -7,7 +7,7 @@ line and key.
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from pathlib import Path
 from types import GenericAlias
 from typing import Annotated, Any, Literal, TypeVar
@@ -177,6 +177,12 @@ class ElementsDocument(Model):
     def of(self, kind: type[Kind]) -> tuple[Kind, ...]:
         """The elements of one kind."""
         return getattr(self, kind.table())
+
+    def entries(self) -> Iterator[tuple[tuple[str | int, ...], Element]]:
+        """All elements with the key path of each in the file, in the order of `all`."""
+        for kind in KINDS:
+            for i, element in enumerate(self.of(kind)):
+                yield (kind.table(), i), element
 
     def all(self) -> tuple[Element, ...]:
         """All elements; where they overlap on a surface, the later covers the earlier."""

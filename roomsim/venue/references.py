@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from roomsim.elements.element import Element
-from roomsim.elements.registry import KINDS
 from roomsim.errors import RoomsimError, suggestion
 from roomsim.venue.document import (
     ElementsDocument,
@@ -55,7 +53,7 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
         yield from _roof(documents, documents.venue)
     if documents.venue and documents.elements:
         areas = [area.name for area in documents.venue.audience]
-        for path, element in _elements(documents.elements):
+        for path, element in documents.elements.entries():
             for key, text in element.unknown_names(areas):
                 yield "elements", (*path, *key), text
 
@@ -80,7 +78,7 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
             yield "study", ("scenario", places[0]), "; ".join(same)
     if study and elements:
         # An element that no scenario uses is no fault: several studies may share one file of elements.
-        for path, element in _elements(elements):
+        for path, element in elements.entries():
             for item in element.stock:
                 if study.costs.stock and item not in study.costs.stock:
                     text = f'"{item}" is not in the stock of the study. {suggestion(item, study.costs.stock)}'
@@ -107,7 +105,7 @@ def _repeated(documents: Documents) -> Iterator[Finding]:
         yield from twice("venue", ((("roof_point", i), p.name) for i, p in enumerate(points)))
         yield from twice("venue", ((("truss", i), t.name) for i, t in enumerate(trusses)))
     if documents.elements:
-        yield from twice("elements", ((path, e.name) for path, e in _elements(documents.elements)))
+        yield from twice("elements", ((path, e.name) for path, e in documents.elements.entries()))
     if documents.sources:
         yield from twice("sources", ((path, s.name) for path, s in _sounding(documents.sources)))
 
@@ -174,7 +172,7 @@ def _rows(documents: Documents) -> Iterator[Finding]:
         for group, name in documents.venue.surfaces.items():
             used.append(("venue", ("surfaces", group), "material", name))
     if documents.elements:
-        for path, element in _elements(documents.elements):
+        for path, element in documents.elements.entries():
             for kind in ("material", "fabric"):
                 if hasattr(element, kind):
                     used.append(("elements", (*path, kind), kind, getattr(element, kind)))
@@ -193,7 +191,7 @@ def _roof(documents: Documents, venue: VenueDocument) -> Iterator[Finding]:
             yield "venue", ("roof_point", i, "truss"), text
     hanging: list[tuple[str, KeyPath, tuple[str, ...]]] = []
     if documents.elements:
-        hanging += [("elements", path, entry.hang_from) for path, entry in _elements(documents.elements)]
+        hanging += [("elements", path, entry.hang_from) for path, entry in documents.elements.entries()]
     if documents.sources:
         hanging += [("sources", path, entry.hang_from) for path, entry in _sounding(documents.sources)]
     for role, path, names in hanging:
@@ -215,9 +213,3 @@ def _sounding(document: SourcesDocument) -> Iterator[tuple[KeyPath, Source | Han
     for kind in ("source", "hang", "sub_stack"):
         for i, source in enumerate(getattr(document, kind)):
             yield (kind, i), source
-
-
-def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:
-    for kind in KINDS:
-        for i, element in enumerate(document.of(kind)):
-            yield (kind.table(), i), element

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from roomsim.elements.system_change import SystemChange
 from roomsim.errors import suggestion
 from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
 from roomsim.venue.lines import KeyPath
@@ -40,23 +39,23 @@ def switching_faults(
     """
     names = [source.name for source in sources.all()]
     noise = {source.name for source in sources.source if source.role == "noise"}
-    for i, change in enumerate(elements.of(SystemChange)):
-        for key in ("switch_on", "switch_off"):
-            for j, name in enumerate(getattr(change, key)):
-                path: KeyPath = ("system_change", i, key, j)
+    for place, element in elements.entries():
+        for key, switched in (("switch_on", element.switching.on), ("switch_off", element.switching.off)):
+            for j, name in enumerate(switched):
+                path: KeyPath = (*place, key, j)
                 if name not in names:
                     text = f'no source, hang or stack is called "{name}". {suggestion(name, names)}'
                     yield "elements", path, text
-                elif key == "switch_off" and name in change.switch_on:
+                elif key == "switch_off" and name in element.switching.on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
     # The first of a name: that it is there twice is told elsewhere.
     index = {entry.name: k for k, entry in reversed([*enumerate(study.scenario)])} if study else {}
     for scenario in study.scenarios_in_order() if study else ():
         at = [index[scenario.name]] if scenario.name in index else []
         path = ("scenario", *at)
-        changes = [change for change in elements.of(SystemChange) if change.name in scenario.elements]
-        both = {name for change in changes for name in change.switch_on} & {
-            name for change in changes for name in change.switch_off
+        changes = [element.switching for element in elements.named(scenario.elements)]
+        both = {name for change in changes for name in change.on} & {
+            name for change in changes for name in change.off
         }
         if both:
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'

@@ -4,7 +4,7 @@ tests/statistical/test_coverage.py and tests/statistical/test_bands.py.
 First two rooms whose bands decay alike, each run over and over with other seeds: a small hard room with few rays, and a
 hall cut by three cloths that scenarios hang or leave out, where weights vary most. Then halls whose bands decay at very
 different rates, band by band. Last, how the share of intervals that hold the truth depends on the relative standard
-error of a reverberation time: what `roomsim/study/late_paths.py` warns by.
+error of a reverberation time: what `roomsim/study/caveats.py` warns by.
 
 Beside each share stands the one that the same intervals reach when their errors are multiplied by 0.6: it must be far
 off, or the count would notice nothing.

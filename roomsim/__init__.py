@@ -28,13 +28,13 @@ if TYPE_CHECKING:
     from .report.system_figures import write_system_figures as system_pictures
     from .report.tables import comparison_table as compare
     from .report.tables import reverberation_table as statistics
+    from .results.results_file import load_results as load
+    from .results.status import status_of as status
     from .scene.fabric_as_hung import drape
     from .scene.study_check import check
     from .sound_system.system_report import system_report
     from .study.measured import measured
-    from .study.results_file import load_results as load
     from .study.run import run
-    from .study.status import status_of as status
     from .venue.reading import materials
     from .venue.reading import schema_for as schema
 
@@ -45,8 +45,8 @@ _FUNCTIONS = {
     "check": "scene.study_check.check",
     "run": "study.run.run",
     "measured": "study.measured.measured",
-    "load": "study.results_file.load_results",
-    "status": "study.status.status_of",
+    "load": "results.results_file.load_results",
+    "status": "results.status.status_of",
     "compare": "report.tables.comparison_table",
     "statistics": "report.tables.reverberation_table",
     "export": "report.export.export_results",

@@ -14,6 +14,8 @@ EXACT = 1000.0 * 10.0 ** (0.3 * np.arange(-4, 4))
 
 LABELS = ("63", "125", "250", "500", "1k", "2k", "4k", "8k")
 
+NAMES = ("63 Hz", "125 Hz", "250 Hz", "500 Hz", "1 kHz", "2 kHz", "4 kHz", "8 kHz")
+
 SPEECH = slice(1, 8)
 """The seven bands 125 Hz to 8 kHz of IEC 60268-16."""
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special
+from scipy import special
 
 
 @dataclass(frozen=True)
@@ -109,9 +109,11 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> l
     (n_half_samples, ...) float for each variance
         Their mean is `full`.
     """
+    from scipy.linalg import hadamard  # readers of results do without
+
     n = len(left_out)
     # A power of two above n: the columns of a Hadamard matrix are orthogonal, all but the first sum to zero.
-    signs = linalg.hadamard(2 ** int(np.ceil(np.log2(n + 1))))[:, 1 : n + 1]
+    signs = hadamard(2 ** int(np.ceil(np.log2(n + 1))))[:, 1 : n + 1]
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
         moves = np.tensordot(signs, (n - 1) * (mean - left_out), axes=1)

@@ -27,9 +27,10 @@ import pytest
 from roomsim.cli.application import execute
 from roomsim.cli.stopping import stop_at_signals
 from roomsim.files import is_unfinished
-from roomsim.planning.plan_file import as_plain, load_plan
+from roomsim.planning.plan_file import load_plan
+from roomsim.results.plain import to_plain
+from roomsim.results.results_file import load_results
 from roomsim.study import evaluator, traced_paths
-from roomsim.study.results_file import load_results
 
 CHANGES = ("fsync", "mkdir", "remove", "rename", "replace", "rmdir", "unlink")
 """Of the functions of `os`, those that change the disk; opening and writing come to these."""
@@ -278,9 +279,9 @@ def _content(path: Path) -> Any:
             for name, estimate in getattr(results, level).items()
             for part in ("value", "standard_error")
         }
-        return figures, _timeless(results.provenance), results.warnings
+        return figures, _timeless(results.provenance), results.caveats
     if path.name == "plan.h5":
-        return _timeless(as_plain(load_plan(path)))
+        return _timeless(to_plain(load_plan(path)))
     if path.suffix == ".json":
         return _timeless(json.loads(path.read_bytes()))
     return path.read_bytes()

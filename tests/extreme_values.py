@@ -141,6 +141,10 @@ def _elements() -> dict[str, Any]:
             {**costs, "name": "banner", "centres": [[6.0, 4.0, 3.5]], "size": [2.0, 1.0], "direction": 10.0}
             | {"orientation": "level", "fabric": "test_wool", "layers": 2}
         ],
+        "baffle_array": [
+            {**costs, "name": "baffles", "polygon": square, "top": 4.4, "size": [1.0, 0.4], "thickness": 0.05}
+            | {"spacing": 0.5, "direction": 20.0, "material": "crowd", "mass": 2.0, "points_each": 2}
+        ],
         "ceiling_drape": [
             {**costs, "name": "ceiling", "polygon": square, "height": 4.2, "fabric": "test_wool"}
             | {"fullness": 1.5, "layers": 1}
@@ -153,7 +157,7 @@ def _elements() -> dict[str, Any]:
 
 
 def _study() -> dict[str, Any]:
-    every = ["wall", "free", "banner", "ceiling", "carpet", "gate", "people", "more"]
+    every = ["wall", "free", "banner", "baffles", "ceiling", "carpet", "gate", "people", "more"]
     return {
         "schema": 1,
         "title": "every key",

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from roomsim.estimate import Estimate
-from roomsim.scene.drawing import Tier
-from roomsim.study.results import InputUncertainty, PlanDrawing, Results, ScenarioRecord
+from roomsim.results.records import Caveat, InputUncertainty, Results, ScenarioRecord
+from roomsim.scene.plan_lines import PlanDrawing, Tier
 
 N_REPLICATES = 20
 LENGTH, WIDTH = 46.0, 26.0
@@ -183,7 +183,7 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
             "critical_distance": 10.0 / np.sqrt(t20),
             "articulation_loss": 3.0 * t20,
         },
-        warnings=("Drape does little below 125 Hz: bass reverberation is nearly unchanged.",),
+        caveats=(Caveat("nearly_anechoic", "all cloth", severity=0.6, bands=(4, 5), values={"absorption": 0.6}),),
         plan=PlanDrawing(
             tiers=(Tier((0, 1), (outline, *columns), {name: LINES[name] for name in LAID}),),
             elements={name: lines for name, lines in LINES.items() if name not in LAID},

@@ -49,7 +49,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("stages/test_store_statistical.py", "stages/test_noise_sources.py", "unit/test_free_cloth_uncertainty.py"),
     ),
     "decay": (
-        *("analytic/test_decay*.py", "analytic/test_time_zero.py", "unit/test_late_paths.py"),
+        *("analytic/test_decay*.py", "analytic/test_time_zero.py", "unit/test_caveats.py"),
         *("standards/test_i*.py", "unit/test_metrics*.py", "unit/test_room_figures.py", "unit/test_measured.py"),
         *("analytic/test_bands_that_start_apart.py", "standards/test_printed_values.py"),
         *("stages/test_store_statistical.py", "statistical/test_estimate_coverage.py"),
@@ -59,6 +59,15 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("unit/test_common_seats.py", "unit/test_compare.py", "unit/test_measured.py", "unit/test_uncertainty.py"),
         *("standards/test_printed_values.py", "unit/test_replicated.py", "analytic/test_bands_that_start_apart.py"),
         *("statistical/test_estimate_coverage.py", "unit/test_room_figures.py", "unit/test_planning_search.py"),
+    ),
+    "elements": (
+        *("analytic/test_baffles.py", "analytic/test_drape.py", "unit/test_baffle_array.py", "unit/test_rigging.py"),
+        *("unit/test_checks.py", "unit/test_scene_*.py", "unit/test_uncertainty.py", "unit/test_demo_venue*.py"),
+        *("unit/test_free_cloth_uncertainty.py", "stages/test_scene_*.py", "endtoend/test_every_element_kind.py"),
+    ),
+    "results": (
+        *("unit/test_store*.py", "unit/test_compare.py", "unit/test_tables.py", "unit/test_caveat_messages.py"),
+        *("stages/test_store_*.py", "stages/test_resume.py"),
     ),
     "loudspeakers": (
         *("analytic/test_system_*.py", "unit/test_system_*.py", "unit/test_aiming.py", "unit/test_scene_sources.py"),
@@ -79,10 +88,11 @@ TESTS: dict[str, tuple[str, ...]] = {
     "study": (
         *("stages/test_store_*.py", "stages/test_system_*.py", "stages/test_noise_sources.py", "stages/test_needs.py"),
         *("stages/test_resume.py", "unit/test_store*.py", "unit/test_compare.py", "unit/test_common_seats.py"),
-        *("unit/test_late_paths.py", "unit/test_uncertainty.py", "unit/test_measured.py", "unit/test_timing.py"),
+        *("unit/test_pooled_errors.py", "unit/test_caveats.py", "unit/test_uncertainty.py", "unit/test_measured.py"),
         *("unit/test_costs.py", "unit/test_room_figures.py", "analytic/test_energy_deposition.py"),
         *("analytic/test_time_zero.py",),
         *("stages/test_precision.py", "unit/test_free_cloth_uncertainty.py", "analytic/test_two_sided.py"),
+        "unit/test_timing.py",
     ),
     "planning": (
         *("unit/test_planning_*.py", "endtoend/test_plan.py", "analytic/test_late_energy.py", "unit/test_rigging.py"),

@@ -8,7 +8,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-from roomsim.study.hdf5 import SEAL_LENGTH, sealed
+from roomsim.results.hdf5 import SEAL_LENGTH, sealed
 from roomsim.tracing.paths import PathLog
 
 N_PATCHES, N_RECEIVERS, N_COMPONENTS = 7, 40, 3

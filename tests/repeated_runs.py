@@ -20,11 +20,12 @@ from scenes import (
 )
 
 from roomsim.estimate import Estimate
+from roomsim.metrics.common_seats import TIMES
 from roomsim.metrics.replicated import Replicated
 from roomsim.scene.scene import Patch, Scene
 from roomsim.study import traced_paths
 from roomsim.study.evaluator import Evaluator
-from roomsim.study.late_paths import TIMES, steadied
+from roomsim.study.pooled_errors import with_pooled_errors
 from roomsim.study.store import MemoryStore
 from roomsim.study.traced_paths import TracedPaths, prepare_tracing
 from roomsim.tracing.paths import PathLog
@@ -165,7 +166,7 @@ def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int 
     return {
         "STI": Estimate(*eight, index.n_replicates),
         **{
-            name: steadied(got[metric].estimate()) if metric in TIMES else got[metric].estimate()
+            name: with_pooled_errors(got[metric].estimate()) if metric in TIMES else got[metric].estimate()
             for name, metric in BY_BAND.items()
         },
     }

@@ -12,13 +12,17 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from invented_results import invented_results
+from without_engines import run_without_engines
+
+from roomsim.results.results_file import write_results
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 STAGES = (
-    *("errors", "files", "words", "bands", "estimate", "_jit", "physics"),  # the ground floor
-    *("venue", "loudspeakers", "scene", "tracing", "decay", "metrics"),
-    *("sound_system", "study", "planning", "report", "cli"),
+    *("errors", "files", "words", "bands", "estimate", "fields", "_jit", "physics"),  # the ground floor
+    *("elements", "venue", "loudspeakers", "scene", "tracing", "decay", "metrics"),
+    *("sound_system", "results", "study", "planning", "report", "cli"),
 )
 """In the order in which data flows; a part may import itself and earlier ones. What is not listed
 (`__init__`, `__main__`) is the roof, and may import all."""
@@ -30,11 +34,11 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "llvmlite": ("tracing/_",),
     "trimesh": ("venue/", "scene/"),
     "networkx": ("venue/", "scene/"),
-    "shapely": ("venue/", "scene/"),
+    "shapely": ("fields.py", "elements/", "venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
-    "pydantic": ("venue/",),
-    "h5py": ("study/", "venue/sofa.py"),
-    "filelock": ("study/",),
+    "pydantic": ("fields.py", "elements/", "venue/"),
+    "h5py": ("results/", "study/", "venue/sofa.py"),
+    "filelock": ("results/",),
     "matplotlib": tuple(
         f"report/{name}.py"
         for name in (
@@ -43,7 +47,10 @@ ROOMS: dict[str, tuple[str, ...]] = {
         )
     ),
     "click": ("cli/",),
-    "rich": ("cli/", "report/system_tables.py", "report/tables.py", "report/planning_tables.py", "report/measured.py"),
+    "rich": (
+        "cli/",
+        *(f"report/{name}.py" for name in ("measured", "planning_tables", "printing", "system_tables", "tables")),
+    ),
 }
 """Package -> beginnings of the paths in which it may be used."""
 
@@ -218,7 +225,7 @@ def test_each_rule_finds_what_breaks_it(rule, name, text):
         (
             wrong_way,
             "report/maps.py",
-            "from ..study.results import Results\nfrom . import style\nimport numpy",
+            "from ..results.records import Results\nfrom . import style\nimport numpy",
         ),
         (wrong_way, "cli/x.py", "from .. import load, bands"),
         (wrong_way, "tracing/trace.py", "from ._rays import _step\nfrom .._jit import KERNEL_OPTIONS"),
@@ -318,3 +325,29 @@ def test_importing_the_package_loads_nothing_of_it():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["roomsim"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["compare", "."],
+        ["compare", ".", "--statistics"],
+        ["status", "."],
+        ["export", ".", "--out", "tables"],
+        ["maps", ".", "--scenario", "bare", "--format", "svg", "--out", "maps"],
+        ["charts", ".", "--format", "svg", "--out", "charts"],
+    ],
+    ids=lambda arguments: " ".join(arguments),
+)
+def test_finished_results_are_read_and_drawn_without_the_engines(
+    arguments: list[str], tmp_path_factory: pytest.TempPathFactory
+):
+    """Those of a plan: `tests/endtoend/test_plan.py`."""
+    folder = tmp_path_factory.mktemp("finished")
+    write_results(folder / "results.h5", invented_results())
+    run_without_engines(f"from roomsim.cli.application import execute\ncode = execute({arguments!r})", folder)
+
+
+def test_an_engine_that_is_loaded_is_noticed(tmp_path: Path):
+    with pytest.raises(AssertionError, match="numba"):
+        run_without_engines("import roomsim.study.run\nprint('run')\ncode = 0", tmp_path)

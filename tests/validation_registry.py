@@ -828,7 +828,7 @@ TOPICS = (
                     DERIVED,
                 ),
                 (
-                    "each_broken_assumption_has_its_sentence",
+                    "each_broken_assumption_has_its_code_bands_and_values",
                     "a sentence for each broken assumption",
                     "demand on the program",
                     DERIVED,
@@ -989,6 +989,29 @@ TOPICS = (
                 ("surfaces_are_in_order", "order of built-in surfaces", "common sense of the trade", MEMORY),
                 ("fabrics_are_in_order", "order of built-in fabrics", "common sense of the trade", MEMORY),
                 ("measured_rows_are_the_table", "measured rows of fabrics", "handbook tables", FOUND),
+            ],
+        ),
+        (
+            "analytic/test_baffles.py",
+            [
+                (
+                    "layer_absorbs_and_reflects_what_single_rays_lose_between_two_baffles",
+                    "rows of baffles absorb and reflect",
+                    "single rays followed between two baffles",
+                    DERIVED,
+                ),
+                (
+                    "baffles_far_apart_absorb_with_both_faces_and_both_edges",
+                    "baffles far apart, and ever nearer",
+                    "ISO 12354-6, objects (from memory)",
+                    DERIVED,
+                ),
+                (
+                    "layer_absorbs_as_all_baffles_together",
+                    "a layer of baffles is the sum of its objects",
+                    "ISO 12354-6, objects (from memory)",
+                    DERIVED,
+                ),
             ],
         ),
         (

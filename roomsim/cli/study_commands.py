@@ -16,8 +16,8 @@ from .options import PATH, computation, no_pictures, out_folder, study_file, wit
 from .screen import Screen
 
 if TYPE_CHECKING:
+    from ..results.status import Status
     from ..scene.findings import Finding
-    from ..study.status import Status
 
 PRECISION_MISSED = 1
 
@@ -101,7 +101,7 @@ def run(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opti
     from .. import compare, export
     from .. import run as compute
     from ..report.export import comparison_object
-    from ..study.folder import default_folder
+    from ..results.folder import default_folder
 
     folder = out or default_folder(study)
     with computing(screen, folder) as display:
@@ -152,13 +152,13 @@ def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opt
     """
     from .. import export_plan, load_plan, plan_charts, plan_tables
     from .. import plan as search
-    from ..planning.plan_file import as_plain
-    from ..study.folder import default_folder
+    from ..results.folder import default_folder
+    from ..results.plain import to_plain
 
     if study.is_dir():
         results = load_plan(study)
         screen.show(plan_tables(results))
-        screen.give(plan=as_plain(results), folder=study)
+        screen.give(plan=to_plain(results), folder=study)
         return 0
     folder = out or default_folder(study)
     with computing(screen, folder) as display:
@@ -168,7 +168,7 @@ def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opt
     if not no_pictures:
         screen.remark("Drawing ...")
         files += plan_charts(results, folder / "pictures")
-    screen.give(plan=as_plain(results), folder=folder, files=files)
+    screen.give(plan=to_plain(results), folder=folder, files=files)
     return _finish(screen, folder, "plan.h5", no_pictures, results.provenance.get("precision_met") == "yes")
 
 
@@ -229,13 +229,15 @@ def _wrapped(text: str, head: str = "    ") -> str:
 
 
 def _status_lines(known: Status) -> Iterator[str]:
+    from ..report.caveat_messages import caveat_messages
+
     yield f"{known.folder}: {known.batches_kept} batches of paths kept, {known.megabytes_kept:,.0f} MB"
     if not known.has_results:
         yield "No results yet: run the study again to resume."
         return
     yield f"{known.title}, {known.venue}: {counted(len(known.scenarios), 'scenario')} at {counted(known.seats, 'seat')}"
     yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
-    yield from (f"Warning: {text}" for text in known.warnings)
+    yield from (f"Warning: {text}" for text in caveat_messages(known.caveats, len(known.scenarios)))
 
 
 COMMANDS = (new, check, run, plan, status)

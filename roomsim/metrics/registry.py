@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from ..bands import N_BANDS, SPEECH
-from ..decay.curves import SeatEnergy
 from ..physics.levels import a_weighted_level, level
 from . import room_parameters, speech
+
+if TYPE_CHECKING:
+    from ..decay.curves import SeatEnergy  # compiled code, which readers of results do without
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Statistical room acoustics: reverberation, level and intelligibility from volume, areas and absorption
 alone.
 
-None of it knows where anything is. `assumptions` says in plain words where a room asks for more than that.
+None of it knows where anything is. `assumptions` tells where a room asks for more than that.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ..bands import EXACT, LABELS, N_BANDS
+from ..bands import EXACT, N_BANDS
 
 DECAY_CONSTANT = 6.0 * np.log(10.0)
 """Energy falls as exp(-DECAY_CONSTANT t / T): 60 dB in the reverberation time T."""
@@ -207,13 +207,13 @@ class BrokenAssumption(NamedTuple):
     """Something in a room that the statistical estimates, or energy methods at large, cannot know."""
 
     code: str
-    """What kind of thing: "modes", "dead", "absorbing", "uneven" or "shape"."""
-    value: float
-    """How far it goes: of two rooms with the same code the larger value is the graver."""
+    """"modal_region", "nearly_anechoic", "highly_absorbing", "uneven_absorption" or "disproportionate_room"."""
+    severity: float
+    """How far it goes: the larger, the graver, among rooms with the same code."""
     bands: tuple[int, ...]
     """Indices of the octave bands that it concerns."""
-    text: str
-    """A plain sentence with the figures."""
+    values: dict[str, float]
+    """The figures that show it, by name."""
 
 
 def assumptions(
@@ -229,74 +229,38 @@ def assumptions(
     """
     found: list[BrokenAssumption] = []
 
-    def broken(code: str, value: float, bands: np.ndarray, text: str) -> None:
-        found.append(BrokenAssumption(code, float(value), tuple(np.flatnonzero(bands).tolist()), text))
+    def broken(code: str, severity: float, bands: np.ndarray, **values: float) -> None:
+        plain = {name: float(value) for name, value in values.items()}
+        found.append(BrokenAssumption(code, float(severity), tuple(np.flatnonzero(bands).tolist()), plain))
 
     limit = schroeder_frequency(reverberation_time, room.volume)
     below = limit > EXACT
     if below.any():
-        broken(
-            "modes",
-            limit[below].max(),
-            below,
-            f"At {_bands(below)} single modes stand out (Schroeder frequency "
-            f"{limit[below].max():.0f} Hz): energy methods give a trend there, not a figure for a seat.",
-        )
+        broken("modal_region", limit[below].max(), below, schroeder_frequency=limit[below].max())
     mean = room.mean_absorption
     if (mean > DEAD).any():
-        broken(
-            "dead",
-            mean.max(),
-            mean > DEAD,
-            f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > DEAD)}): sound dies after a "
-            "few reflections, and no reverberation formula holds.",
-        )
+        broken("nearly_anechoic", mean.max(), mean > DEAD, absorption=mean.max())
     elif (mean > HIGH_ABSORPTION).any():
-        excess = 100.0 * (sabine(room) / eyring(room) - 1.0).max()
-        broken(
-            "absorbing",
-            mean.max(),
-            mean > HIGH_ABSORPTION,
-            f"The mean absorption reaches {mean.max():.2f} ({_bands(mean > HIGH_ABSORPTION)}): Sabine's "
-            f"time is up to {excess:.0f} % too long even in a diffuse room.",
-        )
+        excess = (sabine(room) / eyring(room) - 1.0).max()
+        broken("highly_absorbing", mean.max(), mean > HIGH_ABSORPTION, absorption=mean.max(), sabine_excess=excess)
     if room.facing is not None:
         even = eyring(room)
         # Where everything is absorbed both times are 0, and nothing is uneven.
         ratio = np.divide(arau_puchades(room), even, out=np.ones_like(even), where=even > 0.0)
         if (ratio > UNEVEN).any():
-            broken("uneven", ratio.max(), ratio > UNEVEN, _unevenness(room, ratio))
+            worst = int(np.argmax(ratio))
+            values = axis_contrast(room, worst)
+            broken("uneven_absorption", ratio.max(), ratio > UNEVEN, band=worst, **values)
     short, middle, long = sorted(extent)
     if long > OUT_OF_PROPORTION * short:
-        kind = "flat" if middle > OUT_OF_PROPORTION * short else "long"
-        broken(
-            "shape",
-            long / short,
-            np.ones(N_BANDS, dtype=bool),
-            f"The room is {kind} ({extent[0]:.0f} x {extent[1]:.0f} x {extent[2]:.0f} m): level and decay "
-            "change along it, and one reverberation time does not describe it.",
-        )
+        sizes = dict(zip(("x", "y", "z"), extent, strict=True))
+        is_flat = middle > OUT_OF_PROPORTION * short
+        broken("disproportionate_room", long / short, np.ones(N_BANDS, dtype=bool), is_flat=is_flat, **sizes)
     return found
 
 
-def _unevenness(room: Enclosure, ratio: np.ndarray) -> str:
-    worst = int(np.argmax(ratio))
-    _, absorption = room.along_axes()
-    high, low = int(np.argmax(absorption[:, worst])), int(np.argmin(absorption[:, worst]))
-    return (
-        f"Absorption is uneven ({_bands(ratio > UNEVEN)}): at {_NAMES[worst]} surfaces that face along {'xyz'[high]} "
-        f"absorb {absorption[high, worst]:.2f}, along {'xyz'[low]} {absorption[low, worst]:.2f}. The decay "
-        "depends on how much the surfaces scatter, and the formulas spread widely: trust the traced one."
-    )
-
-
-_NAMES = tuple(label.replace("k", " kHz") if "k" in label else f"{label} Hz" for label in LABELS)
-
-
-def _bands(which: np.ndarray) -> str:
-    """The chosen bands in words: "63 Hz", "63 Hz to 250 Hz, 4 kHz"."""
-    chosen = np.flatnonzero(which)
-    runs = np.split(chosen, np.flatnonzero(np.diff(chosen) > 1) + 1)
-    return ", ".join(
-        _NAMES[run[0]] if len(run) == 1 else f"{_NAMES[run[0]]} to {_NAMES[run[-1]]}" for run in runs
-    )
+def axis_contrast(room: Enclosure, band: int) -> dict[str, float]:
+    """The axes, 0 to 2, along which surfaces face that absorb most and least in a band, and their mean absorption."""
+    along = room.along_axes()[1][:, band]
+    high, low = int(np.nanargmax(along)), int(np.nanargmin(along))
+    return {"most_along": high, "most": float(along[high]), "least_along": low, "least": float(along[low])}

@@ -9,19 +9,11 @@ from itertools import combinations
 
 import numpy as np
 
+from ..elements.element import Element
 from ..errors import SceneError
 from ..scene.limits import Limit, Limits
-from ..scene.scenarios import demand_of, hangs
-from ..venue.document import (
-    Banner,
-    CeilingDrape,
-    Drape,
-    Element,
-    FloorCovering,
-    Scenario,
-    Study,
-    SystemChange,
-)
+from ..scene.scenarios import demand_of
+from ..venue.document import Scenario, Study
 from ..venue.switching import playing
 from .results import Candidate
 
@@ -227,11 +219,10 @@ def asked_for(study: Study) -> tuple[Element, ...]:
     """The elements that the study wants to choose from, before any is refused."""
     present = set(start_of(study).elements)
     named = study.document.plan.candidates
-    kinds = Drape | Banner | CeilingDrape | FloorCovering
     return tuple(
         element
         for element in study.elements.all()
-        if element.name not in present and (element.name in named if named else isinstance(element, kinds))
+        if element.name not in present and (element.name in named if named else element.is_searched)
     )
 
 
@@ -244,18 +235,18 @@ def _candidate(element: Element, labour_rate: float) -> Candidate:
         rigging_hours=element.rigging_hours,
         roof_points=element.roof_points,
         weight=element.weight,
-        hangs=hangs(element),
+        hangs=element.is_overhead,
     )
 
 
 def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
     """What is left of each limit for the candidates."""
     at_start = playing(study.sources, study.elements, start.elements)
-    changes = [element if isinstance(element, SystemChange) else None for element in chosen]
+    switchings = [element.switching for element in chosen]
     switches = {
         name: (
-            np.array([change is not None and name in change.switch_on for change in changes], bool),
-            np.array([change is not None and name in change.switch_off for change in changes], bool),
+            np.array([name in switching.on for switching in switchings], bool),
+            np.array([name in switching.off for switching in switchings], bool),
         )
         for name in {name for limit in limits.all for name in limit.sources}
     }
@@ -305,9 +296,9 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
     for name, needed in plan.requires.items():
         for other in needed:
             yield at_most(f"{name} only with {other}", [(name, 1.0), (other, -1.0)], 0.0)
-    changes = [element for element in chosen if isinstance(element, SystemChange)]
-    for change, against in combinations(changes, 2):
-        if {*change.switch_on} & {*against.switch_off} or {*change.switch_off} & {*against.switch_on}:
+    for change, against in combinations(chosen, 2):
+        first, second = change.switching, against.switching
+        if {*first.on} & {*second.off} or {*first.off} & {*second.on}:
             label = f"{change.name} and {against.name} switch one source on and off"
             yield at_most(label, [(change.name, 1.0), (against.name, 1.0)], 1.0)
 

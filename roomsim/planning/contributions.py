@@ -13,9 +13,10 @@ import numpy as np
 
 from ..estimate import Estimate
 from ..metrics.replicated import SeatStatistic
+from ..results.interval import interval_of
 from .candidates import Candidates
 from .evaluation import SetEvaluator
-from .results import Contribution, ContributionTable, interval_of
+from .results import Contribution, ContributionTable
 
 
 def contribution_tables(

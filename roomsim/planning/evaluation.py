@@ -9,6 +9,7 @@ import numpy as np
 
 from ..estimate import Estimate
 from ..metrics.replicated import SeatStatistic
+from ..results.interval import Interval, interval_of
 from ..scene.compile import with_element_sets
 from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
 from ..study.progress import NoProgress, Progress
@@ -16,7 +17,7 @@ from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
 from .candidates import BUDGET, Candidates
 from .goals import SeatMeasure, metrics_of, proposed, ranking, statistics
-from .results import Goal, Interval, interval_of
+from .results import Goal
 
 Evaluate = Callable[[Sequence[int]], Mapping[str, SeatStatistic]]
 """Sets -> measure -> statistic over the seats, (n_sets,), all from the same replicates."""

@@ -11,29 +11,10 @@ from typing import Annotated
 
 import numpy as np
 
-from ..estimate import Estimate, student_factor
-from ..scene.drawing import PlanDrawing
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A value and half the widths of its 95 % intervals; NaN where it cannot be evaluated."""
-
-    value: float
-    half_width: float
-    """Monte Carlo error."""
-    input_half_width: float | None = None
-    """From the uncertainty of absorption; None where it was not evaluated."""
-
-    @property
-    def is_significant(self) -> bool:
-        """The Monte Carlo error does not explain the value."""
-        return abs(self.value) > self.half_width
-
-
-def interval_of(estimate: Estimate, place: int = 0) -> Interval:
-    """One of an estimate's values with its interval."""
-    return Interval(float(estimate.value[place]), float(estimate.half_width()[place]))
+from ..estimate import student_factor
+from ..results.interval import Interval
+from ..results.records import Caveat
+from ..scene.plan_lines import PlanDrawing
 
 
 @dataclass(frozen=True)
@@ -331,7 +312,7 @@ class PlanResults:
     """Free-hanging cloth, whether hung or not."""
     new_lines: tuple[NewLine, ...]
     drawing: PlanDrawing
-    warnings: tuple[str, ...]
+    caveats: tuple[Caveat, ...]
     provenance: dict[str, str]
 
     @property

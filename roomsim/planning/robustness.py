@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..elements.finishes import Variation
 from ..metrics.common_seats import TIMES, common_seats
 from ..scene.compile import with_element_sets
-from ..scene.factors import Variation
 from ..scene.variation import AbsorptionDraw
 from ..study.evaluator import Evaluator
 from ..venue.document import Study
@@ -31,13 +31,10 @@ class Scaled:
     materials: float
     fabrics: float
 
-    def material(self, name: str, absorption: np.ndarray) -> np.ndarray:
-        """(8,); an opening stays open."""
-        return np.where(absorption >= 1.0, 1.0, np.clip(self.materials * absorption, 0.0, 1.0))
-
-    def fabric(self, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
-        """(8,) as it hangs."""
-        return np.clip(self.fabrics * absorption, 0.0, 1.0)
+    def __call__(self, of: str, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
+        """(8,) of a material or a fabric as it hangs; an opening stays open."""
+        factor = self.fabrics if of == "fabric" else self.materials
+        return np.where(absorption >= 1.0, 1.0, np.clip(factor * absorption, 0.0, 1.0))
 
 
 _CHANGES = {"20 % less": 0.8, "10 % less": 0.9, "10 % more": 1.1, "20 % more": 1.2}
@@ -95,7 +92,7 @@ def shifts_of(
 
     stated = seats(None)
     cases = {name: shift_of(measures, stated, seats(variation)) for name, variation in CASES.items()}
-    draws = [AbsorptionDraw(study.materials, study.document.seed, i) for i in range(n_draws)]
+    draws = [AbsorptionDraw(study.document.seed, i) for i in range(n_draws)]
     drawn = [shift_of(measures, stated, seats(draw)) for draw in draws]
     return Shifts(
         sets=tuple(sets),

@@ -8,24 +8,27 @@ from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
+from ..elements.drape import Drape
 from ..errors import SceneError
 from ..estimate import student_factor
+from ..results.folder import PLAN, default_folder
+from ..results.interval import Interval, interval_of
+from ..results.records import Caveat
 from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_element_sets
 from ..scene.drawing import plan_drawing
-from ..scene.footprints import free_sheets
 from ..scene.rigging_checks import NOT_CHECKED, rigging_findings
 from ..scene.scenarios import demand_of
 from ..scene.scene import Scene
-from ..scene.wall_lines import covered, suggested_lines
+from ..scene.wall_lines import suggested_lines
+from ..study.caveats import finding_caveat, missed_precision
 from ..study.convergence import Convergence, converge
 from ..study.evaluator import Evaluator
-from ..study.folder import PLAN, default_folder
 from ..study.progress import Progress, Step, progress_to
 from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..study.traced_paths import N_REPLICATES, prepare_tracing
-from ..venue.document import Drape, Study
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .candidates import Candidates, asked_for, candidates_of, start_of, study_of_sets
@@ -34,16 +37,7 @@ from .evaluation import Problem, SetEvaluator, evaluate_elements, evaluate_on_pa
 from .goals import goals_of, measures_of
 from .late_energy import late_energy_origin, outlines, worst_places
 from .plan_file import write_plan
-from .results import (
-    EvaluatedSet,
-    Interval,
-    LateEnergyOrigin,
-    NewLine,
-    Option,
-    PlanResults,
-    TargetCost,
-    interval_of,
-)
+from .results import EvaluatedSet, LateEnergyOrigin, NewLine, Option, PlanResults, TargetCost
 from .robustness import Shifts, robustness, shifts_of
 from .search import search
 from .trade_offs import best_for_money, front, least_cost, leave_out_each, leave_out_in_turn, steps
@@ -204,7 +198,7 @@ class _Search:
             outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, self.mesh, scene.receivers),
-            warnings=(*self._warnings(reached, final_reached), *self._doubts(options[: len(finalists)])),
+            caveats=(*self._caveats(reached, final_reached), *self._unconfirmed(options[: len(finalists)])),
             provenance=provenance(self.study, final_reached),
         )
 
@@ -217,7 +211,7 @@ class _Search:
         itself, all together, and free ones in every combination, or in pairs if there are many.
         """
         names = self.candidates.names
-        hung_free = {element.name for element in self.study.elements.all() if free_sheets(element)}
+        hung_free = {element.name for element in self.study.elements.all() if element.free_sheets()}
         free = [name for name in names if name in hung_free]
         sizes = range(len(free) + 1) if len(free) <= ALL_COMBINATIONS_UP_TO else (2,)
         together = [chosen for size in sizes for chosen in combinations(free, size)]
@@ -239,9 +233,9 @@ class _Search:
         """The finalists by themselves, surfaces divided, and all new lines that could hang, none of them hung."""
         candidates, elements = self.candidates, self.study.elements
         present = {*candidates.present(candidates.everything)}
-        hung = [element for element in elements.all() if element.name in present]
+        hung = [drape for drape in elements.of(Drape) if drape.name in present]
         lines = suggested_lines(self.study, self.mesh, hung)
-        with_lines = elements.model_copy(update={"drape": (*elements.drape, *lines)})
+        with_lines = elements.model_copy(update={"drape": (*elements.of(Drape), *lines)})
         extended = self.study.model_copy(update={"elements": with_lines})
         sets = [candidates.members(mask) for mask in finalists]
         geometry = study_of_sets(extended, candidates.start, [*sets, tuple(line.name for line in lines)])
@@ -331,7 +325,7 @@ class _Search:
                 top=line.top,
                 drop=line.drop,
                 fabric=line.fabric,
-                square_metres=covered(line),
+                square_metres=line.covered_area,
                 cost=line.hire + rate * line.rigging_hours,
                 late_share=share,
                 gains={
@@ -341,26 +335,22 @@ class _Search:
             for i, (line, share) in enumerate(((by_name[name], share) for name, share in worst), start=1)
         )
 
-    # --- warnings ---------------------------------------------------------------------------------------
+    # --- caveats ----------------------------------------------------------------------------------------
 
-    def _warnings(self, reached: Convergence, final: Convergence) -> list[str]:
+    def _caveats(self, reached: Convergence, final: Convergence) -> list[Caveat]:
         wanted = self.study.document.precision
-        found = [
-            f"The precision asked for was not reached for {what} before the time or the rays allowed were spent: the "
-            f"standard error of the STI is {run.standard_error:.3f}, where {wanted.sti:g} was wanted."
-            for what, run in (("the search", reached), ("the finalists", final))
-            if not run.is_met
-        ]
         names = [(), *((name,) for name in self.candidates.names)]
         pool = study_of_sets(self.study, self.candidates.start, names)
-        found += [
-            f"{finding.place}: {finding.text}"
-            for finding in rigging_findings(pool, self.candidates.limits.rig, self.mesh)
-            if finding.code in NOT_CHECKED
+        loads = rigging_findings(pool, self.candidates.limits.rig, self.mesh)
+        refused = self.candidates.refused.items()
+        return [
+            *missed_precision(wanted, reached, "search"),
+            *missed_precision(wanted, final, "finalists"),
+            *(finding_caveat(finding) for finding in loads if finding.code in NOT_CHECKED),
+            *(Caveat("candidate_refused", texts={"element": name, "reason": why}) for name, why in refused),
         ]
-        return [*found, *(f"{name} is not a candidate: {why}" for name, why in self.candidates.refused.items())]
 
-    def _doubts(self, finalists: Sequence[Option]) -> list[str]:
+    def _unconfirmed(self, finalists: Sequence[Option]) -> list[Caveat]:
         """Where the finalists' own paths disagree with the search."""
         named = [(one, name) for one in finalists for name in one.values]
         apart = [(abs(one.retraced_apart(name, N_REPLICATES)), name, one.elements) for one, name in named]
@@ -371,9 +361,12 @@ class _Search:
         if not far:
             return []
         ratio, name, elements = max(far)
+        label = self.measures[name].measure.label
         return [
-            f"Traced again, {len(far)} of {len(ratios)} values of the finalists differ from the search by more than "
-            f"chance explains, most of all {self.measures[name].measure.label} with "
-            f"{' + '.join(elements) or 'nothing'} ({ratio:.1f} standard "
-            "errors). Ask for a smaller error (--sti-error) before you rely on small differences."
+            Caveat(
+                "search_not_confirmed",
+                severity=ratio,
+                values={"beyond_chance": len(far), "compared": len(ratios)},
+                texts={"figure": label, "elements": " + ".join(elements) or "nothing"},
+            )
         ]

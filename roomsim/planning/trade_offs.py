@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from ..results.interval import Interval
 from .candidates import RELATION, Candidates
 from .evaluation import Problem
-from .results import Goal, Interval, LeftOut, Step, TargetCost
+from .results import Goal, LeftOut, Step, TargetCost
 
 WORTH_TAKING = ("noticeable", "significant")
 """Verdicts on a step of money after which the next ones are compared with it."""

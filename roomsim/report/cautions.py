@@ -1,53 +1,36 @@
-"""What must be said wherever a comparison is shown.
+"""Cautions that accompany every comparison.
 
-Sense of the sentences: common practice, no source, unless one is named.
+Their content is common practice, no source, unless one is named.
 """
 
 from __future__ import annotations
 
-from ..study.results import Results
+from ..results.records import Results
 
 _ALWAYS = (
-    (
-        "This is a prediction. It is no opinion on structure, fire, noise law or safety, and says nothing "
-        "of the sound outdoors."
-    ),
-    (
-        "The ± are of the computation alone. Absorption is rarely known to better than a tenth: see the "
-        "sources in the materials, and measure the empty room before money is spent."
-    ),
-    (
-        "An empty room is not a full one: compare scenarios with the same audience, and sound-check for the "
-        "full house."
-    ),
-    ("A voice alarm must be checked by its own standard, by those who are licensed to; this does not do it."),
-    (
-        "Sound levels for audience and crew are limited by law, differently from place to place; the World "
-        "Health Organization (2022) advises at most 100 dB LAeq,15 min for audiences."
-    ),
+    "This is a prediction. It is not an assessment of structural, fire or electrical safety or of compliance with "
+    "noise law, and does not cover sound outdoors.",
+    "The ± intervals cover the Monte Carlo error of the calculation only. Absorption is rarely known to better than "
+    "10 %: see the sources given with the materials, and measure the empty room before committing money.",
+    "An empty room does not sound like a full one: compare scenarios with the same audience, and allow for the full "
+    "audience at the sound check.",
+    "A voice alarm system must be verified to its own standard by those licensed to do so; this program does not do "
+    "it.",
+    "Sound levels for audience and crew are limited by law, which differs from place to place; the World Health "
+    "Organization (2022) recommends at most 100 dB LAeq,15 min for audiences.",
 )
 
 _HUNG = (
-    (
-        "Weights and point loads are the study's own figures, at rest; what several things bring on one point or "
-        "truss is added up only where the files say what hangs where. A competent person must approve every "
-        "point, and the owner and a structural engineer the roof."
-    ),
-    (
-        "Nothing may hang over or across exits, or stand in them, nor before signs, detectors, sprinklers, "
-        "extinguishers, call points, heaters or lights. Escape routes keep their full width, openings stay "
-        "visible and unhooked. Only the zones that the study names were checked."
-    ),
-    (
-        "The fire certificate of every batch of cloth must be on site; washing can void it. Local codes "
-        "decide."
-    ),
-    "Work at height needs a plan of its own and a drop zone that is kept clear.",
-    (
-        "Open doors and vents put wind on the cloth and change the absorption; keep cloth away from heating "
-        "outlets."
-    ),
-    "Cloth does little below 125 Hz: look at the bass before you promise it.",
+    "Weights and point loads are static values taken from the study; the combined load of several items on one point "
+    "or truss is only calculated where the study states which points they hang from. A competent person must approve "
+    "every point, and the owner and a structural engineer the roof.",
+    "Nothing may hang over, in or across exits, or in front of signs, detectors, sprinklers, extinguishers, call "
+    "points, heaters or lights. Escape routes keep their full width; doorways stay visible and unobstructed. Only the "
+    "zones named in the study were checked.",
+    "The fire certificate of every batch of fabric must be on site; washing can invalidate it. Local codes apply.",
+    "Work at height requires its own plan and a drop zone that is kept clear.",
+    "Open doors and vents let wind move the fabric and change the absorption; keep fabric away from heating outlets.",
+    "Fabric absorbs little below 125 Hz: check the bass before promising an improvement there.",
 )
 
 
@@ -57,5 +40,10 @@ def cautions(results: Results) -> list[str]:
 
 
 def cautions_where(is_hung: bool) -> list[str]:
-    """The same for anything else that is shown: `is_hung` says whether it speaks of hanging."""
+    """The same for anything else that is shown.
+
+    Parameters
+    ----------
+    is_hung : whether anything in it hangs overhead
+    """
     return [*(_HUNG if is_hung else ()), *_ALWAYS]

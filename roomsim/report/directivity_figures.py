@@ -45,11 +45,11 @@ def directivity_figure(report: SystemReport, kinds: Sequence[tuple[Directivity, 
                     (0.42 + 0.18 * column, base - 0.03, 0.21, height + 0.03), projection="3d"
                 )
                 _balloon(axes, box.sphere[..., band])
-                axes.set_title(style.hertz(bands.LABELS[band]), fontsize=7.5, y=0.86)
+                axes.set_title(bands.NAMES[band], fontsize=7.5, y=0.86)
             axes = figure.add_axes((0.82, base + 0.05, 0.15, height - 0.11))
             _coverage(axes, *box.coverage)
         handles = [
-            Line2D([], [], color=c, label=style.hertz(bands.LABELS[b])) for b, c in zip((1, 3, 5, 6), colours)
+            Line2D([], [], color=c, label=bands.NAMES[b]) for b, c in zip((1, 3, 5, 6), colours)
         ]
         figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.04, 0.015), ncols=4)
         return figure

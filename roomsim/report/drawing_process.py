@@ -1,9 +1,9 @@
-"""Run as a program of its own: draws what the process that started it says.
+"""Run as a program of its own: draws what the process that started it asks for.
 
 It is started isolated (`python -I`), so that nothing is imported from the folder that the user happens to be in,
-nor from where variables of the environment point: a study may come from a stranger. Over standard input it is
-told where `roomsim` lies, where other packages lie, and what to do. That pipe is its lifeline: when it breaks,
-the process that waits for the pictures is no more.
+nor from where variables of the environment point: a study may come from a stranger. It reads from
+standard input where `roomsim` lies, where other packages lie, and what to do. That pipe is its lifeline: when it
+breaks, the process that waits for the pictures is no more.
 """
 
 import os
@@ -31,9 +31,9 @@ def _import_from(package: str) -> None:
 
 def main() -> None:
     """Draw, and leave with 0 if every picture could be drawn."""
-    told = sys.stdin.buffer.read(int.from_bytes(sys.stdin.buffer.read(8), "little"))
+    order = sys.stdin.buffer.read(int.from_bytes(sys.stdin.buffer.read(8), "little"))
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    package, path, task = pickle.loads(told)
+    package, path, task = pickle.loads(order)
     _import_from(package)
     sys.path[:] = path
     sys.exit(1 if pickle.loads(task)() else 0)

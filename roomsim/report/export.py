@@ -22,12 +22,14 @@ from .. import bands
 from ..estimate import Estimate
 from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..study.folder import outputs_in
-from ..study.results import Results
-from ..study.results_file import load_results
+from ..results.folder import outputs_in
+from ..results.interval import Interval
+from ..results.records import Results
+from ..results.results_file import load_results
 from .cautions import cautions
+from .caveat_messages import caveat_messages
 from .positions import position_rows
-from .rows import ComparisonRow, Figure, comparison_rows, reverberation_rows
+from .rows import ComparisonRow, comparison_rows, reverberation_rows
 
 Cell = str | float | int | None
 
@@ -53,8 +55,7 @@ def export_results(results: Results | str | Path, folder: str | Path) -> list[Pa
         "seats.csv": seats_csv(results),
         "comparison.csv": csv_bytes(comparison_csv_table(results)),
         "reverberation.csv": csv_bytes(reverberation_csv_table(results)),
-        "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode()
-        + b"\n",
+        "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode() + b"\n",
     }
     return write_files(Path(folder), contents)
 
@@ -122,11 +123,7 @@ def _blocks(figures: dict[str, Estimate], prefix: str) -> Iterator[tuple[list[st
         metric, estimate = METRICS[name], figures[name]
         unit = f", {metric.unit}" if metric.unit else ""
         wheres = [f" {label}" for label in bands.LABELS] if metric.per_band else [""]
-        heads = [
-            f"{prefix}{metric.symbol}{where}{what}{unit}"
-            for where in wheres
-            for what in ("", " standard error")
-        ]
+        heads = [f"{prefix}{metric.symbol}{where}{what}{unit}" for where in wheres for what in ("", " standard error")]
         pairs = np.stack([estimate.value, estimate.standard_error], axis=-1)
         yield heads, pairs.reshape(*pairs.shape[:2], -1)
 
@@ -138,7 +135,7 @@ def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
         "number", "scenario", "description", "elements", "against number",
         "STI of median seat", "95 %", "STI of worst tenth", "95 %",
         f"share of seats at STI {results.sti_target:g}", "95 %", f"share of {results.share_target:g}",
-        "gain in median STI", "low", "high", "p alone", "verdict",
+        "gain in median STI", "low", "high", "p value", "verdict",
         "T20 500 Hz and 1 kHz, s", "95 %", "T20 63 and 125 Hz, s", "95 %",
         f"cost, {money}", f"extra cost, {money}", f"gain per 1000 {money}", "95 %",
         "rigging hours", "roof points", "weight, kg", "limits broken",
@@ -150,21 +147,21 @@ def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
 
 
 def _comparison_cells(row: ComparisonRow) -> list[Cell]:
-    verdict = row.verdict
+    verdict, gained = row.verdict, row.verdict.gain
     has_gain = row.against is not None
-    gain: list[Cell] = [verdict.gain, verdict.low, verdict.high, verdict.p_value] if has_gain else [None] * 4
+    gain: list[Cell] = [gained.value, gained.low, gained.high, verdict.p_value] if has_gain else [None] * 4
     return [
         row.number, row.scenario, row.description, "; ".join(row.elements), row.against,
         *_pair(row.sti_median), *_pair(row.sti_worst_tenth), *_pair(row.share_of_seats), row.target,
         *gain, verdict.words, *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
         row.cost, row.extra_cost, *_pair(row.gain_per_1000),
         row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),
-        row.sti_median_input, row.gain_input, row.gain_holds, row.is_best, row.is_ahead,
+        row.sti_median.input_half_width, gained.input_half_width, row.gain_holds, row.is_best, row.is_ahead,
     ]  # fmt: skip
 
 
-def _pair(figure: Figure | None) -> list[Cell]:
-    return [None, None] if figure is None else [figure.value, figure.half_width]
+def _pair(interval: Interval | None) -> list[Cell]:
+    return [None, None] if interval is None else [interval.value, interval.half_width]
 
 
 def reverberation_csv_table(results: Results) -> Iterator[list[Cell]]:
@@ -180,7 +177,7 @@ def reverberation_csv_table(results: Results) -> Iterator[list[Cell]]:
 def comparison_object(results: Results) -> dict[str, Any]:
     """The comparison as JSON knows it: null where there is no figure."""
     content = {
-        "schema": 1,
+        "schema": 2,
         "title": results.title,
         "venue": results.venue,
         "currency": results.currency,
@@ -188,7 +185,7 @@ def comparison_object(results: Results) -> dict[str, Any]:
         "share_target": results.share_target,
         "scenarios": [row.as_dict() for row in comparison_rows(results)],
         "listening_positions": [asdict(row) for row in position_rows(results)],
-        "warnings": list(results.warnings),
+        "warnings": caveat_messages(results.caveats, len(results.scenarios)),
         "cautions": cautions(results),
         "provenance": results.provenance,
     }

@@ -1,9 +1,9 @@
-"""Charts of a study: intelligibility with its price, what money buys, and how seats spread."""
+"""Charts of a study: intelligibility with cost, gain against cost, and the distribution over seats."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,19 +11,19 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from ..metrics.registry import METRICS
-from ..study.results import Results
+from ..results.records import COVERAGE_FACTOR, Results
 from ..words import counted, shortened
 from . import style
-from .band_figures import reverberation_draws
+from .band_figures import reverberation_figure
 from .labels import write_names
-from .pictures import Picture
+from .pictures import Picture, on_sheets
 from .quantities import STI
-from .rows import COVERAGE_FACTOR
 
 _ROWS_PER_SHEET = 21
 _CURVES_PER_PANEL = 7
 """Besides the bare venue's."""
-_PANELS_PER_SHEET = 4
+_SEAT_PANELS_PER_SHEET = 4
+_PANELS_PER_SHEET = 12
 MOST_NAMES = 16
 """Points of a chart that are all named; of more, those that no other beats, and the rest by their numbers."""
 
@@ -52,65 +52,50 @@ def intelligibility_figure(results: Results, chosen: Sequence[int] | None = None
         panels[0].set_yticks(rows, names)
         panels[0].set_ylim(rows[-1] + 0.6, rows[0] - 0.6)
         for axes in panels:
-            axes.grid(axis="x", color="#e4e4e4", linewidth=0.6)
-            axes.set_axisbelow(True)
-            axes.spines[["top", "right", "left"]].set_visible(False)
+            style.tidy(axes, "x", ("top", "right", "left"))
             axes.tick_params(axis="y", length=0)
         style.write_foot(
             figure,
-            f"Numbered as in the comparison. Bars: 95 % intervals of the calculation; where none is seen it is shorter "
-            f"than its sign. {_about_doubt(results)}Dashed: share of seats wanted.",
+            "Numbered as in the comparison. Bars: 95 % intervals, Monte Carlo error only; bars shorter than their "
+            f"marker are hidden by it. {_about_input(results)}Dashed line: target share of seats.",
         )
         return figure
 
 
 def _index_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
-    signs = (
-        ("sti_median", "median seat", "o", style.SERIES[0]),
-        ("sti_worst_tenth", "worst tenth", "D", "white"),
-    )
+    signs = (("sti_median", "median seat", "o", style.SERIES[0]), ("sti_worst_tenth", "worst tenth", "D", "white"))
     for name, label, marker, face in signs:
         known = results.room[name]
         value = known.value[rows]
         if results.input_uncertainty is not None:
-            doubt = COVERAGE_FACTOR * results.input_uncertainty.room[name][rows]
-            axes.hlines(rows, value - doubt, value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1)
-        axes.errorbar(
-            value,
-            rows,
-            xerr=known.half_width()[rows],
-            linestyle="none",
-            marker=marker,
-            markersize=5.0,
-            color=style.SERIES[0],
-            markerfacecolor=face,
-            capsize=2.5,
-            linewidth=1.0,
-            label=label,
-        )
-    axes.axvline(
-        results.sti_target, color=style.INK, linewidth=1.2, label=f"target {results.sti_target:.2f}", zorder=1
-    )
+            half = COVERAGE_FACTOR * results.input_uncertainty.room[name][rows]
+            axes.hlines(rows, value - half, value + half, color=style.INPUT_UNCERTAINTY, linewidth=5.0, zorder=1)
+        sign: dict[str, Any] = {
+            "linestyle": "none",
+            "marker": marker,
+            "markersize": 5.0,
+            "markerfacecolor": face,
+            "label": label,
+        }
+        axes.errorbar(value, rows, xerr=known.half_width()[rows], **style.BARS, **sign)
+    target = f"target {results.sti_target:.2f}"
+    axes.axvline(results.sti_target, color=style.INK, linewidth=1.2, label=target, zorder=1)
     axes.set_xlabel("STI")
     axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, borderaxespad=0.2)
 
 
 def _share_panel(axes: Axes, results: Results, rows: np.ndarray) -> None:
     share = results.room["sti_share_of_seats"]
-    axes.errorbar(
-        100.0 * share.value[rows],
-        rows,
-        xerr=100.0 * share.half_width()[rows],
-        linestyle="none",
-        marker="s",
-        markersize=5.0,
-        color=style.SERIES[2],
-        capsize=2.5,
-        linewidth=1.0,
-    )
-    axes.axvline(
-        100.0 * results.share_target, color=style.INK, linewidth=1.2, linestyle=(0, (4, 2)), zorder=1
-    )
+    bars: dict[str, Any] = {
+        **style.BARS,
+        "color": style.SERIES[2],
+        "linestyle": "none",
+        "marker": "s",
+        "markersize": 5.0,
+    }
+    axes.errorbar(100.0 * share.value[rows], rows, xerr=100.0 * share.half_width()[rows], **bars)
+    wanted: dict[str, Any] = {"color": style.INK, "linewidth": 1.2, "linestyle": (0, (4, 2)), "zorder": 1}
+    axes.axvline(100.0 * results.share_target, **wanted)
     axes.set_xlim(-3.0, 103.0)
     axes.set_xlabel(f"% of seats ≥ {results.sti_target:.2f}")
 
@@ -135,40 +120,32 @@ def value_figure(results: Results) -> Figure:
         figure = style.new_figure((style.A4_LEVEL[0], 5.2))
         style.write_head(figure, results, "What the money buys")
         if not baselines:
-            figure.text(0.04, 0.6, "No scenario is compared with another.")
+            figure.text(0.04, 0.6, "No scenario is compared with another one.")
             return figure
-        counts = [
-            sum(s.compare_with == b for i, s in enumerate(results.scenarios) if i != b) for b in baselines
-        ]
+        counts = [sum(s.compare_with == b for i, s in enumerate(results.scenarios) if i != b) for b in baselines]
         widths = np.sqrt(counts) + 1.0
-        panels = figure.subplots(
-            1,
-            len(baselines),
-            sharey=True,
-            squeeze=False,
-            gridspec_kw={
-                "left": 0.07,
-                "right": 0.97,
-                "bottom": 0.17,
-                "top": 0.82,
-                "width_ratios": widths,
-                "wspace": 0.08,
-            },
-        )[0]
+        grid: dict[str, Any] = {
+            "left": 0.07,
+            "right": 0.97,
+            "bottom": 0.17,
+            "top": 0.82,
+            "width_ratios": widths,
+            "wspace": 0.08,
+        }
+        panels = figure.subplots(1, len(baselines), sharey=True, squeeze=False, gridspec_kw=grid)[0]
         for axes, baseline in zip(panels, baselines):
             _value_panel(axes, results, baseline)
         # The panels share their scale: names find their places once all points are in.
         for axes, baseline in zip(panels, baselines):
             _name_points(axes, results, baseline)
-        numbered = " Numbers: rows of the comparison." if max(counts) > MOST_NAMES else ""
+        numbered = " Numbers refer to rows of the comparison." if max(counts) > MOST_NAMES else ""
         panels[0].set_ylabel("gain in STI of the median seat")
         noticeable = METRICS[STI].just_noticeable_difference
         style.write_foot(
             figure,
-            "Bars: 95 % intervals of the difference; none is seen if shorter than its sign. "
-            f"{_about_doubt(results)}"
-            f"Grey: less than {noticeable:g}, hardly noticed. Line: "
-            f"no scenario within the limits gives more for less. Open signs break a limit.{numbered}",
+            "Bars: 95 % intervals of the difference; bars shorter than their marker are hidden by it. "
+            f"{_about_input(results)}Grey: less than one just noticeable difference ({noticeable:g}). Line: scenarios "
+            f"within the limits that no cheaper one matches. Open markers break a limit.{numbered}",
         )
         return figure
 
@@ -213,35 +190,24 @@ def _value_panel(axes: Axes, results: Results, baseline: int) -> None:
     if best and extra[best].max() > 0.0:
         axes.plot([0.0, *extra[best]], [0.0, *value[best]], color=style.SERIES[4], linewidth=1.4, zorder=1)
     if results.input_uncertainty is not None:
-        doubt = COVERAGE_FACTOR * results.input_uncertainty.room_gains["sti_median"][chosen]
-        axes.vlines(extra, value - doubt, value + doubt, color=style.DOUBT, linewidth=5.0, zorder=1)
+        of_input = COVERAGE_FACTOR * results.input_uncertainty.room_gains["sti_median"][chosen]
+        axes.vlines(extra, value - of_input, value + of_input, color=style.INPUT_UNCERTAINTY, linewidth=5.0, zorder=1)
     for k, scenario in enumerate(chosen):
         broken = bool(results.scenarios[scenario].limits_broken)
-        axes.errorbar(
-            extra[k],
-            value[k],
-            half[k],
-            marker="o",
-            markersize=5.0,
-            capsize=2.5,
-            linewidth=1.0,
-            color=style.SERIES[0],
-            markerfacecolor="white" if broken else style.SERIES[0],
-            zorder=3,
-        )
+        face = "white" if broken else style.SERIES[0]
+        sign: dict[str, Any] = {**style.BARS, "marker": "o", "markersize": 5.0, "markerfacecolor": face}
+        axes.errorbar(extra[k], value[k], half[k], **sign, zorder=3)
     name = shortened(results.scenarios[baseline].name, 36)
     axes.set_xlabel(f"cost above “{name}”, {results.currency}")
     axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:,.0f}"))
     axes.set_title(f"against “{name}”", loc="left")
-    axes.grid(color="#e4e4e4", linewidth=0.6)
-    axes.set_axisbelow(True)
+    style.tidy(axes)
     axes.margins(x=0.18, y=0.12)
     if extra.min() >= 0.0 and extra.max() > 0.0:
         axes.set_xlim(-0.05 * extra.max(), 1.2 * extra.max())
     if np.ptp([0.0, *extra]) == 0.0:
         axes.set_xlim(-1.0, 3.0)
         axes.set_xticks([0.0])
-    axes.spines[["top", "right"]].set_visible(False)
 
 
 def seats_figure(results: Results, chosen: Sequence[int] | None = None, sheet: str = "") -> Figure:
@@ -259,52 +225,44 @@ def seats_figure(results: Results, chosen: Sequence[int] | None = None, sheet: s
         figure = style.new_figure((style.A4_LEVEL[0], 1.5 + (5.0 if n_rows == 1 else 3.3 * n_rows)))
         style.write_head(figure, results, f"How many seats reach which STI{sheet}")
         height = float(figure.get_size_inches()[1])
-        grid = {
+        grid: dict[str, Any] = {
             "left": 0.07,
             "right": 0.97,
             "bottom": 0.85 / height,
             "top": 1.0 - 0.9 / height,
             "wspace": 0.08,
         }
-        shown = figure.subplots(n_rows, n_columns, sharex=True, sharey=True, squeeze=False, gridspec_kw=grid)
-        for axes in shown.ravel()[len(numbers) :]:
-            axes.remove()
-        for i, (number, axes) in enumerate(zip(numbers, shown.ravel())):
+        panels = style.panels(figure, len(numbers), n_columns, **grid)
+        for i, (number, axes) in enumerate(zip(numbers, panels)):
             first = 1 + _CURVES_PER_PANEL * number
             for k, scenario in enumerate([0, *range(first, min(n, first + _CURVES_PER_PANEL))]):
-                values = np.sort(results.seats[STI].value[:, scenario])
-                values = values[np.isfinite(values)]
-                share = 100.0 * (1.0 - np.arange(len(values)) / max(len(values), 1))
-                axes.plot(
-                    values,
-                    share,
-                    drawstyle="steps-pre",
-                    color=style.INK if scenario == 0 else style.SERIES[k % 8],
-                    linewidth=1.3,
-                    marker=style.MARKERS[k % 8],
-                    markersize=4.0,
-                    markevery=(0.02 + 0.01 * k, 0.17),
-                    label=f"{scenario + 1}  {shortened(results.scenarios[scenario].name, 40)}",
-                )
+                _seats_curve(axes, results, scenario, k)
             axes.axvline(results.sti_target, color=style.INK, linewidth=1.0)
             axes.axhline(100.0 * results.share_target, color=style.INK, linewidth=1.0, linestyle=(0, (4, 2)))
-            axes.grid(color="#e4e4e4", linewidth=0.6)
-            axes.set_axisbelow(True)
+            style.tidy(axes)
             axes.set_ylim(0.0, 102.0)
             axes.yaxis.set_minor_locator(NullLocator())
             # Few seats are far above the others: the upper right corner is the emptiest.
             axes.legend(loc="upper right", bbox_to_anchor=(1.0, 0.94))
             if i + n_columns >= len(numbers):
-                axes.tick_params(labelbottom=True)
                 axes.set_xlabel("STI")
-            axes.spines[["top", "right"]].set_visible(False)
-        shown[0, 0].set_ylabel("% of seats with at least this STI")
+        panels[0].set_ylabel("% of seats with at least this STI")
         style.write_foot(
             figure,
-            f"{counted(len(results.positions), 'seat')}. Numbered as in the comparison. Lines: the STI wanted, and "
-            "dashed the share of seats wanted.",
+            f"{counted(len(results.positions), 'seat')}. Numbered as in the comparison. Lines: target STI, and, "
+            "dashed, target share of seats.",
         )
         return figure
+
+
+def _seats_curve(axes: Axes, results: Results, scenario: int, k: int) -> None:
+    values = np.sort(results.seats[STI].value[:, scenario])
+    values = values[np.isfinite(values)]
+    share = 100.0 * (1.0 - np.arange(len(values)) / max(len(values), 1))
+    colour = style.INK if scenario == 0 else style.SERIES[k % 8]
+    signs: dict[str, Any] = {"marker": style.MARKERS[k % 8], "markersize": 4.0, "markevery": (0.02 + 0.01 * k, 0.17)}
+    label = f"{scenario + 1}  {shortened(results.scenarios[scenario].name, 40)}"
+    axes.plot(values, share, drawstyle="steps-pre", color=colour, linewidth=1.3, label=label, **signs)
 
 
 def n_seat_panels(results: Results) -> int:
@@ -314,40 +272,20 @@ def n_seat_panels(results: Results) -> int:
 
 def chart_pictures(results: Results) -> list[Picture]:
     """All charts of a study; those of many scenarios on several sheets."""
-    draws = _sheets("reverberation", reverberation_draws(results))
-    draws |= _sheets(
-        "intelligibility", _in_parts(intelligibility_figure, len(results.scenarios), _ROWS_PER_SHEET)
-    )
-    draws |= {"value": value_figure}
-    draws |= _sheets("seats", _in_parts(seats_figure, n_seat_panels(results), _PANELS_PER_SHEET))
+    scenarios = range(len(results.scenarios))
+
+    def sheets(name: str, draw: Callable[..., Figure], parts: Sequence[int], at_most: int) -> list[Picture]:
+        return on_sheets(name, f"{name}, {results.title}, {results.venue}", draw, parts, at_most)
+
     return [
-        Picture(name, f"{name.replace('_', ' ')}, {results.title}, {results.venue}", draw)
-        for name, draw in draws.items()
+        *sheets("reverberation", reverberation_figure, scenarios, _PANELS_PER_SHEET),
+        *sheets("intelligibility", intelligibility_figure, scenarios, _ROWS_PER_SHEET),
+        Picture("value", f"value, {results.title}, {results.venue}", value_figure),
+        *sheets("seats", seats_figure, range(n_seat_panels(results)), _SEAT_PANELS_PER_SHEET),
     ]
 
 
-def _sheets(
-    name: str, draws: Sequence[Callable[[Results], Figure]]
-) -> dict[str, Callable[[Results], Figure]]:
-    return (
-        {name: draws[0]}
-        if len(draws) == 1
-        else {f"{name}_{i}": draw for i, draw in enumerate(draws, start=1)}
-    )
-
-
-def _in_parts(draw: Callable[..., Figure], n: int, at_most: int) -> list[Callable[[Results], Figure]]:
-    """A chart of n rows or panels on as few sheets as hold them, each about as full."""
-    n_sheets = -(-n // at_most)
-    if n_sheets == 1:
-        return [draw]
-    return [
-        partial(draw, chosen=[int(k) for k in part], sheet=f" (sheet {i} of {n_sheets})")
-        for i, part in enumerate(np.array_split(np.arange(n), n_sheets), start=1)
-    ]
-
-
-def _about_doubt(results: Results) -> str:
+def _about_input(results: Results) -> str:
     if results.input_uncertainty is None:
         return ""
-    return "Pale: what absorption not being known better adds, 95 %. "
+    return "Pale bars: 95 % intervals from the uncertainty of absorption. "

@@ -23,7 +23,7 @@ FAMILIES: ContextVar[tuple[str, ...]] = ContextVar("families", default=(DEFAULT,
 def fonts_for(results: Any) -> Iterator[None]:
     """For as long as it lasts, draw with fonts of this machine that have the characters of all names in `results`.
 
-    The drawing library would warn of each character that no font has, time and again; `not_drawable` tells them once.
+    The drawing library would warn of each character that no font has, time and again; `not_drawable` lists them once.
     """
     token = FAMILIES.set((DEFAULT, *_families(_not_in_default(results))))
     with warnings.catch_warnings():

@@ -133,13 +133,7 @@ def write_labels(
 
 
 def _write(
-    axes: Axes,
-    label: Label,
-    at: np.ndarray,
-    offset: np.ndarray,
-    rotation: float,
-    zorder: float,
-    joined: bool,
+    axes: Axes, label: Label, at: np.ndarray, offset: np.ndarray, rotation: float, zorder: float, joined: bool
 ) -> None:
     ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85}
     axes.annotate(

@@ -1,6 +1,6 @@
 """Plans of the audience coloured by a quantity: what each scenario gives, and what it gains.
 
-Everything comes from `Results`, so a picture can be drawn again from the file alone.
+Everything comes from `Results`, so a picture can be drawn again from the file by itself.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from .. import bands
 from ..errors import RoomsimError
 from ..estimate import Estimate
 from ..metrics.registry import METRICS
-from ..study.results import Results
+from ..results.records import Results
 from . import style
 from .labels import HALO
 from .plan import draw_plan
 from .quantities import STI, Shown, find_quantity, shown_as
+from .rows import mean_of_bands
 from .style import Scale
 
 
@@ -38,7 +39,7 @@ class MapLayer:
     target: float | None
     """Value at which a contour is drawn."""
 
-    def unsteady(self, scenario: int) -> np.ndarray:
+    def is_uncertain(self, scenario: int) -> np.ndarray:
         """(n_receivers,) bool: the standard error of the seat is as large as a step of the colours, or larger."""
         errors = self.values.standard_error[:, scenario]
         return np.isfinite(self.values.value[:, scenario]) & (errors >= self.scale.width)
@@ -49,9 +50,7 @@ class MapLayer:
         return np.isfinite(difference) & ~self.values.is_significant()[:, scenario]
 
 
-def map_layer(
-    results: Results, metric: str = STI, *, band: int | None = None, gain: bool = False
-) -> MapLayer:
+def map_layer(results: Results, metric: str = STI, *, band: int | None = None, gain: bool = False) -> MapLayer:
     """Values to be mapped, with one scale for all scenarios.
 
     Parameters
@@ -72,32 +71,20 @@ def map_layer(
     metric = find_quantity(metric, known)
     row = METRICS[metric]
     if band is not None and not row.per_band:
-        per_band = ", ".join(
-            METRICS[name].symbol for name in METRICS if METRICS[name].per_band and name in known
-        )
+        per_band = ", ".join(METRICS[name].symbol for name in METRICS if METRICS[name].per_band and name in known)
         raise RoomsimError(
             f"{row.symbol} is one figure for all octave bands together: there is no band of it to choose.",
             cure=f"Leave the band out, or choose a quantity that is known per octave band: {per_band}.",
         )
-    values = _one_per_seat(known[metric], band)
+    values = known[metric]
+    if row.per_band:
+        values = mean_of_bands(values, bands.MID if band is None else [band])
     if gain:
         scale = style.gain_scale(values.value, row.better)
     else:
         scale = style.sti_scale() if metric == STI else style.value_scale(values.value, row.better)
     target = results.sti_target if metric == STI and not gain else None
     return MapLayer(shown_as(metric, band), values, scale, gain, target)
-
-
-def _one_per_seat(estimate: Estimate, band: int | None) -> Estimate:
-    if estimate.value.ndim == 2:
-        return estimate
-    chosen = list(bands.MID) if band is None else [band]
-    # The bands share their paths, so their errors are taken as fully correlated: never too small.
-    return Estimate(
-        estimate.value[..., chosen].mean(axis=-1),
-        estimate.standard_error[..., chosen].mean(axis=-1),
-        estimate.n_replicates,
-    )
 
 
 def draw_map(
@@ -133,7 +120,7 @@ def _draw_seats(
         _add(axes, PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
     _hatch(axes, results.cells[shown & ~known], "xxxxxx", style.QUIET)
     size = 1.0 if is_large else 0.5
-    dotted = layer.unsteady(scenario) & shown
+    dotted = layer.is_uncertain(scenario) & shown
     if layer.is_gain:
         unclear = layer.not_significant(scenario) & shown
         dotted &= ~unclear
@@ -153,9 +140,7 @@ def _draw_seats(
 
 def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:
     if len(cells):
-        marks = PathPatch(
-            _outline(cells), facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2
-        )
+        marks = PathPatch(_outline(cells), facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2)
         _add(axes, marks)
 
 
@@ -194,14 +179,12 @@ def _draw_contours(
         )
         lines.set_paths([_without_specks(path, results.cells) for path in lines.get_paths()])
         lines.set(path_effects=HALO)
-        for text in axes.clabel(
-            lines, fmt=layer.scale.label, fontsize=6.5 if names else 5.0, inline_spacing=2
-        ):
+        for text in axes.clabel(lines, fmt=layer.scale.label, fontsize=6.5 if names else 5.0, inline_spacing=2):
             text.set(path_effects=HALO, zorder=5)
 
 
 def _without_specks(path: Path, cells: np.ndarray) -> Path:
-    """Contours shorter than the way round four seats are chance, and hide the others."""
+    """Contours shorter than the way round four seats are noise, and hide the others."""
     shortest = 8.0 * float(np.median(np.hypot(*(cells[:, 1] - cells[:, 0]).T)))
     points = np.asarray(path.vertices)
     pieces = np.split(points, np.flatnonzero(path.codes == Path.MOVETO)[1:]) if len(points) else []
@@ -212,7 +195,7 @@ def _without_specks(path: Path, cells: np.ndarray) -> Path:
 def surface_over(cells: np.ndarray, values: np.ndarray) -> tuple[Triangulation | None, np.ndarray]:
     """The seats as one surface for contours: each point is a mean over some nine seats, the near ones most.
 
-    The mean damps the chance error, and the surface ends where the seats end.
+    The mean damps the Monte Carlo error, and the surface ends where the seats end.
 
     Parameters
     ----------

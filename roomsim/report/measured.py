@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from rich import box
 from rich.console import Console, ConsoleOptions, RenderResult
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -18,11 +14,12 @@ from .. import bands
 from ..files import replace_file
 from ..metrics.registry import METRICS
 from ..study.measured import Comparison, MeasuredComparison
+from .export import Cell, csv_bytes
+from .printing import PrintedTable, below, new_table
+from .values import NONE, decimal
 
-NONE = "–"
 
-
-class MeasuredTable:
+class MeasuredTable(PrintedTable):
     """A measured room beside the computed one: means over places, and how far single places are off."""
 
     def __init__(self, comparison: MeasuredComparison):
@@ -35,34 +32,23 @@ class MeasuredTable:
         yield Text("")
         quantities = [name for name in METRICS if any(row.quantity == name for row in comparison.rows)]
         for name in quantities:
-            yield Padding(_quantity_table(comparison, name), (0, 0, 1, 0))
+            yield below(_quantity_table(comparison, name))
         yield Text(_summary(comparison))
         yield Text(_LEGEND, "dim")
-        for warning in comparison.warnings:
-            yield Text(f"Warning: {warning}")
-
-    def text(self, width: int = 120) -> str:
-        """Plain text, at most `width` columns wide."""
-        console = Console(file=io.StringIO(), width=width, color_system=None, highlight=False)
-        console.print(self, markup=False)
-        written = console.file
-        assert isinstance(written, io.StringIO)
-        return "\n".join(line.rstrip() for line in written.getvalue().splitlines()) + "\n"
-
-    def __str__(self) -> str:
-        return self.text()
+        for finding in comparison.findings:
+            yield Text(f"Warning: {finding.place}: {finding.text}")
 
 
 _LEGEND = (
-    "JND: just noticeable difference (ISO 3382-1:2009, Table A.1, from memory). Off: computed less measured, in "
-    "JND; mean: over the places, rms: of single places about measured. ±: 95 %, chance of the rays alone, in JND."
+    "JND: just noticeable difference (ISO 3382-1:2009, Table A.1, from memory). Off: computed minus measured, in "
+    "JND; mean: over the places; rms: of single places. ±: 95 %, Monte Carlo error only, in JND."
 )
 
 
 def _quantity_table(comparison: MeasuredComparison, name: str) -> Table:
     metric = METRICS[name]
     unit = f", {metric.unit}" if metric.unit else ""
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table = new_table()
     table.add_column(f"{metric.symbol}{unit}", no_wrap=True)
     rows = [row for row in comparison.rows if row.quantity == name]
     present = sorted({row.band for row in rows})
@@ -86,12 +72,12 @@ def _band_cells(rows: list[Comparison], decimals: int) -> dict[str, str]:
         return {**cells, **dict.fromkeys(("computed", "off, mean", "  ±", "off, rms"), NONE), "places": "0"}
     off = np.array([row.difference for row in known])
     # Errors of places are of the same rays: their mean is on the safe side.
-    chance = 2.0 * np.mean([row.standard_error / row.noticeable for row in known])
+    error = 2.0 * np.mean([row.standard_error / row.noticeable for row in known])
     return {
         **cells,
         "computed": f"{np.mean([row.computed for row in known]):.{decimals}f}",
-        "off, mean": f"{off.mean():+.1f}",
-        "  ±": f"{chance:.1f}",
+        "off, mean": decimal(float(off.mean()), 1, sign=True),
+        "  ±": f"{error:.1f}",
         "off, rms": f"{np.sqrt((off**2).mean()):.1f}",
         "places": f"{len(known)}" if len(known) == len(rows) else f"{len(known)} of {len(rows)}",
     }
@@ -110,20 +96,17 @@ def _summary(comparison: MeasuredComparison) -> str:
     )
 
 
-def measured_csv_rows(comparison: MeasuredComparison) -> Iterator[list[object]]:
+def measured_csv_rows(comparison: MeasuredComparison) -> Iterator[list[Cell]]:
     """Head and a row for each measured value."""
     yield [
         "source", "receiver", "quantity", "frequency_hz", "measured", "computed", "standard_error", "jnd",
         "difference_in_jnd",
     ]  # fmt: skip
     for row in comparison.rows:
-        figures = [row.measured, row.computed, row.standard_error, row.noticeable, row.difference]
-        frequency = f"{bands.NOMINAL[row.band]:g}"
-        yield [row.source, row.receiver, METRICS[row.quantity].symbol, frequency, *map(_cell, figures)]
-
-
-def _cell(value: float) -> str:
-    return f"{value:.6g}" if np.isfinite(value) else ""
+        yield [
+            row.source, row.receiver, METRICS[row.quantity].symbol, float(bands.NOMINAL[row.band]), row.measured,
+            row.computed, row.standard_error, row.noticeable, row.difference,
+        ]  # fmt: skip
 
 
 def write_measured(comparison: MeasuredComparison, path: Path) -> Path:
@@ -133,7 +116,5 @@ def write_measured(comparison: MeasuredComparison, path: Path) -> Path:
     ------
     StoreError : the file cannot be written
     """
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(measured_csv_rows(comparison))
-    replace_file(path, text.getvalue().encode())
+    replace_file(path, csv_bytes(measured_csv_rows(comparison)))
     return path

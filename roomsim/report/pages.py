@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -16,15 +16,16 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
-from ..study.compare import verdicts
-from ..study.results import Results
+from ..results.interval import Interval, interval_of
+from ..results.records import Results
+from ..results.verdicts import verdicts
 from ..words import counted, shortened, span
-from . import rows, style
+from . import style
 from .maps import MapLayer, draw_map, map_layer
-from .pictures import Picture
+from .pictures import Picture, on_sheets
 from .plan import NOISE, SOURCE, draw_direction, draw_scale_bar, extent, tier_words
 from .quantities import STI, find_quantity
-from .tables import with_error
+from .values import error_text, percent, with_error
 
 _PANELS_PER_SHEET = 12
 _TITLE_ROOM = 0.34
@@ -45,9 +46,7 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
             layers.append(map_layer(results, metric, band=band, gain=True))
         size, boxes = _page(results)
         figure = style.new_figure(size)
-        style.write_head(
-            figure, results, f"{record.name}: {value.shown.title}", _what_hangs(results, scenario)
-        )
+        style.write_head(figure, results, f"{record.name}: {value.shown.title}", _what_hangs(results, scenario))
         # As far as the next map, or the edge of the page.
         room = (boxes[1][0] if boxes[1][0] > boxes[0][0] else 1.0) - boxes[0][0] - 0.02
         letters = int(room * size[0] * 72.0 / _LETTER)
@@ -59,9 +58,9 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
             for tier, part in enumerate(_split(results, box, size)):
                 axes = figure.add_axes(part, anchor="NW")
                 draw_map(axes, results, scenario, layer, tier=tier)
-                said = [*(lines if tier == 0 else []), *_tier_line(results, tier)]
+                title = [*(lines if tier == 0 else []), *_tier_line(results, tier)]
                 # Where a title has no height given, all labels of the axes are laid out to find one.
-                axes.set_title("\n".join(said), loc="left", x=0.012, y=1.0, fontsize=8.0)
+                axes.set_title("\n".join(title), loc="left", x=0.012, y=1.0, fontsize=8.0)
                 axes.apply_aspect()
                 places.append(axes.get_position())
             right, first = max(place.x1 for place in places), places[0]
@@ -72,42 +71,28 @@ def map_page(results: Results, scenario: int, metric: str = STI, *, band: int | 
 
 
 def _lines_over(results: Results, scenario: int, layer: MapLayer, letters: int) -> list[str]:
-    """What stands over a map: what it shows, figures over all seats, and how far chance blurs it."""
+    """What stands over a map: what it shows, figures over all seats, and how uncertain single seats are."""
     against = shortened(results.scenarios[results.scenarios[scenario].compare_with].name, 60)
     title = f"{layer.shown.change.capitalize()} against “{against}”" if layer.is_gain else layer.shown.title
-    said = [title, _over_seats(results, scenario, layer), *_unsteady_line(layer, scenario)]
-    return [line for text in said for line in textwrap.wrap(text, letters)]
+    lines = [title, _over_seats(results, scenario, layer), *_uncertain_seats(layer, [scenario])]
+    return [line for text in lines for line in textwrap.wrap(text, letters)]
 
 
-def _sheet_draws(
-    results: Results, layer: MapLayer, scenarios: Iterable[int] | None
-) -> list[Callable[[Results], Figure]]:
-    chosen = list(range(len(results.scenarios)) if scenarios is None else scenarios)
-    if layer.is_gain:
-        chosen = [i for i in chosen if results.scenarios[i].compare_with != i]
-    n_sheets = -(-len(chosen) // max(1, _PANELS_PER_SHEET // len(results.plan.tiers)))
-    per_sheet = -(-len(chosen) // max(n_sheets, 1))
-    return [
-        partial(
-            _sheet,
-            layer=layer,
-            chosen=chosen[i * per_sheet : (i + 1) * per_sheet],
-            number=i,
-            n_sheets=n_sheets,
-        )
-        for i in range(n_sheets)
-    ]
+def map_sheet(results: Results, layer: MapLayer, chosen: Sequence[int], sheet: str = "") -> Figure:
+    """Some scenarios side by side on one scale.
 
-
-def _sheet(results: Results, layer: MapLayer, chosen: list[int], number: int, n_sheets: int) -> Figure:
+    Parameters
+    ----------
+    chosen : indices into `results.scenarios`
+    sheet : which of several this is, for the title
+    """
     with style.rules():
         figure = style.new_figure(style.A4_LEVEL)
-        count = f" (sheet {number + 1} of {n_sheets})" if n_sheets > 1 else ""
         title = layer.shown.title
         if layer.is_gain:
             title = f"{layer.shown.change.capitalize()} in {title[0].lower()}{title[1:]}"
-        below = ["The same scale in every map.", *_unsteady_sheet(layer, chosen), *_tiers_sheet(results)]
-        style.write_head(figure, results, f"{title}{count}", "\n".join(below))
+        below = ["The same scale in every map.", *_uncertain_seats(layer, chosen, "up to "), *_tiers_sheet(results)]
+        style.write_head(figure, results, f"{title}{sheet}", "\n".join(below))
         left, right, bottom, top = 0.035, 0.90, 0.10, 0.895 - 0.018 * (len(below) - 1)
         n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
         width, height = (right - left) / n_columns, (top - bottom) / n_rows
@@ -158,12 +143,6 @@ def _write_over(axes: Axes, text: str, up: float, size: float, weight: str = "no
     axes.annotate(text, (0, 1), (6, up), "axes fraction", "offset points", fontsize=size, weight=weight)
 
 
-def _unsteady_sheet(layer: MapLayer, chosen: Sequence[int]) -> list[str]:
-    """The same of a sheet as `_unsteady_line` of a page."""
-    share = max((_unsteady_share(layer, i) for i in chosen), default=0.0)
-    return [_unsteady_words(layer, f"up to {_percent(share)}")] if share > 0.0 else []
-
-
 def _tiers_sheet(results: Results) -> list[str]:
     """What the plans of each scenario show where there are several."""
     plans = [line for tier in range(len(results.plan.tiers)) for line in _tier_line(results, tier)]
@@ -173,10 +152,7 @@ def _tiers_sheet(results: Results) -> list[str]:
 def _grid(results: Results, n: int, width: float, height: float) -> tuple[int, int]:
     """Columns and rows that make the maps as large as they can be; each needs room for its title."""
     options = [(columns, -(-n // columns)) for columns in range(1, n + 1)]
-    return max(
-        options,
-        key=lambda o: _tier_columns(results, 0.97 * width / o[0], height / o[1] - _TITLE_ROOM)[1],
-    )
+    return max(options, key=lambda o: _tier_columns(results, 0.97 * width / o[0], height / o[1] - _TITLE_ROOM)[1])
 
 
 def _tier_room(results: Results) -> float:
@@ -253,39 +229,27 @@ def _tier_line(results: Results, tier: int) -> list[str]:
     return [tier_words(results.plan, tier, results.area_names, results.area, results.positions)]
 
 
-def _unsteady_share(layer: MapLayer, scenario: int) -> float:
-    """Share of the seats with a value at which chance is as large as a step of the colours."""
-    known = np.isfinite(layer.values.value[:, scenario])
-    return float(layer.unsteady(scenario)[known].mean()) if known.any() else 0.0
+def _uncertain_seats(layer: MapLayer, chosen: Sequence[int], most: str = "") -> list[str]:
+    """A line on the seats whose standard error is as large as a step of the colours; none where there are none.
 
-
-def _unsteady_line(layer: MapLayer, scenario: int) -> list[str]:
-    share = _unsteady_share(layer, scenario)
-    return [_unsteady_words(layer, _percent(share))] if share > 0.0 else []
-
-
-def _unsteady_words(layer: MapLayer, share: str) -> str:
+    Parameters
+    ----------
+    most : what stands before the share where there are several scenarios
+    """
+    known = np.isfinite(layer.values.value)
+    share = max((float(layer.is_uncertain(i)[known[:, i]].mean()) for i in chosen if known[:, i].any()), default=0.0)
     marked = "dots or hatching" if layer.is_gain else "dots"
-    return (
-        f"At {share} of the seats ({marked}) the standard error is a colour step ({layer.scale.width:g}"
-        f"{_unit(layer)}) or more: one colour more or less means little."
+    line = (
+        f"At {most}{percent(share)} of the seats ({marked}) the standard error is one colour step "
+        f"({layer.scale.width:g}{layer.shown.after}) or more: a difference of one colour there means little."
     )
-
-
-def _percent(share: float) -> str:
-    """ "3 %", and never "0 %" or "100 %" of what is neither."""
-    whole = round(100.0 * share)
-    return "under 1 %" if whole == 0 else "over 99 %" if whole == 100 and share < 1.0 else f"{whole} %"
-
-
-def _unit(layer: MapLayer) -> str:
-    return f" {layer.shown.unit}" if layer.shown.unit else ""
+    return [line] if share > 0.0 else []
 
 
 def _what_hangs(results: Results, scenario: int) -> str:
     record = results.scenarios[scenario]
-    said = [f"{record.description.rstrip('.')}."] if record.description else []
-    said.append("With " + ", ".join(record.elements) + "." if record.elements else "The venue as it is.")
+    texts = [f"{record.description.rstrip('.')}."] if record.description else []
+    texts.append("With " + ", ".join(record.elements) + "." if record.elements else "Bare venue.")
     lines = []
     if record.cost or record.weight or record.roof_points:
         lines.append(
@@ -296,55 +260,47 @@ def _what_hangs(results: Results, scenario: int) -> str:
     if record.limits_broken:
         lines.append("Breaks a limit: " + "; ".join(record.limits_broken) + ".")
     # Four lines have room above the map.
-    return "\n".join(
-        [*textwrap.wrap(" ".join(said), 132, max_lines=4 - len(lines), placeholder=" …"), *lines]
-    )
+    return "\n".join([*textwrap.wrap(" ".join(texts), 132, max_lines=4 - len(lines), placeholder=" …"), *lines])
 
 
 def _over_seats(results: Results, scenario: int, layer: MapLayer, short: bool = False) -> str:
     """One line on all seats together, with 95 % intervals."""
-    known = results.room_gains if layer.is_gain else results.room
-    if layer.shown.key == "sti" and "sti_median" in known:
-        target = f"{results.sti_target:.2f}"
-        unit = f" % points of seats ≥ {target}" if layer.is_gain else f" % of seats ≥ {target}"
-        wanted = [("median ", "sti_median", 1.0, 2, ""), ("worst tenth ", "sti_worst_tenth", 1.0, 2, "")]
-        wanted.append(("", "sti_share_of_seats", 100.0, 0, unit))
-        texts = []
-        if short:
-            # The verdict of a gain needs the room.
-            del wanted[1 : 3 if layer.is_gain else 2]
-        for before, name, factor, digits, after in wanted:
-            value = factor * float(known[name].value[scenario])
-            half = factor * float(known[name].half_width()[scenario])
-            texts.append(before + with_error(rows.Figure(value, half), digits, layer.is_gain) + after)
-            if results.input_uncertainty is not None and not short and name == "sti_median":
-                doubt = results.input_uncertainty
-                part = (doubt.room_gains if layer.is_gain else doubt.room)[name][scenario]
-                of_input = with_error(rows.Figure(value, rows.COVERAGE_FACTOR * float(part)), digits)
-                texts[-1] += f" (rays) ± {of_input.partition('± ')[2] or 0} (input)"
-        if layer.is_gain:
-            # The same words as in the comparison table, which judges all scenarios together.
-            texts[0] += f": {verdicts(results)[scenario].words}"
-        return "; ".join(texts)
+    if layer.shown.key == "sti" and "sti_median" in results.room:
+        return _index_over_seats(results, scenario, layer.is_gain, short)
     values = layer.values.value[:, scenario]
     if not np.isfinite(values).any():
-        return "no seat can be evaluated"
+        return "not evaluable at any seat"
     form = f"{'+' if layer.is_gain else ''}.{layer.shown.decimals}f"
     low, middle, high = np.nanquantile(values, (0.05, 0.5, 0.95))
-    unit = _unit(layer)
-    return f"median of seats {span(middle, middle, form)}{unit}, nine in ten at {span(low, high, form)}{unit}"
+    after = layer.shown.after
+    return f"median of seats {span(middle, middle, form)}{after}, nine in ten at {span(low, high, form)}{after}"
+
+
+def _index_over_seats(results: Results, scenario: int, is_gain: bool, short: bool) -> str:
+    group = "room_gains" if is_gain else "room"
+    known = getattr(results, group)
+    median, worst = (interval_of(known[f"sti_{name}"], scenario) for name in ("median", "worst_tenth"))
+    served = interval_of(known["sti_share_of_seats"], scenario, 100.0)
+    texts = [f"median {with_error(median, 2, is_gain)}"]
+    if results.input_uncertainty is not None and not short:
+        of_input = results.input_half_width(group, "sti_median", scenario)
+        texts[0] += f" (rays) ± {error_text(Interval(median.value, of_input or 0.0), 2) or 0} (input)"
+    if is_gain:
+        # The same words as in the comparison table, which judges all scenarios together.
+        texts[0] += f": {verdicts(results)[scenario].words}"
+    if not short:
+        texts.append(f"worst tenth {with_error(worst, 2, is_gain)}")
+    if not (short and is_gain):  # The verdict of a gain needs the room.
+        of = "% points of seats" if is_gain else "% of seats"
+        texts.append(f"{with_error(served, 0, is_gain)} {of} ≥ {results.sti_target:.2f}")
+    return "; ".join(texts)
 
 
 def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float, float]) -> None:
     bar_axes = figure.add_axes(box)
     scale = layer.scale
-    bar = figure.colorbar(
-        ScalarMappable(scale.norm, scale.colours),
-        cax=bar_axes,
-        ticks=scale.edges,
-        extend="both",
-        extendfrac=_TIP,
-    )
+    ends: dict[str, Any] = {"extend": "both", "extendfrac": _TIP}
+    bar = figure.colorbar(ScalarMappable(scale.norm, scale.colours), cax=bar_axes, ticks=scale.edges, **ends)
     bar.ax.set_yticklabels([scale.label(edge) for edge in scale.edges])
     bar.ax.tick_params(labelsize=6.5, length=2)
     bar.outline.set_linewidth(0.6)
@@ -354,78 +310,50 @@ def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float,
         centres = 0.5 * (scale.edges[1:] + scale.edges[:-1])
         inside = np.concatenate([[scale.edges[0] - 0.02], centres, [scale.edges[-1] + 0.02]])
         for y, letter in zip(inside, scale.classes):
-            dark = y < 0.58
-            bar.ax.text(
-                0.5,
-                y,
-                letter,
-                transform=bar.ax.get_yaxis_transform(),
-                color="white" if dark else style.INK,
-                fontsize=5.0,
-                ha="center",
-                va="center",
-                clip_on=False,
-            )
+            place: dict[str, Any] = {
+                "transform": bar.ax.get_yaxis_transform(),
+                "ha": "center",
+                "va": "center",
+                "clip_on": False,
+            }
+            bar.ax.text(0.5, y, letter, color="white" if y < 0.58 else style.INK, fontsize=5.0, **place)
 
 
 def _foot(figure: Figure, results: Results, layers: Sequence[MapLayer], chosen: Sequence[int]) -> None:
     height = float(figure.get_size_inches()[1])
+
+    def line(label: str, color: str = style.INK, **more: Any) -> Line2D:
+        return Line2D([], [], color=color, label=label, **more)
+
+    def mark(label: str, marker: str, size: float) -> Line2D:
+        return line(label, marker=marker, markersize=size, linestyle="none")
+
+    def field(label: str, color: str, hatch: str) -> Patch:
+        return Patch(facecolor="white", edgecolor=color, hatch=hatch, label=label)
+
     signs: list[Line2D | Patch] = []
-    if any(layer.unsteady(scenario).any() for layer in layers for scenario in chosen):
-        dot: dict[str, Any] = {"color": style.INK, "marker": "o", "linestyle": "none", "markersize": 2.0}
-        signs.append(Line2D([], [], label="standard error of a colour step or more", **dot))
+    if any(layer.is_uncertain(scenario).any() for layer in layers for scenario in chosen):
+        signs.append(mark("standard error of one colour step or more", "o", 2.0))
     for layer in layers:
         if layer.target is not None:
-            signs.append(Line2D([], [], color=style.INK, linewidth=1.5, label=f"target {layer.target:.2f}"))
+            signs.append(line(f"target {layer.target:.2f}", linewidth=1.5))
         if layer.is_gain:
-            signs.append(
-                Line2D(
-                    [],
-                    [],
-                    color=style.INK,
-                    linewidth=0.6,
-                    label=f"contour of the {layer.shown.change}, dashed below 0",
-                )
-            )
-            signs.append(
-                Patch(
-                    facecolor="white", edgecolor="#555555", hatch="//////", label="no significant difference"
-                )
-            )
-            signs.append(Line2D([], [], color=style.INK, marker="_", linestyle="none", label="seat below 0"))
-        if not np.isfinite(layer.values.value).all() and not layer.is_gain:
-            signs.append(
-                Patch(facecolor="white", edgecolor=style.QUIET, hatch="xxxxxx", label="not evaluable")
-            )
+            signs.append(line(f"contour of the {layer.shown.change}, dashed below 0", linewidth=0.6))
+            signs.append(field("no significant difference", "#555555", "//////"))
+            signs.append(mark("seat below 0", "_", 6.0))
+        elif not np.isfinite(layer.values.value).all():
+            signs.append(field("not evaluable", style.QUIET, "xxxxxx"))
     signs += [
-        Line2D([], [], color=style.HUNG, linewidth=2.2, label="hung or opened in this scenario"),
-        Line2D(
-            [],
-            [],
-            color=style.HUNG,
-            linewidth=1.0,
-            linestyle=(0, (6, 1.5)),
-            label="laid, spread or seated (outline)",
-        ),
-        Line2D(
-            [], [], color=style.FAINT, linewidth=0.7, linestyle=(0, (3, 2)), label="candidate line, not used"
-        ),
-        Patch(facecolor="white", edgecolor=style.KEPT_CLEAR, hatch="....", label="kept clear"),
-        Line2D([], [], color=style.INK, marker=SOURCE, linestyle="none", markersize=5, label="source"),
+        line("hung or opened in this scenario", style.HUNG, linewidth=2.2),
+        line("laid, spread or seated (outline)", style.HUNG, linewidth=1.0, linestyle=(0, (6, 1.5))),
+        line("candidate line, not used", style.FAINT, linewidth=0.7, linestyle=(0, (3, 2))),
+        field("kept clear", style.KEPT_CLEAR, "...."),
+        mark("source", SOURCE, 5.0),
     ]
     if any(name in results.plan.noise for scenario in chosen for name in results.scenarios[scenario].sources):
-        mark = Line2D(
-            [], [], color=style.INK, marker=NOISE, linestyle="none", markersize=5.5, label="noise source"
-        )
-        signs.append(mark)
-    columns = 6 if height < 10.0 else 4
-    figure.legend(
-        handles=signs,
-        loc="lower left",
-        bbox_to_anchor=(0.03, 0.40 / height),
-        ncols=columns,
-        columnspacing=1.4,
-    )
+        signs.append(mark("noise source", NOISE, 5.5))
+    n_columns, at = 6 if height < 10.0 else 4, (0.03, 0.40 / height)
+    figure.legend(handles=signs, loc="lower left", bbox_to_anchor=at, ncols=n_columns, columnspacing=1.4)
     style.write_foot(figure, _note(results, layers))
 
 
@@ -436,13 +364,10 @@ def _note(results: Results, layers: Sequence[MapLayer]) -> str:
         errors = errors[np.isfinite(errors) & (errors > 0.0)]
         if errors.size:
             what = layer.shown.change if layer.is_gain else layer.shown.symbol
-            unit = f" {layer.shown.unit}" if layer.shown.unit else ""
-            parts.append(
-                f"Standard error of the {what} at a seat: median {np.median(errors):.2g}{unit}, "
-                f"95 % of seats below {np.quantile(errors, 0.95):.2g}{unit}."
-            )
-    of_input = "" if results.input_uncertainty is None else ", unless they are said to be of the input"
-    parts.append(f"Intervals are 95 %, chance of the calculation only{of_input}. Prediction, no measurement.")
+            median, most = (f"{np.quantile(errors, share):.2g}{layer.shown.after}" for share in (0.5, 0.95))
+            parts.append(f"Standard error of the {what} at a seat: median {median}, 95 % of seats below {most}.")
+    of_input = "" if results.input_uncertainty is None else " unless marked (input)"
+    parts.append(f"Intervals are 95 %, Monte Carlo error only{of_input}. Prediction, not a measurement.")
     return " ".join(parts)
 
 
@@ -471,11 +396,12 @@ def map_pictures(
         for gain in (False, True):
             layer = map_layer(results, metric, band=band, gain=gain)
             key = layer.shown.key
-            sheets = _sheet_draws(results, layer, chosen)
-            for i, draw in enumerate(sheets):
-                name = f"{key}_{'gain' if gain else 'all'}" + (f"_{i + 1}" if len(sheets) > 1 else "")
-                about = f"Maps of {key} in all scenarios, {results.title}, {results.venue}"
-                pictures.append(Picture(name, about, draw))
+            about = f"Maps of {key} in all scenarios, {results.title}, {results.venue}"
+            # A sheet of gains leaves out scenarios that are compared with themselves.
+            parts = [i for i in chosen if not gain or results.scenarios[i].compare_with != i]
+            at_most = max(1, _PANELS_PER_SHEET // len(results.plan.tiers))
+            name = f"{key}_{'gain' if gain else 'all'}"
+            pictures += on_sheets(name, about, partial(map_sheet, layer=layer), parts, at_most)
         for i in chosen:
             scenario = results.scenarios[i].name
             about = f"Map of {key}, scenario {scenario}, {results.title}, {results.venue}"

@@ -18,10 +18,11 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from ..errors import PictureWarning, RoomsimWarning, StoreError
-from ..study.folder import outputs_in
+from ..results.folder import outputs_in
 from .fonts import fonts_for, not_drawable
 from .style import save_figure
 
@@ -44,6 +45,28 @@ class Picture:
     description: str
     draw: Callable[[Any], Figure]
     """From the results. Of a module, or a `partial` of such, where several processes draw: they must find it."""
+
+
+def on_sheets(
+    name: str, description: str, draw: Callable[..., Figure], parts: Sequence[int], at_most: int
+) -> list[Picture]:
+    """A picture of many parts on as few sheets as hold them, each about as full.
+
+    Parameters
+    ----------
+    draw : from the results, the parts of a sheet as `chosen`, and, for the title, which of several it is as `sheet`
+    parts : numbers of all
+    at_most : parts that one sheet holds
+    """
+    if len(parts) <= at_most:
+        return [Picture(name, description, partial(draw, chosen=list(parts)))] if parts else []
+    shares = np.array_split(parts, -(-len(parts) // at_most))
+    return [
+        Picture(
+            f"{name}_{i}", description, partial(draw, chosen=share.tolist(), sheet=f" (sheet {i} of {len(shares)})")
+        )
+        for i, share in enumerate(shares, start=1)
+    ]
 
 
 def write_pictures(
@@ -73,7 +96,7 @@ def write_pictures(
         failures = own()
         for helper, share in zip(helpers, others):
             if helper is None or helper.wait() != 0:
-                # What went wrong there goes wrong here again, where it is told.
+                # What went wrong there goes wrong here again, where it is reported.
                 failures |= share()
     boxes = not_drawable(results)
     if boxes:
@@ -109,14 +132,14 @@ def _helpers(tasks: Sequence[Callable[[], _Failures]]) -> Iterator[list[subproce
     try:
         for _ in tasks:
             helpers.append(_helper())
-        # They start side by side, and none keeps this process waiting for long: what it is told, it reads first.
+        # They start side by side, and none keeps this process waiting for long: each reads its order first.
         for helper, task in zip(helpers, tasks):
             if helper is not None and helper.stdin is not None:
-                told = pickle.dumps(
+                order = pickle.dumps(
                     (str(Path(__file__).parents[1]), _import_path(), pickle.dumps(task, pickle.HIGHEST_PROTOCOL))
                 )
                 with suppress(OSError):  # It has ended already.
-                    helper.stdin.write(len(told).to_bytes(8, "little") + told)
+                    helper.stdin.write(len(order).to_bytes(8, "little") + order)
                     helper.stdin.flush()
         yield helpers
     finally:
@@ -132,9 +155,7 @@ def _helpers(tasks: Sequence[Callable[[], _Failures]]) -> Iterator[list[subproce
 def _helper() -> subprocess.Popen[bytes] | None:
     quiet = subprocess.DEVNULL
     try:
-        return subprocess.Popen(
-            [sys.executable, "-I", str(_HELPER)], stdin=subprocess.PIPE, stdout=quiet, stderr=quiet
-        )
+        return subprocess.Popen([sys.executable, "-I", str(_HELPER)], stdin=subprocess.PIPE, stdout=quiet, stderr=quiet)
     except OSError:
         return None
 

@@ -11,7 +11,8 @@ from matplotlib.patches import FancyArrowPatch, PathPatch, Rectangle
 from matplotlib.path import Path
 from matplotlib.patheffects import withStroke
 
-from ..study.results import PlanDrawing, Results
+from ..results.records import Results
+from ..scene.plan_lines import PlanDrawing
 from ..words import counted, shortened, span
 from . import style
 from .labels import HALO, Label, Place, beside, write_labels
@@ -44,9 +45,7 @@ def extent(results: Results, *, strip: bool) -> tuple[np.ndarray, np.ndarray]:
     return low - (margin, margin + below), high + margin
 
 
-def tier_words(
-    plan: PlanDrawing, tier: int, area_names: Sequence[str], area: np.ndarray, position: np.ndarray
-) -> str:
+def tier_words(plan: PlanDrawing, tier: int, area_names: Sequence[str], area: np.ndarray, position: np.ndarray) -> str:
     """What a plan shows where there are several: "gallery (120 seats, ears at 5.2 to 7.1 m)".
 
     Parameters
@@ -120,10 +119,7 @@ def _draw_zones(axes: Axes, plan: PlanDrawing) -> None:
 
 def _zone_label(corners: np.ndarray, name: str) -> Label:
     middle = corners[:-1].mean(axis=0)
-    steps = [
-        (0.0, 0.0),
-        *((x * k, y * k) for k in (10.0, 20.0, 32.0) for x, y in ((0, 1), (0, -1), (1, 0), (-1, 0))),
-    ]
+    steps = [(0.0, 0.0), *((x * k, y * k) for k in (10.0, 20.0, 32.0) for x, y in ((0, 1), (0, -1), (1, 0), (-1, 0)))]
     places = [Place(middle, step) for step in steps]
     colour = style.KEPT_CLEAR
     return Label(shortened(name, _NAME), places, 5.5, colour, belongs_to=middle, on_ground=True)
@@ -193,9 +189,7 @@ def short_names(names: Iterable[str]) -> dict[str, str]:
     }
 
 
-def draw_sources(
-    axes: Axes, sources: dict[str, np.ndarray], noise: Sequence[str], *, size: float = 1.0
-) -> None:
+def draw_sources(axes: Axes, sources: dict[str, np.ndarray], noise: Sequence[str], *, size: float = 1.0) -> None:
     """A mark at each source, another one at what is noise."""
     for marker, chosen in (
         (SOURCE, [at for name, at in sources.items() if name not in noise]),

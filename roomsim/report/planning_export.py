@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from ..planning.plan_file import as_plain, load_plan
+from ..planning.plan_file import load_plan
 from ..planning.results import PlanResults
+from ..results.plain import to_plain
 from .export import Cell, csv_bytes, json_bytes, write_files
 from .planning_tables import plan_tables
 
@@ -20,7 +21,7 @@ def export_plan(results: PlanResults | str | Path, folder: str | Path) -> list[P
     """
     results = load_plan(results)
     contents = {
-        "plan.json": json_bytes(as_plain(results)),
+        "plan.json": json_bytes(to_plain(results)),
         "plan_sets.csv": csv_bytes(sets_table(results)),
         "plan.txt": plan_tables(results).text().encode(),
     }

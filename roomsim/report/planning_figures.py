@@ -13,7 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..planning.plan_file import load_plan
-from ..planning.results import ContributionTable, Goal, Interval, Measure, PlanResults
+from ..planning.results import ContributionTable, Goal, Measure, PlanResults
+from ..results.interval import Interval
 from ..words import shortened
 from . import style
 from .labels import write_names

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from ..planning.results import ContributionTable, Interval, LateEnergyOrigin, LeftOut, PlanResults
+from ..planning.results import ContributionTable, LateEnergyOrigin, LeftOut, PlanResults
+from ..results.interval import Interval
 from .planning_words import (
     amount,
     exact_amount,
@@ -21,8 +22,8 @@ from .planning_words import (
     short_names,
     shown_measures,
 )
-from .rows import Figure
-from .tables import NONE, clean, money, with_error
+from .printing import clean
+from .values import NONE, money, with_error
 
 
 @dataclass(frozen=True)
@@ -265,7 +266,7 @@ def late_energy_sheet(results: PlanResults, origin: LateEnergyOrigin) -> Sheet:
     whole = origin.square_metres.sum()
 
     def percent(share: float, half: float) -> str:
-        return with_error(Figure(100.0 * share, 100.0 * half if math.isfinite(half) else 0.0), 0)
+        return with_error(Interval(100.0 * share, 100.0 * half if math.isfinite(half) else 0.0), 0)
 
     rows = tuple(
         (

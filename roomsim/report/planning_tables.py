@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from rich import box
 from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.padding import Padding
 from rich.table import Table
@@ -12,12 +11,13 @@ from rich.text import Text
 
 from ..planning.plan_file import load_plan
 from ..planning.results import PlanResults
+from .caveat_messages import caveat_messages
 from .planning_sheets import Sheet, plan_sheets
 from .planning_words import plan_cautions, search_notes, summary
-from .tables import bullets, clean, plain_text
+from .printing import PrintedTable, bullets, clean, new_table, plain_text
 
 
-class PlanTables:
+class PlanTables(PrintedTable):
     """The answer of a search. Printed with rich it fits the width there is; `text` gives plain text."""
 
     def __init__(self, results: PlanResults):
@@ -26,10 +26,7 @@ class PlanTables:
 
     def text(self, width: int = 120) -> str:
         """Plain text, at most `width` columns wide."""
-        return plain_text(self, width)
-
-    def __str__(self) -> str:
-        return self.text()
+        return super().text(width)
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         results = self.results
@@ -38,7 +35,7 @@ class PlanTables:
         for sheet in self.sheets:
             yield _with_title_and_note(sheet)
         yield bullets("How near this is to the best possible set", search_notes(results))
-        yield bullets("Warnings", [clean(warning) for warning in results.warnings])
+        yield bullets("Warnings", [clean(text) for text in caveat_messages(results.caveats, 0)])
         yield bullets("Before you act on this", plan_cautions(results))
 
 
@@ -67,7 +64,7 @@ def _with_title_and_note(sheet: Sheet) -> Group:
 
 
 def _table(sheet: Sheet) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table = new_table()
     for i, head in enumerate(sheet.heads):
         is_words = i < sheet.n_left
         table.add_column(

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import bands
-from ..planning.results import Interval, LateEnergyOrigin, Measure, Option, PlanResults, TargetCost
+from ..planning.results import LateEnergyOrigin, Measure, Option, PlanResults, TargetCost
+from ..results.interval import Interval
 from .cautions import cautions_where
-from .rows import Figure
-from .tables import NONE, money, number, with_error
+from .values import NONE, decimal, money, number, with_error
 
 LATE_COLUMNS = (("125 Hz", (1,)), ("500 Hz, 1 kHz", bands.MID), ("4 kHz", (6,)))
 """Octave bands of which the table of late energy shows shares."""
@@ -36,10 +36,7 @@ def amount(
     if not math.isfinite(interval.value):
         return NONE
     factor = factor_of(measure)
-    scaled = Figure(factor * interval.value, factor * interval.half_width)
-    text = (with_error if error else number)(scaled, _decimals(measure))
-    if sign and not text.startswith(("−", NONE)):
-        text = "+" + text
+    text = (with_error if error else number)(interval.scaled(factor), _decimals(measure), sign)
     return f"{text} {measure.unit}".rstrip() if unit else text
 
 
@@ -52,7 +49,7 @@ def input_part(interval: Interval, measure: Measure) -> str:
     """Half the 95 % interval from the uncertainty of absorption."""
     if interval.input_half_width is None:
         return NONE
-    return f"{factor_of(measure) * interval.input_half_width:.{_decimals(measure)}f}"
+    return decimal(factor_of(measure) * interval.input_half_width, _decimals(measure))
 
 
 def set_text(option: Option, results: PlanResults) -> str:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..bands import SPEECH_MID
-from ..estimate import Estimate
-from ..study.results import Results
+from ..results.interval import Interval, interval_of
+from ..results.records import Results
 from .quantities import STI
-from .rows import Figure
+from .rows import mean_of_bands
 
 
 @dataclass(frozen=True)
@@ -22,18 +22,21 @@ class PositionRow:
     number: int
     """Of the scenario, from 1."""
     scenario: str
-    sti: Figure
-    gain: Figure | None
+    sti: Interval
+    gain: Interval | None
     """Of the STI against the scenario that it is compared with; None for the bare venue."""
-    signal_to_noise: Figure
+    signal_to_noise: Interval
     """dB, mean of the octaves 500 Hz to 4 kHz; noise sources count at this place."""
-    level: Figure
+    level: Interval
     """dB(A) of the programme."""
 
 
 def position_rows(results: Results) -> list[PositionRow]:
     """Every scenario at every listening position; none where each audience area has several seats."""
     counts = np.bincount(results.area, minlength=len(results.area_names))
+    if not (counts == 1).any():
+        return []
+    signal_to_noise = mean_of_bands(results.seats["signal_to_noise_ratio"], SPEECH_MID)
     rows = []
     for area in np.flatnonzero(counts == 1):
         seat = int(np.flatnonzero(results.area == area)[0])
@@ -44,18 +47,10 @@ def position_rows(results: Results) -> list[PositionRow]:
                     position=results.area_names[area],
                     number=i + 1,
                     scenario=record.name,
-                    sti=_at(results.seats[STI], seat, i),
-                    gain=_at(results.gains[STI], seat, i) if compared else None,
-                    signal_to_noise=_at(results.seats["signal_to_noise_ratio"], seat, i),
-                    level=_at(results.seats["a_weighted_level"], seat, i),
+                    sti=interval_of(results.seats[STI], (seat, i)),
+                    gain=interval_of(results.gains[STI], (seat, i)) if compared else None,
+                    signal_to_noise=interval_of(signal_to_noise, (seat, i)),
+                    level=interval_of(results.seats["a_weighted_level"], (seat, i)),
                 )
             )
     return rows
-
-
-def _at(estimate: Estimate, seat: int, scenario: int) -> Figure:
-    value, half = estimate.value[seat, scenario], estimate.half_width()[seat, scenario]
-    if np.ndim(value):
-        # The bands share their paths, so their errors are taken as fully correlated: never too small.
-        value, half = value[SPEECH_MID].mean(), half[SPEECH_MID].mean()
-    return Figure(float(value), float(half))

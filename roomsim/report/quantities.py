@@ -1,4 +1,4 @@
-"""How quantities are called on pictures and on the command line."""
+"""What quantities are called in pictures and on the command line."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from .. import bands
 from ..errors import RoomsimError, suggestion
 from ..metrics.registry import METRICS
-from ..study.results import Results
+from ..results.records import Results
 
 STI = "speech_transmission_index"
 T20 = "reverberation_time_t20"
@@ -24,11 +24,16 @@ class Shown:
     unit: str
     """Empty where there is none."""
     decimals: int
-    """Digits after the point that a value is worth."""
+    """Digits after the point that are meaningful."""
     change: str
     """Word for a difference: "gain" where more is always better."""
     key: str
     """For file names: "sti", "t20_mid", "lp_125"."""
+
+    @property
+    def after(self) -> str:
+        """The unit as it stands after a number: " dB", or nothing."""
+        return f" {self.unit}" if self.unit else ""
 
     @property
     def axis(self) -> str:
@@ -62,8 +67,7 @@ def find_quantity(text: str, known: Iterable[str] = METRICS) -> str:
         if wanted in (name, METRICS[name].symbol.lower()):
             return name
     raise RoomsimError(
-        f"there is no quantity {text!r} here.",
-        cure=suggestion(text, (METRICS[name].symbol for name in names)),
+        f"there is no quantity {text!r} here.", cure=suggestion(text, (METRICS[name].symbol for name in names))
     )
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..study.results import Results
-from ..study.results_file import load_results
+from ..results.records import Results
+from ..results.results_file import load_results
 from .figures import chart_pictures
 from .pages import map_pictures
 from .pictures import write_pictures

@@ -16,6 +16,7 @@ from typing import Any, Literal, Protocol
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import BoundaryNorm, Colormap, ListedColormap
 from matplotlib.figure import Figure
@@ -34,11 +35,13 @@ HUNG = "#c2185b"
 """What is hung or laid in the scenario shown."""
 KEPT_CLEAR = "#d35400"
 """Zones in which nothing may hang."""
-DOUBT = "#c6dbef"
-"""What the input is not known better than."""
+INPUT_UNCERTAINTY = "#c6dbef"
+"""Intervals from the uncertainty of absorption."""
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8c6d31", "#4d4d4d")
 """Eight colours that colour-blind readers can tell apart (Okabe and Ito, Color Universal Design, 2008, from
 memory; brown and grey are ours in place of their yellow and black), used with markers that differ."""
+BARS: dict[str, Any] = {"color": SERIES[0], "capsize": 2.5, "linewidth": 1.0}
+"""Error bars and their marks."""
 MARKERS = ("o", "s", "D", "^", "v", "P", "X", "h")
 
 RESOLUTION = 200
@@ -78,9 +81,7 @@ _RULES: dict[Any, Any] = {
 }
 
 
-_DEFAULTS = {
-    name: value for name, value in matplotlib.rcParamsDefault.items() if not name.startswith("backend")
-}
+_DEFAULTS = {name: value for name, value in matplotlib.rcParamsDefault.items() if not name.startswith("backend")}
 
 
 def rules() -> AbstractContextManager[None]:
@@ -176,6 +177,30 @@ def new_figure(size: tuple[float, float]) -> Figure:
     return figure
 
 
+def panels(figure: Figure, n: int, n_columns: int, **grid: float) -> list[Axes]:
+    """The first n fields of a grid of axes that share their scales, row by row; where no panel lies below, the labels
+    of the horizontal axis stand under it.
+
+    Parameters
+    ----------
+    grid : "left", "right", "bottom", "top", shares of the page; "wspace" and "hspace", shares of a panel
+    """
+    shown = figure.subplots(-(-n // n_columns), n_columns, sharex=True, sharey=True, squeeze=False, gridspec_kw=grid)
+    for i, axes in enumerate(shown.flat):
+        if i >= n:
+            axes.remove()
+        elif i + n_columns >= n:
+            axes.tick_params(labelbottom=True)
+    return list(shown.flat)[:n]
+
+
+def tidy(axes: Axes, grid: Literal["both", "x", "y"] = "both", hidden: Sequence[str] = ("top", "right")) -> None:
+    """A pale grid behind the marks, and no frame where no axis is."""
+    axes.grid(axis=grid, color="#e4e4e4", linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.spines[list(hidden)].set_visible(False)
+
+
 class Titled(Protocol):
     """What has a study's title and a venue's name."""
 
@@ -214,9 +239,7 @@ def text_size(
     font = FontProperties(size=size, weight=weight)
     canvas: Any = figure.canvas  # of the Agg kind: see `new_figure`
     lines = text.split("\n")
-    widths = [
-        canvas.get_renderer().get_text_width_height_descent(line or " ", font, False)[0] for line in lines
-    ]
+    widths = [canvas.get_renderer().get_text_width_height_descent(line or " ", font, False)[0] for line in lines]
     return max(widths) * 72.0 / float(figure.dpi), 1.25 * size * len(lines)
 
 
@@ -256,8 +279,3 @@ def _about(kind: str, title: str, description: str) -> dict[str, str | None]:
     if kind == "svg":
         return {"Title": title, "Description": description, "Creator": "roomsim", "Date": None}
     return {"Title": title, "Description": description, "Software": "roomsim"}
-
-
-def hertz(label: str) -> str:
-    """Name of an octave band as written beside a figure: "125" gives "125 Hz", "2k" gives "2 kHz"."""
-    return f"{label[:-1]} kHz" if label.endswith("k") else f"{label} Hz"

@@ -16,8 +16,7 @@ from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Polygon
 
-from ..bands import LABELS
-from ..loudspeakers.aiming import SPEECH_MID
+from .. import bands
 from ..sound_system.directivity import box_kinds
 from ..sound_system.energy_deposition import PARTS
 from ..sound_system.hang_section import HangSection, hang_section
@@ -91,10 +90,10 @@ def deposition_figure(report: SystemReport) -> Figure:
         below = "Share of the radiated energy by the part of the venue that it reaches first."
         style.write_head(figure, report, f"Where the energy goes: {report.name}", below)
         left = figure.add_axes((0.075, 0.2, 0.4, 0.62))
-        _stacked(left, found.whole_system.T, [style.hertz(label) for label in LABELS])
+        _stacked(left, found.whole_system.T, bands.NAMES)
         left.set_title("Whole system, by octave band", loc="left")
         right = figure.add_axes((0.62, 0.2, 0.34, 0.62))
-        speech = found.share[[row for row, _ in order]][..., list(SPEECH_MID)].mean(axis=-1)
+        speech = found.share[[row for row, _ in order]][..., bands.SPEECH_MID].mean(axis=-1)
         _stacked(right, speech, [report.scene.sources.names[source] for _, source in order])
         right.set_title("Each source, mean of 500 Hz to 4 kHz", loc="left")
         handles = [
@@ -191,9 +190,9 @@ def _levels_along(
     for shown, colours, suffix in ((section, STATED_COLOURS, ""), (aimed, PROPOSED_COLOURS, ", proposed")):
         if shown is None:
             continue
-        for band, line, colour in zip(SPEECH_MID, LINES, colours):
+        for band, line, colour in zip(bands.SPEECH_MID, LINES, colours):
             relative = shown.level[:, band] - np.nanmedian(shown.level[:, band])
-            label = style.hertz(LABELS[band]) + suffix
+            label = bands.NAMES[band] + suffix
             axes.plot(shown.ears[:, 0], relative, line, color=colour, linewidth=1.2, label=label)
     axes.axhspan(-3.0, 3.0, color="#e8f0e4", zorder=0)
     axes.text(limits[0] + 0.3, 0.0, "±3 dB", fontsize=7, va="center", color=style.QUIET)
@@ -209,7 +208,7 @@ def _levels_along(
 
 def level_figure(report: SystemReport, tier: int = 0) -> Figure:
     """Direct level of all sources at the seats of a tier, re the median of all seats, octave by octave."""
-    panels = [(style.hertz(label), report.direct_level[:, b]) for b, label in enumerate(LABELS)]
+    panels = [(name, report.direct_level[:, b]) for b, name in enumerate(bands.NAMES)]
     title = f"Direct level over the seats: {report.name}"
     below = "Direct sound of all programme sources, energies added, with the loss in the air."
     foot = "Seats from which a source is not visible receive nothing from it."

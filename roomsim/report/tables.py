@@ -2,96 +2,32 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from rich import box
-from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
-from rich.padding import Padding
+from rich.console import Console, ConsoleOptions, RenderResult
 from rich.table import Table
 from rich.text import Text
 
 from .. import bands
-from ..errors import unprintable
 from ..metrics.registry import METRICS
-from ..study.compare import FAMILY_LEVEL
-from ..study.results import Results
-from ..study.results_file import load_results
+from ..results.interval import interval_of
+from ..results.records import Results
+from ..results.results_file import load_results
+from ..results.verdicts import FAMILY_LEVEL
 from ..words import listed
 from .cautions import cautions
+from .caveat_messages import caveat_messages
 from .positions import PositionRow, position_rows
+from .printing import PrintedTable, below, bullets, clean, new_table
 from .quantities import STI, T20
-from .rows import ComparisonRow, Figure, ReverberationRow, comparison_rows, figure, reverberation_rows
+from .rows import ComparisonRow, ReverberationRow, comparison_rows, reverberation_rows
+from .values import NONE, decimal, error_text, money, number, probability, with_error, with_interval
 
 WIDE = 112
 """Columns from which all of a topic fits side by side."""
-NONE = "–"
-"""Where there is nothing to say."""
-_FRAME: dict[str, Any] = {
-    "box": box.SIMPLE_HEAD,
-    "padding": (0, 1, 0, 0),
-    "pad_edge": False,
-    "show_edge": False,
-}
-
-
-# --- numbers --------------------------------------------------------------------------------------------
-
-
-def number(figure: Figure, most: int, sign: bool = False) -> str:
-    """The value to as many decimals as `decimals` says."""
-    if not math.isfinite(figure.value):
-        return NONE
-    return _signed(figure.value, decimals(figure, most), sign)
-
-
-def _signed(value: float, n: int, sign: bool = False) -> str:
-    # Rounding first keeps a minus away from what is shown as nothing.
-    return f"{round(value, n) + 0.0:{'+' if sign else ''}.{n}f}".replace("-", "−")
-
-
-def decimals(figure: Figure, most: int) -> int:
-    """Decimals down to the first digit of half the interval, rounded to it: later ones are chance. `most` without
-    an error; one more where the error is too small to be seen with so many."""
-    if not 0.0 < figure.half_width < math.inf:
-        return most
-    return min(most + 1, max(0, -int(f"{figure.half_width:.0e}".partition("e")[2])))
-
-
-def with_error(figure: Figure, most: int, sign: bool = False) -> str:
-    """ "0.52 ± 0.01". The error is rounded, but never to nothing; a value without error stands alone."""
-    if not math.isfinite(figure.value) or not figure.half_width > 0.0:
-        return number(figure, most, sign)
-    n = decimals(figure, most)
-    return f"{number(figure, most, sign)} ± {max(figure.half_width, 10.0**-n):.{n}f}"
-
-
-def with_interval(gain: float, low: float, high: float, most: int) -> str:
-    """ "+0.07 (0.06 to 0.08)". An interval that leaves out zero is shown with as many decimals as it takes to see
-    that."""
-    if not math.isfinite(gain):
-        return NONE
-    of = Figure(gain, high - gain)
-    if not of.half_width > 0.0:
-        return number(of, most, sign=True)
-    n = decimals(of, most)
-    nearest = min(abs(low), abs(high))
-    while low * high > 0.0 and nearest < 0.5 * 10.0**-n and n < most + 4:
-        n += 1
-    return f"{_signed(gain, n, sign=True)} ({_signed(low, n)} to {_signed(high, n)})"
-
-
-def money(amount: float) -> str:
-    return f"{amount:,.0f}".replace("-", "−")
-
-
-def clean(text: str) -> str:
-    """A name from a file, without characters that would move the cursor or turn the line round."""
-    return "".join("\N{REPLACEMENT CHARACTER}" if unprintable(letter) else letter for letter in text)
 
 
 # --- comparison -----------------------------------------------------------------------------------------
@@ -107,19 +43,12 @@ class Column:
     style: Callable[[ComparisonRow], str] = lambda row: ""
 
 
-class ComparisonTable:
-    """The comparison of a study. Printed with rich it fits the width there is; `text` gives plain text."""
+class ComparisonTable(PrintedTable):
+    """The comparison of a study."""
 
     def __init__(self, results: Results):
         self._results = results
         self.rows = comparison_rows(results)
-
-    def text(self, width: int = 100) -> str:
-        """Plain text, at most `width` columns wide."""
-        return plain_text(self, width)
-
-    def __str__(self) -> str:
-        return self.text()
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         results = self._results
@@ -129,20 +58,20 @@ class ComparisonTable:
         # Side by side where they fit; else one topic under the other, each with the names again.
         topics = [seats, room] if options.max_width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
         for topic in topics:
-            yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
+            yield below(_table(self.rows, topic))
         if results.input_uncertainty is not None:
-            yield Text("How sure this is")
+            yield Text("Certainty of the result")
             certainty = _certainty_columns()
             for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
-                yield Padding(_table(self.rows, topic), (0, 0, 1, 0))
-            yield Padding(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"), (0, 0, 1, 0))
+                yield below(_table(self.rows, topic))
+            yield below(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"))
         positions = position_rows(results)
         if positions:
-            yield Padding(_position_table(positions), (0, 0, 1, 0))
+            yield below(_position_table(positions))
         yield bullets("Over the limits", _broken(self.rows))
-        yield Padding(Text(best_within_limits(self.rows)), (0, 0, 1, 0))
-        yield Padding(Text(_legend(results), "dim"), (0, 0, 1, 0))
-        yield bullets("Warnings", [clean(warning) for warning in results.warnings])
+        yield below(Text(best_within_limits(self.rows)))
+        yield below(Text(_legend(results), "dim"))
+        yield bullets("Warnings", [clean(text) for text in caveat_messages(results.caveats, len(results.scenarios))])
         yield bullets("Before you act on this", cautions(results))
 
 
@@ -172,17 +101,14 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
         Column("of worst\ntenth", lambda row: with_error(row.sti_worst_tenth, most)),
         Column(
             f"seats\n≥ {results.sti_target:.2f}",
-            lambda row: f"{with_error(_percent(row.share_of_seats), 0)} %",
+            lambda row: f"{with_error(row.share_of_seats.scaled(100.0), 0)} %",
             style=lambda row: {"met": "green", "missed": "red"}.get(row.target, ""),
         ),
         Column(f"{100 * results.share_target:g} %\nmet", lambda row: _MET[row.target]),
         Column("vs", lambda row: NONE if row.against is None else str(row.against)),
         Column("gain of median seat", _gain),
         Column(
-            "verdict",
-            lambda row: _SHORT.get(row.verdict.words, row.verdict.words),
-            left=True,
-            style=_verdict_style,
+            "verdict", lambda row: _SHORT.get(row.verdict.words, row.verdict.words), left=True, style=_verdict_style
         ),
     ]
     room = [
@@ -204,16 +130,14 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
 
 def _position_table(rows: list[PositionRow]) -> Table:
     """One line for each listening position and scenario."""
-    table = Table(title="Listening positions", title_justify="left", title_style="", **_FRAME)
+    table = new_table(title="Listening positions", title_justify="left", title_style="")
     table.add_column("position", overflow="fold")
     table.add_column("scenario", overflow="fold")
     for head in ("STI", "gain", "signal to noise,\ndB, 500–4k", "level,\ndB(A)"):
         table.add_column(head, justify="right")
     most = METRICS[STI].decimals
     for row in rows:
-        gain = NONE
-        if row.gain is not None:
-            gain = with_interval(row.gain.value, row.gain.low, row.gain.high, most)
+        gain = NONE if row.gain is None else with_interval(row.gain, most)
         figures = (with_error(row.signal_to_noise, 1), with_error(row.level, 1))
         names = (clean(row.position), f"{row.number} {clean(row.scenario)}")
         table.add_row(*names, with_error(row.sti, most), gain, *figures)
@@ -223,44 +147,32 @@ def _position_table(rows: list[PositionRow]) -> Table:
 def _certainty_columns() -> list[Column]:
     most = METRICS[STI].decimals + 1
 
-    def input_part(half: float | None) -> str:
-        return NONE if half is None else f"{half:.{most}f}"
+    def error(half: float | None) -> str:
+        return decimal(half, most) if half else NONE
 
-    def chance_part(figure: Figure) -> str:
-        return f"{figure.half_width:.{most}f}" if figure.half_width > 0.0 else NONE
-
-    def gain_of(row: ComparisonRow) -> Figure:
-        return Figure(row.verdict.gain, row.verdict.high - row.verdict.gain)
+    def of_gain(row: ComparisonRow, text: str) -> str:
+        return NONE if row.against is None else text
 
     return [
         Column("STI of\nmedian seat", lambda row: number(row.sti_median, most)),
-        Column("±\nrays", lambda row: chance_part(row.sti_median)),
-        Column("±\ninput", lambda row: input_part(row.sti_median_input)),
-        Column("gain", lambda row: NONE if row.against is None else number(gain_of(row), most, sign=True)),
-        Column("±\nrays", lambda row: NONE if row.against is None else chance_part(gain_of(row))),
-        Column("±\ninput", lambda row: input_part(row.gain_input)),
+        Column("±\nrays", lambda row: error(row.sti_median.half_width)),
+        Column("±\ninput", lambda row: error(row.sti_median.input_half_width)),
+        Column("gain", lambda row: of_gain(row, number(row.verdict.gain, most, sign=True))),
+        Column("±\nrays", lambda row: of_gain(row, error(row.verdict.gain.half_width))),
+        Column("±\ninput", lambda row: error(row.verdict.gain.input_half_width)),
         Column("sign of\ngain holds", lambda row: probability(row.gain_holds)),
         Column("best within\nthe limits", lambda row: probability(row.is_best)),
         Column("beats the\nnext", lambda row: probability(row.is_ahead)),
     ]
 
 
-def probability(value: float | None) -> str:
-    """In per cent; never a certainty, which no number of draws can show."""
-    if value is None:
-        return NONE
-    if value > 0.99:
-        return "> 99 %"
-    return "< 1 %" if value < 0.01 else f"{100.0 * value:.0f} %"
-
-
 def _about_certainty(n_draws: int) -> str:
     return (
-        "Rays: chance of the calculation; more rays lessen it. Input: absorption is not known better than "
-        f"the materials say ({n_draws} draws within it, the same in all scenarios); only better data lessen "
-        "it. Both are 95 % intervals. The columns on the right take both together: how probable it is that "
-        "the gain has the sign that it shows, that no scenario is better, and that the next best is not. A scenario "
-        "that breaks a limit cannot be chosen, so it is not ranked."
+        "Rays: Monte Carlo error, which more rays reduce. Input: uncertainty of the absorption as stated with the "
+        f"materials ({n_draws} draws, the same in all scenarios), which only better data reduce. Both are 95 % "
+        "intervals. The columns on the right take both together: the probability that the gain has the sign shown, "
+        "that no scenario is better, and that the next best is not. A scenario that breaks a limit cannot be chosen "
+        "and is not ranked."
     )
 
 
@@ -275,21 +187,15 @@ _SHORT = {
 
 
 def _gain(row: ComparisonRow) -> str:
-    if row.against is None:
-        return NONE
-    return with_interval(row.verdict.gain, row.verdict.low, row.verdict.high, METRICS[STI].decimals)
+    return NONE if row.against is None else with_interval(row.verdict.gain, METRICS[STI].decimals)
 
 
 def _verdict_style(row: ComparisonRow) -> str:
     return {"better": "green", "worse": "red"}.get(row.verdict.outcome, "")
 
 
-def _percent(share: Figure) -> Figure:
-    return Figure(100.0 * share.value, 100.0 * share.half_width)
-
-
 def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
-    table = Table(**_FRAME)
+    table = new_table()
     table.add_column("", justify="right", vertical="top", no_wrap=True)
     table.add_column("scenario", overflow="fold", min_width=12, ratio=None)
     for column in columns:
@@ -303,9 +209,7 @@ def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
 def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
     """Which scenario serves the median seat best of those that keep all limits, in a sentence."""
     ranked = sorted(
-        (row for row in rows if math.isfinite(row.sti_median.value)),
-        key=lambda row: row.sti_median.value,
-        reverse=True,
+        (row for row in rows if math.isfinite(row.sti_median.value)), key=lambda row: row.sti_median.value, reverse=True
     )
     kept = [row for row in ranked if not row.limits_broken]
     if not kept:
@@ -323,90 +227,65 @@ def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
 
 
 def _broken(rows: Sequence[ComparisonRow]) -> list[str]:
-    return [
-        f"{clean(row.scenario)}: {clean('; '.join(row.limits_broken))}" for row in rows if row.limits_broken
-    ]
+    return [f"{clean(row.scenario)}: {clean('; '.join(row.limits_broken))}" for row in rows if row.limits_broken]
 
 
 def _legend(results: Results) -> str:
     n = sum(record.compare_with != i for i, record in enumerate(results.scenarios))
     noticeable = METRICS[STI].just_noticeable_difference
     return (
-        "± and intervals: 95 %, chance of the calculation only. Gains are against the scenario numbered "
-        f"under vs, from the same rays. Verdicts hold at {100 * FAMILY_LEVEL:g} % for all {n} comparisons "
-        "together (Holm, 1979), so they are stricter than the interval. No diff.: no significant difference. "
-        f"<JND: less than the {noticeable:g} that is just noticeable. Gain per 1000: over the extra cost, "
-        f"where the gain is significant. {100 * results.share_target:g} % met: the study's target; ?: within "
-        "the error."
+        "± and intervals: 95 %, Monte Carlo error only. Gains are relative to the scenario numbered under vs and "
+        f"come from the same rays. Verdicts hold at the {100 * FAMILY_LEVEL:g} % level for all {n} comparisons "
+        "together (Holm, 1979), so they are stricter than the interval. No diff.: no significant difference. <JND: "
+        f"less than one just noticeable difference ({noticeable:g}). Gain per 1000: relative to the extra cost, where "
+        f"the gain is significant. {100 * results.share_target:g} % met: the study's target; ?: undecided within the "
+        "error."
     )
-
-
-def bullets(head: str, lines: Sequence[str]) -> Padding | Text:
-    """A heading and a list with hanging indents; nothing if the list is empty."""
-    if not lines:
-        return Text("", end="")
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column(no_wrap=True)
-    grid.add_column(overflow="fold")
-    for line in lines:
-        grid.add_row("•", Text(line))
-    table = Table.grid()
-    table.add_column()
-    table.add_row(Text(head, "bold"))
-    table.add_row(grid)
-    return Padding(table, (0, 0, 1, 0))
 
 
 # --- reverberation --------------------------------------------------------------------------------------
 
 
-class ReverberationTable:
+class ReverberationTable(PrintedTable):
     """Traced reverberation times beside the statistical estimates, per octave band."""
 
     def __init__(self, results: Results):
         self._results = results
         self.rows = reverberation_rows(results)
 
-    def text(self, width: int = 100) -> str:
-        """Plain text, at most `width` columns wide."""
-        return plain_text(self, width)
-
-    def __str__(self) -> str:
-        return self.text()
-
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         yield Text("Reverberation time, s, mean over the seats", "bold")
         yield Text("")
         every = range(bands.N_BANDS)
         for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
-            yield Padding(_reverberation_table(self.rows, chosen, len(self._results.positions)), (0, 0, 1, 0))
+            yield below(_reverberation_table(self.rows, chosen, len(self._results.positions)))
         yield Text(_ABOUT_TIMES, "dim")
         if self._results.diffuse_room:
             yield Text("")
-            yield Text("Of a diffuse room", "bold")
+            yield Text("Diffuse-field figures", "bold")
             yield Text("")
-            yield Padding(_room_table(self._results), (0, 0, 1, 0))
+            yield below(_room_table(self._results))
             yield Text(_ABOUT_ROOM, "dim")
 
 
 _ABOUT_TIMES = (
-    "Means are over the seats at which EDT, T20 and T30 are all known, counted where these are not all. "
-    "±: 95 %, chance of the calculation only. *: off the traced time by more than one just noticeable "
-    "difference (5 %) and chance together. The formulas assume a diffuse field and know nothing of where the "
-    "absorption is; where they part from the traced times, trust these."
+    "Means are taken over the seats at which EDT, T20 and T30 are all known; their number is given where it is not "
+    "all seats. ±: 95 %, Monte Carlo error only. *: differs from the traced time by more than one just noticeable "
+    "difference (5 %) and the error together. The formulas assume a diffuse field and ignore where the absorption is; "
+    "where they differ from the traced times, rely on the traced times."
 )
 
 
 _ABOUT_ROOM = (
-    "Schroeder frequency: below it no figure here means much. Critical distance at 1 kHz: direct and reverberant sound "
-    "are equally strong there. Articulation loss of consonants: by Peutz at 2 kHz, from room and strongest source at "
-    "the median seat's distance, and traced, from the STI (Farrel Becker), mean over the seats. All but the last "
-    "column assume a diffuse field; noise counts in the last alone."
+    "Schroeder frequency: results below it are trends only. Critical distance at 1 kHz: direct and reverberant sound "
+    "are equally strong there. Articulation loss of consonants: by Peutz at 2 kHz, from the room and the strongest "
+    "source at the median seat's distance; and traced, from the STI (Farrel Becker), mean over the seats. All but the "
+    "last column assume a diffuse field; only the last includes noise."
 )
 
 
 def _room_table(results: Results) -> Table:
-    table = Table(**_FRAME)
+    table = new_table()
     table.add_column("scenario", overflow="fold", min_width=8)
     for head in ("Schroeder\nHz", "critical\nm", "Peutz\n%", "traced\n%"):
         table.add_column(head, justify="right", no_wrap=True)
@@ -418,13 +297,13 @@ def _room_table(results: Results) -> Table:
             f"{figures['schroeder_frequency'][i].max():.0f}",
             f"{figures['critical_distance'][i, 4]:.1f}",
             f"{figures['articulation_loss'][i, 5]:.0f}",
-            with_error(figure(traced, (i,)), 1),
+            with_error(interval_of(traced, i), 1),
         )
     return table
 
 
 def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int], n_all: int) -> Table:
-    table = Table(**_FRAME)
+    table = new_table()
     table.add_column("scenario", overflow="fold", min_width=12)
     table.add_column("method", no_wrap=True)
     for band in chosen:
@@ -436,15 +315,13 @@ def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]
             if i:
                 table.add_section()
             values = [number(time, most) + " " for time in times]
-            errors = [with_error(time, most).partition("± ")[2] + " " for time in times]
+            errors = [error_text(time, most) + " " for time in times]
             table.add_row(Text(clean(row.scenario)), f"{METRICS[T20].symbol}, traced", *values, style="bold")
             table.add_row("", "  ±", *errors)
             if row.n_seats is not None and any(n < n_all for n in row.n_seats):
                 table.add_row("", f"  of {n_all} seats", *(f"{row.n_seats[band]} " for band in chosen))
         else:
-            values = [
-                number(time, most) + ("*" if row.is_off[band] else " ") for time, band in zip(times, chosen)
-            ]
+            values = [number(time, most) + ("*" if row.is_off[band] else " ") for time, band in zip(times, chosen)]
             table.add_row("", row.method.replace("_", "-").title(), *values)
     return table
 
@@ -463,19 +340,3 @@ def reverberation_table(results: Results | str | Path) -> ReverberationTable:
     StoreError : there are no results at that path
     """
     return ReverberationTable(load_results(results))
-
-
-def plain_text(renderable: RenderableType, width: int) -> str:
-    """What a console of this width would show, without colours."""
-    console = Console(
-        file=io.StringIO(),
-        width=width,
-        color_system=None,
-        force_terminal=False,
-        highlight=False,
-        legacy_windows=False,
-    )
-    console.print(renderable, markup=False)
-    written = console.file
-    assert isinstance(written, io.StringIO)
-    return "\n".join(line.rstrip() for line in written.getvalue().rstrip().splitlines()) + "\n"

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.spatial import cKDTree
 
+from ..elements.surfaces import Fit, Footprint
 from ..errors import RoomsimError, SceneError
 from ..venue.document import Scenario, Study
 from ..venue.mesh import VenueMesh
@@ -15,7 +16,6 @@ from ..words import counted
 from .boundary import IN_ROOM, IN_SOLID, Boundary, boundary_of
 from .element_checks import (
     fit_findings,
-    kind_of,
     limit_findings,
     near_surface_findings,
     overlap_findings,
@@ -23,7 +23,7 @@ from .element_checks import (
     zone_findings,
 )
 from .findings import Finding, as_position, point_text
-from .footprints import Fit, Footprint, footprints
+from .footprints import footprints
 from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import area_outline, compile_receivers
@@ -119,8 +119,8 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
     refused = refused_scenarios(study, findings)
     if not refused:
         return findings
-    errors = {error.text: error for why in refused.values() for error in why}
-    first = next(iter(errors.values()))
+    errors = list(dict.fromkeys(error for why in refused.values() for error in why))
+    first = errors[0]
     more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
     names = ", ".join(f"'{name}'" for name in refused)
     raise SceneError(
@@ -229,7 +229,7 @@ def _element_findings(
             its_prints, its_fits = footprints(study, mesh, regions, [element])
         except RoomsimError as error:
             cure = error.cure or "Correct the name of the surface group."
-            place = kind_of(element)
+            place = element.label
             yield Finding("element_surface", "error", place, error.fault, cure, elements=(element.name,))
             continue
         prints += its_prints

@@ -7,14 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..elements.element import Element
+from ..elements.finishes import Variation
+from ..elements.surfaces import Fit
 from ..errors import SceneError
 from ..physics.air import Air
-from ..venue.document import Element, Study
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
 from .boundary import boundary_of
 from .element_checks import fit_findings
-from .factors import Finishes, Variation, finishes_of, scenario_factors
-from .footprints import Fit, footprints, free_sheets, used_elements
+from .factors import Finishes, finishes_of, scenario_factors
+from .footprints import footprints
 from .mirrors import choose_mirrors
 from .patches import cut_patches
 from .receivers import compile_receivers
@@ -40,14 +43,14 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
         From what the study names.
     """
     mesh = room_mesh(study, mesh)
-    elements = used_elements(study)
+    elements = study.elements.named(study.document.elements_used())
     regions = flat_regions(mesh)
     prints, fits = footprints(study, mesh, regions, elements)
     refuse_misfits(fits, elements)
     if tile is not None:
         prints = [*prints, *tiles(regions, tile)]
     two_sided = matching_groups(mesh, study.venue.two_sided, "two_sided")
-    sheets = [sheet for element in elements for sheet in free_sheets(element)]
+    sheets = [sheet for element in elements for sheet in element.free_sheets()]
     primitives, patches = cut_patches(mesh, regions, prints, sheets, two_sided)
     mirror, mirror_planes = choose_mirrors(primitives)
     air = Air(**study.venue.air.model_dump())

@@ -3,26 +3,18 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
+from ..elements.element import Lines
+from ..elements.sheets import closed
 from ..errors import PictureWarning
-from ..venue.document import (
-    Banner,
-    CeilingDrape,
-    Crowd,
-    Drape,
-    Element,
-    FloorCovering,
-    Opening,
-    Study,
-    SystemChange,
-)
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh, matching_groups
-from .footprints import free_sheets
+from .plan_lines import PlanDrawing, Tier
 from .receivers import area_outline
 from .scene import ReceiverArrays
 from .sources import source_places
@@ -31,45 +23,6 @@ from .tiers import seat_tiers
 
 LOW = 0.3
 """m over the lowest audience floor: what is higher shows in the plan."""
-
-
-@dataclass(frozen=True)
-class Tier:
-    """Audience areas of which none lies above another: they share a plan."""
-
-    areas: tuple[int, ...]
-    """Indices of the audience areas."""
-    walls: tuple[np.ndarray, ...]
-    """(n, 2) polylines of the mesh cut over its floor and at ear height, and its outline."""
-    laid: dict[str, tuple[np.ndarray, ...]]
-    """What is laid on its floor or sits there: element name -> (n, 2) closed polygons."""
-
-
-@dataclass(frozen=True)
-class PlanDrawing:
-    """Lines for maps, plan view, m."""
-
-    tiers: tuple[Tier, ...]
-    """Lowest first; more than one where seats lie above each other."""
-    elements: dict[str, tuple[np.ndarray, ...]]
-    """What is seen from all tiers: element name -> (n, 2) polylines (lines) or closed polygons (areas)."""
-    zones: dict[str, np.ndarray]
-    """Name -> (n, 2) closed polygon."""
-    sources: dict[str, np.ndarray]
-    """Name -> (2,) position."""
-    noise: tuple[str, ...]
-    """Names of those sources that are noise."""
-    stage: tuple[float, float] | None
-    north: float | None
-    """Degrees anticlockwise from x."""
-
-    def elements_on(self, *tiers: int) -> dict[str, tuple[np.ndarray, ...]]:
-        """Element name -> lines of what the plan of these tiers shows; what has no lines there is left out."""
-        found = dict(self.elements)
-        for tier in tiers:
-            for name, lines in self.tiers[tier].laid.items():
-                found[name] = (*found.get(name, ()), *lines)
-        return {name: lines for name, lines in found.items() if lines}
 
 
 def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
@@ -101,20 +54,18 @@ def _whole_plan(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> Pla
         floors.append(float(height(shapely.get_coordinates(shape)).min()))
         ears.append(floors[-1] + area.ear_height)
     edge, by_tier = outline(mesh), seat_tiers(receivers)
-    laid = _laid(study, mesh, floors, by_tier)
+    view = _PlanView(study, mesh, floors, by_tier)
+    elements = {element.name: element.plan_lines(view) for element in study.elements.all()}
     tiers = []
-    for areas, on_its_floor in zip(by_tier, laid, strict=True):
-        cuts = (min(floors[i] for i in areas) + LOW, min(ears[i] for i in areas))
+    for i, areas in enumerate(by_tier):
+        on_its_floor = {name: shown[i] for name, shown in elements.items() if i in shown}
+        cuts = (min(floors[k] for k in areas) + LOW, min(ears[k] for k in areas))
         tiers.append(Tier(areas, (*level_section(mesh, cuts), *edge), on_its_floor))
     marks = study.venue.plan
     return PlanDrawing(
         tiers=tuple(tiers),
-        elements={
-            element.name: _element_lines(element, mesh)
-            for element in study.elements.all()
-            if not isinstance(element, Crowd | FloorCovering | SystemChange)
-        },
-        zones={zone.name: _closed(zone.polygon) for zone in study.venue.zone},
+        elements={name: shown[None] for name, shown in elements.items() if None in shown},
+        zones={zone.name: closed(zone.polygon) for zone in study.venue.zone},
         sources={
             name: points[:, :2].mean(axis=0)
             for name, points in source_places(study)
@@ -167,46 +118,35 @@ def _polylines(lines: np.ndarray) -> tuple[np.ndarray, ...]:
     )
 
 
-def _laid(
-    study: Study, mesh: VenueMesh, floors: list[float], tiers: tuple[tuple[int, ...], ...]
-) -> list[dict[str, tuple[np.ndarray, ...]]]:
-    """For each tier what is laid on its floor, a covering on the floor nearest in height, and its audience."""
-    found: list[dict[str, tuple[np.ndarray, ...]]] = [{} for _ in tiers]
-    for covering in study.elements.floor_covering:
-        gaps = [min(abs(floors[i] - covering.floor) for i in areas) for areas in tiers]
-        found[int(np.argmin(gaps))][covering.name] = (_closed(covering.polygon),)
-    for crowd in study.elements.crowd:
-        for areas, laid in zip(tiers, found, strict=True):
-            its_own = [study.venue.audience[i] for i in areas if study.venue.audience[i].name in crowd.areas]
-            shapes = [area_outline(area, mesh)[0] for area in its_own]
-            laid[crowd.name] = tuple(
+@dataclass(frozen=True)
+class _PlanView:
+    """The venue as elements are drawn on it."""
+
+    study: Study
+    mesh: VenueMesh
+    floors: list[float]
+    """Lowest height of each audience area, m."""
+    tiers: tuple[tuple[int, ...], ...]
+
+    def tier_at(self, floor: float) -> int:
+        """The tier whose floor is nearest to a height, m."""
+        return int(np.argmin([min(abs(self.floors[i] - floor) for i in areas) for areas in self.tiers]))
+
+    def area_outlines(self, areas: Collection[str]) -> dict[int | None, Lines]:
+        """Tier -> outlines of those of the audience areas that are on it."""
+        found: dict[int | None, Lines] = {}
+        for tier, members in enumerate(self.tiers):
+            chosen = [self.study.venue.audience[i] for i in members if self.study.venue.audience[i].name in areas]
+            shapes = [area_outline(area, self.mesh)[0] for area in chosen]
+            found[tier] = tuple(
                 np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape)
             )
-    return found
+        return found
 
-
-def _element_lines(element: Element, mesh: VenueMesh) -> tuple[np.ndarray, ...]:
-    if isinstance(element, Drape):
-        return tuple(np.array(run) for run in element.runs)
-    if isinstance(element, Banner):
-        return tuple(_seen_from_above(sheet.corners) for sheet in free_sheets(element))
-    if isinstance(element, CeilingDrape):
-        return (_closed(element.polygon),)
-    assert isinstance(element, Opening)
-    fits = matching_groups(mesh, element.groups, f"opening {element.name!r}")
-    corners = mesh.vertices[mesh.faces[fits[mesh.group]]][:, :, :2]
-    edges = corners[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2, 2)
-    longer = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1) > 1e-4
-    return _polylines(shapely.linestrings(edges[longer]))
-
-
-def _seen_from_above(corners: np.ndarray) -> np.ndarray:
-    """A level sheet as a closed outline, an upright one as a line."""
-    if np.ptp(corners[:, 2]) < 1e-6:
-        return _closed(corners[:, :2])
-    return corners[:2, :2]
-
-
-def _closed(polygon: object) -> np.ndarray:
-    points = np.array(polygon, float)
-    return np.concatenate([points, points[:1]])
+    def group_edges(self, groups: Sequence[str], who: str) -> Lines:
+        """Edges of the faces of surface groups, by name or wildcard."""
+        fits = matching_groups(self.mesh, groups, who)
+        corners = self.mesh.vertices[self.mesh.faces[fits[self.mesh.group]]][:, :, :2]
+        edges = corners[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2, 2)
+        longer = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1) > 1e-4
+        return _polylines(shapely.linestrings(edges[longer]))

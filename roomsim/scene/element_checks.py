@@ -8,22 +8,14 @@ from itertools import combinations
 import numpy as np
 import shapely
 
-from ..venue.document import (
-    Banner,
-    CeilingDrape,
-    Crowd,
-    Drape,
-    Element,
-    FloorCovering,
-    Opening,
-    Study,
-    SystemChange,
-    Zone,
-)
+from ..elements.element import Element
+from ..elements.sheets import Sheet
+from ..elements.surfaces import LEAST_SHARE, Fit, Footprint
+from ..venue.document import Study, Zone
 from ..venue.mesh import VenueMesh
 from .boundary import IN_SOLID, OUTSIDE, Boundary
-from .findings import Finding, Severity, as_position, list_text, point_text
-from .footprints import PARALLEL, Fit, Footprint, Sheet, cloth, free_sheets, nearest_parallel
+from .findings import Finding, as_position, list_text, point_text
+from .footprints import PARALLEL, project
 from .limits import Limits
 from .rigging import Rig
 from .surfaces import FLATNESS, SAME_DIRECTION, Regions
@@ -35,78 +27,25 @@ THICKNESS = 0.1
 """m on either side of its line that pleated cloth takes."""
 KEPT_CLEAR = ("exit", "escape_route", "safety_equipment", "plant")
 """Kinds of zone in which nothing may hang or stand, whatever it brings."""
-LEAST_SHARE = 0.5
-FULL_SHARE = 0.98
 NEAR_WALL = 1.0
 """m within which a surface behind free cloth changes what the cloth absorbs."""
-
-
-def kind_of(element: Element) -> str:
-    """What the user calls it: "drape 'D1'"."""
-    kinds = {
-        Drape: "drape",
-        Banner: "banner",
-        CeilingDrape: "ceiling drape",
-        FloorCovering: "floor covering",
-        Opening: "opening",
-        Crowd: "crowd",
-        SystemChange: "system change",
-    }
-    return f"{kinds[type(element)]} {element.name!r}"
-
-
-def hung_sheets(element: Element) -> list[Sheet]:
-    """All cloth of an element, on a wall or free."""
-    return cloth(element) if isinstance(element, Drape) else free_sheets(element)
 
 
 def fit_findings(fits: Iterable[Fit], elements: Mapping[str, Element]) -> Iterator[Finding]:
     """Elements that miss the surface that they are meant for, or find it where they do not say it is."""
     for fit in fits:
         element = elements[fit.element]
-        verdict = _wall_verdict(element, fit) if isinstance(element, Drape) else _floor_verdict(fit)
-        if verdict is not None:
-            code, severity, text, cure = verdict
-            place = f"{kind_of(element)}, {fit.piece}"
-            yield Finding(code, severity, place, text, cure, elements=(element.name,))
-
-
-def _floor_verdict(fit: Fit) -> tuple[str, Severity, str, str] | None:
-    if fit.share < LEAST_SHARE:
-        text = f"Only {fit.share:.0%} of it lies on a floor."
-        cure = "Give the height of the floor under it (floor), to 0.1 m, and a polygon in the room."
-        return "floor_not_found", "error", text, cure
-    if fit.share < FULL_SHARE:
-        text = f"{1.0 - fit.share:.0%} of it has no floor under it and does nothing."
-        return "floor_partly", "warning", text, "Let the polygon end where its floor ends."
-    return None
-
-
-def _wall_verdict(drape: Drape, fit: Fit) -> tuple[str, Severity, str, str] | None:
-    assert drape.stand_off is not None
-    if fit.share < LEAST_SHARE:
-        text = f"Only {fit.share:.0%} of it has a wall behind it."
-        cure = "Move the line to within 1.5 m of a wall and along it, or leave stand_off out to hang it free."
-        return "wall_not_found", "error", text, cure
-    # A line drawn on the wall itself says nothing about the distance.
-    if fit.distance - drape.stand_off > 0.3 or fit.distance > 2.0 * drape.stand_off + 0.05:
-        text = (
-            f"The wall is {fit.distance:.2f} m behind the line, but stand_off says {drape.stand_off:.2f} m; "
-            "stand_off counts."
-        )
-        cure = "Correct stand_off or the line: the gap decides how low the cloth absorbs."
-        return "wall_distance", "warning", text, cure
-    if fit.share < FULL_SHARE:
-        text = f"{1.0 - fit.share:.0%} of it has no wall behind it; that part is left out."
-        return "wall_partly", "note", text, "Let the run end at the wall's edge, or check top and drop."
-    return None
+        misfit = element.misfit(fit)
+        if misfit is not None:
+            code, severity, text, cure = misfit
+            yield Finding(code, severity, f"{element.label}, {fit.piece}", text, cure, elements=(element.name,))
 
 
 def zone_findings(element: Element, zones: Iterable[Zone]) -> Iterator[Finding]:
     """Cloth in a place that must stay clear."""
     for zone in zones:
         outline = shapely.Polygon(zone.polygon)
-        for sheet in hung_sheets(element):
+        for sheet in element.hung_sheets():
             conflict = _level_conflict(sheet, zone, outline) or _upright_conflict(sheet, zone, outline)
             if conflict is None:
                 continue
@@ -115,7 +54,7 @@ def zone_findings(element: Element, zones: Iterable[Zone]) -> Iterator[Finding]:
             yield Finding(
                 "zone_conflict",
                 "error" if safety else "warning",
-                f"{kind_of(element)}, {sheet.piece}",
+                f"{element.label}, {sheet.piece}",
                 f"It hangs in the {zone.kind.replace('_', ' ')} {zone.name!r}, {where}.",
                 cure
                 + (" Whoever is responsible for the venue's safety must agree to what hangs there." * safety),
@@ -172,9 +111,9 @@ def _upright_conflict(sheet: Sheet, zone: Zone, outline: shapely.Polygon) -> Con
 
 def place_findings(element: Element, mesh: VenueMesh, boundary: Boundary) -> Iterator[Finding]:
     """Cloth that runs through a surface, or out of the room."""
-    on_wall = isinstance(element, Drape) and element.stand_off is not None
-    for sheet in hung_sheets(element):
-        place = f"{kind_of(element)}, {sheet.piece}"
+    on_wall = not element.free_sheets()
+    for sheet in element.hung_sheets():
+        place = f"{element.label}, {sheet.piece}"
         crossed = _crossed(sheet, boundary, on_wall)
         if crossed:
             total = sum(length for _, length, _ in crossed)
@@ -254,17 +193,18 @@ def _crossed(sheet: Sheet, boundary: Boundary, on_wall: bool) -> list[tuple[int,
 
 def near_surface_findings(element: Element, regions: Regions) -> Iterator[Finding]:
     """Free cloth so near to a surface along it that the two work as one absorber, which is not computed."""
-    for sheet in free_sheets(element):
-        fit = nearest_parallel(sheet, regions, NEAR_WALL)
-        if fit.share > LEAST_SHARE and fit.distance < NEAR_WALL:
-            cure = "Give stand_off if it hangs before this wall." if isinstance(element, Drape) else ""
+    if element.near_surface_cure is None:
+        return
+    for sheet in element.free_sheets():
+        fit = project(sheet, regions, -NEAR_WALL, NEAR_WALL).fit
+        if fit and fit.share > LEAST_SHARE and fit.distance < NEAR_WALL:
             yield Finding(
                 "near_surface",
                 "warning" if fit.distance < FLATNESS else "note",
-                f"{kind_of(element)}, {sheet.piece}",
+                f"{element.label}, {sheet.piece}",
                 f"It hangs free, {fit.distance:.2f} m from a surface along it. Within 1 m the gap decides "
                 "what cloth absorbs; free cloth is computed without it.",
-                cure,
+                element.near_surface_cure,
                 elements=(element.name,),
             )
 
@@ -287,7 +227,7 @@ def overlap_findings(
         region = regions[number]
         for one, other in combinations(on_it, 2):
             pair = (one.element, other.element)
-            if frozenset(pair) not in together or not _compete(elements[pair[0]], elements[pair[1]]):
+            if frozenset(pair) not in together or not elements[pair[0]].competes_with(elements[pair[1]]):
                 continue
             common = region.polygon
             for shape in (one.shape, other.shape):
@@ -306,7 +246,7 @@ def overlap_findings(
             yield Finding(
                 "elements_overlap",
                 "note",
-                f"{kind_of(elements[pair[0]])} and {kind_of(elements[pair[1]])}",
+                f"{elements[pair[0]].label} and {elements[pair[1]].label}",
                 f"In some scenario both are in one place over {common:.2f} m2, at {point_text(point[pair])}; "
                 f"there {pair[1]!r} counts.",
                 "If that is not meant, move one of them.",
@@ -315,16 +255,11 @@ def overlap_findings(
             )
 
 
-def _compete(one: Element, other: Element) -> bool:
-    """Whether the two are not meant to lie on each other: a crowd on a carpet is."""
-    return type(one) is type(other) or (isinstance(one, Opening) and isinstance(other, Drape))
-
-
 def _common_cloth(one: Element, other: Element) -> tuple[float, np.ndarray]:
     """Area that free cloth of two elements has in common in one plane, m2, and a point of it (3,)."""
     area, where = 0.0, np.zeros(3)
-    for first in free_sheets(one):
-        for second in free_sheets(other):
+    for first in one.free_sheets():
+        for second in other.free_sheets():
             parallel = abs(first.plane.normal @ second.plane.normal) > SAME_DIRECTION
             if parallel and np.abs(first.plane.distance(second.corners)).max() < FLATNESS:
                 flat = shapely.Polygon(first.plane.flatten(second.corners))

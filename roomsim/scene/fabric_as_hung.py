@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ..elements.drape import Drape
+from ..elements.finishes import Cloth
+from ..fields import model_from
 from ..physics.air import Air
-from ..venue.document import Drape
-from ..venue.fields import model_from
 from ..venue.materials import built_in_materials, find_fabric
 from ..venue.reading import read_study
-from .factors import Cloth, cloth_of
 
 
 def drape(
@@ -49,4 +49,4 @@ def drape(
         fabric=fabric, fullness=fullness, stand_off=stand_off, layers=layers,
     )  # fmt: skip
     air = Air() if described is None else Air(**described.venue.air.model_dump())
-    return cloth_of(hung, find_fabric(materials, fabric), air)
+    return hung.cloth(find_fabric(materials, fabric), air)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
-from ..venue.document import Scenario, Study, SystemChange
+from ..elements.roof import Load
+from ..venue.document import Scenario, Study
 from ..venue.switching import playing
-from .rigging import Load, Rig
-from .scenarios import hangs
+from .rigging import Rig
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Limits:
         self.rig = rig or Rig(study)
         self.all = tuple(_limits(study, self.rig))
         self._study = study
-        self._overhead = {element.name for element in study.elements.all() if hangs(element)}
+        self._overhead = {element.name for element in study.elements.all() if element.is_overhead}
 
     def is_hung(self, elements: Iterable[str]) -> bool:
         """Whether any of the elements hangs overhead."""
@@ -95,7 +95,7 @@ def _limits(study: Study, rig: Rig) -> Iterator[Limit]:
         yield Limit("hours", "rigging hours", "h", costs.hours_available, hours)
     yield from _roof_limits(costs.roof_points_available, rig)
     if costs.power_available is not None:
-        power = {element.name: element.power for element in elements if isinstance(element, SystemChange)}
+        power = {element.name: element.switching.power for element in elements}
         yield Limit("power", "electric power", "kW", costs.power_available, power)
     for item in dict.fromkeys(item for element in elements for item in element.stock) if costs.stock else ():
         quantities = {element.name: element.stock.get(item, 0.0) for element in elements}

@@ -10,12 +10,12 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from ..bands import NOMINAL
+from ..elements.finishes import finish_of
 from ..physics.air import Air
 from ..physics.reverberation import Enclosure, sabine
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
 from .boundary import IN_ROOM, N_BOUNCES, Boundary
-from .factors import finish_of
 from .findings import Finding, as_position, list_text, point_text
 from .patches import SLIVER_AREA, SLIVER_WIDTH, is_sliver
 from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Region, Regions

@@ -9,11 +9,12 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from ..elements.sheets import Plane, Sheet
+from ..elements.surfaces import Footprint
 from ..errors import SceneError
 from ..venue.mesh import VenueMesh
-from .footprints import Footprint, Sheet
 from .scene import Patch
-from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Plane, Region
+from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Region
 from .tessellation import pair_to_parallelograms, parallelogram_corners, pieces, polygon_parts
 from .topology import normals_and_areas
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Iterator, Sequence
 
-from ..venue.document import Banner, CeilingDrape, Drape, Study
+from ..elements.roof import REACH, Load
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
 from .findings import Finding, list_text
 from .loudspeaker_checks import unexplained
-from .rigging import REACH, Load, Rig
+from .rigging import Rig
 
 NOT_CHECKED = ("load_unknown", "loads_unchecked")
 """Codes of what every report on loads must say, warning or note."""
@@ -50,7 +51,7 @@ def _unweighed(study: Study, rig: Rig, loads: Iterable[Load], used: Container[st
     unknown += [
         element.name
         for element in study.elements.all()
-        if isinstance(element, Drape | Banner | CeilingDrape)
+        if element.is_overhead
         and element.name in used
         and element.name not in rig.elements
     ]

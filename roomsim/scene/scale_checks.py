@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from ..fields import UNITS
 from ..venue.document import AudienceArea, MeshReference, Study
-from ..venue.fields import UNITS
 from ..venue.mesh import METRES, VenueMesh, matching_groups, upright
 from .boundary import Boundary
 from .findings import Finding

@@ -4,19 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..venue.document import Banner, CeilingDrape, Drape, Element, Scenario, Study, SystemChange
-
-
-def elements_of(study: Study, scenario: Scenario) -> tuple[Element, ...]:
-    """The elements that a scenario switches in, lowest first where they cover each other."""
-    return tuple(element for element in study.elements.all() if element.name in scenario.elements)
-
-
-def hangs(element: Element) -> bool:
-    """Whether an element hangs overhead."""
-    if isinstance(element, SystemChange):
-        return element.roof_points > 0
-    return isinstance(element, Drape | Banner | CeilingDrape)
+from ..venue.document import Scenario, Study
 
 
 @dataclass(frozen=True)
@@ -39,11 +27,11 @@ class Demand:
 
 def demand_of(study: Study, scenario: Scenario) -> Demand:
     """Sums over the elements of a scenario."""
-    elements = elements_of(study, scenario)
+    elements = study.elements.named(scenario.elements)
     costs = study.document.costs
     hire = sum(element.hire for element in elements)
     hours = sum(element.rigging_hours for element in elements)
-    fixed = costs.fixed if any(hangs(element) for element in elements) else 0.0
+    fixed = costs.fixed if any(element.is_overhead for element in elements) else 0.0
     stock: dict[str, float] = {}
     for element in elements:
         for item, quantity in element.stock.items():
@@ -54,6 +42,6 @@ def demand_of(study: Study, scenario: Scenario) -> Demand:
         cost=hire + hours * costs.labour_rate + fixed,
         weight=sum(element.weight for element in elements),
         roof_points=sum(element.roof_points for element in elements),
-        power=sum(element.power for element in elements if isinstance(element, SystemChange)),
+        power=sum(element.switching.power for element in elements),
         stock=stock,
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,6 +11,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
+from ..elements.sheets import Plane, plane_through
 from ..venue.mesh import VenueMesh
 from .topology import normals_and_areas, repeated_faces, shared_edges
 
@@ -22,45 +22,6 @@ FLATNESS = 1e-3
 """m within which two surfaces count as in one place, or in one plane as mirrors."""
 SAME_DIRECTION = np.cos(np.radians(0.1))
 """Cosine between the normals of faces of one plane."""
-
-
-@dataclass(frozen=True)
-class Plane:
-    """A plane with axes in it."""
-
-    origin: np.ndarray
-    """(3,) m."""
-    axes: np.ndarray
-    """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
-
-    normal: np.ndarray
-    """(3,) unit, the cross product of the axes."""
-
-    def flatten(self, points: np.ndarray) -> np.ndarray:
-        """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
-        return (points - self.origin) @ self.axes.T
-
-    def lift(self, points: np.ndarray) -> np.ndarray:
-        """(n, 2) coordinates -> (n, 3) points."""
-        return self.origin + np.asarray(points) @ self.axes
-
-    def distance(self, points: np.ndarray) -> np.ndarray:
-        """(n,) distance of points (n, 3) in front of the plane, m."""
-        return (points - self.origin) @ self.normal
-
-
-def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
-    """The plane through a point with a given normal (any length)."""
-    # Plain numbers: a mesh of 50,000 bent faces has as many planes, and small arrays cost more than the sums.
-    x, y, z = (float(c) for c in normal)
-    length = math.hypot(x, y, z)
-    x, y, z = x / length, y / length, z / length
-    # Level planes have their first axis along x, or as nearly as the plane allows.
-    a, b, c = (-y, x, 0.0) if math.hypot(x, y) > 1e-6 else (1.0 - x * x, -x * y, -x * z)
-    length = math.hypot(a, b, c)
-    a, b, c = a / length, b / length, c / length
-    axes = np.array([[a, b, c], [y * c - z * b, z * a - x * c, x * b - y * a]])
-    return Plane(np.asarray(origin, float), axes, np.array([x, y, z]))
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import shapely
 
-from .footprints import Footprint
+from ..elements.surfaces import Footprint
 from .surfaces import Region
 
 TILE = "tile "

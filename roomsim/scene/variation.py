@@ -13,7 +13,6 @@ import numpy as np
 from scipy import special
 
 from ..bands import N_BANDS
-from ..venue.document import MaterialsDocument
 
 BAND_CORRELATION = 0.5
 """Between any two octave bands of one material (judged, no source). Mounting, age and extent move all bands
@@ -29,22 +28,15 @@ class AbsorptionDraw:
 
     Parameters
     ----------
-    materials : with the uncertainty of each
     seed, draw : int
     """
 
-    def __init__(self, materials: MaterialsDocument, seed: int, draw: int):
-        self._materials, self._seed, self._draw = materials, seed, draw
+    def __init__(self, seed: int, draw: int):
+        self._seed, self._draw = seed, draw
 
-    def material(self, name: str, absorption: np.ndarray) -> np.ndarray:
-        """(8,) absorption drawn in place of the stated `absorption`."""
-        return drawn_absorption(
-            absorption, self._materials.material[name].uncertainty, self._scores(f"material {name}")
-        )
-
-    def fabric(self, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
-        """(8,) absorption drawn in place of `absorption`, of the fabric as it hangs."""
-        return drawn_absorption(absorption, uncertainty, self._scores(f"fabric {name}"))
+    def __call__(self, of: str, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
+        """(8,) absorption drawn in place of the stated one, of a material or of a fabric as it hangs."""
+        return drawn_absorption(absorption, uncertainty, self._scores(f"{of} {name}"))
 
     def _scores(self, name: str) -> np.ndarray:
         address = [self._seed, self._draw, zlib.crc32(name.encode())]

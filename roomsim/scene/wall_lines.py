@@ -9,12 +9,13 @@ from itertools import pairwise
 import numpy as np
 import shapely
 
-from ..venue.document import Drape, Element, Study
+from ..elements.drape import Drape
+from ..elements.sheets import Plane
+from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .boundary import IN_ROOM, Boundary, boundary_of
 from .element_checks import place_findings, zone_findings
-from .footprints import cloth
-from .surfaces import FLATNESS, Plane, Regions, flat_regions
+from .surfaces import FLATNESS, Regions, flat_regions
 
 UPRIGHT = 0.05
 """Largest upward part of the normal of a wall."""
@@ -42,7 +43,7 @@ class _Wall:
     shape: shapely.Geometry
 
 
-def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Element]) -> tuple[Drape, ...]:
+def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Drape]) -> tuple[Drape, ...]:
     """Every line of 2 to 8 m that could hang along a wall without breaking a rule, as new elements.
 
     They hang like the study's own line that stands off a wall, with its fabric, and cost as much for each
@@ -65,19 +66,14 @@ def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Element]) -> t
 def model_line(study: Study) -> Drape:
     """The drape on a wall that new ones are modelled on: the one of the study that covers most, or a plain
     one."""
-    own = [drape for drape in study.elements.drape if drape.stand_off is not None]
+    own = [drape for drape in study.elements.of(Drape) if drape.stand_off is not None]
     if own:
-        return max(own, key=covered)
+        return max(own, key=lambda drape: drape.covered_area)
     fabric = max(study.materials.fabric.items(), key=lambda row: row[1].surface_mass)[0]
     return Drape(
         name="model", runs=(((0.0, 0.0), (1.0, 0.0)),), top=TALLEST, drop=TALLEST, fabric=fabric,
         fullness=2.0, stand_off=0.15,
     )  # fmt: skip
-
-
-def covered(drape: Drape) -> float:
-    """m2 that a line covers."""
-    return sum(float(sheet.polygon.area) for sheet in cloth(drape))
 
 
 def _line(
@@ -86,7 +82,7 @@ def _line(
     off = model.stand_off or 0.15
     points = wall.plane.lift(np.array([[u, 0.0] for u in ends])) + off * wall.inward
     area = (ends[1] - ends[0]) * (top - bottom)
-    share = area / max(covered(model), 1e-6) if model.name != "model" else 0.0
+    share = area / max(model.covered_area, 1e-6) if model.name != "model" else 0.0
     run = tuple((round(float(x), 2), round(float(y), 2)) for x, y, _ in points)
     return model.model_copy(
         update={
@@ -139,7 +135,7 @@ def _inward(plane: Plane, part: shapely.Polygon, boundary: Boundary) -> np.ndarr
 
 
 def _free_runs(
-    study: Study, wall: _Wall, model: Drape, hung: Sequence[Element]
+    study: Study, wall: _Wall, model: Drape, hung: Sequence[Drape]
 ) -> Iterator[tuple[float, float, float, float]]:
     """Ends along the wall's first axis, bottom and top of each stretch where cloth may hang."""
     low_u, low_v, high_u, high_v = wall.shape.bounds
@@ -182,20 +178,17 @@ def _top(
 
 def _is_free(
     study: Study, wall: _Wall, model: Drape, ends: tuple[float, float], bottom: float, top: float,
-    hung: Sequence[Element],
+    hung: Sequence[Drape],
 ) -> bool:  # fmt: skip
     piece = _line("piece", model, wall, ends, bottom, top)
     if next(zone_findings(piece, study.venue.zone), None) is not None:
         return False
     line = shapely.LineString(piece.runs[0])
-    for element in hung:
-        if isinstance(element, Drape):
-            for run in element.runs:
-                near = shapely.LineString(run)
-                # Cloth beside it on the next wall round a corner is no reason against it.
-                common = line.intersection(near.buffer(BESIDE, cap_style="flat"))
-                if common.length > 0.05 and _along(line, near):
-                    return False
+    for near in (shapely.LineString(run) for drape in hung for run in drape.runs):
+        # Cloth beside it on the next wall round a corner is no reason against it.
+        common = line.intersection(near.buffer(BESIDE, cap_style="flat"))
+        if common.length > 0.05 and _along(line, near):
+            return False
     return True
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import SceneError
-from ..metrics.registry import METRICS
 from ..tracing.replay import EnergyBuffer
 from ..venue.document import Precision
 from ..words import counted
@@ -26,8 +25,8 @@ class Convergence:
 
     standard_error: float
     """Of the speech transmission index: the requested share of seats stays below it in the worst scenario."""
-    missed: tuple[str, ...]
-    """What was not reached, in words; empty where the requested precision is met."""
+    missed: dict[str, tuple[float, float]]
+    """Quantities whose precision was not reached: registry name -> standard error reached, and requested."""
     n_rounds: int
     n_rays: int
     n_lost: int
@@ -161,14 +160,9 @@ def _standard_errors(evaluator: Evaluator, precision: Precision) -> dict[str, tu
 
 
 def _convergence(paths: TracedPaths, errors: dict[str, tuple[float, float]]) -> Convergence:
-    missed = []
-    for name, (error, requested) in errors.items():
-        if error > requested:
-            symbol, unit = METRICS[name].symbol, METRICS[name].unit
-            missed.append(f"{error:.3f}{unit and ' '}{unit} for the {symbol}, where {requested:g} was requested")
     return Convergence(
         standard_error=errors[STI][0],
-        missed=tuple(missed),
+        missed={name: (error, requested) for name, (error, requested) in errors.items() if error > requested},
         n_rounds=paths.n_rounds,
         n_rays=paths.n_rays,
         n_lost=paths.n_lost,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from ..results.records import ScenarioRecord
 from ..scene.limits import Limits
-from ..scene.scenarios import demand_of, elements_of, hangs
+from ..scene.scenarios import demand_of
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
-from .results import ScenarioRecord
 
 
 def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:
@@ -37,7 +37,7 @@ def _record(study: Study, scenario: Scenario, reference: int, limits: Limits) ->
         limits_broken=tuple(limits.broken(scenario.elements).values()),
         sources=sources,
         hung=(
-            *(element.name for element in elements_of(study, scenario) if hangs(element)),
+            *(element.name for element in study.elements.named(scenario.elements) if element.is_overhead),
             *(name for name in sources if name in limits.rig.sources),
         ),
     )

@@ -15,6 +15,7 @@ from ..metrics.registry import METRICS, Metric
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
+from ..scene.findings import Finding
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from ..venue.mesh import read_mesh
@@ -26,9 +27,7 @@ from .traced_paths import prepare_tracing
 COMPARABLE = {
     metric.symbol: metric
     for metric in METRICS.values()
-    if metric.per_band
-    and metric.just_noticeable_difference is not None
-    and metric.name != "sound_pressure_level"
+    if metric.per_band and metric.just_noticeable_difference is not None and metric.name != "sound_pressure_level"
 }
 """Symbol -> quantity that a measured room may be compared by: those of ISO 3382-1 with a just noticeable
 difference."""
@@ -47,7 +46,7 @@ class Comparison:
     computed: float
     """NaN where it cannot be evaluated."""
     standard_error: float
-    """Of the computed value: chance of the rays alone."""
+    """Of the computed value: Monte Carlo error."""
     noticeable: float
     """One just noticeable difference, in the quantity's unit."""
 
@@ -67,7 +66,8 @@ class MeasuredComparison:
     """In the order of the table of measurements."""
     n_rays: int
     precision_met: bool
-    warnings: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    """Warnings of the check."""
 
 
 def measured(
@@ -102,13 +102,13 @@ def measured(
     evaluator, convergence = converge(setup, study.document.precision, progress_to(progress))
     figures = evaluator.evaluate(sorted({metric.name for metric in metrics.values()}))
     rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
-    warnings = tuple(f"{f.place}: {f.text}" for f in findings if f.severity == "warning")
+    warnings = tuple(finding for finding in findings if finding.severity == "warning")
     return MeasuredComparison(room.name, room.origin, rows, convergence.n_rays, convergence.is_met, warnings)
 
 
 def _one_source_each(scene: Scene, sources: Sequence[str]) -> Scene:
-    """Scenario i hears source i alone."""
-    active = np.array([[float(name == alone) for alone in sources] for name in scene.sources.names])
+    """Scenario i has source i only."""
+    active = np.array([[float(name == only) for only in sources] for name in scene.sources.names])
     return replace(scene, sources=replace(scene.sources, active=active))
 
 

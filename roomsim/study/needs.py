@@ -1,4 +1,4 @@
-"""What a computation will take of memory, disk and time, told before it begins, and refused where it cannot fit."""
+"""Memory, disk and time that a computation will need, reported before it begins; it is refused where it cannot fit."""
 
 from __future__ import annotations
 
@@ -104,22 +104,22 @@ def refuse_what_cannot_fit(needs: Needs, disk: Path | None) -> None:
     memory = available_memory()
     if memory is not None and needs.memory > memory:
         raise CapacityError(
-            f"This takes some {bytes_text(needs.memory)} of memory, and {bytes_text(memory)} are free.",
-            cure="Take fewer seats (a larger seat_spacing) or fewer scenarios, fewer threads (--threads), or a machine "
+            f"This needs about {bytes_text(needs.memory)} of memory; {bytes_text(memory)} are free.",
+            cure="Use fewer seats (a larger seat_spacing), fewer scenarios, fewer threads (--threads), or a machine "
             "with more memory.",
         )
     if disk is not None:
         least, free = needs.round_disk + needs.results_disk, free_disk(disk)
         if least > free:
             raise CapacityError(
-                f"This takes {bytes_text(least)} on the disk at least, and {bytes_text(free)} are free.",
+                f"This needs at least {bytes_text(least)} of disk space; {bytes_text(free)} are free.",
                 file=disk,
-                cure="Make room, name a folder on another disk (--out), or take fewer seats.",
+                cure="Free some space, choose a folder on another disk (--out), or use fewer seats.",
             )
 
 
 def available_memory() -> float | None:
-    """Bytes that programs can still take, as far as the system tells; the limit of a container counts too."""
+    """Bytes that programs can still use, where the system reports them; the limit of a container counts too."""
     try:
         meminfo = Path("/proc/meminfo").read_text(encoding="ascii")
         found = [1024.0 * int(number) for number in re.findall(r"^MemAvailable:\s+(\d+) kB", meminfo, re.M)]

@@ -1,4 +1,4 @@
-"""Telling how far a run is, without knowing who listens."""
+"""How far a run is, reported without knowing who listens."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Protocol
 
 
 class Progress(Protocol):
-    """What a run tells while it goes on. Calls may come from any thread."""
+    """What a run reports while it goes on. Calls may come from any thread."""
 
     def start(self, stage: str, total: int) -> None:
         """A stage begins that will take `total` steps."""

@@ -14,39 +14,27 @@ import numpy as np
 from ..decay.slopes import TwoSlopes
 from ..errors import PhysicalRangeError
 from ..metrics.replicated import Replicated
+from ..results.folder import default_folder
+from ..results.records import InputUncertainty, Results
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
-from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
 from ..scene.limits import Limits
-from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
+from .caveats import bent_decays, broken_assumptions, few_late_paths, long_decays, missing_times, run_caveats
 from .compare import STI, compare
 from .convergence import Convergence, converge
 from .costs import scenario_records
 from .evaluator import Evaluator
-from .folder import default_folder
-from .late_paths import few_late_paths
 from .progress import Step, progress_to
-from .results import InputUncertainty, Results
-from .statistical import (
-    bent_decays,
-    broken_assumptions,
-    departures,
-    missing_times,
-    room_figures,
-    statistical_times,
-)
+from .statistical import room_figures, statistical_times
 from .store import StudyStore
 from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
 from .uncertainty import absorption_draws, input_uncertainty
-
-REPORTED_LOSS = 1e-4
-"""Share of the energy lost through gaps from which on the loss is reported: 0.01 % is 0.0004 dB."""
 
 
 def run(
@@ -160,10 +148,10 @@ def assemble(
         room_gains=compared.room_gains,
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
-        warnings=(
-            *run_warnings(study, convergence, findings),
+        caveats=(
+            *run_caveats(document.precision, convergence, findings),
             *broken_assumptions(scene, best),
-            *departures(scene, traced, statistical),
+            *long_decays(scene, traced, statistical),
             *bent_decays(scene.scenarios, compared.room, slopes_of),
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
@@ -175,30 +163,6 @@ def assemble(
         provenance=provenance(study, convergence),
         input_uncertainty=uncertainty,
     )
-
-
-def run_warnings(study: Study, convergence: Convergence, findings: Sequence[Finding]) -> list[str]:
-    """Sentences on what limits the trust in a run: precision not reached, energy lost, findings of the check."""
-    warnings = []
-    if not convergence.is_met:
-        warnings.append(
-            "The requested precision was not reached within the time and the number of rays allowed. The standard "
-            f"error that {study.document.precision.share_of_seats:.0%} of the seats stay below is "
-            f"{' and '.join(convergence.missed)}."
-        )
-    if convergence.lost_energy >= REPORTED_LOSS:
-        warnings.append(
-            f"{convergence.n_lost:,} of {convergence.n_rays:,} rays left through gaps in the mesh, with "
-            f"{convergence.lost_energy:.2%} of the energy, which is missing at the seats."
-        )
-    # Limits are reported with each scenario, and gaps in the mesh by the energy that was actually lost.
-    elsewhere = {code for code, _ in LIMITS.values()} | {"leak"}
-    warnings += [
-        f"{finding.place}: {finding.text}"
-        for finding in findings
-        if (finding.severity == "warning" and finding.code not in elsewhere) or finding.code in NOT_CHECKED
-    ]
-    return warnings
 
 
 def provenance(study: Study, convergence: Convergence) -> dict[str, str]:

@@ -20,11 +20,13 @@ import numpy as np
 
 from ..errors import StoreError
 from ..files import make_folder, replace_file, unwritable
+from ..results import hdf5
+from ..results.folder import DAMAGED, RESULTS, FolderLock, is_of_a_run, paths_folders
+from ..results.records import Results
+from ..results.results_file import load_results, write_results
 from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
-from . import hdf5
-from .folder import DAMAGED, RESULTS, FolderLock, is_of_a_run, paths_folders
-from .results import Results
-from .results_file import write_results
+
+__all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 2

@@ -16,16 +16,15 @@ import numpy as np
 
 from ..metrics.replicated import Replicated, SeatFunction, mean_of_seats, median_of_seats, share_above
 from ..metrics.replicated import quantile_of_seats as quantile
+from ..results.records import InputUncertainty
 from ..scene.compile import factors_with
 from ..scene.factors import finishes_of
-from ..scene.footprints import used_elements
 from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
 from ..venue.mesh import VenueMesh
 from .compare import STI
 from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
-from .results import InputUncertainty
 
 BATCHES = 5
 """Batches of paths that are weighted again, divided between the sources, at least one each: some 20 000 rays. Since all
@@ -43,10 +42,10 @@ def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
 
     Draw `i` depends on the study's seed and on the materials alone.
     """
-    elements = used_elements(study)
+    elements = study.elements.named(study.document.elements_used())
 
     def factors(draw: int) -> np.ndarray:
-        variation = AbsorptionDraw(study.materials, study.document.seed, draw)
+        variation = AbsorptionDraw(study.document.seed, draw)
         return factors_with(finishes_of(study, elements, variation), study, mesh, scene.patches)
 
     return factors

@@ -7,88 +7,44 @@ line and key.
 
 from __future__ import annotations
 
+from collections.abc import Container, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from types import GenericAlias
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 import numpy as np
-from pydantic import Field, PrivateAttr, field_validator, model_validator
+from pydantic import Field, PrivateAttr, create_model, field_validator, model_validator
 
+from roomsim.elements.element import Element
+from roomsim.elements.materials import Fabric, Material
+from roomsim.elements.registry import KINDS
+from roomsim.elements.roof import Hanging, Kilograms, RoofPoint, Truss
 from roomsim.errors import DocumentError, suggestion
-from roomsim.physics.levels import level_sum
-from roomsim.physics.noise import named_curve
-from roomsim.venue.fields import (
+from roomsim.fields import (
     Coordinate,
     Decibel,
     Fraction,
-    Fractions,
     Length,
     Levels,
     Model,
     Name,
     NoiseSpectrum,
     NotNegative,
-    Path2,
     Point2,
     Point3,
     Polygon2,
     SeatDistance,
 )
+from roomsim.physics.levels import level_sum
+from roomsim.physics.noise import named_curve
 from roomsim.venue.loudspeakers import Directivity, Loudspeaker, Omnidirectional
 from roomsim.venue.planning import Plan
-from roomsim.venue.rigging import Hanging, Kilograms, RoofPoint, Truss
 from roomsim.venue.systems import Hang, SubStack
 
 if TYPE_CHECKING:
     from roomsim.venue.mesh import VenueMesh
 
 # --- materials.toml -------------------------------------------------------------------------------------
-
-
-class Material(Model):
-    """A surface: random-incidence absorption and scattering per octave band."""
-
-    description: str = ""
-    absorption: Fractions
-    """Random-incidence absorption coefficient (ISO 354). Where a laboratory gives more than 1, an effect of
-    the edges of the sample, write 1."""
-    scattering: Fractions
-    """Random-incidence scattering coefficient (ISO 17497-1)."""
-    source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from: publication and table, laboratory report, "estimate"."""
-    uncertainty: Fraction = 0.1
-    """Relative standard uncertainty of the absorption."""
-
-
-class MeasuredDrape(Model):
-    """Tabulated absorption of one layer of a fabric as hung; corrects the computed one at and near this fullness and
-    stand-off."""
-
-    fullness: Annotated[float, Field(ge=1.0, le=4.0)]
-    """Width of cloth over width hung."""
-    stand_off: Annotated[float, Field(ge=0.0, le=10.0)]
-    """Gap to the wall behind, m."""
-    absorption: Fractions
-    """Random-incidence absorption coefficient of the area hung."""
-    source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from."""
-
-
-class Fabric(Model):
-    """A cloth, by the properties that determine its absorption and transmission."""
-
-    description: str = ""
-    flow_resistance: Annotated[float, Field(ge=0.1, le=1e6)]
-    """Specific flow resistance of one layer, Pa s/m (ISO 9053-1)."""
-    surface_mass: Annotated[float, Field(ge=0.001, le=100.0)]
-    """kg/m2 of cloth."""
-    scattering: Fractions = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
-    """Random-incidence scattering coefficient as hung."""
-    source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from."""
-    uncertainty: Fraction = 0.1
-    """Relative standard uncertainty of the absorption as hung; with `measured`, at the measured arrangements."""
-    measured: tuple[MeasuredDrape, ...] = ()
-    """Measured absorption."""
 
 
 class MaterialsDocument(Model):
@@ -205,155 +161,39 @@ class VenueDocument(Model):
 
 # --- elements.toml --------------------------------------------------------------------------------------
 
-
-class Element(Hanging):
-    """What every treatment element has: a name, and what it takes to have it."""
-
-    name: Name
-    description: str = ""
-    hire: NotNegative = 0.0
-    """Hire, pipe and points together, in the study's currency."""
-    rigging_hours: NotNegative = 0.0
-    """Hours of work of one person, hanging and taking down together."""
-    weight: NotNegative = 0.0
-    """kg, all of it."""
-    roof_points: Annotated[int, Field(ge=0, le=100_000)] = 0
-    """Number of points in the roof that it hangs from; as many as `hang_from` names unless given."""
-    point_load: NotNegative = 0.0
-    """Largest load on one roof point, kg; never taken as less than the even share of its weight."""
-    stock: dict[Name, NotNegative] = Field(default_factory=dict)
-    """What it takes from stock: item -> quantity (m2 covered)."""
-
-    @model_validator(mode="after")
-    def _points_named(self) -> Element:
-        self._count_named_points("roof_points")
-        return self
+Kind = TypeVar("Kind", bound=Element)
 
 
-class Drape(Element):
-    """A line of cloth hanging from a pipe."""
-
-    runs: Annotated[tuple[Path2, ...], Field(min_length=1)]
-    """Plan polylines; more than one where the line leaves gaps."""
-    top: Coordinate
-    """Height of the top edge, m."""
-    drop: Length
-    """Height of the cloth as hung, m."""
-    fabric: Name
-    """Name of a fabric."""
-    fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
-    """Width of cloth over width hung: 2.0 is "100 % fullness"."""
-    stand_off: Annotated[float, Field(ge=1e-6, le=1.5)] | None = None
-    """Gap to the wall behind, m. Without it the line hangs free in the room."""
-    layers: Literal[1, 2] = 1
-    """Cloths hung against each other."""
+def _with_a_table_for_each_kind(document: type[Model]) -> Any:
+    tables: dict[str, Any] = {kind.table(): (GenericAlias(tuple, (kind, ...)), ()) for kind in KINDS}
+    return create_model(
+        document.__name__, __base__=document, __module__=__name__, __doc__=document.__doc__, **tables
+    )
 
 
-class Banner(Element):
-    """Flat sheets hanging free, upright or level."""
-
-    centres: Annotated[tuple[Point3, ...], Field(min_length=1)]
-    """Middle of each sheet, m."""
-    size: tuple[Length, Length]
-    """Length along `direction` and width (or drop), m."""
-    direction: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
-    """Of the length, degrees anticlockwise from x in plan."""
-    orientation: Literal["upright", "level"] = "upright"
-    """Upright sheets hang down by their width; level ones lie under the roof."""
-    fabric: Name
-    """Name of a fabric."""
-    layers: Literal[1, 2] = 1
-    """Cloths hung against each other."""
-
-
-class CeilingDrape(Element):
-    """Cloth spread level under the roof."""
-
-    polygon: Polygon2
-    """Plan outline, m."""
-    height: Coordinate
-    """Of the cloth above zero level, m."""
-    fabric: Name
-    """Name of a fabric."""
-    fullness: Annotated[float, Field(ge=1.0, le=4.0)] = 1.0
-    """Area of cloth over area covered."""
-    layers: Literal[1, 2] = 1
-    """Cloths hung against each other."""
-
-
-class FloorCovering(Element):
-    """Carpet, matting or staging laid on a floor."""
-
-    polygon: Polygon2
-    """Plan outline, m."""
-    floor: Coordinate = 0.0
-    """Height of the floor that it covers, m."""
-    material: Name
-    """What the floor becomes."""
-
-
-class Opening(Element):
-    """Doors, shutters or vents, shut in the bare venue, that are opened (or the other way round)."""
-
-    groups: Annotated[tuple[str, ...], Field(min_length=1)]
-    """Surface groups (or wildcards) that change."""
-    material: Name = "open"
-    """What the surfaces become."""
-
-
-class Crowd(Element):
-    """People in audience areas; without it they are empty."""
-
-    areas: Annotated[tuple[Name, ...], Field(min_length=1)]
-    """Names of audience areas of the venue."""
-    material: Name
-    """What the areas become when full."""
-
-
-class SystemChange(Element):
-    """Sources, hangs or stacks that play only with it, or not with it.
-
-    Its weight and points include those of the boxes that it switches on.
-    """
-
-    switch_on: tuple[Name, ...] = ()
-    """Names from the sources file. They are silent in all scenarios without an element that switches them
-    on."""
-    switch_off: tuple[Name, ...] = ()
-    """Names from the sources file that are silent with it."""
-    power: NotNegative = 0.0
-    """Electric power that it takes, kW."""
-
-    @model_validator(mode="after")
-    def _changes_something(self) -> SystemChange:
-        if not self.switch_on and not self.switch_off:
-            raise ValueError("changes nothing; name sources under switch_on or switch_off")
-        return self
-
-
+@_with_a_table_for_each_kind
 class ElementsDocument(Model):
-    """All that can be hung, laid, opened or seated."""
+    """All that can be hung, laid, opened or seated: a table for each kind of the registry."""
 
     schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
-    drape: tuple[Drape, ...] = ()
-    banner: tuple[Banner, ...] = ()
-    ceiling_drape: tuple[CeilingDrape, ...] = ()
-    floor_covering: tuple[FloorCovering, ...] = ()
-    opening: tuple[Opening, ...] = ()
-    crowd: tuple[Crowd, ...] = ()
-    system_change: tuple[SystemChange, ...] = ()
+
+    def of(self, kind: type[Kind]) -> tuple[Kind, ...]:
+        """The elements of one kind."""
+        return getattr(self, kind.table())
+
+    def entries(self) -> Iterator[tuple[tuple[str | int, ...], Element]]:
+        """All elements with the key path of each in the file, in the order of `all`."""
+        for kind in KINDS:
+            for i, element in enumerate(self.of(kind)):
+                yield (kind.table(), i), element
 
     def all(self) -> tuple[Element, ...]:
         """All elements; where they overlap on a surface, the later covers the earlier."""
-        return (
-            *self.opening,
-            *self.floor_covering,
-            *self.crowd,
-            *self.ceiling_drape,
-            *self.banner,
-            *self.drape,
-            *self.system_change,
-        )
+        return tuple(element for kind in KINDS for element in self.of(kind))
+
+    def named(self, names: Container[str]) -> tuple[Element, ...]:
+        """The elements with these names, in the order of `all`."""
+        return tuple(element for element in self.all() if element.name in names)
 
 
 # --- sources.toml ---------------------------------------------------------------------------------------
@@ -542,6 +382,10 @@ class StudyDocument(Model):
         """The bare venue first, listed or not, then the others as listed: the order of scenario axes."""
         listed = {scenario.name: scenario for scenario in self.scenario}
         return (listed.pop(self.bare, Scenario(name=self.bare)), *listed.values())
+
+    def elements_used(self) -> set[str]:
+        """Names of the elements that some scenario switches in."""
+        return {name for scenario in self.scenario for name in scenario.elements}
 
     def noise_of(self, scenario: Scenario) -> np.ndarray:
         """(8,) dB: the noise of a scenario, its parts added up in energy.

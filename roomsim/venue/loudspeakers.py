@@ -9,10 +9,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from roomsim.elements.roof import Kilograms
 from roomsim.errors import DocumentError, unknown_name
-from roomsim.venue.fields import Decibel, Model, Name
+from roomsim.fields import Decibel, Model, Name
 from roomsim.venue.parsing import document_error, read_source, validate
-from roomsim.venue.rigging import Kilograms
 
 Coverage = Annotated[float, Field(ge=1.0, le=360.0)]
 Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]

@@ -20,6 +20,7 @@ import numpy as np
 from pydantic import Field
 
 from roomsim.bands import EXACT, LABELS, N_BANDS
+from roomsim.fields import Fractions, Model, Name, Point3
 from roomsim.venue.document import (
     Air,
     AudienceArea,
@@ -36,7 +37,6 @@ from roomsim.venue.document import (
     Uncertainty,
     VenueDocument,
 )
-from roomsim.venue.fields import Fractions, Model, Name, Point3
 from roomsim.venue.parsing import document_error, find_file, read_source, validate
 from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, faults_of_file, number_in
 

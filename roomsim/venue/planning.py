@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator
 
 from roomsim.errors import suggestion
-from roomsim.venue.fields import Model, Name, NotNegative
+from roomsim.fields import Model, Name, NotNegative
 from roomsim.venue.lines import KeyPath
 
 Time = Annotated[float, Field(ge=0.01, le=100.0)]
@@ -45,8 +45,8 @@ class Plan(Model):
     start_from: Name | None = None
     """Scenario that everything is added to and compared with; by default the bare venue."""
     candidates: tuple[Name, ...] = ()
-    """Elements to choose from, system changes among them; by default all drapes, banners, ceiling drapes
-    and floor coverings that the start does not have."""
+    """Elements to choose from, system changes among them; by default all drapes, banners, ceiling drapes,
+    baffle arrays and floor coverings that the start does not have."""
     together: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
     """Lists of elements of which all are chosen or none."""
     only_one_of: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()

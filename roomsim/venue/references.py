@@ -8,9 +8,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from roomsim.elements.roof import Hanging
 from roomsim.errors import RoomsimError, suggestion, unknown_name
 from roomsim.venue.document import (
-    Element,
     ElementsDocument,
     MaterialsDocument,
     Scenario,
@@ -23,7 +23,6 @@ from roomsim.venue.lines import KeyPath, path_text
 from roomsim.venue.loudspeakers import built_in_loudspeakers
 from roomsim.venue.materials import unknown
 from roomsim.venue.planning import plan_faults
-from roomsim.venue.rigging import Hanging
 from roomsim.venue.switching import switching_faults
 from roomsim.venue.systems import Hang, SubStack
 
@@ -63,6 +62,11 @@ def reference_faults(documents: Documents) -> Iterator[Finding]:
         yield from (("study", *fault) for fault in plan_faults(study.plan, scenarios, known_elements))
     if documents.sources and elements:
         yield from switching_faults(study, elements, documents.sources)
+    if documents.venue and elements:
+        areas = [area.name for area in documents.venue.audience]
+        for path, element in elements.entries():
+            for key, text in element.unknown_names(areas):
+                yield "elements", (*path, *key), text
 
 
 def _uses(documents: Documents) -> Iterator[Use]:
@@ -82,16 +86,11 @@ def _uses(documents: Documents) -> Iterator[Use]:
             if point.truss is not None:
                 yield "venue", ("roof_point", i, "truss"), "truss", point.truss, trusses
         entries: list[tuple[str, KeyPath, Hanging]] = []
-        entries += [("elements", *entry) for entry in (_elements(elements) if elements else ())]
+        entries += [("elements", *entry) for entry in (elements.entries() if elements else ())]
         entries += [("sources", *entry) for entry in (_sounding(sources) if sources else ())]
         for role, path, hanging in entries:
             for j, name in enumerate(hanging.hang_from):
                 yield role, (*path, "hang_from", j), "roof point of the venue", name, points
-    if venue and elements:
-        areas = [area.name for area in venue.audience]
-        for i, crowd in enumerate(elements.crowd):
-            for j, name in enumerate(crowd.areas):
-                yield "elements", ("crowd", i, "areas", j), "audience area", name, areas
     if sources:
         boxes = {**built_in_loudspeakers(), **sources.loudspeaker}
         for path, system in _sounding(sources):
@@ -103,15 +102,23 @@ def doubtful(documents: Documents) -> Iterator[Finding]:
     """What is allowed but probably a mistake."""
     study, elements = documents.study, documents.elements
     if study:
-        seen: dict[object, str] = {(frozenset(), None): study.bare}
+        first: dict[object, str] = {(frozenset(), None): study.bare}
+        repeats: dict[str, list[str]] = {}
+        places = []
         for i, scenario in enumerate(study.scenario):
-            what = (frozenset(scenario.elements), scenario.noise)
-            if what in seen and scenario.name != study.bare:
-                yield "study", ("scenario", i), f'"{scenario.name}" is the same as "{seen[what]}"'
-            seen.setdefault(what, scenario.name)
+            original = first.setdefault((frozenset(scenario.elements), scenario.noise), scenario.name)
+            if scenario.name not in (original, study.bare):
+                repeats.setdefault(original, []).append(f'"{scenario.name}"')
+                places.append(i)
+        if repeats:
+            same = (
+                f'{", ".join(names)} {"is" if len(names) == 1 else "are"} the same as "{original}"'
+                for original, names in repeats.items()
+            )
+            yield "study", ("scenario", places[0]), "; ".join(same)
     if study and elements:
         # An element that no scenario uses is not a fault: several studies may share one file of elements.
-        for path, element in _elements(elements):
+        for path, element in elements.entries():
             for item in element.stock:
                 if study.costs.stock and item not in study.costs.stock:
                     text = f'"{item}" is not in the stock of the study. {suggestion(item, study.costs.stock)}'
@@ -126,7 +133,7 @@ def _repeated(documents: Documents) -> Iterator[Finding]:
     if venue:
         named += [("venue", _entries(venue, key)) for key in ("audience", "zone", "roof_point", "truss")]
     if documents.elements:
-        named.append(("elements", _elements(documents.elements)))
+        named.append(("elements", documents.elements.entries()))
     if documents.sources:
         named.append(("sources", _sounding(documents.sources)))
     for role, entries in named:
@@ -172,7 +179,7 @@ def _rows(documents: Documents) -> Iterator[Finding]:
         for group, name in documents.venue.surfaces.items():
             used.append(("venue", ("surfaces", group), "material", name))
     if documents.elements:
-        for path, element in _elements(documents.elements):
+        for path, element in documents.elements.entries():
             for kind in ("material", "fabric"):
                 if hasattr(element, kind):
                     used.append(("elements", (*path, kind), kind, getattr(element, kind)))
@@ -191,9 +198,3 @@ def _entries(document: BaseModel, key: str) -> Iterator[tuple[KeyPath, Any]]:
 def _sounding(document: SourcesDocument) -> Iterator[tuple[KeyPath, Source | Hang | SubStack]]:
     for kind in ("source", "hang", "sub_stack"):
         yield from _entries(document, kind)
-
-
-def _elements(document: ElementsDocument) -> Iterator[tuple[KeyPath, Element]]:
-    for kind in type(document).model_fields:
-        if isinstance(getattr(document, kind), tuple):
-            yield from _entries(document, kind)

@@ -18,10 +18,11 @@ def playing(
     change of this scenario switches off is silent too.
     """
     wanted = set(switched_in)
-    waiting = {name for change in elements.system_change for name in change.switch_on}
-    changes = [change for change in elements.system_change if change.name in wanted]
-    on = {name for change in changes for name in change.switch_on}
-    off = {name for change in changes for name in change.switch_off}
+    everything = elements.all()
+    waiting = {name for element in everything for name in element.switching.on}
+    chosen = [element.switching for element in everything if element.name in wanted]
+    on = {name for switching in chosen for name in switching.on}
+    off = {name for switching in chosen for name in switching.off}
     return tuple(
         source.name
         for source in sources.all()
@@ -38,22 +39,22 @@ def switching_faults(
     """
     names = [source.name for source in sources.all()]
     noise = {source.name for source in sources.source if source.role == "noise"}
-    for i, change in enumerate(elements.system_change):
-        for key in ("switch_on", "switch_off"):
-            for j, name in enumerate(getattr(change, key)):
-                path: KeyPath = ("system_change", i, key, j)
+    for place, element in elements.entries():
+        for key, switched in (("switch_on", element.switching.on), ("switch_off", element.switching.off)):
+            for j, name in enumerate(switched):
+                path: KeyPath = (*place, key, j)
                 if name not in names:
                     yield "elements", path, unknown_name("source, hang or stack", name, names)
-                elif key == "switch_off" and name in change.switch_on:
+                elif key == "switch_off" and name in element.switching.on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
     # The first of a name; repeated names are reported elsewhere.
     index = {entry.name: k for k, entry in reversed([*enumerate(study.scenario)])} if study else {}
     for scenario in study.scenarios_in_order() if study else ():
         at = [index[scenario.name]] if scenario.name in index else []
         path = ("scenario", *at)
-        changes = [change for change in elements.system_change if change.name in scenario.elements]
-        both = {name for change in changes for name in change.switch_on} & {
-            name for change in changes for name in change.switch_off
+        changes = [element.switching for element in elements.named(scenario.elements)]
+        both = {name for change in changes for name in change.on} & {
+            name for change in changes for name in change.off
         }
         if both:
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'

@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from roomsim.venue.fields import Coordinate, Model, Name, Point3
-from roomsim.venue.rigging import Hanging, Kilograms
+from roomsim.elements.roof import Hanging, Kilograms
+from roomsim.fields import Coordinate, Model, Name, Point3
 from roomsim.words import counted
 
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0)]

@@ -6,97 +6,33 @@ one study through all commands, so that its paths are traced once.
 
 from __future__ import annotations
 
-import json
-import re
-import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 from typing import get_args
 
 import numpy as np
 import pytest
+from commands import Walk, make_quick
 from zoo.halls import HALLS, write_hall
 from zoo.studies import DEMOS, STUDIES, at_low_precision, copy_study
 
 import roomsim
-from roomsim.cli.application import execute
+from roomsim.elements.registry import KINDS
 from roomsim.metrics.registry import METRICS
-from roomsim.planning import run as planning
-from roomsim.report import pictures, style
-from roomsim.study import traced_paths
-from roomsim.venue.document import ElementsDocument
 from roomsim.venue.loudspeakers import Directivity
 from roomsim.venue.reading import read_study
 from roomsim.venue.systems import Arrangement
 
 REFUSED = {"depot/study_as_first_drawn.toml"}
 """Studies that are there to be refused."""
-RAYS_PER_BATCH = 64
-REPLICATES = 4
-"""In place of twenty: evaluating costs as much for few rays as for many."""
 WITH_DRAWS = "black_box"
 """The study that also tries other absorption; it costs as much again."""
-ELEMENT_KINDS = set(ElementsDocument.model_fields) - {"schema_version"}
+ELEMENT_KINDS = {kind.table() for kind in KINDS}
 ALWAYS_DEFINED = ("speech_transmission_index", "a_weighted_level", "sound_pressure_level", "clarity_c50")
 
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch):
-    monkeypatch.setattr(traced_paths, "RAYS_PER_BATCH", RAYS_PER_BATCH)
-    monkeypatch.setattr(traced_paths, "N_REPLICATES", REPLICATES)
-    monkeypatch.setattr(planning, "N_TILES", 30)
-    monkeypatch.setattr(style, "RESOLUTION", 30)
-    # As `run` draws them, in one format: twice as quick. The other one is asked of other commands.
-    monkeypatch.setattr(pictures, "write_pictures", in_one_format)
-
-
-def in_one_format(results, drawn, folder, formats=("svg",), processes=None, write=pictures.write_pictures):
-    """`write_pictures` with another default."""
-    return write(results, drawn, folder, formats, processes)
-
-
-class Walk:
-    """The commands of one study, one after the other; each is checked as it comes back."""
-
-    def __init__(self, capsys: pytest.CaptureFixture[str]) -> None:
-        self.capsys = capsys
-
-    def __call__(self, command: str, *arguments: object, code: int = 0) -> str:
-        """Standard output of a command that must end with this code, and say nothing of a failure."""
-        got = execute([command, *(str(argument) for argument in arguments)])
-        out, err = self.capsys.readouterr()
-        assert got == code, f"{command} ended with {got}:\n{err}"
-        assert "Traceback" not in err, err
-        if code in (0, 1):
-            assert not re.search(r"picture.*(fail|not drawn|could not|cannot)", err, re.IGNORECASE), err
-            assert "Error" not in err, err
-        return out
-
-    def files(self, command: str, *arguments: object) -> list[Path]:
-        """The files that a command with --json names; all of them are there and sound."""
-        named = [Path(path) for path in json.loads(self(command, *arguments, "--json", "--quiet"))["files"]]
-        assert_sound(named)
-        return named
-
-    def lines(self, command: str, *arguments: object) -> list[Path]:
-        """The files that a command prints line by line; all of them are there and sound."""
-        named = [Path(line) for line in self(command, *arguments).splitlines()]
-        assert_sound(named)
-        return named
-
-
-def assert_sound(files: list[Path]) -> None:
-    """All files are there, hold something, and pictures can be read."""
-    assert files
-    for path in files:
-        assert path.is_file(), path
-        content = path.read_bytes()
-        if path.suffix == ".png":
-            assert content.startswith(b"\x89PNG\r\n\x1a\n") and content[-8:-4] == b"IEND", path
-        elif path.suffix == ".svg":
-            shapes = [part for part in ElementTree.fromstring(content).iter() if part.tag.endswith(("path", "use"))]
-            assert len(shapes) > 10, path
-        else:
-            assert len(content) > 20, path
+    make_quick(monkeypatch)
 
 
 @pytest.mark.parametrize("name", [name for name in STUDIES if name not in REFUSED])

@@ -12,13 +12,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from venues import rectangle_area, shoebox, write_venue
+from without_engines import run_without_engines
 
 import roomsim
 from roomsim.cli.application import execute
 from roomsim.errors import StoreError
-from roomsim.planning.plan_file import as_plain
-from roomsim.planning.results import Interval
 from roomsim.report.planning_figures import front_figure
+from roomsim.results.interval import Interval
+from roomsim.results.plain import to_plain
 from roomsim.scene.limits import limits_broken
 from roomsim.venue.reading import read_study
 
@@ -105,7 +106,8 @@ def test_largest_line_is_the_best_one_for_the_money(found):
 def test_line_across_the_exit_is_no_candidate(found):
     assert "exit 'door'" in found.refused["L4 in the door"]
     assert all("L4 in the door" not in option.elements for option in found.options)
-    assert any("L4 in the door is not a candidate" in warning for warning in found.warnings)
+    refused = [caveat.texts["element"] for caveat in found.caveats if caveat.code == "candidate_refused"]
+    assert "L4 in the door" in refused
 
 
 def test_every_option_states_what_it_breaks(study, found):
@@ -181,7 +183,7 @@ def test_robustness_tries_all_cases_and_draws(found):
 def test_the_file_gives_back_what_was_found(found, folder):
     again = roomsim.load_plan(folder)
     # Arrays do not compare as a whole; as JSON all has to be the same.
-    assert as_plain(again) == as_plain(found)
+    assert to_plain(again) == to_plain(found)
     assert type(again.late_energy[0].share) is np.ndarray
     assert repr(replace(again, drawing=None)) == repr(replace(found, drawing=None))
 
@@ -250,6 +252,15 @@ def test_files_and_pictures(found, tmp_path):
     }
     for path in pictures:
         assert ElementTree.parse(path).getroot().tag.endswith("svg")
+
+
+def test_a_plan_is_read_and_drawn_without_the_engines(folder):
+    run_without_engines("from roomsim.cli.application import execute\ncode = execute(['plan', '.'])", folder)
+    run_without_engines(
+        "import roomsim\nplan = roomsim.load_plan('.')\nprint(roomsim.plan_tables(plan))\n"
+        "roomsim.plan_charts(plan, 'drawn', formats=['svg'])\nroomsim.export_plan(plan, 'exported')\ncode = 0",
+        folder,
+    )
 
 
 def test_damaged_or_missing_plan_is_an_error(folder, tmp_path):

@@ -56,7 +56,7 @@ def test_too_little_disk(study: Path, monkeypatch: pytest.MonkeyPatch, capsys: p
     monkeypatch.setattr(needs, "free_disk", lambda folder: 2e6)
     assert execute(["run", str(study), "--no-pictures"]) == 4
     said = capsys.readouterr().err
-    assert "on the disk at least, and 2.0 MB are free" in said and "--out" in said
+    assert "of disk space; 2.0 MB are free" in said and "--out" in said
 
 
 def test_a_run_stops_at_what_the_disk_holds(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:

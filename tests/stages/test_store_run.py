@@ -11,11 +11,11 @@ import pytest
 from venues import write_shoebox
 
 from roomsim.errors import SceneError, StoreError
+from roomsim.results.records import Results
+from roomsim.results.results_file import load_results
 from roomsim.study import traced_paths
 from roomsim.study.duration import PILOT_BATCH
 from roomsim.study.progress import CallbackProgress, Step
-from roomsim.study.results import Results
-from roomsim.study.results_file import load_results
 from roomsim.study.run import run
 from roomsim.study.store import StudyStore
 
@@ -71,7 +71,7 @@ def test_what_is_handed_back_is_what_is_stored(first: tuple[Path, Results]) -> N
     stored = load_results(path.with_suffix(".roomsim"))
     assert figures(stored) == figures(results)
     for field in dataclasses.fields(Results):
-        if field.name in ("title", "venue", "scenarios", "warnings", "area_names", "provenance", "currency"):
+        if field.name in ("title", "venue", "scenarios", "caveats", "area_names", "provenance", "currency"):
             assert getattr(stored, field.name) == getattr(results, field.name)
     assert [record.name for record in results.scenarios] == [
         "bare",
@@ -162,13 +162,13 @@ def test_a_folder_in_use_is_refused(first: tuple[Path, Results]) -> None:
         run(path)
 
 
-def test_precision_that_is_not_reached_is_said(tmp_path: Path) -> None:
+def test_precision_that_is_not_reached_is_recorded(tmp_path: Path) -> None:
     results = run(write(tmp_path, precision={"sti": 1e-6, "max_rays": 1000}))
     assert results.provenance["precision_met"] == "no"
-    assert any("requested precision was not reached" in warning for warning in results.warnings)
+    assert any(caveat.code == "precision_missed_run" for caveat in results.caveats)
     asked = run(tmp_path / "study.toml", sti_error=0.5)
     assert asked.provenance["precision_met"] == "yes"
-    assert not any("not reached" in warning for warning in asked.warnings)
+    assert not any(caveat.code == "precision_missed_run" for caveat in asked.caveats)
 
 
 def test_what_must_not_hang_is_not_run(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from scenes import box_scene
 from systems import C, arrays, points_as_elements, stack
 
 from roomsim.bands import EXACT, LINES_PER_BAND, band_lines
+from roomsim.elements.roof import RoofPoint, Truss
 from roomsim.errors import DocumentError
 from roomsim.loudspeakers.elements import band_energy
 from roomsim.loudspeakers.field import floor_gain, pressure_at
@@ -33,7 +34,6 @@ from roomsim.tracing.replay import earliest_arrival
 from roomsim.venue.document import ElementsDocument, RoomParts, SourcesDocument, StudyDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
-from roomsim.venue.rigging import RoofPoint, Truss
 
 HANG = {
     "name": "main", "loudspeaker": "compact_line", "top": [1.0, 5.0, 6.5], "count": 6, "tilt": -2.0,

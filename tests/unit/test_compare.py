@@ -12,8 +12,9 @@ from scipy import stats
 
 from roomsim.estimate import Estimate, jackknife
 from roomsim.metrics.replicated import Replicated
-from roomsim.study.compare import STI, compare, holm, two_sided_p, verdicts
-from roomsim.study.results import Results
+from roomsim.results.records import Results
+from roomsim.results.verdicts import holm, two_sided_p, verdicts
+from roomsim.study.compare import STI, compare
 
 N = 20
 """Replicates."""
@@ -178,15 +179,15 @@ def test_verdicts_in_words(results: Results) -> None:
         "not evaluable",
     ]
     # Student's t for 95 % and 19 degrees of freedom is 2.093 (any table).
-    assert found[1].low == pytest.approx(0.05 - 2.093 * 0.005, abs=0.0005 * 0.005)
-    assert found[1].high == pytest.approx(0.05 + 2.093 * 0.005, abs=0.0005 * 0.005)
+    assert found[1].gain.low == pytest.approx(0.05 - 2.093 * 0.005, abs=0.0005 * 0.005)
+    assert found[1].gain.high == pytest.approx(0.05 + 2.093 * 0.005, abs=0.0005 * 0.005)
 
 
 def test_an_interval_without_zero_is_not_enough_among_many(results: Results) -> None:
     """t = 2.5 gives p = 0.022: enough for one comparison, not for the best of seven (0.05 / 7 = 0.007)."""
     none = [0.0] + [0.001] * 7
     found = verdicts(with_gains(results, [0.0, 0.025, *none[2:]], [0.0, 0.01, *[0.01] * 6]))
-    assert found[1].low > 0.0
+    assert found[1].gain.low > 0.0
     assert found[1].outcome == "no significant difference"
     # Where the others are certain, only one comparison is left to protect.
     found = verdicts(with_gains(results, [0.0, 0.025, *[0.1] * 6], [0.0, 0.01, *[0.001] * 6]))

@@ -31,8 +31,7 @@ def bar_ends(container) -> np.ndarray:
 
 
 def test_reverberation_shows_each_scenario_with_intervals_and_estimates():
-    (draw,) = band_figures.reverberation_draws(RESULTS)
-    figure = draw(RESULTS)
+    figure = band_figures.reverberation_figure(RESULTS)
     assert len(figure.axes) == len(RESULTS.scenarios)
     axes, time = figure.axes[6], RESULTS.room[T20]
     (traced,) = axes.containers
@@ -53,7 +52,7 @@ def test_many_scenarios_go_on_several_sheets():
         room={T20: dataclasses.replace(RESULTS.room[T20], **_twice(RESULTS.room[T20]))},
         statistical={name: np.concatenate([v, v]) for name, v in RESULTS.statistical.items()},
     )
-    sheets = [draw(many) for draw in band_figures.reverberation_draws(many)]
+    sheets = [picture.draw(many) for picture in figures.chart_pictures(many) if "reverberation" in picture.name]
     assert [len(sheet.axes) for sheet in sheets] == [8, 8]
     assert "sheet 2 of 2" in words_of(sheets[1])
 

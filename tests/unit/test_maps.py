@@ -117,14 +117,14 @@ def test_map_says_where_chance_is_as_large_as_a_colour_step():
     error = np.where(np.arange(n) % 4 == 0, 0.041, 0.039)
     results = with_errors(error)
     axes, layer = drawn(0, results)
-    assert np.array_equal(layer.unsteady(0), error >= 0.04)
+    assert np.array_equal(layer.is_uncertain(0), error >= 0.04)
     dots = [line.get_xydata() for line in axes.lines if line.get_marker() == "o"]
     assert dots and all(len(points) == (error >= 0.04).sum() for points in dots)
     for point, cell in zip(dots[0], RESULTS.cells[error >= 0.04], strict=True):
         assert (np.abs(point - cell.mean(axis=0)) < 0.5).all()
     words = words_on(pages.map_page(results, 0))
-    assert "At 25 % of the seats (dots) the standard error is a colour step (0.04) or more" in words
-    assert "standard error of a colour step or more" in words
+    assert "At 25 % of the seats (dots) the standard error is one colour step (0.04) or more" in words
+    assert "standard error of one colour step or more" in words
     (sheet,) = map_sheets(results)
     assert "At up to 25 % of the seats (dots)" in words_on(sheet)
     # Control: with small errors nothing is said.

@@ -119,6 +119,16 @@ def test_what_is_probably_not_meant_is_a_warning(study: Path) -> None:
     )
 
 
+def test_scenarios_that_repeat_others_come_in_one_warning(study: Path) -> None:
+    line = change(study, "study.toml", 'elements = ["east drape", "sheet"]', 'elements = ["sheet"]')
+    with (study.parent / "study.toml").open("a") as file:
+        file.write('[[scenario]]\nname = "again"\nelements = ["sheet"]\n[[scenario]]\nname = "nothing"\n')
+    (warning,) = read_study(study).warnings
+    assert warning == (
+        f'study.toml:{line - 2}: scenario[3]: "both", "again" are the same as "sheet"; "nothing" is the same as "bare"'
+    )
+
+
 # --- files ----------------------------------------------------------------------------------------------
 
 
@@ -472,13 +482,15 @@ def test_unknown_and_repeated_elements_of_a_scenario(study: Path) -> None:
 
 def test_names_are_unique(study: Path) -> None:
     a = change(study, "study.toml", 'name = "both"', 'name = "sheet"')
-    b = change(study, "elements.toml", 'name = "occupied"', 'name = "sheet"')
+    change(study, "elements.toml", 'name = "occupied"', 'name = "sheet"')
+    lines = (study.parent / "elements.toml").read_text().splitlines()
+    b = [number for number, line in enumerate(lines, start=1) if line == 'name = "sheet"'][1]
     c = change(study, "study.toml", '["occupied"]', '["sheet"]')
     assert c < a
     assert faults(study) == [
         f'study.toml:{a}: scenario[3].name: "sheet" is the name of scenario[2] too; '
         "every name here must be different",
-        f'elements.toml:{b}: crowd[0].name: "sheet" is the name of drape[1] too; '
+        f'elements.toml:{b}: drape[1].name: "sheet" is the name of crowd[0] too; '
         "every name here must be different",
     ]
 

@@ -20,7 +20,7 @@ from path_logs import N_COMPONENTS, N_PATCHES, N_RECEIVERS, SHEET, invented_log,
 
 from roomsim import files
 from roomsim.errors import StoreError
-from roomsim.study.folder import outputs_in
+from roomsim.results.folder import outputs_in
 from roomsim.study.store import LogLimits, PathStore, StudyStore, digest
 from roomsim.tracing.paths import PathLog
 

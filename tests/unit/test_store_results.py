@@ -19,9 +19,9 @@ from path_logs import reseal
 from roomsim.bands import NOMINAL
 from roomsim.errors import StoreError
 from roomsim.estimate import Estimate
-from roomsim.scene.drawing import PlanDrawing, Tier
-from roomsim.study.results import Results, ScenarioRecord
-from roomsim.study.results_file import load_results, write_results
+from roomsim.results.records import Caveat, Results, ScenarioRecord
+from roomsim.results.results_file import load_results, write_results
+from roomsim.scene.plan_lines import PlanDrawing, Tier
 
 
 def assert_same(one: object, other: object, where: str = "results") -> None:
@@ -75,6 +75,17 @@ text = st.text(st.characters(exclude_categories=("C", "Zl", "Zp"), include_chara
 number = st.floats(width=64, allow_nan=False)
 any_number = st.floats(width=64)
 
+caveat = st.builds(
+    Caveat,
+    code=text,
+    scenario=text,
+    subject=text,
+    severity=any_number,
+    bands=st.lists(st.integers(0, 7), max_size=3).map(tuple),
+    values=st.dictionaries(text, any_number, max_size=2),
+    texts=st.dictionaries(text, text, max_size=2),
+)
+
 
 @st.composite
 def small_results(draw: st.DrawFn) -> Results:
@@ -119,7 +130,7 @@ def small_results(draw: st.DrawFn) -> Results:
         room={"sti_median": estimate(n_scenarios), "reverberation_time_t20": estimate(n_scenarios, 8)},
         room_gains={},
         statistical={"sabine": draw(arrays(np.float64, (n_scenarios, 8), elements=any_number))},
-        warnings=draw(lists),
+        caveats=draw(st.lists(caveat, max_size=2).map(tuple)),
         plan=PlanDrawing(
             tiers=(
                 Tier(
@@ -201,8 +212,8 @@ def test_no_results_yet(tmp_path: Path) -> None:
 
 
 def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
-    reseal(path, lambda file: file.attrs.__setitem__("schema", 4))
-    with pytest.raises(StoreError, match=r"newer roomsim \(schema 4; this one reads up to 3\)") as newer:
+    reseal(path, lambda file: file.attrs.__setitem__("schema", 5))
+    with pytest.raises(StoreError, match=r"newer roomsim \(schema 5; this one reads up to 4\)") as newer:
         load_results(path)
     assert newer.value.exit_code == 4
     assert "Update" in str(newer.value)
@@ -210,7 +221,7 @@ def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
 
 def test_an_older_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 1))
-    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 3\)") as older:
+    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 4\)") as older:
         load_results(path)
     assert "again" in str(older.value)
 
@@ -226,6 +237,7 @@ def _replace(name: str, value: object = None, **how: object):
     return change
 
 
+PLAN = '{"tiers": [], "elements": {}, "zones": {}, "sources": {}, "noise": [], "stage": null, "north": null}'
 HOSTILE = {
     "another kind": (lambda file: file.attrs.__setitem__("kind", "photographs"), "no file of the kind"),
     "kind is a number": (lambda file: file.attrs.__setitem__("kind", 3), "'kind' is not a single value"),
@@ -248,23 +260,23 @@ HOSTILE = {
         "'compare_with' points past",
     ),
     "an error without a value": (_replace("room/sti_median_standard_error"), "missing"),
-    "warnings are a number": (_replace("warnings", data="3", dtype=h5py.string_dtype()), "list of texts"),
-    "warnings no JSON": (_replace("warnings", data="[", dtype=h5py.string_dtype()), "not a whole"),
-    "warnings nested deep": (
-        _replace("warnings", data="[" * 10**5, dtype=h5py.string_dtype()),
+    "caveats are a number": (_replace("caveats", data="3", dtype=h5py.string_dtype()), "3 is no list"),
+    "caveats no JSON": (_replace("caveats", data="[", dtype=h5py.string_dtype()), "not a whole"),
+    "caveats nested deep": (
+        _replace("caveats", data="[" * 10**5, dtype=h5py.string_dtype()),
         "not a whole",
     ),
-    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "not a whole"),
+    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "[] is no dict"),
     "a plan in space": (
         _replace(
             "plan",
-            data='{"stage": null, "north": null, "tiers": [{"areas": [0], "walls": [[[1, 2, 3]]], "laid": {}}]}',
+            data=PLAN.replace("[]", '[{"areas": [0], "walls": [[[1, 2, 3]]], "laid": {}}]', 1),
             dtype=h5py.string_dtype(),
         ),
-        "no list of points",
+        "an array has shape (1, 3), not (None, 2)",
     ),
     "a plan without tiers": (
-        _replace("plan", data='{"stage": null, "north": null, "tiers": []}', dtype=h5py.string_dtype()),
+        _replace("plan", data=PLAN, dtype=h5py.string_dtype()),
         "the plan has no tier",
     ),
 }
@@ -319,7 +331,7 @@ def test_an_older_file_stays_when_the_new_one_cannot_be_written(path: Path, resu
         {"title": "a\x1b[2J"},
         {"venue": "abc\u202egnp"},
         {"area_names": ("stalls\x07", "gallery")},
-        {"warnings": ("\x1b]0;owned\x07",)},
+        {"caveats": (Caveat("hole", texts={"place": "\x1b]0;owned\x07", "text": ""}),)},
     ],
 )
 def test_texts_that_steer_a_terminal_are_refused(

@@ -20,19 +20,14 @@ from rich.console import Console
 from roomsim.errors import StoreError
 from roomsim.estimate import Estimate
 from roomsim.report.cautions import cautions
+from roomsim.report.caveat_messages import caveat_messages
 from roomsim.report.export import csv_bytes, export_results
-from roomsim.report.rows import Figure, comparison_rows, reverberation_rows
-from roomsim.report.tables import (
-    best_within_limits,
-    clean,
-    comparison_table,
-    decimals,
-    number,
-    reverberation_table,
-    with_error,
-    with_interval,
-)
-from roomsim.study.results import Results
+from roomsim.report.printing import clean
+from roomsim.report.rows import comparison_rows, reverberation_rows
+from roomsim.report.tables import best_within_limits, comparison_table, reverberation_table
+from roomsim.report.values import decimals_of, number, percent, with_error, with_interval
+from roomsim.results.interval import Interval
+from roomsim.results.records import Caveat, Results
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +48,6 @@ def with_room(results: Results, **changed: tuple[list[float], float]) -> Results
     return dataclasses.replace(results, room=room)
 
 
-# --- numbers --------------------------------------------------------------------------------------------
 
 
 def test_the_best_is_one_that_keeps_the_limits(results: Results) -> None:
@@ -91,27 +85,36 @@ def test_the_best_is_one_that_keeps_the_limits(results: Results) -> None:
 def test_numbers_stop_where_their_error_begins(
     value: float, half_width: float, most: int, expected: str
 ) -> None:
-    assert with_error(Figure(value, half_width), most) == expected
+    assert with_error(Interval(value, half_width), most) == expected
 
 
 def test_gains_carry_their_interval() -> None:
-    assert with_interval(0.071, 0.062, 0.081, 2) == "+0.07 (0.06 to 0.08)"
-    assert with_interval(-0.012, -0.034, 0.01, 2) == "−0.01 (−0.03 to 0.01)"
-    assert with_interval(0.0, 0.0, 0.0, 2) == "+0.00"
+    assert with_interval(Interval(0.071, 0.01), 2) == "+0.07 (0.06 to 0.08)"
+    assert with_interval(Interval(-0.012, 0.022), 2) == "−0.01 (−0.03 to 0.01)"
+    assert with_interval(Interval(0.0, 0), 2) == "+0.00"
     # What is called better or worse is seen to be more or less than nothing.
-    assert with_interval(0.0031, 0.0012, 0.005, 2) == "+0.003 (0.001 to 0.005)"
-    assert with_interval(0.0041, 0.0003, 0.0079, 2) == "+0.0041 (0.0003 to 0.0079)"
-    assert with_interval(-0.0002, -0.00021, -0.00019, 2) == "−0.0002 (−0.0002 to −0.0002)"
-    assert with_interval(-0.0004, -0.004, 0.0032, 2) == "+0.000 (−0.004 to 0.003)"
-    assert with_interval(float("nan"), float("nan"), float("nan"), 2) == "–"
+    assert with_interval(Interval(0.0031, 0.0019), 2) == "+0.003 (0.001 to 0.005)"
+    assert with_interval(Interval(0.0041, 0.0038), 2) == "+0.0041 (0.0003 to 0.0079)"
+    assert with_interval(Interval(-0.0002, 1e-05), 2) == "−0.0002 (−0.0002 to −0.0002)"
+    assert with_interval(Interval(-0.0004, 0.0036), 2) == "+0.000 (−0.004 to 0.003)"
+    assert with_interval(Interval(float("nan"), float("nan")), 2) == "–"
+
+
+@pytest.mark.parametrize(
+    ("share", "expected"),
+    [(0.0, "0 %"), (0.004, "under 1 %"), (0.03, "3 %"), (0.996, "over 99 %"), (1.0, "100 %")],
+)
+def test_a_share_is_not_written_as_none_or_all_unless_it_is(share: float, expected: str) -> None:
+    assert percent(share) == expected
+    assert percent(0.00004, 2) == "under 0.01 %" and percent(0.0123, 2) == "1.23 %"
 
 
 @given(st.floats(-100, 100), st.floats(1e-6, 100), st.integers(0, 3))
 def test_a_printed_value_is_wrong_by_less_than_its_error(value: float, half_width: float, most: int) -> None:
     """Rounding moves it by half a unit of the last decimal: no more than the error printed beside it."""
-    figure = Figure(value, half_width)
+    figure = Interval(value, half_width)
     shown, _, error = with_error(figure, most).replace("−", "-").partition(" ± ")
-    n = decimals(figure, most)
+    n = decimals_of(figure, most)
     assert abs(float(shown) - value) <= 0.5 * 10.0**-n * (1 + 1e-9)
     assert 10.0**-n <= float(error) * (1 + 1e-9)
     # No digit beyond the first one of the error, and one decimal more than `most` at most.
@@ -219,7 +222,7 @@ def test_text_fits_its_width_and_loses_nothing(width: int, results: Results) -> 
         row.verdict.words == "better, below one JND" for row in table.rows
     )
     together = " ".join(text.replace("•", "").split())
-    for sentence in (*results.warnings, *cautions(hanging(results))):
+    for sentence in (*caveat_messages(results.caveats, 8), *cautions(hanging(results))):
         assert sentence in together
     reverberation = reverberation_table(results).text(width)
     assert max(len(line) for line in reverberation.splitlines()) <= width
@@ -242,7 +245,8 @@ def test_names_are_shown_as_they_are(results: Results) -> None:
     nasty = "[bold red]cheap[/] \x1b[2J\x07\u202egnp"
     first = dataclasses.replace(results.scenarios[1], name=nasty, limits_broken=(nasty,))
     scenarios = (results.scenarios[0], first, *results.scenarios[2:])
-    text = comparison_table(dataclasses.replace(results, scenarios=scenarios, warnings=(nasty,))).text(200)
+    found = (Caveat("hole", texts={"place": "wall", "text": nasty}),)
+    text = comparison_table(dataclasses.replace(results, scenarios=scenarios, caveats=found)).text(200)
     # In both tables, twice in "name: limit broken", and as a warning.
     assert text.count("[bold red]cheap[/] \ufffd[2J\ufffd\ufffdgnp") == 5
     assert not set(text) & {"\x1b", "\x07", "\u202e"}
@@ -308,7 +312,7 @@ def test_files_hold_all_figures(tmp_path: Path) -> None:
     assert comparison[0]["gain in median STI"] == ""
     assert len(read_csv(paths[2])) == 8 * 4
     content = json.loads(paths[3].read_text())
-    assert content["schema"] == 1
+    assert content["schema"] == 2
     assert content["scenarios"][1]["verdict"]["words"] == comparison_rows(results)[1].verdict.words
     assert content["scenarios"][2]["sti_median"]["value"] == results.room["sti_median"].value[2]
     assert content["cautions"]

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import venues
 
-from roomsim.scene.drawing import PlanDrawing, plan_drawing
+from roomsim.scene.drawing import plan_drawing
+from roomsim.scene.plan_lines import PlanDrawing
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scene import ReceiverArrays
 from roomsim.scene.tiers import seat_tiers

@@ -14,34 +14,18 @@ from venues import write_shoebox
 
 from roomsim.metrics.replicated import Replicated
 from roomsim.report.tables import comparison_table
+from roomsim.results.records import InputUncertainty
+from roomsim.results.results_file import load_results, write_results
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.variation import BAND_CORRELATION, AbsorptionDraw, drawn_absorption
 from roomsim.study import uncertainty
 from roomsim.study.evaluator import Evaluator
-from roomsim.study.results import InputUncertainty
-from roomsim.study.results_file import load_results, write_results
 from roomsim.study.traced_paths import prepare_tracing
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
-from roomsim.venue.document import Fabric, Material, MaterialsDocument
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 ONE_BAND_EACH = np.array([0.02, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99])
-
-
-def materials(absorption=ONE_BAND_EACH, uncertainty=0.2):
-    row = {"scattering": [0.1] * 8, "source": "invented for tests", "uncertainty": uncertainty}
-    cloth = Fabric(
-        flow_resistance=600.0, surface_mass=0.4, source="invented for tests", uncertainty=uncertainty
-    )
-    return MaterialsDocument(
-        schema=1,
-        material={
-            "stone": Material(absorption=tuple(absorption), **row),
-            "wood": Material(absorption=(0.3,) * 8, **row),
-        },
-        fabric={"wool": cloth},
-    )
 
 
 # --- draws ----------------------------------------------------------------------------------------------
@@ -81,11 +65,10 @@ def test_more_is_drawn_for_a_higher_score():
 
 
 def test_bands_of_one_material_move_together_and_materials_apart():
-    document = materials(np.full(8, 0.3))
     n = 3000
-    draws = [AbsorptionDraw(document, 1, i) for i in range(n)]
-    stone = np.array([draw.material("stone", np.full(8, 0.3)) for draw in draws])
-    wood = np.array([draw.material("wood", np.full(8, 0.3)) for draw in draws])
+    draws = [AbsorptionDraw(1, i) for i in range(n)]
+    stone = np.array([draw("material", "stone", np.full(8, 0.3), 0.2) for draw in draws])
+    wood = np.array([draw("material", "wood", np.full(8, 0.3), 0.2) for draw in draws])
     # A correlation r of n pairs has a standard error of (1 - r^2) / sqrt(n); beta against normal: below 0.01.
     pairs = np.corrcoef(stone.T)[np.triu_indices(8, 1)]
     error = np.hypot((1.0 - BAND_CORRELATION**2) / np.sqrt(n), 0.01 / 5.0)
@@ -97,15 +80,13 @@ def test_bands_of_one_material_move_together_and_materials_apart():
 
 
 def test_a_draw_has_an_address_of_its_own():
-    document = materials()
-    first = AbsorptionDraw(document, 1, 4).material("stone", ONE_BAND_EACH)
-    again = AbsorptionDraw(materials(), 1, 4).material("stone", ONE_BAND_EACH)
+    first = AbsorptionDraw(1, 4)("material", "stone", ONE_BAND_EACH, 0.2)
+    again = AbsorptionDraw(1, 4)("material", "stone", ONE_BAND_EACH, 0.2)
     np.testing.assert_array_equal(first, again)
-    for other in (AbsorptionDraw(document, 1, 5), AbsorptionDraw(document, 2, 4)):
-        assert (other.material("stone", ONE_BAND_EACH) != first).all()
+    for other in (AbsorptionDraw(1, 5), AbsorptionDraw(2, 4)):
+        assert (other("material", "stone", ONE_BAND_EACH, 0.2) != first).all()
     # A fabric and a material of the same name are two things.
-    both = document.model_copy(update={"fabric": {"stone": document.fabric["wool"]}})
-    assert (AbsorptionDraw(both, 1, 4).fabric("stone", ONE_BAND_EACH, 0.15) != first).all()
+    assert (AbsorptionDraw(1, 4)("fabric", "stone", ONE_BAND_EACH, 0.2) != first).all()
 
 
 # --- over the paths -------------------------------------------------------------------------------------
@@ -342,10 +323,10 @@ def test_it_is_read_back_as_written(tmp_path):
 
 def test_the_comparison_shows_both_errors_apart():
     text = comparison_table(with_uncertainty()).text(140)
-    certainty = text[text.index("How sure this is") :]
+    certainty = text[text.index("Certainty of the result") :]
     for words in ("rays", "input", "holds", "best", "beats"):
         assert words in certainty
     assert "93 %" in certainty
     assert "> 99 %" in certainty  # never 100 %
     assert "0.025" in certainty  # twice 0.0123: the interval of a gain from the input
-    assert "How sure" not in comparison_table(invented_results()).text(140)
+    assert "Certainty" not in comparison_table(invented_results()).text(140)

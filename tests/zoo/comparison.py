@@ -19,12 +19,13 @@ from venues import toml_text
 
 from roomsim.decay.response import index_of_edge
 from roomsim.metrics import registry
+from roomsim.metrics.common_seats import TIMES
 from roomsim.metrics.registry import METRICS, Metric, MetricInput
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import ReceiverArrays, Scene
 from roomsim.study import traced_paths
 from roomsim.study.evaluator import Evaluator
-from roomsim.study.late_paths import TIMES, steadied
+from roomsim.study.pooled_errors import with_pooled_errors
 from roomsim.study.traced_paths import prepare_tracing
 from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
@@ -166,7 +167,7 @@ def package_figures(scene: Scene, image_order: int, seed: int, n_rounds: int, ra
         engine = Evaluator(prepare_tracing(scene, seed, image_order, threads=1).trace(n_rounds))
         wanted = [*NAMES.values(), *(metric.name for metric in WINDOW_METRICS)]
         got = {name: figure.estimate() for name, figure in engine.evaluate(wanted).items()}
-    got |= {name: steadied(got[name]) for name in TIMES if name in got}
+    got |= {name: with_pooled_errors(got[name]) for name in TIMES if name in got}
     found = {key: _by_scenario(got[name]) for key, name in NAMES.items()}
     windows = [_by_scenario(got[metric.name]) for metric in WINDOW_METRICS]
     found["windows"] = tuple(np.stack([w[k] for w in windows]) for k in (0, 1))

@@ -1,4 +1,4 @@
-"""What a finished study knows; read from and written to one HDF5 file. Reports see nothing else."""
+"""What a finished study holds; read from and written to one HDF5 file. Reports see nothing else."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from ..errors import suggestion
 from ..estimate import Estimate
 from ..metrics.registry import METRICS
-from ..scene.drawing import PlanDrawing
+from ..scene.plan_lines import PlanDrawing
 
 
 @dataclass(frozen=True)
@@ -34,6 +34,35 @@ class ScenarioRecord:
 
 
 @dataclass(frozen=True)
+class Caveat:
+    """Something that makes figures doubtful, in the whole run or in one scenario; `report.caveat_messages` words it."""
+
+    code: str
+    """Which of the messages there, or the code of a finding of the check."""
+    scenario: str = ""
+    """Empty where it concerns the whole run."""
+    subject: str = ""
+    """The quantity that it concerns, by its name in the registry; empty where there is none. Caveats of the same code
+    and subject are worded once for all their scenarios."""
+    severity: float = 0.0
+    """How far it goes: of two scenarios the one with the larger number is worded."""
+    bands: tuple[int, ...] = ()
+    """Indices of the octave bands concerned."""
+    values: dict[str, float] = field(default_factory=dict)
+    """What the message states, by name."""
+    texts: dict[str, str] = field(default_factory=dict)
+    """Place and text of a finding of the check, which words itself."""
+
+
+DIFFUSE_FIGURES = {
+    "schroeder_frequency": ("Hz", "below it single modes stand out"),
+    "critical_distance": ("m", "direct and reverberant sound are equally strong there, all sources on"),
+    "articulation_loss": ("%", "of consonants, by Peutz, at the median seat's distance"),
+}
+"""Further figures of a diffuse room: unit, and what it is."""
+
+
+@dataclass(frozen=True)
 class InputUncertainty:
     """What the figures owe to absorption not being known better; something else than the errors of the rays.
 
@@ -54,6 +83,10 @@ class InputUncertainty:
     """(n_scenarios,) probability that no scenario serves the median seat better."""
     ahead: np.ndarray
     """(n_scenarios,) probability of being better than the next in order; NaN for the last."""
+
+
+COVERAGE_FACTOR = 2.0
+"""Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
 
 
 class ByQuantity(dict[str, Estimate]):
@@ -93,8 +126,8 @@ class Results:
     """Same names -> difference against `compare_with`."""
     statistical: dict[str, np.ndarray]
     """"sabine", "eyring", "kuttruff", ... -> reverberation time (n_scenarios, 8), s."""
-    warnings: tuple[str, ...]
-    """Plain sentences: broken assumptions, leaks, precision not met."""
+    caveats: tuple[Caveat, ...]
+    """Broken assumptions, energy lost, precision not met, warnings of the check."""
     plan: PlanDrawing
     sti_target: float
     share_target: float
@@ -102,10 +135,22 @@ class Results:
     provenance: dict[str, str] = field(default_factory=dict)
     """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""
     diffuse_room: dict[str, np.ndarray] = field(default_factory=dict)
-    """Further figures of a diffuse room, (n_scenarios, 8): "schroeder_frequency", Hz, "critical_distance", m,
-    "articulation_loss" by Peutz, %."""
+    """Further figures of a diffuse room, (n_scenarios, 8), as `DIFFUSE_FIGURES` lists them."""
     input_uncertainty: InputUncertainty | None = None
     """None where no draws were asked for."""
+
+    def input_half_width(self, group: str, name: str, scenario: int) -> float | None:
+        """Half the 95 % interval from the uncertainty of absorption of a figure over the seats; None where it is not
+        known.
+
+        Parameters
+        ----------
+        group : "room" or "room_gains"
+        """
+        if self.input_uncertainty is None:
+            return None
+        half = COVERAGE_FACTOR * float(getattr(self.input_uncertainty, group)[name][scenario])
+        return half if np.isfinite(half) else None
 
     def __post_init__(self) -> None:
         for name in ("seats", "gains", "room", "room_gains"):

@@ -50,7 +50,7 @@ UNREADABLE = (ContentError, *DAMAGED_FILE)
 
 
 def file_image(kind: str, schema: int, fill: Callable[[h5py.File], None]) -> bytes:
-    """Bytes of a sealed HDF5 file that says what it is and holds what `fill` puts into it."""
+    """Bytes of a sealed HDF5 file that names its kind and holds what `fill` puts into it."""
     # The library takes two open files of one name for the same file, also in memory: threads need names of
     # their own.
     with h5py.File(f"image {next(_image_numbers)}", "w", driver="core", backing_store=False) as file:
@@ -79,7 +79,7 @@ def _check_seal(path: Path) -> None:
 
 @contextmanager
 def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
-    """Open for reading, after a look at what the file says it is.
+    """Open for reading, after a check of its kind.
 
     Raises
     ------
@@ -174,11 +174,7 @@ def text(group: h5py.Group, name: str) -> str:
 def texts(group: h5py.Group, name: str, n: int | None = None) -> list[str]:
     """A dataset that is a list of texts."""
     found = _dataset(group, name)
-    if (
-        len(found.shape) != 1
-        or n not in (None, found.shape[0])
-        or h5py.check_string_dtype(found.dtype) is None
-    ):
+    if len(found.shape) != 1 or n not in (None, found.shape[0]) or h5py.check_string_dtype(found.dtype) is None:
         raise ContentError(f"'{name}' is not a list of {'' if n is None else n} texts")
     return [checked_text(item, name) for item in found.asstr()[()]]
 
@@ -197,7 +193,7 @@ def checked_text(text: str, name: str) -> str:
 
 
 def parsed(content: str, name: str) -> Any:
-    """What a JSON text says; escapes in it can spell the same characters.
+    """The content of a JSON text; escapes in it can spell the same characters.
 
     Raises
     ------

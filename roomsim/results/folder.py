@@ -1,11 +1,11 @@
 """The folder of a run: who may write there, and what is cleared away when somebody does.
 
-    <study>.roomsim/
-      study/                    the inputs as run, inputs.sha256
-      lock, holder              who writes here
-      paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
-      results.h5, plan.h5       replaced whole
-      tables/, pictures/        made from these, each file replaced whole
+<study>.roomsim/
+  study/                    the inputs as run, inputs.sha256
+  lock, holder              who writes here
+  paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
+  results.h5, plan.h5       replaced whole
+  tables/, pictures/        made from these, each file replaced whole
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class FolderLock:
         self._release()
 
     def _release(self) -> None:
-        # If the disk can no longer be written, that has been told already, with the file that it was found out by.
+        # If the disk can no longer be written, that has been reported already, with the file where it was noticed.
         with suppress(OSError):
             (self.folder / "holder").unlink(missing_ok=True)
         with suppress(OSError):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ..errors import StoreError
 from .folder import RESULTS, paths_folders
+from .records import Caveat
 from .results_file import load_results
 
 
@@ -25,7 +26,7 @@ class Status:
     seats: int = 0
     provenance: dict[str, str] = field(default_factory=dict)
     """As stored with the results: seed, rays, precision wanted and reached, versions, digests, date."""
-    warnings: tuple[str, ...] = ()
+    caveats: tuple[Caveat, ...] = ()
 
 
 def status_of(folder: str | Path) -> Status:
@@ -62,5 +63,5 @@ def status_of(folder: str | Path) -> Status:
         scenarios=tuple(scenario.name for scenario in results.scenarios),
         seats=len(results.positions),
         provenance=results.provenance,
-        warnings=results.warnings,
+        caveats=results.caveats,
     )

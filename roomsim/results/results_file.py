@@ -9,7 +9,6 @@ there are none for room acoustics.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -21,14 +20,14 @@ from ..errors import StoreError
 from ..estimate import Estimate
 from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..scene.drawing import PlanDrawing, Tier
+from ..scene.plan_lines import PlanDrawing
 from . import hdf5
 from .folder import RESULTS, default_folder
-from .results import InputUncertainty, Results, ScenarioRecord
-from .statistical import ROOM_FIGURES
+from .plain import from_plain, to_plain
+from .records import DIFFUSE_FIGURES, Caveat, InputUncertainty, Results, ScenarioRecord
 
 KIND = "roomsim results"
-SCHEMA = 3
+SCHEMA = 4
 STANDARD_ERROR = "_standard_error"
 INPUT_UNCERTAINTY = "_input_uncertainty"
 
@@ -64,7 +63,7 @@ _OVER_SEATS = {
     "sti_share_of_seats": ("1", "share of the seats with a speech transmission index at or above sti_target"),
 }
 _PROBABILITIES = {
-    "sign_kept": "probability that the gain of the median seat has this sign, rays and input in doubt",
+    "sign_kept": "probability that the gain of the median seat has this sign, with the errors of rays and input",
     "best": "probability that no scenario within the limits serves the median seat better; NaN if it breaks one",
     "ahead": "probability of being better than the next in order within the limits; NaN if it breaks one",
 }
@@ -116,9 +115,7 @@ def load_results(results: Results | str | Path) -> Results:
     except hdf5.UNREADABLE as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole HDF5 file"
         raise StoreError(
-            f"is no results file that can be read: {reason}",
-            file=path,
-            cure="Run the study again to write it anew.",
+            f"is no results file that can be read: {reason}", file=path, cure="Run the study again to write it anew."
         ) from fault
 
 
@@ -155,10 +152,13 @@ def _fill(file: h5py.File, results: Results) -> None:
         _put(statistical, name, times, ("scenario", "band"), "s", words)
     diffuse = file.create_group("diffuse_room")
     for name, values in results.diffuse_room.items():
-        _put(diffuse, name, values, ("scenario", "band"), *ROOM_FIGURES[name])
-    _put_text(file, "warnings", json.dumps(results.warnings), "JSON: list of sentences")
-    plan = json.dumps(asdict(results.plan), default=np.ndarray.tolist)
-    _put_text(file, "plan", plan, "JSON: lines of the plan, m")
+        _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIGURES[name])
+    for name, part, words in (
+        ("caveats", results.caveats, "JSON: what makes figures doubtful"),
+        ("plan", results.plan, "JSON: lines of the plan, m"),
+    ):
+        text = json.dumps(to_plain(part), allow_nan=False)
+        _label(file.create_dataset(name, data=text, dtype=hdf5.TEXT), "", words)
     provenance = file.create_group("provenance")
     for name, value in results.provenance.items():
         if not name.isidentifier():
@@ -239,10 +239,6 @@ def _put(
     return dataset
 
 
-def _put_text(file: h5py.File, name: str, value: str, words: str) -> None:
-    _label(file.create_dataset(name, data=value, dtype=hdf5.TEXT), "", words)
-
-
 def _label(dataset: h5py.Dataset, unit: str, words: str) -> None:
     dataset.attrs["long_name"] = words
     if unit:
@@ -263,7 +259,8 @@ def _read(file: h5py.File) -> Results:
     provenance = hdf5.subgroup(file, "provenance")
     area = hdf5.array(file, "area", "<i8", (n_receivers,))
     _require(bool(np.all((area >= 0) & (area < len(area_names)))), "'area' points past the list of areas")
-    warnings = _list_of_text(hdf5.text(file, "warnings"), "warnings")
+    plan = from_plain(PlanDrawing, hdf5.parsed(hdf5.text(file, "plan"), "plan"))
+    _require(bool(plan.tiers), "the plan has no tier")
     estimates = {
         name: _estimates(hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes))
         for name, axes in _ESTIMATES.items()
@@ -281,8 +278,8 @@ def _read(file: h5py.File) -> Results:
         **estimates,
         statistical=times,
         diffuse_room={name: hdf5.array(diffuse, name, "<f8", (n_scenarios, N_BANDS)) for name in diffuse},
-        warnings=warnings,
-        plan=_plan(hdf5.text(file, "plan")),
+        caveats=from_plain(tuple[Caveat, ...], hdf5.parsed(hdf5.text(file, "caveats"), "caveats")),
+        plan=plan,
         sti_target=hdf5.attribute(file, "sti_target", float),
         share_target=hdf5.attribute(file, "share_target", float),
         currency=hdf5.attribute(file, "currency", str),
@@ -303,9 +300,7 @@ def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncerta
             if quantity.endswith(INPUT_UNCERTAINTY)
         }
     scenarios, n = hdf5.subgroup(file, "scenarios"), lengths["scenario"]
-    probabilities = {
-        name: hdf5.array(scenarios, f"probability_{name}", "<f8", (n,)) for name in _PROBABILITIES
-    }
+    probabilities = {name: hdf5.array(scenarios, f"probability_{name}", "<f8", (n,)) for name in _PROBABILITIES}
     n_draws = hdf5.attribute(file, "n_input_draws", int)
     return InputUncertainty(n_draws=n_draws, **spreads, **probabilities)  # type: ignore[arg-type]
 
@@ -314,11 +309,9 @@ def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...
     n = len(names)
     columns: dict[str, list[Any]] = {name: hdf5.array(group, name, "<f8", (n,)).tolist() for name in _FIGURES}
     columns |= {name: hdf5.array(group, name, "<i8", (n,)).tolist() for name in _COUNTS}
-    columns |= {name: [_list_of_text(value, name) for value in hdf5.texts(group, name, n)] for name in _LISTS}
+    columns |= {name: [_texts(value, name) for value in hdf5.texts(group, name, n)] for name in _LISTS}
     columns |= {"name": names, "description": hdf5.texts(group, "description", n)}
-    _require(
-        all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios"
-    )
+    _require(all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios")
     return tuple(ScenarioRecord(**{name: column[i] for name, column in columns.items()}) for i in range(n))
 
 
@@ -335,40 +328,8 @@ def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimat
     return found
 
 
-def _list_of_text(content: str, name: str) -> tuple[str, ...]:
-    found = hdf5.parsed(content, name)
-    _require(
-        isinstance(found, list) and all(isinstance(item, str) for item in found), "a list of texts is not one"
-    )
-    return tuple(found)
-
-
-def _plan(content: str) -> PlanDrawing:
-    found = hdf5.parsed(content, "plan")
-    stage, north = found["stage"], found["north"]
-    _require(bool(found["tiers"]), "the plan has no tier")
-    return PlanDrawing(
-        tiers=tuple(
-            Tier(
-                areas=tuple(int(i) for i in tier["areas"]),
-                walls=tuple(_points(line) for line in tier["walls"]),
-                laid={name: tuple(_points(line) for line in lines) for name, lines in tier["laid"].items()},
-            )
-            for tier in found["tiers"]
-        ),
-        elements={name: tuple(_points(line) for line in lines) for name, lines in found["elements"].items()},
-        zones={name: _points(line) for name, line in found["zones"].items()},
-        sources={name: _points([point])[0] for name, point in found["sources"].items()},
-        noise=tuple(str(name) for name in found["noise"]),
-        stage=None if stage is None else (float(stage[0]), float(stage[1])),
-        north=None if north is None else float(north),
-    )
-
-
-def _points(line: object) -> np.ndarray:
-    points = np.array(line, dtype=np.float64)
-    _require(points.ndim == 2 and points.shape[1] == 2, "a line of the plan is no list of points")
-    return points
+def _texts(content: str, name: str) -> tuple[str, ...]:
+    return from_plain(tuple[str, ...], hdf5.parsed(content, name))
 
 
 def _require(holds: bool, otherwise: str) -> None:

@@ -1,0 +1,1 @@
+"""Treatment elements: one file a kind, and the registry of all kinds."""

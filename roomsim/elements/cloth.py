@@ -1,0 +1,42 @@
+"""What all kinds of cloth that hangs have in common."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from ..fields import Name
+from ..physics.air import Air
+from .element import Element
+from .finishes import Cloth, MaterialTable, cloth_as_hung
+from .materials import Fabric
+
+
+class HungCloth(Element):
+    """Cloth that hangs overhead."""
+
+    is_searched = True
+    near_surface_cure: ClassVar[str | None] = ""
+
+    fabric: Name
+    """Name of a fabric."""
+    layers: Literal[1, 2] = 1
+    """Cloths hung against each other."""
+
+    @property
+    def is_overhead(self) -> bool:
+        """Always."""
+        return True
+
+    @property
+    def fullness_and_stand_off(self) -> tuple[float, float | None]:
+        """How the cloth hangs: flat and free, unless a kind says otherwise."""
+        return 1.0, None
+
+    def cloth(self, fabric: Fabric, air: Air) -> Cloth:
+        """The cloth of the element as it hangs."""
+        return cloth_as_hung(fabric, air, self.layers, *self.fullness_and_stand_off)
+
+    def finish(self, materials: MaterialTable) -> Cloth:
+        """The cloth as it hangs."""
+        cloth = self.cloth(materials.fabrics[self.fabric], materials.air)
+        return materials.varied_cloth(cloth, self.fabric)

@@ -1,0 +1,92 @@
+"""Planes, and flat pieces of an element in them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A plane with axes in it."""
+
+    origin: np.ndarray
+    """(3,) m."""
+    axes: np.ndarray
+    """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
+
+    normal: np.ndarray
+    """(3,) unit, the cross product of the axes."""
+
+    def flatten(self, points: np.ndarray) -> np.ndarray:
+        """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
+        return (points - self.origin) @ self.axes.T
+
+    def lift(self, points: np.ndarray) -> np.ndarray:
+        """(n, 2) coordinates -> (n, 3) points."""
+        return self.origin + np.asarray(points) @ self.axes
+
+    def distance(self, points: np.ndarray) -> np.ndarray:
+        """(n,) distance of points (n, 3) in front of the plane, m."""
+        return (points - self.origin) @ self.normal
+
+
+def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
+    """The plane through a point with a given normal (any length)."""
+    # Plain numbers: a mesh of 50,000 bent faces has as many planes, and small arrays cost more than the sums.
+    x, y, z = (float(c) for c in normal)
+    length = math.hypot(x, y, z)
+    x, y, z = x / length, y / length, z / length
+    # Level planes have their first axis along x, or as nearly as the plane allows.
+    a, b, c = (-y, x, 0.0) if math.hypot(x, y) > 1e-6 else (1.0 - x * x, -x * y, -x * z)
+    length = math.hypot(a, b, c)
+    a, b, c = a / length, b / length, c / length
+    axes = np.array([[a, b, c], [y * c - z * b, z * a - x * c, x * b - y * a]])
+    return Plane(np.asarray(origin, float), axes, np.array([x, y, z]))
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A flat piece of cloth that hangs free."""
+
+    element: str
+    piece: str
+    plane: Plane
+    polygon: shapely.Polygon
+    """In the plane's coordinates."""
+
+    @property
+    def corners(self) -> np.ndarray:
+        """(n, 3) m, the outline, not closed."""
+        return self.plane.lift(np.asarray(self.polygon.exterior.coords)[:-1])
+
+
+def upright(element: str, piece: str, start: np.ndarray, end: np.ndarray, bottom: float, top: float) -> Sheet:
+    """An upright rectangle over a plan line from `start` to `end`, (2,) each."""
+    along = end - start
+    plane = plane_through(np.array([*start, bottom]), np.array([-along[1], along[0], 0.0]))
+    corners = [[*start, bottom], [*end, bottom], [*end, top], [*start, top]]
+    return Sheet(element, piece, plane, shapely.Polygon(plane.flatten(np.array(corners))))
+
+
+def level(element: str, piece: str, outline: np.ndarray, height: float) -> Sheet:
+    """A level polygon over a plan outline (n, 2)."""
+    plane = plane_through(np.array([0.0, 0.0, height]), np.array([0.0, 0.0, 1.0]))
+    return Sheet(element, piece, plane, shapely.Polygon(outline))
+
+
+def closed(polygon: object) -> np.ndarray:
+    """(n + 1, 2) the corners of a polygon in plan, the first one repeated at the end."""
+    points = np.array(polygon, float)
+    return np.concatenate([points, points[:1]])
+
+
+def seen_from_above(sheet: Sheet) -> np.ndarray:
+    """A level sheet as a closed outline in plan, an upright one as a line."""
+    corners = sheet.corners
+    if np.ptp(corners[:, 2]) < 1e-6:
+        return closed(corners[:, :2])
+    return corners[:2, :2]

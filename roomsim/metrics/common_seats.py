@@ -6,10 +6,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ..decay.curves import EVALUATION_RANGES
 from .replicated import Replicated
 
-TIMES = tuple(EVALUATION_RANGES)
+TIMES = ("early_decay_time", "reverberation_time_t20", "reverberation_time_t30")
 """Names in the registry, from the part of the decay that most seats have to the one that fewest have."""
 
 MADE_OF = {"curvature": TIMES[1:], "non_linearity": TIMES[2:]}

@@ -29,7 +29,6 @@ from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import Scene, SourceArrays
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.traced_paths import prepare_tracing
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 STUDY = Path(__file__).parents[1] / "geometry" / "depot" / "study.toml"
@@ -141,7 +140,7 @@ def treatments(scene: Scene) -> Scene:
 def main() -> None:
     options = arguments(__doc__)
     study = read_study(STUDY)
-    scene = treatments(compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder)))
+    scene = treatments(compile_scene(study))
     document = study.document
     ours(hall_scene(100, 20, 2), 1, 0)  # compiled code comes from disk
     gain, figures, spent, engine = ours(scene, document.seed, document.image_order)

@@ -192,7 +192,7 @@ def _band_table(title: str, last: str) -> Table:
     table.add_column("", overflow="fold", min_width=18)
     for label in bands.LABELS:
         table.add_column(label, justify="right", no_wrap=True, min_width=4)
-    table.add_column(last, overflow="fold")
+    table.add_column(last, no_wrap=True)
     return table
 
 

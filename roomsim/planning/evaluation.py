@@ -14,7 +14,6 @@ from ..scene.compile import with_element_sets
 from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
 from ..study.progress import NoProgress, Progress
 from ..venue.document import Scenario, Study
-from ..venue.mesh import VenueMesh
 from .candidates import BUDGET, Candidates
 from .goals import SeatMeasure, metrics_of, proposed, ranking, statistics
 from .results import Goal
@@ -104,20 +103,20 @@ def _joined(known: SeatStatistic, new: SeatStatistic) -> SeatStatistic:
 
 
 def evaluate_on_paths(
-    engine: Evaluator, study: Study, mesh: VenueMesh, candidates: Candidates, measures: Mapping[str, SeatMeasure]
+    engine: Evaluator, study: Study, candidates: Candidates, measures: Mapping[str, SeatMeasure]
 ) -> Evaluate:
     """Evaluates sets on the paths of an engine in whose scene all candidates are."""
     return lambda sets: evaluate_elements(
-        engine, study, mesh, candidates.start, [candidates.present(mask) for mask in sets], measures
+        engine, study, candidates.start, [candidates.present(mask) for mask in sets], measures
     )
 
 
 def evaluate_elements(
-    engine: Evaluator, study: Study, mesh: VenueMesh, start: Scenario, sets: Sequence[Collection[str]],
+    engine: Evaluator, study: Study, start: Scenario, sets: Sequence[Collection[str]],
     measures: Mapping[str, SeatMeasure],
 ) -> dict[str, SeatStatistic]:  # fmt: skip
     """Every measure of the start scenario with other elements: (n_sets,), of sets of names."""
-    scene = with_element_sets(engine.scene, study, mesh, sets, study.document.noise_of(start))
+    scene = with_element_sets(engine.scene, study, sets, study.document.noise_of(start))
     # Progress is shown by sets and not within each block.
     weighed = engine.with_scenarios(scene, NoProgress())
     return statistics(measures, weighed.evaluate(metrics_of(measures)))

@@ -11,7 +11,7 @@ from ..scene.scene import Scene
 from ..study.evaluator import Evaluator
 from ..tracing.late_energy_origin import LateEnergy
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh, matching_groups
+from ..venue.mesh import matching_groups
 from .candidates import Candidates
 from .results import LateEnergyOrigin
 
@@ -21,7 +21,7 @@ NO_SURFACE = "direct sound of other sources"
 
 
 def late_energy_origin(
-    engine: Evaluator, study: Study, mesh: VenueMesh, candidates: Candidates, mask: int, scenario: int
+    engine: Evaluator, study: Study, candidates: Candidates, mask: int, scenario: int
 ) -> LateEnergyOrigin:
     """Divide the late energy of a set by the surface that it was reflected from last.
 
@@ -30,14 +30,14 @@ def late_energy_origin(
     scenario : number of the set among the scenarios of the engine
     """
     after = study.document.plan.late_after / 1000.0
-    names = surface_names(engine.scene, study, mesh, {*candidates.present(mask)})
+    names = surface_names(engine.scene, study, {*candidates.present(mask)})
     late = engine.late_energy(scenario, after)
     return _divided(late, engine.scene, names, mask, after)
 
 
-def surface_names(scene: Scene, study: Study, mesh: VenueMesh, switched_in: set[str]) -> list[str]:
+def surface_names(scene: Scene, study: Study, switched_in: set[str]) -> list[str]:
     """What to call each patch: the element that covers it, or what the venue file calls its surface."""
-    called = _groups_called(study, mesh)
+    called = _groups_called(study)
     names = []
     for patch in scene.patches:
         covers = [name for name in patch.covers if name in switched_in]
@@ -45,19 +45,19 @@ def surface_names(scene: Scene, study: Study, mesh: VenueMesh, switched_in: set[
     return names
 
 
-def _groups_called(study: Study, mesh: VenueMesh) -> dict[str, str]:
+def _groups_called(study: Study) -> dict[str, str]:
     """Surface group -> its pattern in the venue file without wildcards, the group's own name where that is
     empty."""
     called: dict[str, str] = {}
     patterns = sorted(study.venue.surfaces, key=len)
     for pattern in patterns:
         plain = pattern.replace("*", "").replace("?", "").strip("_-. /")
-        fits = matching_groups(mesh, [pattern], "surfaces")
-        for group, is_fitting in zip(mesh.group_names, fits):
+        fits = matching_groups(study.mesh, [pattern], "surfaces")
+        for group, is_fitting in zip(study.mesh.group_names, fits):
             # The longest wildcard comes last and wins; an exact name wins over all.
             if is_fitting and called.get(group) != group:
                 called[group] = group if pattern == group else (plain or group)
-    return {group: called.get(group, group).replace("_", " ") for group in mesh.group_names}
+    return {group: called.get(group, group).replace("_", " ") for group in study.mesh.group_names}
 
 
 def _divided(

@@ -13,7 +13,6 @@ from ..scene.compile import with_element_sets
 from ..scene.variation import AbsorptionDraw
 from ..study.evaluator import Evaluator
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 from .candidates import Candidates
 from .evaluation import Problem
 from .goals import SeatMeasure, equals, metrics_of, proposed, ranking
@@ -68,7 +67,6 @@ class Shifts:
 def shifts_of(
     engine: Evaluator,
     study: Study,
-    mesh: VenueMesh,
     candidates: Candidates,
     measures: Mapping[str, SeatMeasure],
     sets: Sequence[int],
@@ -85,7 +83,7 @@ def shifts_of(
     engine.progress.start("Trying other absorption", 1 + len(CASES) + n_draws)
 
     def seats(variation: Variation | None) -> dict[str, np.ndarray]:
-        scene = with_element_sets(engine.scene, study, mesh, present, noise, variation)
+        scene = with_element_sets(engine.scene, study, present, noise, variation)
         found = engine.with_scenarios(scene).whole_figures(metrics_of(measures), BATCHES)
         engine.progress.advance()
         return found

@@ -29,7 +29,6 @@ from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..study.traced_paths import N_REPLICATES, prepare_tracing
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .candidates import Candidates, asked_for, candidates_of, start_of, study_of_sets
 from .contributions import contribution_tables, sets_needed
@@ -92,17 +91,16 @@ def plan(
     """
     reported = progress_to(progress)
     study = with_sti_error(read_study(study_path), sti_error)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    candidates = candidates_of(study, conflicts(study, mesh))
+    candidates = candidates_of(study, conflicts(study))
     with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
         store.keep_inputs(study.folder, study.digests)
         wanted = most_sets or study.document.plan.most_sets
-        results = _Search(study, mesh, candidates, store, wanted, threads, reported).answer()
+        results = _Search(study, candidates, store, wanted, threads, reported).answer()
         write_plan(store.folder / PLAN, results)
     return results
 
 
-def conflicts(study: Study, mesh: VenueMesh) -> dict[str, str]:
+def conflicts(study: Study) -> dict[str, str]:
     """Elements to choose from that must not be hung where they are drawn, and why.
 
     Raises
@@ -111,7 +109,7 @@ def conflicts(study: Study, mesh: VenueMesh) -> dict[str, str]:
     """
     start, wanted = start_of(study), asked_for(study)
     pool = study_of_sets(study, start, [(), *((element.name,) for element in wanted)])
-    errors = refused_scenarios(pool, check_venue(pool, mesh))
+    errors = refused_scenarios(pool, check_venue(pool))
     names = [scenario.name for scenario in pool.document.scenarios_in_order()]
     if names[0] in errors:
         first = errors[names[0]][0]
@@ -123,10 +121,10 @@ class _Search:
     """One search, stage by stage."""
 
     def __init__(
-        self, study: Study, mesh: VenueMesh, candidates: Candidates, store: StudyStore, most_sets: int,
+        self, study: Study, candidates: Candidates, store: StudyStore, most_sets: int,
         threads: int | None, progress: Progress,
     ):  # fmt: skip
-        self.study, self.mesh, self.candidates = study, mesh, candidates
+        self.study, self.candidates = study, candidates
         self.store, self.most_sets, self.threads, self.progress = store, most_sets, threads, progress
         self.measures = measures_of(study)
         self.goals = goals_of(study, self.measures)
@@ -149,7 +147,7 @@ class _Search:
         affordable = retraced.within_budget(finalists)
         plan, highest = retraced.proposed(affordable), retraced.ranked(affordable)[0]
         origins = tuple(
-            late_energy_origin(final, extended, self.mesh, candidates, mask, finalists.index(mask))
+            late_energy_origin(final, extended, candidates, mask, finalists.index(mask))
             for mask in dict.fromkeys([0, plan])
         )
 
@@ -197,7 +195,7 @@ class _Search:
             outline_patch=tuple(map(int, patch)),
             outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
-            drawing=plan_drawing(self.study, self.mesh, scene.receivers),
+            drawing=plan_drawing(self.study, scene.receivers),
             caveats=(*self._caveats(reached, final_reached), *self._unconfirmed(options[: len(finalists)])),
             provenance=provenance(self.study, final_reached),
         )
@@ -216,7 +214,7 @@ class _Search:
         sizes = range(len(free) + 1) if len(free) <= ALL_COMBINATIONS_UP_TO else (2,)
         together = [chosen for size in sizes for chosen in combinations(free, size)]
         pool = dict.fromkeys([(), *((name,) for name in names), *together, names])
-        return compile_scene(study_of_sets(self.study, self.candidates.start, [*pool]), self.mesh)
+        return compile_scene(study_of_sets(self.study, self.candidates.start, [*pool]))
 
     def _traced(self, scene: Scene, seed: int) -> tuple[Evaluator, Convergence]:
         document = self.study.document
@@ -225,7 +223,7 @@ class _Search:
 
     def _problem(self, engine: Evaluator, study: Study) -> Problem:
         """Sets evaluated on the paths of an engine, with the goals and the budget of the study."""
-        evaluate = evaluate_on_paths(engine, study, self.mesh, self.candidates, self.measures)
+        evaluate = evaluate_on_paths(engine, study, self.candidates, self.measures)
         evaluator = SetEvaluator(evaluate, self.measures, progress=self.progress)
         return Problem(self.candidates, evaluator, self.goals, study.document.costs.budget)
 
@@ -234,16 +232,16 @@ class _Search:
         candidates, elements = self.candidates, self.study.elements
         present = {*candidates.present(candidates.everything)}
         hung = [drape for drape in elements.of(Drape) if drape.name in present]
-        lines = suggested_lines(self.study, self.mesh, hung)
+        lines = suggested_lines(self.study, hung)
         with_lines = elements.model_copy(update={"drape": (*elements.of(Drape), *lines)})
         extended = self.study.model_copy(update={"elements": with_lines})
         sets = [candidates.members(mask) for mask in finalists]
         geometry = study_of_sets(extended, candidates.start, [*sets, tuple(line.name for line in lines)])
-        area = sum(patch.area for patch in compile_scene(geometry, self.mesh).patches)
-        divided = compile_scene(geometry, self.mesh, max(math.sqrt(area / N_TILES), SMALLEST_TILE))
+        area = sum(patch.area for patch in compile_scene(geometry).patches)
+        divided = compile_scene(geometry, max(math.sqrt(area / N_TILES), SMALLEST_TILE))
         present_in = [candidates.present(mask) for mask in finalists]
         noise = self.study.document.noise_of(candidates.start)
-        return with_element_sets(divided, extended, self.mesh, present_in, noise), extended, lines
+        return with_element_sets(divided, extended, present_in, noise), extended, lines
 
     # --- choosing ---------------------------------------------------------------------------------------
 
@@ -269,7 +267,7 @@ class _Search:
         on_fronts = [mask for front in fronts.values() for mask in front]
         chosen = dict.fromkeys([*finalists[1:], *on_fronts, *problem.ranked(problem.within_budget(sets))])
         contenders = [0, *(mask for mask in list(chosen)[:MOST_CONTENDERS] if mask)]
-        return shifts_of(engine, self.study, self.mesh, self.candidates, self.measures, contenders)
+        return shifts_of(engine, self.study, self.candidates, self.measures, contenders)
 
     # --- results ----------------------------------------------------------------------------------------
 
@@ -317,7 +315,7 @@ class _Search:
         # A set of the plan and one line each, numbered in this order.
         present = self.candidates.present(plan)
         sets = [present, *((*present, name) for name, _ in worst)]
-        found = evaluate_elements(engine, extended, self.mesh, self.candidates.start, sets, self.measures)
+        found = evaluate_elements(engine, extended, self.candidates.start, sets, self.measures)
         rate = self.study.document.costs.labour_rate
         return tuple(
             NewLine(
@@ -341,7 +339,7 @@ class _Search:
         wanted = self.study.document.precision
         names = [(), *((name,) for name in self.candidates.names)]
         pool = study_of_sets(self.study, self.candidates.start, names)
-        loads = rigging_findings(pool, self.candidates.limits.rig, self.mesh)
+        loads = rigging_findings(pool, self.candidates.limits.rig)
         refused = self.candidates.refused.items()
         return [
             *missed_precision(wanted, reached, "search"),

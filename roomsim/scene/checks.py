@@ -10,7 +10,6 @@ from scipy.spatial import cKDTree
 from ..elements.surfaces import Fit, Footprint
 from ..errors import RoomsimError, SceneError
 from ..venue.document import Scenario, Study
-from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
 from ..words import counted
 from .boundary import IN_ROOM, IN_SOLID, Boundary, boundary_of
@@ -39,7 +38,7 @@ AT_A_SEAT = 0.05
 """m; a loudspeaker nearer to a pair of ears is in the listener."""
 
 
-def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
+def check_venue(study: Study) -> list[Finding]:
     """Look for whatever would make a run fail or its figures wrong.
 
     Errors come first, then warnings, then notes. An error with `elements` concerns only the scenarios that
@@ -53,33 +52,33 @@ def check_venue(study: Study, mesh: VenueMesh) -> list[Finding]:
     """
     places = source_places(study)
     sources = np.array([points.mean(axis=0) for _, points in places])
-    scale = scale_findings(study, mesh, sources)
+    scale = scale_findings(study, sources)
     if any(finding.severity == "error" for finding in scale):
         # Whatever else there is to find follows from these.
         return scale
-    receivers = compile_receivers(study, mesh)
+    receivers = compile_receivers(study)
     starts = starts_of(sources, receivers.position)
-    chains = holes(mesh, study)
-    whole, mesh = mesh, without_outer_skin(study, mesh, starts)
-    boundary = boundary_of(mesh, study.venue)
-    regions = flat_regions(mesh)
+    chains = holes(study)
+    whole, study = study.mesh, study.with_mesh(without_outer_skin(study, starts))
+    boundary = boundary_of(study.mesh, study.venue)
+    regions = flat_regions(study.mesh)
     rig = Rig(study)
     findings = [
         *scale,
-        *([skin_finding(whole, mesh)] if mesh is not whole else []),
-        *size_findings(mesh, study, boundary),
-        *_audience_findings(study, receivers, mesh),
-        *face_findings(mesh, study, regions),
+        *([skin_finding(whole, study.mesh)] if study.mesh is not whole else []),
+        *size_findings(study, boundary),
+        *_audience_findings(study, receivers),
+        *face_findings(study, regions),
         *hole_findings(whole, chains),
-        *leak_findings(mesh, boundary, starts, chains),
+        *leak_findings(study.mesh, boundary, starts, chains),
         *_aim_findings(study),
         *_source_findings(places, boundary),
         *_seat_findings(receivers, boundary),
         *_source_at_seat_findings(places, receivers),
-        *_element_findings(study, mesh, regions, boundary),
-        *loudspeaker_findings(study, mesh),
+        *_element_findings(study, regions, boundary),
+        *loudspeaker_findings(study),
         *limit_findings(study, rig),
-        *rigging_findings(study, rig, mesh),
+        *rigging_findings(study, rig),
         *(Finding("document", "warning", "study files", text, "") for text in study.warnings),
     ]
     rank = {"error": 0, "warning": 1, "note": 2}
@@ -130,10 +129,10 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
     )
 
 
-def _audience_findings(study: Study, receivers: ReceiverArrays, mesh: VenueMesh) -> Iterator[Finding]:
+def _audience_findings(study: Study, receivers: ReceiverArrays) -> Iterator[Finding]:
     """Seats and size of every audience area."""
     for i, audience in enumerate(study.venue.audience):
-        area = float(area_outline(audience, mesh)[0].area)
+        area = float(area_outline(audience, study.mesh)[0].area)
         seats = receivers.position[receivers.area == i]
         low, high = seats.min(axis=0), seats.max(axis=0)
         apart = " x ".join(f"{spacing:g}" for spacing in audience.seat_spacing)
@@ -217,7 +216,7 @@ def _seat_findings(receivers: ReceiverArrays, boundary: Boundary) -> Iterator[Fi
 
 
 def _element_findings(
-    study: Study, mesh: VenueMesh, regions: Regions, boundary: Boundary
+    study: Study, regions: Regions, boundary: Boundary
 ) -> Iterator[Finding]:
     """All elements, in a scenario or not."""
     everything = study.elements.all()
@@ -226,7 +225,7 @@ def _element_findings(
     fits: list[Fit] = []
     for element in everything:
         try:
-            its_prints, its_fits = footprints(study, mesh, regions, [element])
+            its_prints, its_fits = footprints(study, regions, [element])
         except RoomsimError as error:
             cure = error.cure or "Correct the name of the surface group."
             place = element.label
@@ -237,6 +236,6 @@ def _element_findings(
     yield from fit_findings(fits, by_name)
     for element in everything:
         yield from zone_findings(element, study.venue.zone)
-        yield from place_findings(element, mesh, boundary)
+        yield from place_findings(element, study.mesh, boundary)
         yield from near_surface_findings(element, regions)
     yield from overlap_findings(study, regions, prints, by_name)

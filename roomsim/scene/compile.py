@@ -13,7 +13,7 @@ from ..elements.surfaces import Fit
 from ..errors import SceneError
 from ..physics.air import Air
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh, match_surfaces, matching_groups
+from ..venue.mesh import match_surfaces, matching_groups
 from .boundary import boundary_of
 from .element_checks import fit_findings
 from .factors import Finishes, finishes_of, scenario_factors
@@ -28,7 +28,7 @@ from .surfaces import flat_regions
 from .tiles import tiles
 
 
-def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> Scene:
+def compile_scene(study: Study, tile: float | None = None) -> Scene:
     """Turn what the user wrote into the arrays that the engine needs.
 
     Elements that no scenario switches in are left out. With `tile`, m, large surfaces are divided into
@@ -42,16 +42,16 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
     MaterialError, MeshError, DocumentError, PhysicalRangeError
         From what the study names.
     """
-    mesh = room_mesh(study, mesh)
+    study = study.with_mesh(room_mesh(study))
     elements = study.elements.named(study.document.elements_used())
-    regions = flat_regions(mesh)
-    prints, fits = footprints(study, mesh, regions, elements)
+    regions = flat_regions(study.mesh)
+    prints, fits = footprints(study, regions, elements)
     refuse_misfits(fits, elements)
     if tile is not None:
         prints = [*prints, *tiles(regions, tile)]
-    two_sided = matching_groups(mesh, study.venue.two_sided, "two_sided")
+    two_sided = matching_groups(study.mesh, study.venue.two_sided, "two_sided")
     sheets = [sheet for element in elements for sheet in element.free_sheets()]
-    primitives, patches = cut_patches(mesh, regions, prints, sheets, two_sided)
+    primitives, patches = cut_patches(study.mesh, regions, prints, sheets, two_sided)
     mirror, mirror_planes = choose_mirrors(primitives)
     air = Air(**study.venue.air.model_dump())
 
@@ -69,22 +69,21 @@ def compile_scene(study: Study, mesh: VenueMesh, tile: float | None = None) -> S
         ),
         patches=patches,
         mirror_planes=mirror_planes,
-        factors=factors_with(finishes_of(study, elements), study, mesh, patches),
+        factors=factors_with(finishes_of(study, elements), study, patches),
         sources=compile_sources(study, [scenario.elements for scenario in scenarios], air.speed_of_sound),
-        receivers=compile_receivers(study, mesh),
+        receivers=compile_receivers(study),
         scenarios=names,
         compare_with=np.array(study.document.compared_with()),
         noise=np.array([study.document.noise_of(scenario) for scenario in scenarios]),
         speed_of_sound=air.speed_of_sound,
         air_attenuation=air.attenuation,
-        volume=boundary_of(mesh, study.venue).volume()[0],
+        volume=boundary_of(study.mesh, study.venue).volume()[0],
     )
 
 
 def with_element_sets(
     scene: Scene,
     study: Study,
-    mesh: VenueMesh,
     sets: Sequence[Collection[str]],
     noise: np.ndarray,
     variation: Variation | None = None,
@@ -103,7 +102,7 @@ def with_element_sets(
     finishes = finishes_of(study, study.elements.all(), variation)
     return replace(
         scene,
-        factors=_factors(finishes, study, mesh, scene.patches, sets),
+        factors=_factors(finishes, study, scene.patches, sets),
         sources=replace(scene.sources, active=active, noise_active=noise_active),
         scenarios=tuple(f"set {i}" for i in range(len(sets))),
         compare_with=np.zeros(len(sets), dtype=int),
@@ -111,16 +110,16 @@ def with_element_sets(
     )
 
 
-def factors_with(finishes: Finishes, study: Study, mesh: VenueMesh, patches: Sequence[Patch]) -> np.ndarray:
+def factors_with(finishes: Finishes, study: Study, patches: Sequence[Patch]) -> np.ndarray:
     """`Scene.factors` of a study whose materials and elements have these finishes."""
     scenarios = study.document.scenarios_in_order()
-    return _factors(finishes, study, mesh, patches, [scenario.elements for scenario in scenarios])
+    return _factors(finishes, study, patches, [scenario.elements for scenario in scenarios])
 
 
 def _factors(
-    finishes: Finishes, study: Study, mesh: VenueMesh, patches: Sequence[Patch], sets: Iterable[Collection[str]]
+    finishes: Finishes, study: Study, patches: Sequence[Patch], sets: Iterable[Collection[str]]
 ) -> np.ndarray:
-    material_of = dict(zip(mesh.group_names, match_surfaces(mesh, study.venue)))
+    material_of = dict(zip(study.mesh.group_names, match_surfaces(study.mesh, study.venue)))
     return scenario_factors(patches, material_of, [frozenset(elements) for elements in sets], finishes)
 
 

@@ -25,13 +25,13 @@ LOW = 0.3
 """m over the lowest audience floor: what is higher shows in the plan."""
 
 
-def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
+def plan_drawing(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
     """The plan of a study; where it cannot be drawn, one without lines, and a `PictureWarning`.
 
     It is drawn beside results, which must not be lost with it.
     """
     try:
-        return _whole_plan(study, mesh, receivers)
+        return _whole_plan(study, receivers)
     except Exception as fault:
         warnings.warn(
             f"the plan of the venue could not be drawn ({type(fault).__name__}: {fault}): maps show the seats only.",
@@ -42,7 +42,7 @@ def plan_drawing(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> Pl
         return PlanDrawing((Tier(areas, (), {}),), {}, {}, {}, (), None, None)
 
 
-def _whole_plan(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> PlanDrawing:
+def _whole_plan(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
     """The plan with all its lines.
 
     Walls are the mesh cut level at the lowest ear height of a tier and a little over its floor, which shows stages
@@ -50,17 +50,17 @@ def _whole_plan(study: Study, mesh: VenueMesh, receivers: ReceiverArrays) -> Pla
     """
     floors, ears = [], []
     for area in study.venue.audience:
-        shape, height = area_outline(area, mesh)
+        shape, height = area_outline(area, study.mesh)
         floors.append(float(height(shapely.get_coordinates(shape)).min()))
         ears.append(floors[-1] + area.ear_height)
-    edge, by_tier = outline(mesh), seat_tiers(receivers)
-    view = _PlanView(study, mesh, floors, by_tier)
+    edge, by_tier = outline(study.mesh), seat_tiers(receivers)
+    view = _PlanView(study, study.mesh, floors, by_tier)
     elements = {element.name: element.plan_lines(view) for element in study.elements.all()}
     tiers = []
     for i, areas in enumerate(by_tier):
         on_its_floor = {name: shown[i] for name, shown in elements.items() if i in shown}
         cuts = (min(floors[k] for k in areas) + LOW, min(ears[k] for k in areas))
-        tiers.append(Tier(areas, (*level_section(mesh, cuts), *edge), on_its_floor))
+        tiers.append(Tier(areas, (*level_section(study.mesh, cuts), *edge), on_its_floor))
     marks = study.venue.plan
     return PlanDrawing(
         tiers=tuple(tiers),

@@ -13,7 +13,7 @@ from ..elements.element import Element
 from ..elements.sheets import Sheet, level
 from ..elements.surfaces import FLOOR_REACH, Covering, Fit, Footprint
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh, matching_groups
+from ..venue.mesh import matching_groups
 from .surfaces import Regions
 
 SPECK = 1e-6
@@ -25,9 +25,9 @@ PARALLEL = np.cos(np.radians(10.0))
 class VenueSurfaces:
     """The flat regions of a venue, as elements are laid on them."""
 
-    def __init__(self, study: Study, mesh: VenueMesh, regions: Regions) -> None:
+    def __init__(self, study: Study, regions: Regions) -> None:
         self._areas = {area.name: area for area in study.venue.audience}
-        self._mesh, self._regions = mesh, regions
+        self._mesh, self._regions = study.mesh, regions
 
     def groups(self, element: str, patterns: Sequence[str], who: str, file: str = "venue file") -> Covering:
         """All regions of the surface groups with these names or wildcards.
@@ -55,7 +55,7 @@ class VenueSurfaces:
 
 
 def footprints(
-    study: Study, mesh: VenueMesh, regions: Regions, elements: Iterable[Element]
+    study: Study, regions: Regions, elements: Iterable[Element]
 ) -> tuple[list[Footprint], list[Fit]]:
     """Where elements lie on the venue's surfaces, in the order given, and how well each piece fits.
 
@@ -64,7 +64,7 @@ def footprints(
     MeshError
         A surface group that the mesh does not have.
     """
-    surfaces = VenueSurfaces(study, mesh, regions)
+    surfaces = VenueSurfaces(study, regions)
     coverings = [covering for element in elements for covering in element.coverings(surfaces)]
     found = [footprint for covering in coverings for footprint in covering.prints]
     return found, [covering.fit for covering in coverings if covering.fit is not None]

@@ -48,19 +48,19 @@ class Body:
     """What is assumed of its size; empty if all of it is stated."""
 
 
-def loudspeaker_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
+def loudspeaker_findings(study: Study) -> Iterator[Finding]:
     """Sources that stand or hang where nothing may, or hang over it."""
     if not study.venue.zone:
         return
     outlines = [(zone, shapely.Polygon(zone.polygon)) for zone in study.venue.zone]
     for source in study.sources.all():
-        body = body_of(source, study, mesh)
+        body = body_of(source, study)
         if body is not None:
             for zone, outline in outlines:
                 yield from _against(body, zone, outline)
 
 
-def unexplained(study: Study, mesh: VenueMesh) -> list[str]:
+def unexplained(study: Study) -> list[str]:
     """Sources and stacks too high to stand, of which it is not stated how they are held up."""
     unsaid: list[Source | SubStack] = [source for source in study.sources.source if source.mounting is None]
     unsaid += study.sources.sub_stack
@@ -68,7 +68,7 @@ def unexplained(study: Study, mesh: VenueMesh) -> list[str]:
         source.name
         for source in unsaid
         if not is_hung(source)
-        and source.position[2] - _floor_under(np.array(source.position), mesh) > STANDS_UP_TO
+        and source.position[2] - _floor_under(np.array(source.position), study.mesh) > STANDS_UP_TO
     ]
 
 
@@ -77,7 +77,7 @@ def _stands(source: Source, floor: float) -> bool:
     return low or source.mounting == "stand"
 
 
-def body_of(source: Source | Hang | SubStack, study: Study, mesh: VenueMesh) -> Body | None:
+def body_of(source: Source | Hang | SubStack, study: Study) -> Body | None:
     """The room that a source takes; None for one that aims at itself, which is refused elsewhere."""
     if not isinstance(source, Source):
         box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
@@ -99,7 +99,7 @@ def body_of(source: Source | Hang | SubStack, study: Study, mesh: VenueMesh) -> 
         position, np.stack([up, ahead, left]), (0.5 * depth, -0.5 * depth), height, width
     )
     assumed = "" if source.size else "it is taken as " + " x ".join(f"{x:g}" for x in SOURCE_SIZE) + " m"
-    floor = _floor_under(position, mesh)
+    floor = _floor_under(position, study.mesh)
     stands = _stands(source, floor)
     if source.mounting == "stand":
         outline = outline.union(shapely.Point(position[:2]).buffer(0.5 * STAND_SPREAD))

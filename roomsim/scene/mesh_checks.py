@@ -37,11 +37,11 @@ MOST = 10
 """Findings of one kind, before they are summed up."""
 
 
-def size_findings(mesh: VenueMesh, study: Study, boundary: Boundary) -> Iterator[Finding]:
+def size_findings(study: Study, boundary: Boundary) -> Iterator[Finding]:
     """Extent, volume, area of each material; suspicions about unit and materials."""
-    size = np.ptp(mesh.vertices[mesh.faces].reshape(-1, 3), axis=0)
+    size = np.ptp(study.mesh.vertices[study.mesh.faces].reshape(-1, 3), axis=0)
     volume, is_exact = boundary.volume()
-    areas = normals_and_areas(mesh.vertices[mesh.faces])[1]
+    areas = normals_and_areas(study.mesh.vertices[study.mesh.faces])[1]
     total = float(areas.sum())
     reference = study.venue.mesh
     yield Finding(
@@ -50,7 +50,7 @@ def size_findings(mesh: VenueMesh, study: Study, boundary: Boundary) -> Iterator
         reference.file,
         f"Read in {reference.unit}, {reference.up} up: {size[0]:.2f} x {size[1]:.2f} x {size[2]:.2f} m, "
         f"volume {volume:,.0f} m3, floor plan {boundary.plan_area():,.1f} m2, surface {total:,.1f} m2, "
-        f"{len(mesh.faces):,} faces.",
+        f"{len(study.mesh.faces):,} faces.",
         "",
     )
     if not is_exact:
@@ -62,14 +62,14 @@ def size_findings(mesh: VenueMesh, study: Study, boundary: Boundary) -> Iterator
             "estimate, and so are the statistical reverberation times.",
             "Close the mesh and make its normals consistent; the other findings say where.",
         )
-    yield from _areas(mesh, study, areas, volume)
+    yield from _areas(study, areas, volume)
 
 
-def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray, volume: float) -> Iterator[Finding]:
-    material_of = match_surfaces(mesh, study.venue)
-    area_of = np.bincount(mesh.group, areas, minlength=len(mesh.group_names))
+def _areas(study: Study, areas: np.ndarray, volume: float) -> Iterator[Finding]:
+    material_of = match_surfaces(study.mesh, study.venue)
+    area_of = np.bincount(study.mesh.group, areas, minlength=len(study.mesh.group_names))
     groups: dict[str, list[int]] = {}
-    for i in range(len(mesh.group_names)):
+    for i in range(len(study.mesh.group_names)):
         groups.setdefault(material_of[i], []).append(i)
     absorbed = np.zeros(8)
     for material, members in sorted(groups.items(), key=lambda entry: -area_of[entry[1]].sum()):
@@ -80,7 +80,7 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray, volume: float) -> I
             "note",
             material,
             f"{area:,.1f} m2, {area / areas.sum():.1%} of the surface: "
-            f"{list_text(mesh.group_names[i] for i in members)}.",
+            f"{list_text(study.mesh.group_names[i] for i in members)}.",
             "",
         )
     mean = absorbed / areas.sum()
@@ -107,14 +107,14 @@ def _areas(mesh: VenueMesh, study: Study, areas: np.ndarray, volume: float) -> I
         )
 
 
-def face_findings(mesh: VenueMesh, study: Study, regions: Regions) -> Iterator[Finding]:
+def face_findings(study: Study, regions: Regions) -> Iterator[Finding]:
     """Faces without area, repeated faces, faces that overlap in one plane, faces turned over."""
-    faces = mesh.faces
-    corners = mesh.vertices[faces]
+    faces = study.mesh.faces
+    corners = study.mesh.vertices[faces]
     edges = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2).max(axis=1)
     empty = 2.0 * normals_and_areas(corners)[1] <= FLAT * edges
     yield from _faces_found(
-        mesh,
+        study.mesh,
         np.flatnonzero(empty),
         "degenerate_face",
         "note",
@@ -123,17 +123,17 @@ def face_findings(mesh: VenueMesh, study: Study, regions: Regions) -> Iterator[F
     )
     repeated = repeated_faces(faces)
     yield from _faces_found(
-        mesh,
+        study.mesh,
         repeated[~empty[repeated]],
         "duplicate_face",
         "warning",
         "repeating another face",
         "Delete one of each pair. The first counts, with its material; the others are left out.",
     )
-    yield from _overlaps(mesh, regions)
+    yield from _overlaps(study.mesh, regions)
     turned = turned_edges(faces)
     if len(turned):
-        middle = mesh.vertices[turned].mean(axis=1)
+        middle = study.mesh.vertices[turned].mean(axis=1)
         yield Finding(
             "winding",
             "note",
@@ -218,35 +218,35 @@ def _inner_point(shape: shapely.geometry.base.BaseGeometry) -> np.ndarray:
     return shapely.get_coordinates(shape.representative_point())
 
 
-def holes(mesh: VenueMesh, study: Study) -> list[np.ndarray]:
+def holes(study: Study) -> list[np.ndarray]:
     """Chains of open edges that touch no other face, each (n, 2, 3) m; longest first.
 
     Edges of two-sided groups count for none. Where an edge ends in the middle of another, or stands on a face
     that goes on under it, nothing leaks and nothing is reported.
     """
-    faces = mesh.faces
+    faces = study.mesh.faces
     kept = np.setdiff1d(
-        np.flatnonzero(normals_and_areas(mesh.vertices[faces])[1] > 0.0), repeated_faces(faces)
+        np.flatnonzero(normals_and_areas(study.mesh.vertices[faces])[1] > 0.0), repeated_faces(faces)
     )
-    faces, group = faces[kept], mesh.group[kept]
+    faces, group = faces[kept], study.mesh.group[kept]
     edges, owner = open_edges(faces)
-    closed = ~matching_groups(mesh, study.venue.two_sided, "two_sided")[group[owner]]
+    closed = ~matching_groups(study.mesh, study.venue.two_sided, "two_sided")[group[owner]]
     edges, owner = edges[closed], owner[closed]
     if not len(edges):
         return []
-    ends = mesh.vertices[edges]
+    ends = study.mesh.vertices[edges]
     # Sampled inside the edge only: at its ends other faces touch it round any hole.
     share = np.array([0.03, 0.15, 0.3, 0.45, 0.6, 0.75, 0.9, 0.97])
     points = ends[:, None, 0] + share[:, None] * (ends[:, 1] - ends[:, 0])[:, None]
     touching = touching_faces(
-        points.reshape(-1, 3), np.repeat(owner, len(share)), mesh.vertices[faces], TOUCHING
+        points.reshape(-1, 3), np.repeat(owner, len(share)), study.mesh.vertices[faces], TOUCHING
     ).reshape(len(edges), -1)
     edges = edges[~touching.all(axis=1)]
     if not len(edges):
         return []
-    n = len(mesh.vertices)
+    n = len(study.mesh.vertices)
     label = connected_components(coo_array((np.ones(len(edges)), edges.T), shape=(n, n)), directed=False)[1]
-    chains = [mesh.vertices[edges[label[edges[:, 0]] == chain]] for chain in np.unique(label[edges[:, 0]])]
+    chains = [study.mesh.vertices[edges[label[edges[:, 0]] == chain]] for chain in np.unique(label[edges[:, 0]])]
     return sorted(chains, key=lambda chain: -_length(chain))
 
 

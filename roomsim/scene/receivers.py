@@ -24,7 +24,7 @@ MOST_CELLS = 20 * MOST_SEATS
 """Of the grids from which seats are taken: an outline may fill little of the box round it."""
 
 
-def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
+def compile_receivers(study: Study) -> ReceiverArrays:
     """The seats of all audience areas, area by area, row by row.
 
     Raises
@@ -33,7 +33,7 @@ def compile_receivers(study: Study, mesh: VenueMesh) -> ReceiverArrays:
         An area without a floor, or too small for one seat; more than `MOST_SEATS`.
     """
     position, area, row, column, cell = [], [], [], [], []
-    areas = [area_outline(audience, mesh) for audience in study.venue.audience]
+    areas = [area_outline(audience, study.mesh) for audience in study.venue.audience]
     for fault in seat_faults(study, [outline for outline, _ in areas]):
         raise fault
     for i, (audience, (outline, height)) in enumerate(zip(study.venue.audience, areas)):

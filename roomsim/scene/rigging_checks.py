@@ -6,7 +6,6 @@ from collections.abc import Container, Iterable, Iterator, Sequence
 
 from ..elements.roof import REACH, Load
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 from ..venue.switching import playing
 from .findings import Finding, list_text
 from .loudspeaker_checks import unexplained
@@ -17,7 +16,7 @@ NOT_CHECKED = ("load_unknown", "loads_unchecked")
 APPROVAL = "A competent person approves every point and load, by the rules that hold where you are."
 
 
-def rigging_findings(study: Study, rig: Rig, mesh: VenueMesh) -> Iterator[Finding]:
+def rigging_findings(study: Study, rig: Rig) -> Iterator[Finding]:
     """Points that are assumed, points that cannot carry what they are said to, and all that is not checked."""
     scenarios = study.document.scenarios_in_order()
     used = {name for scenario in scenarios for name in scenario.elements}
@@ -42,7 +41,7 @@ def rigging_findings(study: Study, rig: Rig, mesh: VenueMesh) -> Iterator[Findin
             "Name the points under hang_from where that is not meant.",
         )
     yield from _unweighed(study, rig, loads, used)
-    yield from _unchecked(rig, loads, [name for name in unexplained(study, mesh) if name in used])
+    yield from _unchecked(rig, loads, [name for name in unexplained(study) if name in used])
 
 
 def _unweighed(study: Study, rig: Rig, loads: Iterable[Load], used: Container[str]) -> Iterator[Finding]:

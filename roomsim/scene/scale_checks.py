@@ -35,7 +35,7 @@ MISSED, MET = 0.5, 0.9
 that reading at least."""
 
 
-def scale_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> list[Finding]:
+def scale_findings(study: Study, sources: np.ndarray) -> list[Finding]:
     """What is wrong with unit, axes and sizes, if anything; with an error among it nothing else need be checked.
 
     Parameters
@@ -47,11 +47,11 @@ def scale_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> list[F
     MeshError, SceneError
         A surface group or an audience floor that is named and not there.
     """
-    found = [*_unit_findings(study, mesh, sources)]
-    for more in (_outline_findings(study, mesh), _axis_findings(study, mesh, sources)):
+    found = [*_unit_findings(study, sources)]
+    for more in (_outline_findings(study), _axis_findings(study, sources)):
         found += [] if found else more
     if not any(finding.severity == "error" for finding in found):
-        outlines = [area_outline(audience, mesh)[0] for audience in study.venue.audience]
+        outlines = [area_outline(audience, study.mesh)[0] for audience in study.venue.audience]
         found += [
             Finding("seats", "error", fault.place or "", fault.fault, fault.cure or "")
             for fault in seat_faults(study, outlines)
@@ -59,10 +59,10 @@ def scale_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> list[F
     return found
 
 
-def _unit_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> Iterator[Finding]:
+def _unit_findings(study: Study, sources: np.ndarray) -> Iterator[Finding]:
     """A mesh of the size of a matchbox or of a town."""
     reference = study.venue.mesh
-    longest = float(np.ptp(mesh.vertices, axis=0).max())
+    longest = float(np.ptp(study.mesh.vertices, axis=0).max())
     if SMALL <= longest <= LARGE:
         return
     readings = [
@@ -72,11 +72,12 @@ def _unit_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> Iterat
         if USUAL[0] <= longest * METRES[unit] / METRES[reference.unit] <= USUAL[1]
     ]
     # Of those that make it a hall, the one in which the seats stand on its floor, and fill it best.
+    mesh = study.mesh
     readings.sort(key=lambda reading: (-reading.fit(mesh, sources), reading.up != reference.up, METRES[reading.unit]))
-    fits = _Reading(study, reference.unit, reference.up).fit(mesh, sources) >= MISSED
+    fits = _Reading(study, reference.unit, reference.up).fit(study.mesh, sources) >= MISSED
     cure = "export the mesh anew."
     if readings:
-        size = np.ptp(readings[0].of(mesh), axis=0)
+        size = np.ptp(readings[0].of(study.mesh), axis=0)
         cure = f"{_corrected(reference, readings[0])}: the mesh is then {_size_text(size)} m, which is probably meant."
     yield Finding(
         "unit",
@@ -99,9 +100,9 @@ def _corrected(reference: MeshReference, reading: _Reading) -> str:
     return f"write {' and '.join(wrong)} in the venue file"
 
 
-def _outline_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
+def _outline_findings(study: Study) -> Iterator[Finding]:
     """Audience areas larger than the venue."""
-    low, high = mesh.vertices.min(axis=0)[:2], mesh.vertices.max(axis=0)[:2]
+    low, high = study.mesh.vertices.min(axis=0)[:2], study.mesh.vertices.max(axis=0)[:2]
     longest = float((high - low).max())
     for audience in study.venue.audience:
         if audience.polygon is None:
@@ -128,22 +129,22 @@ def _outline_findings(study: Study, mesh: VenueMesh) -> Iterator[Finding]:
         )
 
 
-def _axis_findings(study: Study, mesh: VenueMesh, sources: np.ndarray) -> Iterator[Finding]:
+def _axis_findings(study: Study, sources: np.ndarray) -> Iterator[Finding]:
     """A mesh that lies on its side, or whose unit makes seats and sources miss it."""
     reference = study.venue.mesh
-    as_said = _Reading(study, reference.unit, reference.up).fit(mesh, sources)
+    as_said = _Reading(study, reference.unit, reference.up).fit(study.mesh, sources)
     if as_said >= MISSED:
         return
     readings = [_Reading(study, unit, up) for unit in METRES for up in ("z", "y")]
     # The fewest changes first.
     readings.sort(key=lambda reading: (reading.unit != reference.unit) + (reading.up != reference.up))
     for reading in readings:
-        if reading.is_usual(mesh) and reading.fit(mesh, sources) >= MET:
+        if reading.is_usual(study.mesh) and reading.fit(study.mesh, sources) >= MET:
             break
     else:
         return
-    size = np.ptp(mesh.vertices, axis=0)
-    turned = np.ptp(reading.of(mesh), axis=0)
+    size = np.ptp(study.mesh.vertices, axis=0)
+    turned = np.ptp(reading.of(study.mesh), axis=0)
     yield Finding(
         "up" if reading.up != reference.up else "unit",
         "error",

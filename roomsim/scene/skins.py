@@ -37,7 +37,7 @@ SAME_SIZE = 0.7
 """Least length and width of the inner skin relative to the whole mesh; a solid in the room is smaller."""
 
 
-def room_mesh(study: Study, mesh: VenueMesh) -> VenueMesh:
+def room_mesh(study: Study) -> VenueMesh:
     """The mesh without an outer skin, if it has one; else the mesh itself.
 
     Raises
@@ -46,8 +46,8 @@ def room_mesh(study: Study, mesh: VenueMesh) -> VenueMesh:
         As `compile_receivers`.
     """
     sources = source_places(study)
-    seats = compile_receivers(study, mesh).position
-    return without_outer_skin(study, mesh, starts_of(np.array([p.mean(axis=0) for _, p in sources]), seats))
+    seats = compile_receivers(study).position
+    return without_outer_skin(study, starts_of(np.array([p.mean(axis=0) for _, p in sources]), seats))
 
 
 def starts_of(sources: np.ndarray, seats: np.ndarray) -> np.ndarray:
@@ -55,16 +55,16 @@ def starts_of(sources: np.ndarray, seats: np.ndarray) -> np.ndarray:
     return np.concatenate([sources.reshape(-1, 3), seats[:: max(1, len(seats) // MOST_STARTS)]])
 
 
-def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> VenueMesh:
+def without_outer_skin(study: Study, starts: np.ndarray) -> VenueMesh:
     """The mesh without the faces that sound from the points (n, 3) never reaches, if walls are modelled as solids.
 
     Nothing is left out where most of the points are in the room as it is.
     """
-    whole = boundary_of(mesh, study.venue)
-    if (whole.locate(starts) == IN_ROOM).mean() > 0.5 or len(mesh.faces) > MOST_FACES:
-        return mesh
-    regions = flat_regions(mesh)
-    hit = np.isin(np.arange(len(mesh.faces)), whole.reflected_rays(starts)[3])
+    whole = boundary_of(study.mesh, study.venue)
+    if (whole.locate(starts) == IN_ROOM).mean() > 0.5 or len(study.mesh.faces) > MOST_FACES:
+        return study.mesh
+    regions = flat_regions(study.mesh)
+    hit = np.isin(np.arange(len(study.mesh.faces)), whole.reflected_rays(starts)[3])
     seen = _air_before(regions, whole)
     pieces: list[tuple[np.ndarray | int, np.ndarray]] = []
     for region, share in zip(regions, seen):
@@ -72,12 +72,12 @@ def without_outer_skin(study: Study, mesh: VenueMesh, starts: np.ndarray) -> Ven
             continue
         parts = _cut_to_air(region, regions, whole)
         pieces.append((int(region.faces[0]), np.concatenate(parts)) if parts else (region.faces, region.corners))
-    inner = _mesh_of(mesh, pieces)
+    inner = _mesh_of(study.mesh, pieces)
     if inner is None:
-        return mesh
-    sides, inner_sides = (np.ptp(m.vertices[m.faces].reshape(-1, 3), axis=0)[:2] for m in (mesh, inner))
+        return study.mesh
+    sides, inner_sides = (np.ptp(m.vertices[m.faces].reshape(-1, 3), axis=0)[:2] for m in (study.mesh, inner))
     is_room = (boundary_of(inner, study.venue).locate(starts) == IN_ROOM).mean() > 0.9
-    return inner if is_room and (inner_sides >= SAME_SIZE * sides).all() else mesh
+    return inner if is_room and (inner_sides >= SAME_SIZE * sides).all() else study.mesh
 
 
 def _air_before(regions: Regions, whole: Boundary) -> np.ndarray:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..venue.mesh import read_mesh
 from ..venue.reading import read_study
 from .checks import check_venue
 from .findings import Finding
@@ -25,4 +24,4 @@ def check(study: str | Path) -> list[Finding]:
     if is_venue_file(Path(study)):
         return check_venue_file(Path(study))
     described = read_study(study)
-    return check_venue(described, read_mesh(described.venue.mesh, described.venue_folder))
+    return check_venue(described)

@@ -16,7 +16,6 @@ from ..venue.document import (
     VenueDocument,
 )
 from ..venue.materials import built_in_materials, merged
-from ..venue.mesh import read_mesh
 from ..venue.parsing import document_error, find_file, read_source, validate
 from ..venue.references import Documents, reference_faults
 from .checks import check_venue
@@ -47,18 +46,17 @@ def check_venue_file(path: Path) -> list[Finding]:
     DocumentError, MeshError, SceneError : as for a study
     """
     study = _study_of(path)
-    mesh = read_mesh(study.venue.mesh, path.parent)
     about = (
         "Checked by itself: elements, loudspeakers and scenarios are checked with the study that names it."
     )
     note = Finding("venue_alone", "note", path.name, about, "")
-    scale = scale_findings(study, mesh, np.empty((0, 3)))
+    scale = scale_findings(study, np.empty((0, 3)))
     if any(finding.severity == "error" for finding in scale):
         return [*scale, note]
-    seat = compile_receivers(study, mesh).position[0]
+    seat = compile_receivers(study).position[0]
     # The check wants a source: one just above the first seat adds no question of its own.
     study = study.model_copy(update={"sources": _sources(seat + np.array([0.0, 0.0, 0.1]))})
-    findings = [finding for finding in check_venue(study, mesh) if _STAND_IN not in finding.place]
+    findings = [finding for finding in check_venue(study) if _STAND_IN not in finding.place]
     return [*findings, note]
 
 

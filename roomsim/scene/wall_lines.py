@@ -12,7 +12,6 @@ import shapely
 from ..elements.drape import Drape
 from ..elements.sheets import Plane
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 from .boundary import IN_ROOM, Boundary, boundary_of
 from .element_checks import place_findings, zone_findings
 from .surfaces import FLATNESS, Regions, flat_regions
@@ -43,21 +42,21 @@ class _Wall:
     shape: shapely.Geometry
 
 
-def suggested_lines(study: Study, mesh: VenueMesh, hung: Sequence[Drape]) -> tuple[Drape, ...]:
+def suggested_lines(study: Study, hung: Sequence[Drape]) -> tuple[Drape, ...]:
     """Every line of 2 to 8 m that could hang along a wall without breaking a rule, as new elements.
 
     They hang like the study's own line that stands off a wall, with its fabric, and cost as much for each
     square metre: `model_line`. None is suggested where a line of `hung` is, across a zone, through a
     surface, or off the wall."""
     model = model_line(study)
-    regions = flat_regions(mesh)
-    boundary = boundary_of(mesh, study.venue)
+    regions = flat_regions(study.mesh)
+    boundary = boundary_of(study.mesh, study.venue)
     found: list[Drape] = []
     for wall in _walls(regions, boundary):
         for start, end, bottom, top in _free_runs(study, wall, model, hung):
             name = f"new line {len(found) + 1}"
             line = _line(name, model, wall, (start, end), bottom, top)
-            codes = {finding.code for finding in place_findings(line, mesh, boundary)}
+            codes = {finding.code for finding in place_findings(line, study.mesh, boundary)}
             if not codes and not list(zone_findings(line, study.venue.zone)):
                 found.append(line)
     return tuple(found)

@@ -15,7 +15,6 @@ from ..physics.levels import energy, level
 from ..scene.receivers import area_outline, seat_grid
 from ..scene.scene import Scene
 from ..venue.document import AudienceArea, Study
-from ..venue.mesh import VenueMesh
 
 LABELS = ("31.5", "63", "125")
 STAGE_EAR = 1.6
@@ -51,7 +50,7 @@ class BassField:
         return level(energy(self.stage).mean(axis=0)) - level(energy(self.seats).mean(axis=0))
 
 
-def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> BassField | None:
+def bass_field(study: Study, scene: Scene, on: np.ndarray) -> BassField | None:
     """Of the stacks that are on and whose role is sub; None where there are none.
 
     31.5 Hz is left out where a box has no level there.
@@ -70,7 +69,7 @@ def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> B
         arrays = [element_arrays(layout, speed, folder, bands) for layout in layouts]
     floors = [stack.floor for stack in stacks if stack.floor is not None]
     planes = np.array([[0.0, 0.0, 1.0, -min(floors)]]) if floors else None
-    points, cells = stage_points(study, mesh)
+    points, cells = stage_points(study)
     return BassField(
         labels=LABELS[-len(bands) :],
         seats=level_map(arrays, scene.receivers.position, speed, planes),
@@ -80,13 +79,13 @@ def bass_field(study: Study, scene: Scene, mesh: VenueMesh, on: np.ndarray) -> B
     )
 
 
-def stage_points(study: Study, mesh: VenueMesh) -> tuple[np.ndarray, np.ndarray]:
+def stage_points(study: Study) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, 3) on a grid of 1 m over the stage, at ear height, and plan corners (n, 4, 2) of each cell."""
     points, cells = [np.empty((0, 3))], [np.empty((0, 4, 2))]
     for pattern in study.venue.parts.stage:
-        if not any(fnmatch.fnmatchcase(name, pattern) for name in mesh.group_names):
+        if not any(fnmatch.fnmatchcase(name, pattern) for name in study.mesh.group_names):
             continue
-        outline, height = area_outline(AudienceArea(name="stage", group=pattern), mesh)
+        outline, height = area_outline(AudienceArea(name="stage", group=pattern), study.mesh)
         places, _, _, squares = seat_grid(outline, (1.0, 1.0), 0.0)
         points.append(np.column_stack([places, height(places) + STAGE_EAR]))
         cells.append(squares)

@@ -14,7 +14,6 @@ from ..tracing.emission import source_power
 from ..tracing.energy_deposition import EnergyDeposition, deposition_along, first_deposition
 from ..tracing.geometry import Geometry, pack_geometry
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 
 PARTS = ("audience", "stage", "walls", "roof", "drape", "other")
 """Parts of a venue. "drape" is cloth that hangs free; cloth in front of a wall belongs to the wall. "other" is open
@@ -43,7 +42,6 @@ class DepositionShares:
 def energy_deposition(
     scene: Scene,
     study: Study,
-    mesh: VenueMesh,
     scenario: int = 0,
     sources: Sequence[int] | None = None,
 ) -> DepositionShares:
@@ -63,7 +61,7 @@ def energy_deposition(
     """
     geometry = pack_geometry(scene.surfaces)
     chosen = list(range(len(scene.sources.names)) if sources is None else sources)
-    parts = VenueParts(scene, study, mesh)
+    parts = VenueParts(scene, study)
     sums = np.zeros((BATCHES, len(chosen), len(PARTS), 8))
     for row, source in enumerate(chosen):
         for batch in range(BATCHES):
@@ -82,7 +80,7 @@ def energy_deposition(
 class VenueParts:
     """Which of `PARTS` a point on a surface belongs to."""
 
-    def __init__(self, scene: Scene, study: Study, mesh: VenueMesh):
+    def __init__(self, scene: Scene, study: Study):
         named = study.venue.parts
         patterns = [(pattern, STAGE) for pattern in named.stage]
         patterns += [(pattern, WALLS) for pattern in named.walls]
@@ -91,7 +89,7 @@ class VenueParts:
         for i, patch in enumerate(scene.patches):
             matching = (part for pattern, part in patterns if fnmatch.fnmatchcase(patch.group, pattern))
             self._by_name[i] = DRAPE if patch.is_sheet else next(matching, -1)
-        self._areas = [area_outline(audience, mesh) for audience in study.venue.audience]
+        self._areas = [area_outline(audience, study.mesh) for audience in study.venue.audience]
 
     def of(self, found: EnergyDeposition) -> np.ndarray:
         """(n,) index of `PARTS`."""

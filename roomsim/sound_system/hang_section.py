@@ -13,7 +13,6 @@ from ..scene.drawing import cut_by_plane
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 from ..venue.systems import Hang
 
 STEP = 0.25
@@ -39,16 +38,16 @@ class HangSection:
     """(n_points, 8) dB, direct sound of this hang with the loss in the air; NaN between areas."""
 
 
-def hang_section(study: Study, scene: Scene, mesh: VenueMesh, hang: Hang) -> HangSection:
+def hang_section(study: Study, scene: Scene, hang: Hang) -> HangSection:
     """The section of one hang."""
     layout = layout_of(hang, study.sources.loudspeaker, scene.speed_of_sound)
     ahead = np.array([np.cos(np.radians(hang.azimuth)), np.sin(np.radians(hang.azimuth))])
     top = np.array(hang.top)
-    triangles = mesh.vertices[mesh.faces]
+    triangles = study.mesh.vertices[study.mesh.faces]
     off = (triangles[..., :2] - top[:2]) @ np.array([-ahead[1], ahead[0]])
     # A face that lies in the plane has neighbours that are cut along its edges.
     lines = _in_section(cut_by_plane(triangles, np.where(np.abs(off) < 1e-9, 1e-9, off)), top, ahead)
-    points = _audience_points(study, mesh, top, ahead)
+    points = _audience_points(study, top, ahead)
     level = np.full((len(points), 8), np.nan)
     known = np.isfinite(points).all(axis=1)
     if known.any():
@@ -96,13 +95,13 @@ def _axes(layout: Layout, lines: np.ndarray, top: np.ndarray, ahead: np.ndarray)
     return np.stack([start, np.array(ends)], axis=1)
 
 
-def _audience_points(study: Study, mesh: VenueMesh, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
+def _audience_points(study: Study, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
     """(n, 3) ears along the line of the hang, areas parted by NaN."""
     distance = np.arange(-50.0, 200.0, STEP)
     plan = top[:2] + distance[:, None] * ahead
     parts = []
     for audience in study.venue.audience:
-        outline, floor = area_outline(audience, mesh)
+        outline, floor = area_outline(audience, study.mesh)
         here = plan[within(outline, plan)]
         if len(here) > 1:
             parts += [np.column_stack([here, floor(here) + audience.ear_height]), np.full((1, 3), np.nan)]

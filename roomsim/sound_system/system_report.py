@@ -24,7 +24,7 @@ from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
 from ..venue.document import Scenario, Study
-from ..venue.mesh import VenueMesh, read_mesh
+from ..venue.mesh import VenueMesh
 from ..venue.reading import read_study
 from ..venue.systems import Hang
 from .bass import BassField, bass_field
@@ -145,10 +145,10 @@ def system_report(
     DocumentError, MeshError, SceneError, PhysicalRangeError : the input is wrong, or `check` refuses it
     """
     study = read_study(study_path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    findings = refuse_errors(study, check_venue(study, mesh))
+    mesh = study.mesh
+    findings = refuse_errors(study, check_venue(study))
     index, chosen = _chosen_scenario(study, scenario)
-    scene = compile_scene(study, mesh)
+    scene = compile_scene(study)
     on = scene.sources.active[:, index] > 0.0
     if not on.any():
         raise SceneError(f"no source plays in scenario {chosen.name!r}")
@@ -158,7 +158,7 @@ def system_report(
     proposals = propose_delays(direct, on, offset)
     estimate = seat_estimate(scene, direct, on, index)
 
-    parts = VenueParts(scene, study, mesh)
+    parts = VenueParts(scene, study)
     playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
     aims = {
         hang.name: aim_hang(hang, study, scene, geometry, parts, splays, spread)
@@ -172,10 +172,10 @@ def system_report(
         scene=scene,
         scenario=index,
         mesh=mesh,
-        plan=plan_drawing(study, mesh, scene.receivers),
+        plan=plan_drawing(study, scene.receivers),
         on=on,
         direct=direct,
-        deposition=energy_deposition(scene, study, mesh, index, np.flatnonzero(on).tolist()),
+        deposition=energy_deposition(scene, study, index, np.flatnonzero(on).tolist()),
         proposals=proposals,
         order=arrival_order(direct, on),
         order_proposed=arrival_order(with_delays(direct, proposals), on),
@@ -183,7 +183,7 @@ def system_report(
         fills=fill_advice(study, scene, direct, on),
         delays=delay_advice(scene, direct, on, estimate.mains_sti, study.document.targets.sti),
         aims=aims,
-        bass=bass_field(study, scene, mesh, on),
+        bass=bass_field(study, scene, on),
         headroom=headroom_of(study, scene, on),
         loads=loads,
         held=rig.held(loads),

@@ -18,7 +18,6 @@ from ..scene.compile import compile_scene
 from ..scene.findings import Finding
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
-from ..venue.mesh import read_mesh
 from .convergence import converge
 from .progress import Step, progress_to
 from .run import with_sti_error
@@ -95,9 +94,8 @@ def measured(
     room = read_measured_room(folder, surface_folder)
     metrics = {measurement.quantity: _metric(room, measurement) for measurement in room.measurements}
     study = with_sti_error(room.study, sti_error)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    findings = refuse_errors(study, check_venue(study, mesh))
-    scene = _one_source_each(compile_scene(study, mesh), room.sources)
+    findings = refuse_errors(study, check_venue(study))
+    scene = _one_source_each(compile_scene(study), room.sources)
     setup = prepare_tracing(scene, study.document.seed, study.document.image_order, threads=threads)
     evaluator, convergence = converge(setup, study.document.precision, progress_to(progress))
     figures = evaluator.evaluate(sorted({metric.name for metric in metrics.values()}))

@@ -23,7 +23,6 @@ from ..scene.findings import Finding
 from ..scene.limits import Limits
 from ..scene.scene import Scene
 from ..venue.document import Precision, Study
-from ..venue.mesh import VenueMesh, read_mesh
 from ..venue.reading import read_study
 from .caveats import bent_decays, broken_assumptions, few_late_paths, long_decays, missing_times, run_caveats
 from .compare import STI, compare
@@ -65,9 +64,8 @@ def run(
     """
     reported = progress_to(progress)
     study = with_sti_error(read_study(study_path), sti_error)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    findings = refuse_errors(study, check_venue(study, mesh))
-    scene = compile_scene(study, mesh)
+    findings = refuse_errors(study, check_venue(study))
+    scene = compile_scene(study)
     with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
         if fresh:
             store.forget_paths()
@@ -76,8 +74,8 @@ def run(
         setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
         evaluator, convergence = converge(setup, document.precision, reported)
         figures = evaluator.evaluate()
-        uncertainty = uncertainty_of(study, mesh, evaluator, figures)
-        results = assemble(study, mesh, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
+        uncertainty = uncertainty_of(study, evaluator, figures)
+        results = assemble(study, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
         store.write_results(results)
     return results
 
@@ -102,13 +100,13 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
 
 
 def uncertainty_of(
-    study: Study, mesh: VenueMesh, evaluator: Evaluator, figures: dict[str, Replicated]
+    study: Study, evaluator: Evaluator, figures: dict[str, Replicated]
 ) -> InputUncertainty | None:
     """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
     n_draws = study.document.uncertainty.draws
     if not n_draws:
         return None
-    draws = absorption_draws(study, mesh, evaluator.scene)
+    draws = absorption_draws(study, evaluator.scene)
     document = study.document
     limits = Limits(study)
     within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
@@ -119,7 +117,6 @@ def uncertainty_of(
 
 def assemble(
     study: Study,
-    mesh: VenueMesh,
     scene: Scene,
     figures: dict[str, Replicated],
     convergence: Convergence,
@@ -156,7 +153,7 @@ def assemble(
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
         ),
-        plan=plan_drawing(study, mesh, scene.receivers),
+        plan=plan_drawing(study, scene.receivers),
         sti_target=targets.sti,
         share_target=targets.share_of_seats,
         currency=document.costs.currency,

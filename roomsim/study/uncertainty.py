@@ -22,7 +22,6 @@ from ..scene.factors import finishes_of
 from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
-from ..venue.mesh import VenueMesh
 from .compare import STI
 from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
 
@@ -37,7 +36,7 @@ Draws = Callable[[int], np.ndarray]
 """Number of the draw -> factors (n_patches, 3, n_scenarios, 8)."""
 
 
-def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
+def absorption_draws(study: Study, scene: Scene) -> Draws:
     """Factor tables of the scene with every material's absorption drawn within its uncertainty.
 
     Draw `i` depends on the study's seed and on the materials alone.
@@ -46,7 +45,7 @@ def absorption_draws(study: Study, mesh: VenueMesh, scene: Scene) -> Draws:
 
     def factors(draw: int) -> np.ndarray:
         variation = AbsorptionDraw(study.document.seed, draw)
-        return factors_with(finishes_of(study, elements, variation), study, mesh, scene.patches)
+        return factors_with(finishes_of(study, elements, variation), study, scene.patches)
 
     return factors
 

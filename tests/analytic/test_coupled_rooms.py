@@ -17,7 +17,6 @@ from roomsim.scene.compile import compile_scene
 from roomsim.study.duration import expected_duration
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.traced_paths import prepare_tracing
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 C = 343.2
@@ -43,7 +42,7 @@ def scene(tmp_path_factory):
         scenarios=[{"name": "bare", "elements": []}],
     )
     study = read_study(path)
-    scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    scene = compile_scene(study)
     rng = np.random.default_rng(3)
     places = [rng.uniform((x, -4.2, 0.8), (x + 10.4, 4.2, 5.2), (SEATS, 3)) for x in (0.8, 12.85)]
     return replace(scene, receivers=seats(np.concatenate(places)), air_attenuation=np.zeros(8))
@@ -165,7 +164,7 @@ def test_a_live_room_behind_an_opening_is_followed_long_enough(tmp_path):
         scenarios=[{"name": "bare", "elements": []}],
     )
     study = read_study(path)
-    scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    scene = compile_scene(study)
     scene = replace(scene, air_attenuation=np.zeros(8))
     volume = SIDES[0] * SIDES[1] * HEIGHT
     surface = 2.0 * SIDES[0] * SIDES[1] + 2.0 * sum(SIDES) * HEIGHT - WIDTH * HEIGHT

@@ -16,7 +16,6 @@ from roomsim.scene.compile import compile_scene
 from roomsim.sound_system.energy_deposition import DRAPE, PARTS, energy_deposition
 from roomsim.tracing.energy_deposition import first_deposition
 from roomsim.tracing.geometry import pack_geometry
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 BATCHES = 16
@@ -122,13 +121,12 @@ def hall(tmp_path_factory):
             sources=[{"name": "talker", "position": [2.0, 4.0, 1.5], "level": [70.0] * 8}],
         )
     )
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    return study, mesh, compile_scene(study, mesh)
+    return study, compile_scene(study)
 
 
 def test_parts_of_a_room(hall):
-    study, mesh, scene = hall
-    bare = energy_deposition(scene, study, mesh)
+    study, scene = hall
+    bare = energy_deposition(scene, study)
     assert bare.share.shape == (1, len(PARTS), 8)
     assert np.abs(bare.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
     share = dict(zip(PARTS, bare.share[0, :, 3]))
@@ -143,9 +141,9 @@ def test_parts_of_a_room(hall):
 
 
 def test_free_cloth_takes_what_it_does_not_let_through(hall):
-    study, mesh, scene = hall
+    study, scene = hall
     bare, found = (
-        energy_deposition(scene, study, mesh, scene.scenarios.index(name)) for name in ("bare", "sheet")
+        energy_deposition(scene, study, scene.scenarios.index(name)) for name in ("bare", "sheet")
     )
     assert np.abs(found.share.sum(axis=1) - 1.0).max() < 1e-12  # rounding
     sheet = next(i for i, patch in enumerate(scene.patches) if patch.is_sheet)
@@ -159,11 +157,11 @@ def test_free_cloth_takes_what_it_does_not_let_through(hall):
 
 
 def test_groups_may_be_named(hall):
-    study, mesh, scene = hall
+    study, scene = hall
     parts = study.venue.parts.model_copy(update={"stage": ("ceiling",), "roof": ("wall_west",)})
     renamed = study.model_copy(update={"venue": study.venue.model_copy(update={"parts": parts})})
-    before = dict(zip(PARTS, energy_deposition(scene, study, mesh).share[0, :, 0]))
-    after = dict(zip(PARTS, energy_deposition(scene, renamed, mesh).share[0, :, 0]))
+    before = dict(zip(PARTS, energy_deposition(scene, study).share[0, :, 0]))
+    after = dict(zip(PARTS, energy_deposition(scene, renamed).share[0, :, 0]))
     assert after["stage"] == pytest.approx(before["roof"], abs=1e-12)  # rounding
     assert after["roof"] + after["walls"] == pytest.approx(before["walls"], abs=1e-12)
     assert after["roof"] > 0.05

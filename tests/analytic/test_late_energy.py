@@ -17,7 +17,6 @@ from roomsim.study.evaluator import Evaluator
 from roomsim.study.traced_paths import prepare_tracing
 from roomsim.tracing.late_energy_origin import last_surfaces
 from roomsim.tracing.replay import earliest_arrival
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 SIZE = (9.0, 7.0, 5.0)
@@ -50,7 +49,7 @@ def with_cloth(tmp_path_factory):
     study = read_study(
         write_shoebox(tmp_path_factory.mktemp("box"), (20.0, 12.0, 5.0), absorption=0.2, free_sheet=True)
     )
-    return traced(compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder), tile=4.0))
+    return traced(compile_scene(study, tile=4.0))
 
 
 @pytest.mark.parametrize("after", [0.05, 0.08])

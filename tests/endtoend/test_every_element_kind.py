@@ -22,7 +22,6 @@ from roomsim.scene.factors import finishes_of
 from roomsim.scene.rigging import Rig
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.costs import scenario_records
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study, schema_for
 
 TAKEN = {"hire": 100.0, "rigging_hours": 2.0, "weight": 24.0, "roof_points": 4, "stock": {"cloth": 3.0}}
@@ -60,14 +59,13 @@ def test_every_kind_has_an_example_a_label_and_a_table_of_its_own():
 @pytest.mark.parametrize(("kind", "entry"), EXAMPLES, ids=ids)
 def test_kind_says_all_that_is_asked_of_it(kind, entry, tmp_path):
     study = read_study(written(tmp_path, kind, entry))
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
     (element,) = study.elements.all()
     assert element.label == f"{kind.replace('_', ' ')} {entry['name']!r}"
-    findings = check_venue(study, mesh)
+    findings = check_venue(study)
     assert not [finding for finding in findings if finding.severity == "error"]
 
     # It changes the sound: a surface, a sheet, or the sources; and nothing else.
-    scene = compile_scene(study, mesh)
+    scene = compile_scene(study)
     sheets = [patch for patch in scene.patches if patch.is_sheet]
     covered = [patch for patch in scene.patches if element.name in patch.covers]
     finish = finishes_of(study, [element]).elements.get(element.name)

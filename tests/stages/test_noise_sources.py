@@ -10,7 +10,6 @@ from roomsim.errors import DocumentError
 from roomsim.scene.compile import compile_scene, with_element_sets
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.traced_paths import prepare_tracing
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 NAMES = ["sound_pressure_level", "signal_to_noise_ratio", "speech_transmission_index", "sound_strength"]
@@ -34,12 +33,12 @@ def written(folder, talker_role="main", amp_role="noise", amp_level=70.0):
             noise=20.0,
         )
     )
-    return study, read_mesh(study.venue.mesh, study.venue_folder)
+    return study
 
 
 def figures(folder, **roles):
-    study, mesh = written(folder, **roles)
-    engine = Evaluator(prepare_tracing(compile_scene(study, mesh), seed=3, image_order=1, threads=2).trace(1))
+    study = written(folder, **roles)
+    engine = Evaluator(prepare_tracing(compile_scene(study), seed=3, image_order=1, threads=2).trace(1))
     return {name: figure.full for name, figure in engine.evaluate(NAMES).items()}
 
 
@@ -84,10 +83,10 @@ def test_a_quieter_stage(both, tmp_path):
 
 
 def test_sets_of_elements_keep_the_noise_sources(tmp_path):
-    study, mesh = written(tmp_path / "a")
-    scene = compile_scene(study, mesh)
+    study = written(tmp_path / "a")
+    scene = compile_scene(study)
     sets = [scenario.elements for scenario in study.document.scenarios_in_order()]
-    again = with_element_sets(scene, study, mesh, sets, scene.noise[0])
+    again = with_element_sets(scene, study, sets, scene.noise[0])
     np.testing.assert_array_equal(again.sources.noise_active, scene.sources.noise_active)
     np.testing.assert_array_equal(again.sources.active, [[1, 1, 1], [0, 0, 0]])
     np.testing.assert_array_equal(scene.sources.noise_active, [[0, 0, 0], [1, 0, 1]])

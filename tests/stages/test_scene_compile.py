@@ -15,7 +15,6 @@ from roomsim.physics.absorption import drape_on_wall
 from roomsim.physics.air import Air
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import DIFFUSE, SPECULAR, TRANSMITTED, Scene
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 # Areas of some 10 m2 from coordinates written with 9 digits: 1e-8 m along edges of 10 m.
@@ -41,7 +40,7 @@ def compiled(folder: Path, shell: venues.Shell, **options: Any) -> Scene:
     seats = (low[0] + 0.2 * size[0], low[1] + 0.2 * size[1], low[0] + 0.5 * size[0], low[1] + 0.5 * size[1])
     options.setdefault("audience", [venues.rectangle_area("seats", seats, (2, 2))])
     study = read_study(venues.write_venue(folder, shell, **options))
-    return compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return compile_scene(study)
 
 
 def areas(scene: Scene) -> dict[str, float]:
@@ -379,7 +378,7 @@ class TestMeasuredRows:
 
 def test_arrays_keep_their_contract(tmp_path: Path) -> None:
     study = read_study(venues.write_shoebox(tmp_path, free_sheet=True))
-    scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    scene = compile_scene(study)
     n, n_scenarios = len(scene.surfaces.origin), scene.n_scenarios
     s = scene.surfaces
     assert s.origin.shape == s.edge_u.shape == s.edge_v.shape == (n, 3) and s.origin.dtype == np.float64
@@ -461,7 +460,7 @@ def cut_up_hall(folder: Path) -> Scene:
 def test_rays_meet_the_cut_surfaces_just_where_they_meet_the_mesh(tmp_path: Path) -> None:
     scene = cut_up_hall(tmp_path)
     study = read_study(tmp_path / "study.toml")
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
+    mesh = study.mesh
     random = np.random.default_rng(17)
     # From the room to everywhere: under the eaves, off the walls.
     origins = random.uniform([1.0, 1.0, 0.3], [11.0, 7.0, 2.8], (2000, 3))

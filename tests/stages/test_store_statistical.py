@@ -14,13 +14,12 @@ from roomsim.scene.compile import compile_scene
 from roomsim.scene.scene import Scene
 from roomsim.study.caveats import broken_assumptions
 from roomsim.study.statistical import statistical_times
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
 def compiled(path: Path) -> Scene:
     study = read_study(path)
-    return compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return compile_scene(study)
 
 
 @pytest.fixture(scope="module")

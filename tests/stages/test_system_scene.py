@@ -32,7 +32,6 @@ from roomsim.tracing.emission import directivity_towards, radiated
 from roomsim.tracing.images import find_image_paths, sum_image_paths
 from roomsim.tracing.replay import earliest_arrival
 from roomsim.venue.document import ElementsDocument, RoomParts, SourcesDocument, StudyDocument
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 HANG = {
@@ -70,7 +69,7 @@ def write(folder: Path, *, sources=None, changes=(CHANGE,), scenarios=None, **op
 
 def compiled(path: Path):
     study = read_study(path)
-    return study, compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return study, compile_scene(study)
 
 
 def change_file(path: Path, old: str, new: str):
@@ -347,10 +346,9 @@ def test_examples_of_the_handbook_are_valid():
 def test_a_box_outside_the_room_is_found(tmp_path: Path):
     path = write(tmp_path, sources={"source": [FILL], "hang": [{**HANG, "top": [1.0, 5.0, 8.3]}]})
     study = read_study(path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    found = [finding for finding in check_venue(study, mesh) if finding.code == "source_outside"]
+    found = [finding for finding in check_venue(study) if finding.code == "source_outside"]
     assert len(found) == 1 and found[0].place == "source 'main'" and "Box 1 of 6 is outside" in found[0].text
-    marks = plan_drawing(study, mesh, compile_receivers(study, mesh)).sources
+    marks = plan_drawing(study, compile_receivers(study)).sources
     assert set(marks) == {"delay", "main"}
     assert marks["main"] == pytest.approx([1.0, 5.0], abs=0.1)
 

@@ -13,7 +13,6 @@ import venues
 from roomsim.scene.checks import check_venue, refused_scenarios
 from roomsim.scene.findings import Finding
 from roomsim.venue.document import Study
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 SIZE = (10.0, 6.0, 4.0)
@@ -27,7 +26,7 @@ def studied(folder: Path, shell: venues.Shell = BOX, **options: Any) -> tuple[St
     options.setdefault("audience", [SEATS])
     options.setdefault("sources", [{"name": "talker", "position": [1.0, 3.0, 1.6], "level": [70.0] * 8}])
     study = read_study(venues.write_venue(folder, shell, **options))
-    return study, check_venue(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return study, check_venue(study)
 
 
 def found(folder: Path, shell: venues.Shell = BOX, **options: Any) -> list[Finding]:

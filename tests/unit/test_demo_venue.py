@@ -20,7 +20,6 @@ from roomsim.scene.checks import check_venue
 from roomsim.scene.findings import Finding
 from roomsim.scene.rigging import Rig
 from roomsim.venue import document
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 GEOMETRY = Path(__file__).parents[2] / "geometry"
@@ -320,4 +319,4 @@ def test_the_roof_carries_the_rig_and_the_boxes_keep_the_ways_clear(name: str) -
 
 def checked(name: str) -> list[Finding]:
     study = read_study(DEPOT / name)
-    return check_venue(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return check_venue(study)

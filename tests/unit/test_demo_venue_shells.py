@@ -14,7 +14,6 @@ import venues
 
 from roomsim.scene.compile import compile_scene
 from roomsim.venue import document
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 # Fan triangulation keeps volume and area vectors for any planar polygon, and all corners for topology.
@@ -91,7 +90,7 @@ def test_written_documents_are_valid(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", WRITERS)
 def test_written_venues_compile(name: str, tmp_path: Path) -> None:
     study = read_study(WRITERS[name](tmp_path))
-    scene = compile_scene(study, read_mesh(study.venue.mesh, study.venue_folder))
+    scene = compile_scene(study)
     assert study.warnings == ()
     assert scene.scenarios[0] == study.document.bare and scene.n_scenarios > 1
     seats = {

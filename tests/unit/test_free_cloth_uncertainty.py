@@ -10,7 +10,6 @@ from venues import write_shoebox
 
 from roomsim.scene.compile import compile_scene
 from roomsim.study.uncertainty import absorption_draws
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 N_DRAWS = 500
@@ -28,11 +27,10 @@ def drawn(folder: Path, **fabric) -> tuple[np.ndarray, np.ndarray]:
         folder, (8.0, 6.0, 4.0), seats=(2, 2), drape=False, free_sheet=True, fabrics={"test_wool": cloth}
     )
     study = read_study(path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    scene = compile_scene(study, mesh)
+    scene = compile_scene(study)
     (sheet,) = [i for i, patch in enumerate(scene.patches) if patch.is_sheet]
     scenario = scene.scenarios.index("sheet")
-    draws = absorption_draws(study, mesh, scene)
+    draws = absorption_draws(study, scene)
     return scene.factors[sheet, :, scenario], np.stack([draws(i)[sheet, :, scenario] for i in range(N_DRAWS)])
 
 

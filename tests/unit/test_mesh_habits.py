@@ -19,7 +19,6 @@ from roomsim.scene.compile import compile_scene
 from roomsim.scene.findings import Finding
 from roomsim.scene.receivers import MOST_SEATS, compile_receivers
 from roomsim.venue.document import Study
-from roomsim.venue.mesh import VenueMesh, read_mesh
 from roomsim.venue.reading import read_study
 
 X, Y, Z = 30.0, 20.0, 8.0
@@ -135,14 +134,14 @@ def with_sliver(kind: str, width: float = 2e-4) -> venues.Shell:
     return shell_of({**faces_of(HALL), "wall_north": wall})
 
 
-def read(folder: Path, shell: venues.Shell = HALL, **options: Any) -> tuple[Study, VenueMesh]:
+def read(folder: Path, shell: venues.Shell = HALL, **options: Any) -> Study:
     options = {"audience": [SEATS], "sources": [TALKER], **options}
     study = read_study(venues.write_venue(folder, shell, **options))
-    return study, read_mesh(study.venue.mesh, study.venue_folder)
+    return study
 
 
 def found(folder: Path, shell: venues.Shell = HALL, **options: Any) -> dict[str, Finding]:
-    findings = check_venue(*read(folder, shell, **options))
+    findings = check_venue(read(folder, shell, **options))
     return {finding.code: finding for finding in findings if finding.code not in ("area", "venue_alone")}
 
 
@@ -171,7 +170,7 @@ class TestSolidWalls:
         assert {f.code for f in findings.values() if f.severity != "note"} == set()
         assert delete in findings["solid_walls"].cure
         assert "volume 4,800 m3, floor plan 600.0 m2, surface 2,000.0 m2" in findings["size"].text
-        scene = compile_scene(*read(tmp_path / "again", shell))
+        scene = compile_scene(read(tmp_path / "again", shell))
         # Noise of 0.05 mm moves 2000 m2 of wall by less, and by as much outward as inward.
         assert scene.volume == pytest.approx(4800.0, abs=0.1)
         assert sum(patch.area for patch in scene.patches) == pytest.approx(2000.0, abs=0.1)
@@ -282,7 +281,7 @@ class TestOutlinesAndSpacings:
         assert f"probably {unit}" in finding.text
         # Nothing large may be allocated: 14,000 x 18,000 m hold 350 million seats.
         with pytest.raises(SceneError, match="seats on"):
-            compile_receivers(*read(tmp_path, audience=[area]))
+            compile_receivers(read(tmp_path, audience=[area]))
 
     @pytest.mark.parametrize(
         ("spacing", "said"),
@@ -299,16 +298,16 @@ class TestOutlinesAndSpacings:
             read(tmp_path, audience=[{**SEATS, "seat_spacing": spacing}])
 
     @pytest.mark.parametrize(("name", "make"), [("check", check_venue), ("run", compile_scene)])
-    def test_too_many_seats(self, tmp_path: Path, name: str, make: Callable[[Study, VenueMesh], Any]) -> None:
+    def test_too_many_seats(self, tmp_path: Path, name: str, make: Callable[[Study], Any]) -> None:
         area = {"name": "field", "polygon": [[1, 1], [29, 1], [29, 19], [1, 19]], "seat_spacing": [0.1, 0.1]}
-        study, mesh = read(tmp_path, audience=[area], crowd=False, scenarios=[{"name": "a"}])
+        study = read(tmp_path, audience=[area], crowd=False, scenarios=[{"name": "a"}])
         assert MOST_SEATS < 28 * 18 / 0.01
         if name == "check":
-            (finding,) = (f for f in make(study, mesh) if f.severity == "error")
+            (finding,) = (f for f in make(study) if f.severity == "error")
             assert "some 50,400 seats" in finding.text and "seat_spacing" in finding.cure
         else:
             with pytest.raises(SceneError, match="some 50,400 seats"):
-                make(study, mesh)
+                make(study)
 
     def test_a_spacing_larger_than_its_area(self, tmp_path: Path) -> None:
         desk = {"name": "desk", "polygon": [[15, 9], [17, 9], [17, 11], [15, 11]], "seat_spacing": [3.0, 3.0]}

@@ -10,7 +10,6 @@ from venues import l_shape, rectangle_area, write_shoebox, write_venue
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene, with_element_sets
 from roomsim.scene.wall_lines import LONGEST, SHORTEST, suggested_lines
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 DOOR = {
@@ -23,7 +22,7 @@ DOOR = {
 
 def opened(path):
     study = read_study(path)
-    return study, read_mesh(study.venue.mesh, study.venue_folder)
+    return study
 
 
 @pytest.fixture(scope="module")
@@ -38,8 +37,8 @@ def box(tmp_path_factory):
 
 
 def test_tiles_divide_surfaces_and_change_nothing(box):
-    study, mesh = box
-    whole, divided = compile_scene(study, mesh), compile_scene(study, mesh, tile=2.0)
+    study = box
+    whole, divided = compile_scene(study), compile_scene(study, tile=2.0)
     assert len(divided.patches) > 3 * len(whole.patches)
     for scene in (whole, divided):
         area = np.array([patch.area for patch in scene.patches])
@@ -54,13 +53,13 @@ def test_tiles_divide_surfaces_and_change_nothing(box):
 
 
 def test_a_compiled_scene_takes_on_other_sets_of_elements(box):
-    study, mesh = box
-    scene = compile_scene(study, mesh)
+    study = box
+    scene = compile_scene(study)
     turned = tuple(reversed(study.document.scenario))
     other = study.model_copy(update={"document": study.document.model_copy(update={"scenario": turned})})
-    fresh = compile_scene(other, mesh)
+    fresh = compile_scene(other)
     sets = [scenario.elements for scenario in other.document.scenarios_in_order()]
-    again = with_element_sets(scene, study, mesh, sets, fresh.noise[0])
+    again = with_element_sets(scene, study, sets, fresh.noise[0])
     assert np.array_equal(again.factors, fresh.factors)
     assert np.array_equal(again.sources.active, fresh.sources.active)
     assert np.array_equal(again.noise, fresh.noise)
@@ -71,9 +70,9 @@ def test_a_compiled_scene_takes_on_other_sets_of_elements(box):
 
 
 def test_new_lines_break_no_rule_and_leave_hung_cloth_alone(box):
-    study, mesh = box
+    study = box
     hung = study.elements.drape
-    lines = suggested_lines(study, mesh, hung)
+    lines = suggested_lines(study, hung)
     assert lines
     door = shapely.Polygon(DOOR["polygon"])
     for line in lines:
@@ -90,10 +89,10 @@ def test_new_lines_break_no_rule_and_leave_hung_cloth_alone(box):
 
 
 def test_check_finds_nothing_against_them(box):
-    study, mesh = box
-    lines = suggested_lines(study, mesh, study.elements.drape)
+    study = box
+    lines = suggested_lines(study, study.elements.drape)
     elements = study.elements.model_copy(update={"drape": (*study.elements.drape, *lines)})
-    found = check_venue(study.model_copy(update={"elements": elements}), mesh)
+    found = check_venue(study.model_copy(update={"elements": elements}))
     names = {line.name for line in lines}
     assert not [
         finding.text for finding in found if names & set(finding.elements) and finding.severity != "note"
@@ -101,13 +100,13 @@ def test_check_finds_nothing_against_them(box):
 
 
 def test_new_lines_cost_weigh_and_take_as_much_per_square_metre_as_the_study_s_own(box):
-    study, mesh = box
+    study = box
     # 7.4 m wide, 300 of hire, 4 h and 40 kg (`write_shoebox`); here as for a hall of twice the height, so that the new
     # lines are shorter from top to bottom.
     own = study.elements.drape[0].model_copy(update={"top": 9.0, "drop": 8.8, "stock": {"wool": 80.0}})
     metres = 7.4 * 8.8
     elements = study.elements.model_copy(update={"drape": (own,)})
-    lines = suggested_lines(study.model_copy(update={"elements": elements}), mesh, elements.drape)
+    lines = suggested_lines(study.model_copy(update={"elements": elements}), elements.drape)
     lengths = [float(np.hypot(*(np.array(line.runs[0][1]) - np.array(line.runs[0][0])))) for line in lines]
     assert {line.drop for line in lines} == {4.8} and len({round(length) for length in lengths}) > 1
     for line, length in zip(lines, lengths):
@@ -121,8 +120,8 @@ def test_new_lines_cost_weigh_and_take_as_much_per_square_metre_as_the_study_s_o
 
 def test_walls_round_a_corner_get_lines_on_the_side_of_the_room(tmp_path):
     areas = [rectangle_area("seats", (5.5, 1.0, 9.5, 3.0), (4, 2))]
-    study, mesh = opened(write_venue(tmp_path, l_shape(), audience=areas))
-    lines = suggested_lines(study, mesh, ())
+    study = opened(write_venue(tmp_path, l_shape(), audience=areas))
+    lines = suggested_lines(study, ())
     room = shapely.Polygon([(0, 0), (12, 0), (12, 4), (5, 4), (5, 10), (0, 10)])
     assert len(lines) >= 6
     assert all(room.contains(shapely.LineString(line.runs[0]).centroid) for line in lines)

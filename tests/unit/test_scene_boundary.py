@@ -11,7 +11,6 @@ import venues
 
 from roomsim.scene._kernels import closest, crossings
 from roomsim.scene.boundary import IN_ROOM, IN_SOLID, OUTSIDE, Boundary, boundary_of
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
@@ -19,7 +18,7 @@ def boundary(folder: Path, shell: venues.Shell) -> Boundary:
     low, high = shell.bounds()
     seats = venues.rectangle_area("seats", (*low[:2], *high[:2]), (2, 2))
     study = read_study(venues.write_venue(folder, shell, audience=[seats], scenarios=[{"name": "as built"}]))
-    return boundary_of(read_mesh(study.venue.mesh, study.venue_folder), study.venue)
+    return boundary_of(study.mesh, study.venue)
 
 
 def with_block(shell: venues.Shell, low: tuple, high: tuple, bottom: bool = True) -> venues.Shell:

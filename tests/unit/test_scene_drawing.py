@@ -21,15 +21,13 @@ from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scene import ReceiverArrays
 from roomsim.study.run import scenario_records
 from roomsim.venue.document import Study
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
 def drawn(folder: Path, shell: venues.Shell, **options: Any) -> PlanDrawing:
     options.setdefault("audience", [venues.rectangle_area("seats", (1, 1, 3, 3), (2, 2))])
     study = read_study(venues.write_venue(folder, shell, **options))
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    return plan_drawing(study, mesh, compile_receivers(study, mesh))
+    return plan_drawing(study, compile_receivers(study))
 
 
 def lines_of(parts: tuple[np.ndarray, ...]) -> shapely.geometry.base.BaseGeometry:
@@ -85,9 +83,8 @@ def drawn_study(folder: Path) -> tuple[Study, PlanDrawing, ReceiverArrays]:
         ],
     )
     study = read_study(path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    receivers = compile_receivers(study, mesh)
-    return study, plan_drawing(study, mesh, receivers), receivers
+    receivers = compile_receivers(study)
+    return study, plan_drawing(study, receivers), receivers
 
 
 def test_every_kind_of_element_has_lines_in_the_plan(tmp_path: Path) -> None:

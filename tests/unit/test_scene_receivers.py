@@ -14,13 +14,12 @@ import venues
 from roomsim.errors import MeshError, SceneError
 from roomsim.scene.receivers import compile_receivers, seat_grid
 from roomsim.scene.scene import ReceiverArrays
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
 def seats_of(folder: Path, shell: venues.Shell, *audience: dict[str, Any]) -> ReceiverArrays:
     study = read_study(venues.write_venue(folder, shell, audience=audience, scenarios=[{"name": "as built"}]))
-    return compile_receivers(study, read_mesh(study.venue.mesh, study.venue_folder))
+    return compile_receivers(study)
 
 
 def test_a_block_of_24_by_16_m_has_30_by_17_seats() -> None:

@@ -10,7 +10,7 @@ import venues
 
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.surfaces import flat_regions, plane_through
-from roomsim.venue.mesh import VenueMesh, read_mesh
+from roomsim.venue.mesh import VenueMesh
 from roomsim.venue.reading import read_study
 
 SEATS = venues.rectangle_area("seats", (2, 1, 8, 5), (3, 2))
@@ -18,7 +18,7 @@ SEATS = venues.rectangle_area("seats", (2, 1, 8, 5), (3, 2))
 
 def mesh_of(folder: Path, shell: venues.Shell) -> VenueMesh:
     study = read_study(venues.write_venue(folder, shell, audience=[SEATS], scenarios=[{"name": "a"}]))
-    return read_mesh(study.venue.mesh, study.venue_folder)
+    return study.mesh
 
 
 def folded_box(rise: float) -> venues.Shell:
@@ -122,8 +122,7 @@ def test_cutting_a_wall_that_is_not_quite_flat_opens_no_crack(tmp_path: Path) ->
             scenarios=[{"name": "a", "elements": ["D"]}],
         )
     )
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    scene = compile_scene(study, mesh)
+    scene = compile_scene(study)
     s = scene.surfaces
     fourth = s.origin + s.edge_u + s.edge_v
     corners = np.concatenate([s.origin, s.origin + s.edge_u, s.origin + s.edge_v, fourth[~s.is_triangle]])

@@ -13,7 +13,6 @@ from roomsim.scene.plan_lines import PlanDrawing
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scene import ReceiverArrays
 from roomsim.scene.tiers import seat_tiers
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 
@@ -97,8 +96,7 @@ def gallery_plan(folder: Path) -> PlanDrawing:
     elements = {"floor_covering": carpets}
     path = venues.write_venue(folder, shell, audience=areas, elements=elements)
     study = read_study(path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    return plan_drawing(study, mesh, compile_receivers(study, mesh))
+    return plan_drawing(study, compile_receivers(study))
 
 
 def test_each_tier_has_its_walls_and_what_lies_on_its_floor(tmp_path: Path) -> None:

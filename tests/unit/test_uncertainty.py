@@ -22,7 +22,6 @@ from roomsim.study import uncertainty
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.traced_paths import prepare_tracing
 from roomsim.study.uncertainty import STI, absorption_draws, input_uncertainty
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 ONE_BAND_EACH = np.array([0.02, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99])
@@ -94,7 +93,7 @@ def test_a_draw_has_an_address_of_its_own():
 
 @pytest.fixture(scope="module")
 def hall(tmp_path_factory):
-    """A small hall with a free sheet: study, mesh, scene and an engine with one round of paths."""
+    """A small hall with a free sheet: study, scene and an engine with one round of paths."""
     path = write_shoebox(
         tmp_path_factory.mktemp("hall"),
         (14, 10, 6),
@@ -103,15 +102,14 @@ def hall(tmp_path_factory):
         absorption={"wall_*": 0.08, "floor": 0.05, "ceiling": 0.12},
     )
     study = read_study(path)
-    mesh = read_mesh(study.venue.mesh, study.venue_folder)
-    scene = compile_scene(study, mesh)
+    scene = compile_scene(study)
     engine = Evaluator(prepare_tracing(scene, study.document.seed, study.document.image_order, threads=2).trace(1))
-    return study, mesh, scene, engine
+    return study, scene, engine
 
 
 def test_every_draw_conserves_energy_and_opens_no_new_way(hall):
-    study, mesh, scene, _ = hall
-    draws = absorption_draws(study, mesh, scene)
+    study, scene, _ = hall
+    draws = absorption_draws(study, scene)
     for draw in range(8):
         factors = draws(draw)
         assert factors.shape == scene.factors.shape
@@ -123,8 +121,8 @@ def test_every_draw_conserves_energy_and_opens_no_new_way(hall):
 
 def test_a_scenario_weighed_on_other_paths_is_that_scenario_traced(hall):
     """Another absorption on the same paths agrees with the same absorption traced alone."""
-    study, mesh, scene, engine = hall
-    varied = replace(scene, factors=absorption_draws(study, mesh, scene)(0))
+    study, scene, engine = hall
+    varied = replace(scene, factors=absorption_draws(study, scene)(0))
     on_paths = engine.with_scenarios(varied).evaluate([STI])[STI]
     weighed = on_paths.estimate()
     alone = Evaluator(prepare_tracing(varied, 77, study.document.image_order, threads=2).trace(1))
@@ -139,7 +137,7 @@ def test_a_scenario_weighed_on_other_paths_is_that_scenario_traced(hall):
 
 
 def test_scenarios_of_other_surfaces_are_refused(hall):
-    _, _, scene, engine = hall
+    _, scene, engine = hall
     with pytest.raises(ValueError, match="not traced for"):
         engine.with_scenarios(replace(scene, factors=scene.factors[1:]))
     opened = scene.factors.copy()
@@ -149,16 +147,16 @@ def test_scenarios_of_other_surfaces_are_refused(hall):
 
 
 def test_paths_of_the_engine_are_not_touched(hall):
-    study, mesh, scene, engine = hall
+    study, scene, engine = hall
     before = engine.evaluate([STI])[STI].full
-    engine.with_scenarios(replace(scene, factors=absorption_draws(study, mesh, scene)(1))).evaluate([STI])
+    engine.with_scenarios(replace(scene, factors=absorption_draws(study, scene)(1))).evaluate([STI])
     np.testing.assert_array_equal(engine.evaluate([STI])[STI].full, before)
 
 
 def test_blocks_and_threads_change_nothing(hall, monkeypatch):
-    study, mesh, scene, engine = hall
+    study, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
-    draws = absorption_draws(study, mesh, scene)
+    draws = absorption_draws(study, scene)
     whole = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
     monkeypatch.setattr(uncertainty, "TABLE_BYTES", 3 * scene.factors.nbytes)
     setup = replace(engine.paths.setup, threads=1)
@@ -171,9 +169,9 @@ def test_blocks_and_threads_change_nothing(hall, monkeypatch):
 
 
 def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
-    study, mesh, scene, engine = hall
+    study, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
-    draws = absorption_draws(study, mesh, scene)
+    draws = absorption_draws(study, scene)
     few = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
     monkeypatch.setattr(uncertainty, "BATCHES", 20)
     many = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
@@ -183,7 +181,7 @@ def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
 
 def test_absorption_as_stated_shifts_nothing(hall):
     """To the last bit, whatever else is weighed beside it."""
-    study, _, scene, _ = hall
+    study, scene, _ = hall
     engine = Evaluator(prepare_tracing(scene, study.document.seed, study.document.image_order, threads=2).trace(1))
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
     every = [True] * scene.n_scenarios

@@ -27,7 +27,6 @@ from roomsim.study import traced_paths
 from roomsim.study.evaluator import Evaluator
 from roomsim.study.pooled_errors import with_pooled_errors
 from roomsim.study.traced_paths import prepare_tracing
-from roomsim.venue.mesh import read_mesh
 from roomsim.venue.reading import read_study
 
 from .halls import write_hall
@@ -110,7 +109,7 @@ def compile_compared(name: str, folder: Path) -> tuple[Scene, int]:
     sources = {"schema": 1, "source": list(compared.sources)}
     (folder / "sources.toml").write_text(toml_text(sources), "utf-8")
     described = read_study(study)
-    scene = compile_scene(described, read_mesh(described.venue.mesh, described.venue_folder))
+    scene = compile_scene(described)
     return replace(scene, receivers=_some(scene.receivers, compared.seats)), described.document.image_order
 
 

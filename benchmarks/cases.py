@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from roomsim.scene.scene import Patch, ReceiverArrays, Scene, SourceArrays, SurfaceArrays
-from roomsim.tracing._closest import closest_hits
+from roomsim.tracing._closest import find_hits
 from roomsim.tracing.geometry import pack_geometry
 
 SIZE = np.array([70.0, 36.0, 9.0])
@@ -91,8 +91,7 @@ def scattered_rays(s: SurfaceArrays, n: int, seed: int = 0) -> tuple[np.ndarray,
     start = np.full(n, -1, np.int32)
     directions = _unit(rng.normal(size=(n, 3)))
     for _ in range(3):
-        distance, hit = np.empty(n, np.float32), np.empty(n, np.int32)
-        closest_hits(origins, directions, start, g, distance, hit)
+        distance, hit = find_hits(origins, directions, g, start)
         # A ray that started inside a seat box or was lost begins again in mid-air.
         lost = hit < 0
         normal = g.normals[np.maximum(hit, 0)]

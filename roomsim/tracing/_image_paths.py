@@ -9,7 +9,7 @@ import numpy as np
 
 from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import TRANSMITTED
-from ._closest import STACK_SIZE, WIDTH, closest_hit
+from ._closest import Stack, closest_hit, new_stack
 
 MAX_EVENTS = 24
 """Reflections and passages through sheets on one path."""
@@ -54,9 +54,7 @@ class Found(NamedTuple):
 class Scratch(NamedTuple):
     """Working memory of `find_paths`."""
 
-    stack: np.ndarray
-    stack_entry: np.ndarray
-    lanes: np.ndarray
+    stack: Stack
     events: np.ndarray
     points: np.ndarray
     """(4, 3): the source, then the reflection points in the order in which sound meets them."""
@@ -64,10 +62,7 @@ class Scratch(NamedTuple):
 
 def new_scratch():
     """Working memory for one call of `find_paths` at a time."""
-    return Scratch(
-        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
-        np.zeros(MAX_EVENTS, np.uint16), np.empty((4, 3)),
-    )  # fmt: skip
+    return Scratch(new_stack(), np.zeros(MAX_EVENTS, np.uint16), np.empty((4, 3)))
 
 
 @njit(inline="always", **_PRECISE)
@@ -87,9 +82,7 @@ def walk_leg(start, end, wanted, skip, n_events, search, geometry, scratch):
         far = np.float32(length - gone + _TOLERANCE)
         t, hit = closest_hit(
             np.float32(start[0] + gone * dx), np.float32(start[1] + gone * dy), np.float32(start[2] + gone * dz),
-            np.float32(dx), np.float32(dy), np.float32(dz), skip, far,
-            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
-            scratch.stack, scratch.stack_entry, scratch.lanes,
+            np.float32(dx), np.float32(dy), np.float32(dz), skip, far, geometry, scratch.stack,
         )  # fmt: skip
         if hit < 0:
             return n_events, np.int32(-1), wanted < 0

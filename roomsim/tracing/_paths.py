@@ -9,7 +9,7 @@ import numpy as np
 
 from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger, scale_and_largest
+from ._closest import MISS, WIDTH, Stack, closest_hit, keep_larger, new_stack, scale_and_largest
 from ._plain import PAIR
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
 from ._seats import MAX_CROSSING, Crossings, deposit, keep_crossing, new_crossings
@@ -134,9 +134,7 @@ class Waiting(NamedTuple):
 class Scratch(NamedTuple):
     """Working memory of `trace_rays`."""
 
-    stack: np.ndarray
-    stack_entry: np.ndarray
-    lanes: np.ndarray
+    stack: Stack
     crossings: Crossings
     waiting: Waiting
     state: np.ndarray
@@ -153,9 +151,8 @@ def new_scratch(seats, n_states):
         np.empty((n, n_states), np.float32), np.empty((n, PAIR), np.float32),
     )  # fmt: skip
     return Scratch(
-        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
-        new_crossings(seats), waiting, np.empty(n_states, np.float32), np.empty(PAIR, np.float32),
-    )  # fmt: skip
+        new_stack(), new_crossings(seats), waiting, np.empty(n_states, np.float32), np.empty(PAIR, np.float32)
+    )
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -227,8 +224,7 @@ def find_hit(place, geometry, scratch):
     for attempt in range(2):
         distance, hit = closest_hit(
             position[0], position[1], position[2], direction[0], direction[1], direction[2], place.primitive, MISS,
-            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
-            scratch.stack, scratch.stack_entry, scratch.lanes,
+            geometry, scratch.stack,
         )  # fmt: skip
         if hit >= 0 or attempt == 1:
             break
@@ -304,8 +300,8 @@ def meet_sheet(sheet, place, course, address, n_waiting, rules, scratch):
     """
     n_states, n_sheets = len(scratch.state), address.n_sheets + 1
     way = np.int64(sheet) * 2 * n_states
-    through = largest_product(scratch.state, rules.sent_energy, way, scratch.lanes)
-    back = largest_product(scratch.state, rules.sent_energy, way + n_states, scratch.lanes)
+    through = largest_product(scratch.state, rules.sent_energy, way, scratch.stack.lanes)
+    back = largest_product(scratch.state, rules.sent_energy, way + n_states, scratch.stack.lanes)
     is_full = n_waiting == MAX_BRANCHES
     if is_full and through + back > _ONE:
         through, back = through / (through + back), back / (through + back)

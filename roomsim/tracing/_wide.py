@@ -20,9 +20,6 @@ from numba.extending import intrinsic
 
 from ._plain import PAIR, WIDTH
 
-NODE_FLOATS = 6 * WIDTH
-PACK_FLOATS = 13 * WIDTH
-
 _FLOAT = ir.FloatType()
 _I1, _I32, _I64 = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, WIDTH)

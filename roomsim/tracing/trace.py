@@ -7,7 +7,7 @@ import numpy as np
 from ..errors import SceneError
 from ..scene.scene import Scene
 from . import _paths
-from ._closest import closest_hits
+from ._closest import find_hits
 from ._paths import Rays, Record, Rules
 from .emission import Emission
 from .geometry import pack_geometry
@@ -69,17 +69,8 @@ class Tracer:
             [np.sqrt(1 - z * z) * np.cos(azimuth), np.sqrt(1 - z * z) * np.sin(azimuth), z], axis=1
         )
         n = receivers.n_receivers
-        origins = np.repeat(receivers.position, len(around), axis=0).astype(np.float32)
-        distance = np.empty(len(origins), np.float32)
-        hit = np.empty(len(origins), np.int32)
-        closest_hits(
-            origins,
-            np.tile(around, (n, 1)).astype(np.float32),
-            np.full(len(origins), -1, np.int32),
-            self.geometry,
-            distance,
-            hit,
-        )
+        origins, directions = np.repeat(receivers.position, len(around), axis=0), np.tile(around, (n, 1))
+        distance, _ = find_hits(origins, directions, self.geometry)
         nearest = distance.reshape(n, -1).min(axis=1)
         return np.clip(0.98 * nearest, 0.1, receivers.radius)
 

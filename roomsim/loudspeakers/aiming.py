@@ -71,8 +71,8 @@ def aim(
     speed_of_sound: float,
     folder: Path,
     *,
-    air_attenuation: np.ndarray | None = None,
-    unwanted: Directions | None = None,
+    air_attenuation: np.ndarray,
+    unwanted: Directions,
     splays: Sequence[float] = SPLAYS,
     spread: float = SPREAD,
     seed: int = 1,
@@ -100,7 +100,7 @@ def aim(
     speed_of_sound : m/s
     folder : where the names of directivity files start from
     air_attenuation : (8,) float, 1/m, energy
-    unwanted : which directions first meet roof or walls; all that pass over the farthest seat unless given
+    unwanted : the directions in which energy is wasted, such as those that first meet roof or walls
     splays : degrees, the steps that the rigging has
     spread : dB, in the octaves 500 Hz to 4 kHz
     seed : of the evolution
@@ -116,8 +116,7 @@ def aim(
     field = _Field(hang, own, np.asarray(seats, dtype=float), speed_of_sound, folder, air_attenuation)
     tried: dict[Aiming, float] = {}
     fan, fan_weight = _fan(hang.azimuth)
-    is_unwanted = unwanted or field.over_the_farthest
-    stray = is_unwanted(fan)
+    stray = unwanted(fan)
 
     def merit(aiming: Aiming) -> float:
         if aiming not in tried:
@@ -130,7 +129,7 @@ def aim(
 
     best = _search(merit, hang, steps, seed)
     everywhere, weight = _globe()
-    stray = is_unwanted(everywhere)
+    stray = unwanted(everywhere)
     given = (hang.tilt, hang.splay)
     after = field.at_seats(best)
     return Aim(
@@ -229,22 +228,15 @@ class _Field:
         seats: np.ndarray,
         speed_of_sound: float,
         folder: Path,
-        air_attenuation: np.ndarray | None,
+        air_attenuation: np.ndarray,
     ):
         self._hang, self._own, self._seats, self._speed = hang, own, seats, speed_of_sound
-        self._air = np.zeros(N_BANDS) if air_attenuation is None else np.asarray(air_attenuation)
+        self._air = air_attenuation
         layout = layout_of(hang, own, speed_of_sound)
         # Gains, filters and delays do not depend on the angles, nor does the length of the hang to speak of.
         self._boxes = element_arrays(layout, speed_of_sound, folder)
         self._per_band = lines_of(layout, speed_of_sound)
         self._some: dict[tuple[tuple[int, ...], int | None], tuple[np.ndarray, ...]] = {}
-
-    def over_the_farthest(self, directions: np.ndarray) -> np.ndarray:
-        """Directions that pass over the farthest seat."""
-        layout = layout_of(self._hang, self._own, self._speed)
-        away = self._seats - layout.reference
-        farthest = away[np.argmax(np.linalg.norm(away, axis=1))]
-        return directions[:, 2] > farthest[2] / np.linalg.norm(farthest)
 
     def _layout(self, aiming: Aiming) -> Layout:
         return layout_of(aimed(self._hang, aiming), self._own, self._speed)

@@ -45,24 +45,19 @@ def level_map(
     -------
     (n, n_bands) float64, dB re 20 uPa; -inf where everything cancels
     """
-    places = [points, *(_mirrored(points, chain) for chain in _image_chains(planes))]
-    total = sum(pressure_at(system, place, speed_of_sound) for place in places for system in systems)
+    chains = [chain for n in range(4) for chain in combinations(() if planes is None else planes, n)]
+    total = sum(
+        pressure_at(system, _mirrored(points, chain), speed_of_sound)
+        for chain in chains
+        if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
+        for system in systems
+    )
     with np.errstate(divide="ignore"):
         return 10.0 * np.log10(band_energy(np.asarray(total), systems[0].per_band))
 
 
-def _image_chains(planes: np.ndarray | None) -> list[tuple[np.ndarray, ...]]:
-    given = [] if planes is None else list(np.atleast_2d(np.asarray(planes, dtype=float)))
-    chains = [chain for n in (1, 2, 3) for chain in combinations(given, n)]
-    return [
-        chain
-        for chain in chains
-        if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
-    ]
-
-
-def _mirrored(points: np.ndarray, chain: tuple[np.ndarray, ...]) -> np.ndarray:
-    for plane in chain:
+def _mirrored(points: np.ndarray, planes: tuple[np.ndarray, ...]) -> np.ndarray:
+    for plane in planes:
         points = points - 2.0 * (points @ plane[:3] + plane[3])[:, None] * plane[:3]
     return points
 
@@ -81,21 +76,10 @@ def front_to_back(elements: ElementArrays, azimuth: float, speed_of_sound: float
     -------
     (n_bands,) float64, dB
     """
-    around = _around(elements, azimuth, elements.position.mean(axis=0), speed_of_sound)
-    return _rejection(around, elements.per_band)
-
-
-def _around(
-    elements: ElementArrays, azimuth: float, reference: np.ndarray, speed_of_sound: float
-) -> np.ndarray:
-    """(1 + n, n_lines) complex pressure far ahead, and over the rear sector."""
     behind = 180.0 + np.linspace(-REAR_SECTOR, REAR_SECTOR, 25)
     angle = np.radians(azimuth + np.concatenate([[0.0], behind]))
     directions = np.stack([np.cos(angle), np.sin(angle), np.zeros(len(angle))], axis=1)
-    return pressure_towards(elements, directions, reference, speed_of_sound)
-
-
-def _rejection(around: np.ndarray, per_band: np.ndarray | None) -> np.ndarray:
-    energy = band_energy(around, per_band)
+    pressure = pressure_towards(elements, directions, elements.position.mean(axis=0), speed_of_sound)
+    energy = band_energy(pressure, elements.per_band)
     floor = 1e-20 * energy.max()
     return 10.0 * np.log10(np.maximum(energy[0], floor) / np.maximum(energy[1:].mean(axis=0), floor))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -78,23 +78,25 @@ def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
     return padded
 
 
-def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
-    return lambda given: given.seats.slopes.time[name]
+def _strength(data: MetricInput) -> np.ndarray:
+    power = np.full(N_BANDS, np.nan) if data.source_power is None else data.source_power
+    return room_parameters.strength(data.seats.total, power)
 
 
-def _strength(given: MetricInput) -> np.ndarray:
-    power = np.full(N_BANDS, np.nan) if given.source_power is None else given.source_power
-    return room_parameters.strength(given.seats.total, power)
-
-
-def _curvature(given: MetricInput) -> np.ndarray:
-    times = given.seats.slopes.time
+def _curvature(data: MetricInput) -> np.ndarray:
+    times = data.seats.slopes.time
     return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
 
 
-def _non_linearity(given: MetricInput) -> np.ndarray:
-    return room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"])
+def _decay_time(name: str, **columns: str) -> Metric:
+    """The row of a time for 60 dB of decay, evaluated over the range of that name."""
+    return Metric(
+        name=name, unit="s", just_noticeable_difference=0.05, is_relative=True, decimals=2,
+        function=lambda data: data.seats.slopes.time[name], **columns,
+    )  # fmt: skip
 
+
+_level_metric = partial(Metric, unit="dB", just_noticeable_difference=1.0, decimals=1)
 
 _ROWS = (
     Metric(
@@ -106,7 +108,7 @@ _ROWS = (
         decimals=2,
         clause="IEC 60268-16:2020, full method, male speech",
         description="Intelligibility of speech, 0 to 1, with noise, masking and hearing threshold.",
-        function=lambda given: given.speech_transmission_index,
+        function=lambda data: data.speech_transmission_index,
     ),
     Metric(
         name="modulation_transfer_index",
@@ -115,7 +117,7 @@ _ROWS = (
         decimals=2,
         clause="IEC 60268-16:2020, Annex A",
         description="What each octave band from 125 Hz gives to the speech transmission index.",
-        function=lambda given: _in_eight_bands(given.modulation_transfer_index),
+        function=lambda data: _in_eight_bands(data.modulation_transfer_index),
     ),
     Metric(
         name="articulation_loss",
@@ -126,40 +128,25 @@ _ROWS = (
         decimals=1,
         clause="from the speech transmission index, Farrel Becker (from memory)",
         description="Consonants misheard, read off the speech transmission index.",
-        function=lambda given: speech.articulation_loss(given.speech_transmission_index),
+        function=lambda data: speech.articulation_loss(data.speech_transmission_index),
     ),
-    Metric(
-        name="early_decay_time",
+    _decay_time(
+        "early_decay_time",
         symbol="EDT",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, A.2.2",
         description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
-        function=_slope("early_decay_time"),
     ),
-    Metric(
-        name="reverberation_time_t20",
+    _decay_time(
+        "reverberation_time_t20",
         symbol="T20",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -25 dB.",
-        function=_slope("reverberation_time_t20"),
     ),
-    Metric(
-        name="reverberation_time_t30",
+    _decay_time(
+        "reverberation_time_t30",
         symbol="T30",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, 3.6",
         description="Time for 60 dB of decay, from -5 to -35 dB.",
-        function=_slope("reverberation_time_t30"),
     ),
     Metric(
         name="curvature",
@@ -177,28 +164,22 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
         description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
-        function=_non_linearity,
+        function=lambda data: room_parameters.non_linearity(data.seats.slopes.non_linearity["reverberation_time_t30"]),
     ),
-    Metric(
+    _level_metric(
         name="clarity_c50",
         symbol="C50",
-        unit="dB",
-        just_noticeable_difference=1.0,
         better="higher",
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 50 ms over the rest: clarity of speech.",
-        function=lambda given: room_parameters.clarity(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda data: room_parameters.clarity(data.seats.until(0.05), data.seats.from_zero),
     ),
-    Metric(
+    _level_metric(
         name="clarity_c80",
         symbol="C80",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
         description="Energy of the first 80 ms over the rest: clarity of music.",
-        function=lambda given: room_parameters.clarity(given.seats.until(0.08), given.seats.from_zero),
+        function=lambda data: room_parameters.clarity(data.seats.until(0.08), data.seats.from_zero),
     ),
     Metric(
         name="definition_d50",
@@ -208,7 +189,7 @@ _ROWS = (
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
         description="Share of the energy that comes within 50 ms.",
-        function=lambda given: room_parameters.definition(given.seats.until(0.05), given.seats.from_zero),
+        function=lambda data: room_parameters.definition(data.seats.until(0.05), data.seats.from_zero),
     ),
     Metric(
         name="centre_time",
@@ -218,38 +199,29 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
-        function=lambda given: room_parameters.centre_time(given.seats.moment, given.seats.from_zero),
+        function=lambda data: room_parameters.centre_time(data.seats.moment, data.seats.from_zero),
     ),
-    Metric(
+    _level_metric(
         name="sound_strength",
         symbol="G",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.1",
         description="Level re that of the source at 10 m in the free field: what the room adds.",
         function=_strength,
     ),
-    Metric(
+    _level_metric(
         name="sound_pressure_level",
         symbol="Lp",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 80000-8:2020, 8-14",
         description="Level of the programme at the seat, direct and reverberant together.",
-        function=lambda given: given.signal_level,
+        function=lambda data: data.signal_level,
     ),
-    Metric(
+    _level_metric(
         name="a_weighted_level",
         symbol="LpA",
-        unit="dB",
         per_band=False,
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="IEC 61672-1:2013, Annex E",
         description="A-weighted level of the programme at the seat.",
-        function=lambda given: a_weighted_level(given.signal_level),
+        function=lambda data: a_weighted_level(data.signal_level),
     ),
     Metric(
         name="direct_to_reverberant_ratio",
@@ -259,7 +231,7 @@ _ROWS = (
         decimals=1,
         clause="level of the direct sound over that of all reflections",
         description="What comes straight from the sources against what the room adds.",
-        function=lambda given: room_parameters.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
+        function=lambda data: room_parameters.direct_to_reverberant_ratio(data.seats.direct, data.seats.total),
     ),
     Metric(
         name="signal_to_noise_ratio",
@@ -269,7 +241,7 @@ _ROWS = (
         decimals=1,
         clause="IEC 60268-16:2020, Annex A",
         description="Level of the programme over that of the noise.",
-        function=lambda given: given.signal_level - given.noise,
+        function=lambda data: data.signal_level - data.noise,
     ),
 )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -151,21 +151,24 @@ def aimed(hang: Hang, aiming: Aiming) -> Hang:
 def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, seed: int) -> Aiming:
     """The angles of least merit that are found."""
 
-    def of(numbers: np.ndarray) -> Aiming:
-        tilt = STEEPEST + TILT_STEP * int(numbers[0])
-        return tilt, tuple(float(steps[int(i)]) for i in np.sort(numbers[1:]))
+    def of(candidate: tuple[int, ...]) -> Aiming:
+        return STEEPEST + TILT_STEP * candidate[0], tuple(float(steps[i]) for i in candidate[1:])
 
     n_tilts = round((FLATTEST - STEEPEST) / TILT_STEP)
     bounds = [(0, n_tilts), *[(0, len(steps) - 1)] * (hang.count - 1)]
     seen: dict[tuple[int, ...], float] = {}
 
-    def note(numbers: np.ndarray) -> float:
-        place = tuple(int(i) for i in (*numbers[:1], *np.sort(numbers[1:])))
-        seen[place] = merit(of(np.array(place)))
-        return seen[place]
+    def in_order(numbers: Iterable[float]) -> tuple[int, ...]:
+        tilt, *splays = map(int, numbers)
+        return tilt, *sorted(splays)
+
+    def evaluated(numbers: Iterable[float]) -> float:
+        candidate = in_order(numbers)
+        seen[candidate] = merit(of(candidate))
+        return seen[candidate]
 
     differential_evolution(
-        note,
+        evaluated,
         bounds,
         integrality=np.ones(len(bounds), bool),
         seed=seed,
@@ -175,28 +178,27 @@ def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, see
     )
     # The best three that are not neighbours, each as far as it leads.
     starts: list[tuple[int, ...]] = []
-    for place in sorted(seen, key=lambda place: seen[place]):
-        if all(np.abs(np.subtract(place, other)).sum() > APART for other in starts):
-            starts.append(place)
+    for candidate in sorted(seen, key=lambda candidate: seen[candidate]):
+        if all(np.abs(np.subtract(candidate, other)).sum() > APART for other in starts):
+            starts.append(candidate)
         if len(starts) == STARTS:
             break
     for start in starts:
         best = start
         while True:
-            moves = [np.array(move) for move in _neighbours(best, bounds)]
-            nearest = min(moves, key=note)
-            if note(nearest) >= seen[best]:
+            better = in_order(min(_neighbours(best, bounds), key=evaluated))
+            if seen[better] >= seen[best]:
                 break
-            best = tuple(int(i) for i in (*nearest[:1], *np.sort(nearest[1:])))
-    return of(np.array(min(seen, key=lambda place: seen[place])))
+            best = better
+    return of(min(seen, key=lambda candidate: seen[candidate]))
 
 
-def _neighbours(place: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
+def _neighbours(candidate: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
     """One angle changed, alone or with the top box so that what lies below stays about where it was."""
     for i, (low, high) in enumerate(bounds):
         for by in (-4, -2, -1, 1, 2, 4):
             for shift in (0, -2, 2) if i else (0,):
-                moved = list(place)
+                moved = list(candidate)
                 moved[i] = min(max(moved[i] + by, low), high)
                 moved[0] = min(max(moved[0] + shift, bounds[0][0]), bounds[0][1])
                 yield moved

@@ -156,13 +156,13 @@ def _line_pressure(layout: Layout, frequency: np.ndarray) -> np.ndarray:
     energy."""
     box: Loudspeaker = layout.loudspeaker
     level = np.array(box.level, dtype=float)
+    # Lines lie within their octave, never on its edge.
+    place = np.log10(frequency / EXACT[0]) / 0.3 + 0.5
+    octave = np.floor(place).astype(int)
     if len(level) == N_BANDS:
-        # Lines lie within their octave, never on its edge.
-        octave = np.round(np.log10(frequency / EXACT[0]) / 0.3).astype(int)
         energy = 10.0 ** (level[np.maximum(octave, 0)] / 10.0)
     else:
-        octave = np.floor(np.log10(frequency / EXACT[0]) / 0.3 + 0.5).astype(int)
-        third = np.floor((np.log10(frequency / EXACT[0]) / 0.3 + 0.5) * 3.0 + 1e-9).astype(int)
+        third = np.floor(place * 3.0 + 1e-9).astype(int)
         # An octave's energy is the sum of its thirds and the mean over its lines.
         energy = 3.0 * 10.0 ** (level[np.maximum(third, 0)] / 10.0)
     if (octave < 0).any():

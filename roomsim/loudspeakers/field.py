@@ -13,9 +13,10 @@ _CHUNK = 400_000
 """Points times lines at a time: a few arrays of 6 MB."""
 
 
-def _chunk(elements: ElementArrays) -> int:
-    """Points at a time."""
-    return max(1, _CHUNK // len(elements.frequency))
+def _chunks(elements: ElementArrays, n: int) -> list[slice]:
+    """Slices of n points that are evaluated together."""
+    step = max(1, _CHUNK // len(elements.frequency))
+    return [slice(start, start + step) for start in range(0, n, step)]
 
 
 def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: float) -> np.ndarray:
@@ -34,16 +35,14 @@ def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: flo
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(points), len(wave)), complex)
-    chunk = _chunk(elements)
-    for start in range(0, len(points), chunk):
-        part = np.asarray(points[start : start + chunk], dtype=float)
+    for chunk in _chunks(elements, len(points)):
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
-            away = part - position
+            away = points[chunk] - position
             distance = np.maximum(np.linalg.norm(away, axis=1), NEAREST)[:, None]
             sent = gain_towards(elements.table, frame, away) * response
-            total[start : start + chunk] += sent * np.exp(-1j * wave * distance) / distance
+            total[chunk] += sent * np.exp(-1j * wave * distance) / distance
     return total
 
 
@@ -63,15 +62,14 @@ def pressure_towards(
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(directions), len(wave)), complex)
-    chunk = _chunk(elements)
-    for start in range(0, len(directions), chunk):
-        part = directions[start : start + chunk]
+    for chunk in _chunks(elements, len(directions)):
+        part = directions[chunk]
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
             ahead_by = part @ (position - reference)
             sent = gain_towards(elements.table, frame, part) * response
-            total[start : start + chunk] += sent * np.exp(1j * wave * ahead_by[:, None])
+            total[chunk] += sent * np.exp(1j * wave * ahead_by[:, None])
     return total
 
 
@@ -100,16 +98,11 @@ def far_balloon(
     """
     directions = sphere_directions(n_polar, n_azimuth, axes).reshape(-1, 3)
     reference = elements.position.mean(axis=0)
-    chunk = _chunk(elements)
-    found = np.concatenate(
-        [
-            band_energy(
-                pressure_towards(elements, directions[i : i + chunk], reference, speed_of_sound), elements.per_band
-            )
-            for i in range(0, len(directions), chunk)
-        ]
-    )
-    return found.reshape(n_polar, n_azimuth, -1)
+    energy = []
+    for chunk in _chunks(elements, len(directions)):
+        pressure = pressure_towards(elements, directions[chunk], reference, speed_of_sound)
+        energy.append(band_energy(pressure, elements.per_band))
+    return np.concatenate(energy).reshape(n_polar, n_azimuth, -1)
 
 
 def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> np.ndarray:

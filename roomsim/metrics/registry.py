@@ -1,4 +1,4 @@
-"""Every figure that roomsim gives for a seat. Adding one takes a function and a row here."""
+"""Every figure that roomsim computes for a seat. A new one needs a function and a row here."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class MetricInput:
-    """What a figure may depend on."""
+    """The input of a figure."""
 
     seats: SeatEnergy
     noise: np.ndarray
@@ -38,7 +38,7 @@ class MetricInput:
         total = self.seats.total[..., SPEECH]
         with np.errstate(invalid="ignore", divide="ignore"):
             modulation = np.abs(self.seats.modulation[..., SPEECH]) / total[:, None]
-        # Where nothing is heard nothing of the modulation is left; NaN stays.
+        # Without any sound the modulation is zero; NaN remains NaN.
         modulation = np.where(total[:, None] == 0.0, 0.0, modulation)
         return speech.modulation_transfer_index(
             modulation, self.signal_level[..., SPEECH], self.noise[..., SPEECH]
@@ -52,24 +52,24 @@ class MetricInput:
 
 @dataclass(frozen=True, kw_only=True)
 class Metric:
-    """A figure: what it is called, how it is read, how it is computed."""
+    """A figure: its name, how it is to be interpreted and how it is computed."""
 
     name: str
     symbol: str
     unit: str = ""
-    """Of the values; empty for a ratio."""
+    """Empty for a ratio."""
     per_band: bool = True
     just_noticeable_difference: float | None = None
     """In `unit`, or as a share of the value where `is_relative`."""
     is_relative: bool = False
     better: Literal["higher", "lower"] | None = None
-    """None where it depends on what is played."""
+    """None where it depends on the programme."""
     decimals: int
-    """To print: no more than the figure is good for."""
+    """Printed decimals: no more than the accuracy of the figure warrants."""
     clause: str
     description: str
     function: Callable[[MetricInput], np.ndarray]
-    """To (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
+    """Returns (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
 
 
 def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
@@ -116,7 +116,7 @@ _ROWS = (
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, Annex A",
-        description="What each octave band from 125 Hz gives to the speech transmission index.",
+        description="Contribution of each octave band from 125 Hz to the speech transmission index.",
         function=lambda data: _in_eight_bands(data.modulation_transfer_index),
     ),
     Metric(
@@ -127,26 +127,26 @@ _ROWS = (
         better="lower",
         decimals=1,
         clause="from the speech transmission index, Farrel Becker (from memory)",
-        description="Consonants misheard, read off the speech transmission index.",
+        description="Consonants misheard, derived from the speech transmission index.",
         function=lambda data: speech.articulation_loss(data.speech_transmission_index),
     ),
     _decay_time(
         "early_decay_time",
         symbol="EDT",
         clause="ISO 3382-1:2009, A.2.2",
-        description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
+        description="Perceived reverberation during running music or speech: from the first 10 dB of decay.",
     ),
     _decay_time(
         "reverberation_time_t20",
         symbol="T20",
         clause="ISO 3382-1:2009, 3.6",
-        description="Time for 60 dB of decay, from -5 to -25 dB.",
+        description="Time for 60 dB of decay, from the range -5 to -25 dB.",
     ),
     _decay_time(
         "reverberation_time_t30",
         symbol="T30",
         clause="ISO 3382-1:2009, 3.6",
-        description="Time for 60 dB of decay, from -5 to -35 dB.",
+        description="Time for 60 dB of decay, from the range -5 to -35 dB.",
     ),
     Metric(
         name="curvature",
@@ -154,7 +154,7 @@ _ROWS = (
         unit="%",
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
-        description="How much T30 exceeds T20: above 10 % the decay is bent and no single time describes it.",
+        description="Excess of T30 over T20: above 10 % the decay is curved and no single time describes it.",
         function=_curvature,
     ),
     Metric(
@@ -163,7 +163,7 @@ _ROWS = (
         unit="permille",
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
-        description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
+        description="Deviation of the T30 range of the decay from a straight line: above 10 the deviation is large.",
         function=lambda data: room_parameters.non_linearity(data.seats.slopes.non_linearity["reverberation_time_t30"]),
     ),
     _level_metric(
@@ -171,14 +171,14 @@ _ROWS = (
         symbol="C50",
         better="higher",
         clause="ISO 3382-1:2009, A.2.3",
-        description="Energy of the first 50 ms over the rest: clarity of speech.",
+        description="Energy of the first 50 ms relative to the rest: clarity of speech.",
         function=lambda data: room_parameters.clarity(data.seats.until(0.05), data.seats.from_zero),
     ),
     _level_metric(
         name="clarity_c80",
         symbol="C80",
         clause="ISO 3382-1:2009, A.2.3",
-        description="Energy of the first 80 ms over the rest: clarity of music.",
+        description="Energy of the first 80 ms relative to the rest: clarity of music.",
         function=lambda data: room_parameters.clarity(data.seats.until(0.08), data.seats.from_zero),
     ),
     Metric(
@@ -188,7 +188,7 @@ _ROWS = (
         better="higher",
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
-        description="Share of the energy that comes within 50 ms.",
+        description="Share of the energy that arrives within 50 ms.",
         function=lambda data: room_parameters.definition(data.seats.until(0.05), data.seats.from_zero),
     ),
     Metric(
@@ -205,7 +205,7 @@ _ROWS = (
         name="sound_strength",
         symbol="G",
         clause="ISO 3382-1:2009, A.2.1",
-        description="Level re that of the source at 10 m in the free field: what the room adds.",
+        description="Level re that of the source at 10 m in the free field: the gain of the room.",
         function=_strength,
     ),
     _level_metric(
@@ -229,8 +229,8 @@ _ROWS = (
         unit="dB",
         better="higher",
         decimals=1,
-        clause="level of the direct sound over that of all reflections",
-        description="What comes straight from the sources against what the room adds.",
+        clause="level of the direct sound relative to that of all reflections",
+        description="Direct sound from the sources relative to the reflected sound.",
         function=lambda data: room_parameters.direct_to_reverberant_ratio(data.seats.direct, data.seats.total),
     ),
     Metric(
@@ -240,13 +240,13 @@ _ROWS = (
         better="higher",
         decimals=1,
         clause="IEC 60268-16:2020, Annex A",
-        description="Level of the programme over that of the noise.",
+        description="Level of the programme relative to that of the noise.",
         function=lambda data: data.signal_level - data.noise,
     ),
 )
 
 METRICS = {metric.name: metric for metric in _ROWS}
-"""Name -> row, in the order in which they are listed to the user.
+"""Name -> row, in the order in which they are listed for the user.
 
 Just noticeable differences: ISO 3382-1:2009, Table A.1 (from memory); speech transmission index: Bradley,
 Reich and Norcross, JASA 106 (1999) 1820 (from memory). For levels the 1 dB of the sound strength is taken.

@@ -204,12 +204,17 @@ def gain_towards(balloon: np.ndarray, axes: np.ndarray, directions: np.ndarray) 
     n_polar, n_azimuth, _ = balloon.shape
     along, left, up = np.moveaxis(directions @ axes.T, -1, 0)
     polar = np.arctan2(np.hypot(left, up), along) * ((n_polar - 1) / np.pi)
-    turn = np.mod(np.arctan2(up, left) * (n_azimuth / (2.0 * np.pi)), n_azimuth)
-    # A turn of -1e-17 comes out of mod as n_azimuth itself.
-    i = np.minimum(polar.astype(int), n_polar - 2)
-    j = turn.astype(int) % n_azimuth
-    u, v = (polar - i)[..., None], (turn - np.floor(turn))[..., None]
+    azimuth = np.mod(np.arctan2(up, left) * (n_azimuth / (2.0 * np.pi)), n_azimuth)
+    return interpolate_balloon(balloon, polar, azimuth)
+
+
+def interpolate_balloon(balloon: np.ndarray, polar: np.ndarray, azimuth: np.ndarray) -> np.ndarray:
+    """(..., n_bands) values of a balloon at angles (...), in steps of its grid and bilinear in both."""
+    n_polar, n_azimuth, _ = balloon.shape
+    # An azimuth of -1e-17 comes out of a remainder as n_azimuth itself.
+    i, j = np.minimum(polar.astype(int), n_polar - 2), azimuth.astype(int) % n_azimuth
     k = (j + 1) % n_azimuth
+    u, v = (polar - i)[..., None], (azimuth - np.floor(azimuth))[..., None]
     return (1.0 - u) * ((1.0 - v) * balloon[i, j] + v * balloon[i, k]) + u * (
         (1.0 - v) * balloon[i + 1, j] + v * balloon[i + 1, k]
     )

@@ -128,9 +128,8 @@ def fitzroy(enclosure: Enclosure) -> np.ndarray:
     Fitzroy, J. Acoust. Soc. Am. 31 (1959) 893 (from memory). Meant for boxes with absorption on one pair of
     walls; commonly too long.
     """
-    areas, absorption = enclosure.along_axes()
-    times = enclosure.time(enclosure.total_area * _exponent(absorption) + enclosure.air_area)
-    return (areas / areas.sum(axis=0) * times).sum(axis=0)
+    weights, times = _eyring_along_axes(enclosure)
+    return (weights * times).sum(axis=0)
 
 
 def arau_puchades(enclosure: Enclosure) -> np.ndarray:
@@ -139,10 +138,16 @@ def arau_puchades(enclosure: Enclosure) -> np.ndarray:
     Arau-Puchades, Acustica 65 (1988) 163 (from memory). For boxes with uneven absorption and some scattering;
     between Eyring and Fitzroy.
     """
+    weights, times = _eyring_along_axes(enclosure)
+    with np.errstate(divide="ignore"):
+        return np.exp((weights * np.log(times)).sum(axis=0))
+
+
+def _eyring_along_axes(enclosure: Enclosure) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the area that faces along x, y, z, and the Eyring time as if all did: each (3, ..., n_bands)."""
     areas, absorption = enclosure.along_axes()
     times = enclosure.time(enclosure.total_area * _exponent(absorption) + enclosure.air_area)
-    with np.errstate(divide="ignore"):
-        return np.exp((areas / areas.sum(axis=0) * np.log(times)).sum(axis=0))
+    return areas / areas.sum(axis=0), times
 
 
 def kuttruff(enclosure: Enclosure, path_variance: float = 0.4) -> np.ndarray:

@@ -1,8 +1,7 @@
 """Eight boxes or eight primitives against one ray at once, as explicit vector instructions.
 
 LLVM does not turn a loop over the children of a node into vector code by itself (it emits scalar minima), so the
-two tests at the heart of the tree are written as LLVM vectors. Their plain twins in `_plain.py` say the same
-thing in loops and are held to the same answers by the tests.
+innermost steps are written as LLVM vectors. `_plain.py` has the same steps as loops; the tests require equal results.
 
 Layouts, both float32 and contiguous:
     node: 6 rows of 8, lower x y z and upper x y z of the children's boxes;
@@ -24,7 +23,7 @@ _FLOAT = ir.FloatType()
 _I1, _I32, _I64 = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, WIDTH)
 _PAIR = ir.VectorType(_FLOAT, PAIR)
-# Not "nnan" or "ninf": an empty slot divides by zero and must compare false.
+# Not "nnan" or "ninf": an empty slot divides by zero, and its comparisons must be false.
 _FAST = ("contract", "nsz", "arcp")
 
 
@@ -203,7 +202,7 @@ def append_bits(typing, target, n, base, mask):
 def add_product(typing, target, place, first, start, second):
     """target[place + i] += first[start + i] * second[i] for the eight bands i of two scenarios: one multiply-add.
 
-    A loop says the same, but the compiler must then ask each time whether the arrays overlap.
+    In a loop, the compiler would have to check each time whether the arrays overlap.
     """
     signature = types.void(target, types.int64, first, types.int64, second)
 
@@ -229,7 +228,7 @@ def scale_row(typing, target, place, factor, table, a, b, c, d, e, f):
             _load(builder, _pointer(context, builder, sig, arguments, 3, place), _PAIR) for place in range(4, 10)
         ]
         factors.append(builder.fmul(_load(builder, to, _PAIR), _splat(builder, arguments[2], _PAIR), flags=_FAST))
-        # Multiplied in pairs, so that none waits long for another.
+        # Multiplied in pairs, so that no product waits long for another.
         while len(factors) > 1:
             factors.append(builder.fmul(factors.pop(0), factors.pop(0), flags=_FAST))
         _store(builder, factors[0], to, _PAIR)

@@ -47,10 +47,10 @@ range of time zero (`decay.time_zero`), for sources that radiate that much less 
 
 
 def earliest_arrival(scene: Scene, scenario: int, receivers: slice = slice(None)) -> np.ndarray:
-    """(n_receivers, 8) s after emission, where the bins of a response start.
+    """(n_receivers, 8) s after emission, the start of the bins of a response.
 
     Shortest straight line, whether obstructed or not, from any active source that is relevant in the band: no sound
-    of relevance can arrive earlier. It depends on the active sources alone, not on any surface. 0 without a source.
+    of relevance can arrive earlier. It depends on the active sources only, not on any surface. 0 without a source.
     """
     sources = scene.sources
     on = np.flatnonzero(sources.active[:, scenario] > 0)
@@ -87,7 +87,7 @@ class EnergyBuffer:
 
 
 class Replay:
-    """Weighs paths for one block of scenarios and receivers.
+    """Weights paths for one block of scenarios and receivers.
 
     All scenarios of a block must have the same active sources, so that their bins start together.
     """
@@ -101,9 +101,9 @@ class Replay:
         chosen = scene.factors[:, :, scenarios]
         factors = _in_pairs(chosen.reshape(-1, chosen.shape[2] * N_BANDS))
         self._row = factors.shape[1]
-        is_blank = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
+        is_absorbed = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
         self._factors = Factors(
-            table=_with_ones(factors), is_blank=is_blank, has_blank=is_blank.any(axis=1),
+            table=_with_ones(factors), is_absorbed=is_absorbed, has_absorbed=is_absorbed.any(axis=1),
             is_sheet=np.repeat(plan.sheet >= 0, 3),
             probability=np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32),
             component_share=plan.share.astype(np.float32), initial_density=plan.initial_density,

@@ -36,7 +36,7 @@ class Tracer:
     def __init__(self, scene: Scene, plan: SamplingPlan, seed: int, image_order: int, duration: float):
         if 3 * len(scene.patches) >= BRANCHED:
             raise SceneError(
-                f"the scene has {len(scene.patches)} different surface patches; the engine holds "
+                f"the scene has {len(scene.patches)} different surface patches; the engine supports at most "
                 f"{BRANCHED // 3}",
                 cure="Merge surface groups of equal material in the mesh.",
             )
@@ -88,13 +88,13 @@ class Tracer:
             # Make room in proportion to the rays still to come.
             factor = 1.1 * n_rays / max(done, 1) if done else 2.0
             record = record._replace(**{name: _grown(getattr(record, name), factor) for name in _GROWING})
-        n_segments, n_kept, n_lost, n_shares = (int(x) for x in record.totals)
+        n_segments, n_deposits, n_lost, n_shares = (int(x) for x in record.totals)
         mean_emission = emission.mean(axis=1)
         return PathLog(
             source=source, batch=batch, n_rays=n_rays, ray_end=record.ray_end, component=record.component,
             emission=emission, event=record.event[:n_segments].copy(), n_deposits=record.n_deposits[:n_segments].copy(),
-            share=record.share[:n_shares].copy(), receiver=record.receiver[:n_kept].copy(),
-            path_length=record.path_length[:n_kept].copy(), chord=record.chord[:n_kept].copy(), n_lost=n_lost,
+            share=record.share[:n_shares].copy(), receiver=record.receiver[:n_deposits].copy(),
+            path_length=record.path_length[:n_deposits].copy(), chord=record.chord[:n_deposits].copy(), n_lost=n_lost,
             lost_energy=float((record.lost_survival * mean_emission).sum() / mean_emission.sum()),
             lost_positions=record.lost_position[:n_lost].copy(), lost_directions=record.lost_direction[:n_lost].copy(),
         )  # fmt: skip
@@ -105,7 +105,7 @@ _GROWING = ("event", "n_deposits", "share", "receiver", "path_length", "chord")
 
 def _new_record(n_rays: int) -> Record:
     n = n_rays * SEGMENTS_PER_RAY
-    lost = (_paths.N_LOST_KEPT, 3)
+    lost = (_paths.N_LOST_RECORDED, 3)
     return Record(
         ray_end=np.empty(n_rays, np.int64), component=np.empty(n_rays, np.uint8),
         event=np.empty(n, np.uint16), n_deposits=np.empty(n, np.uint16), share=np.empty(n // 8, np.float32),

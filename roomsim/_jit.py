@@ -102,7 +102,8 @@ class KernelCache(FunctionCache):
             _warn_once(f"cannot be stored ({reason})", path, _EVERY_TIME)
 
     def _place(self, signature: Any, codegen: Any) -> tuple[Path, bytes]:
-        """The file for a signature on this machine, and the digest of the source that it must have been compiled from."""
+        """The file for a signature on this machine, and the digest of the source that it must have been compiled
+        from."""
         _, target, code = self._index_key(signature, codegen)
         name = _sha256(repr((signature, target)).encode()).hex()[:16]
         source = (numba.__version__, self._impl.locator.get_source_stamp(), _DIGEST, code)

@@ -27,15 +27,16 @@ def first_arrivals(bin_edges: np.ndarray, traced: np.ndarray, arrivals: Arrivals
     """Time zero of every seat, scenario and band.
 
     The first known arrival, or the first bin of traced energy, that is at most `RANGE` below the strongest. Where both
-    lie in one bin, the known arrival is taken. In a bin of traced energy, time zero lies at the start if the strongest sound begins
-    there, and later the nearer its energy is to the limit, so that it varies continuously with the energy; it is the
-    mean over `RANGES_OF_TRACED`.
+    lie in one bin, the known arrival is taken. In a bin of traced energy, time zero lies at the start if the strongest
+    sound begins there, and later the nearer its energy is to the limit, so that it varies continuously with the
+    energy; it is the mean over `RANGES_OF_TRACED`.
 
     Parameters
     ----------
     bin_edges : (n_bins + 1,) float, s
     traced : (n_receivers, n_bins, n_scenarios, 8) float
-        Mean of all replicates, or of all but one: where traced energy determines time zero, its random error affects it slightly.
+        Mean of all replicates, or of all but one: where traced energy determines time zero, its random error affects
+        it slightly.
     arrivals : of the same receivers
 
     Returns

@@ -1,4 +1,4 @@
-"""Aiming a hang: the angles between its boxes and of its top box that serve the seats evenly."""
+"""Aiming a hang: the tilt of its top box and the angles between its boxes that cover the seats evenly."""
 
 from __future__ import annotations
 
@@ -21,13 +21,14 @@ from .layout import Layout, layout_of
 SPLAYS = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0)
 """Degrees between boxes that rigging frames commonly offer (common practice, no source)."""
 SPREAD = 6.0
-"""dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
+"""dB between the 5 % and the 95 % quantile of the seats: within +-3 dB at nine of ten seats (common practice, no
 source)."""
 TILT_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
-"""Degrees: steps and range of the tilts of the top box that are tried; negative looks down."""
+"""Degrees: step and range of the tilts of the top box that are tried; negative angles point down."""
 
 STARTS, APART = 3, 6
-"""Candidates that the last search starts from, and steps by which they differ at least, all angles together."""
+"""Number of candidates from which the local search starts, and steps by which they differ at least, summed over
+angles."""
 
 Aiming = tuple[float, tuple[float, ...]]
 """Tilt of the top box and splays, degrees."""
@@ -44,23 +45,23 @@ class Evenness:
 
     @property
     def spread(self) -> np.ndarray:
-        """(8,) from the level that 5 % of the seats stay below to that which 95 % do, dB."""
+        """(8,) dB, 95 % quantile minus 5 % quantile over the seats."""
         low, high = np.quantile(self.level, (0.05, 0.95), axis=0)
         return high - low
 
 
 @dataclass(frozen=True)
 class Aim:
-    """A hang as it was, and with the angles found."""
+    """A hang with its new angles, compared with the original ones."""
 
     hang: Hang
     before: Evenness
     after: Evenness
     spill_before: np.ndarray
-    """(8,) share of the radiated energy that goes in unwanted directions."""
+    """(8,) share of the energy that is radiated in unwanted directions."""
     spill_after: np.ndarray
     wanted: float
-    """dB, the spread asked for."""
+    """dB, the spread required."""
     is_met: bool
 
 
@@ -79,29 +80,29 @@ def aim(
 ) -> Aim:
     """Find the tilt of the top box and the splays of a hang.
 
-    Two priorities, one before the other; nothing is weighed against anything else:
+    There are two criteria in strict order of priority, without weights between them:
 
-    1. The spread of the direct level over the seats comes down to `spread` in every band. Where no angles reach
-       that, the mean over the bands of what it exceeds is made as small as it gets.
-    2. Of all angles that reach it, those are taken which send the smallest share of the energy in unwanted
-       directions, mean over the bands. So the level left over goes to the seats.
+    1. The spread of the direct level over the seats is at most `spread` in every band. Where no angles achieve this,
+       the mean excess over the bands is minimised.
+    2. Of all angles that achieve it, those are taken that radiate the smallest share of the energy in unwanted
+       directions, mean over the bands.
 
-    Angles between boxes are steps of the rigging and do not shrink downwards: straight at the top, curved below
+    Angles between boxes are steps of the rigging and do not decrease downwards: straight at the top, curved below
     (common practice, no source). Candidates come from a differential evolution over whole steps (Storn and
     Price, Journal of Global Optimization 11 (1997), 341; feasible before infeasible as Deb, Computer Methods in
     Applied Mechanics and Engineering 186 (2000), 311; both from memory), then from changing one angle at a time
-    until nothing improves. The same input gives the same angles.
+    until there is no improvement. The same input gives the same angles.
 
     Parameters
     ----------
-    hang : with any angles; place, boxes, drive and azimuth stay
+    hang : with any angles; its position, boxes, drive and azimuth are retained
     own : the user's boxes
-    seats : (n, 3) float, m, ears that it shall serve
+    seats : (n, 3) float, m, ear positions that it is to cover
     speed_of_sound : m/s
-    folder : where the names of directivity files start from
+    folder : to which the names of directivity files are relative
     air_attenuation : (8,) float, 1/m, energy
-    unwanted : the directions in which energy is wasted, such as those that first meet roof or walls
-    splays : degrees, the steps that the rigging has
+    unwanted : directions in which radiation is to be avoided, such as those that first meet roof or walls
+    splays : degrees, the steps of the rigging
     spread : dB, in the octaves 500 Hz to 4 kHz
     seed : of the evolution
 
@@ -112,7 +113,7 @@ def aim(
     """
     steps = np.array(sorted(set(splays)))
     if not len(seats) or not len(steps):
-        raise PhysicalRangeError("aiming needs seats to serve and steps to choose from")
+        raise PhysicalRangeError("aiming a hang requires seats to cover and splay angles to choose from")
     field = _Field(hang, own, np.asarray(seats, dtype=float), speed_of_sound, folder, air_attenuation)
     tried: dict[Aiming, float] = {}
     fan, fan_weight = _fan(hang.azimuth)
@@ -130,13 +131,13 @@ def aim(
     best = _search(merit, hang, steps, seed)
     everywhere, weight = _globe()
     stray = unwanted(everywhere)
-    given = (hang.tilt, hang.splay)
+    original = (hang.tilt, hang.splay)
     after = field.at_seats(best)
     return Aim(
         hang=aimed(hang, best),
-        before=field.at_seats(given),
+        before=field.at_seats(original),
         after=after,
-        spill_before=field.share(given, everywhere, weight, stray),
+        spill_before=field.share(original, everywhere, weight, stray),
         spill_after=field.share(best, everywhere, weight, stray),
         wanted=spread,
         is_met=bool((after.spread[SPEECH_MID] <= spread).all()),
@@ -149,7 +150,7 @@ def aimed(hang: Hang, aiming: Aiming) -> Hang:
 
 
 def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, seed: int) -> Aiming:
-    """The angles of least merit that are found."""
+    """The angles with the lowest merit value."""
 
     def of(candidate: tuple[int, ...]) -> Aiming:
         return STEEPEST + TILT_STEP * candidate[0], tuple(float(steps[i]) for i in candidate[1:])
@@ -176,7 +177,7 @@ def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, see
         maxiter=30,
         polish=False,
     )
-    # The best three that are not neighbours, each as far as it leads.
+    # A local search from each of the best three that are not neighbours.
     starts: list[tuple[int, ...]] = []
     for candidate in sorted(seen, key=lambda candidate: seen[candidate]):
         if all(np.abs(np.subtract(candidate, other)).sum() > APART for other in starts):
@@ -194,7 +195,8 @@ def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, see
 
 
 def _neighbours(candidate: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
-    """One angle changed, alone or with the top box so that what lies below stays about where it was."""
+    """One angle changed, by itself or together with the top box so that the boxes below keep their direction
+    roughly."""
     for i, (low, high) in enumerate(bounds):
         for by in (-4, -2, -1, 1, 2, 4):
             for shift in (0, -2, 2) if i else (0,):
@@ -205,14 +207,15 @@ def _neighbours(candidate: tuple[int, ...], bounds: list[tuple[int, int]]) -> It
 
 
 def _fan(azimuth: float) -> tuple[np.ndarray, np.ndarray]:
-    """Directions before a hang and their shares: enough to rank angles by."""
+    """Directions in front of a hang and their weights, enough to rank candidates."""
     elevation, aside = np.meshgrid(np.arange(-60.0, 60.5, 1.0), np.arange(-60.0, 61.0, 30.0), indexing="ij")
     directions = [frame(azimuth + a, e)[0] for e, a in zip(elevation.ravel(), aside.ravel())]
     return np.array(directions), np.cos(np.radians(elevation.ravel()))
 
 
 def _globe() -> tuple[np.ndarray, np.ndarray]:
-    """Directions all round and their shares: beams are cut at edges, so that fine steps in elevation count."""
+    """Directions over the whole sphere and their weights. Fine steps in elevation resolve the edges that cut the
+    beams."""
     elevation = np.radians(np.arange(-89.875, 90.0, 0.25))[:, None]
     azimuth = np.radians(np.arange(5.0, 360.0, 10.0))
     level = np.cos(elevation)
@@ -235,7 +238,7 @@ class _Field:
         self._hang, self._own, self._seats, self._speed = hang, own, seats, speed_of_sound
         self._air = air_attenuation
         layout = layout_of(hang, own, speed_of_sound)
-        # Gains, filters and delays do not depend on the angles, nor does the length of the hang to speak of.
+        # Gains, filters and delays do not depend on the angles; the length of the hang practically does not either.
         self._boxes = element_arrays(layout, speed_of_sound, folder)
         self._per_band = lines_of(layout, speed_of_sound)
         self._some: dict[tuple[tuple[int, ...], int | None], tuple[np.ndarray, ...]] = {}
@@ -263,7 +266,7 @@ class _Field:
         bands: tuple[int, ...] = tuple(range(N_BANDS)),
         n_lines: int = 4,
     ) -> np.ndarray:
-        """(n_bands,) share of the energy that goes in the chosen of the directions."""
+        """(n_bands,) share of the energy that is radiated in the chosen directions."""
         layout = self._layout(aiming)
         away = np.broadcast_to(directions[None], (layout.n_boxes, *directions.shape))
         ahead_by = (layout.position - layout.reference) @ directions.T

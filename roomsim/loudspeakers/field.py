@@ -1,4 +1,4 @@
-"""What the boxes of a system make together: complex pressure at points and in directions far away."""
+"""The sound field of the boxes of a system: complex pressure at points and in the far field."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from ..physics.radiation import gain_towards, sphere_weights
 from .elements import ElementArrays, band_energy
 
 NEAREST = 0.1
-"""m; nearer to an acoustic centre the pressure is that at this distance."""
+"""m; at smaller distances from an acoustic centre the pressure at this distance is used."""
 _CHUNK = 400_000
-"""Points times lines at a time: a few arrays of 6 MB."""
+"""Points times lines evaluated at a time: a few arrays of 6 MB."""
 
 
 def _chunks(elements: ElementArrays, n: int) -> list[slice]:
@@ -49,7 +49,7 @@ def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: flo
 def pressure_towards(
     elements: ElementArrays, directions: np.ndarray, reference: np.ndarray, speed_of_sound: float
 ) -> np.ndarray:
-    """Pressure times distance far away: the limit of `pressure_at` x r exp(j k r), r from the reference.
+    """Pressure times distance in the far field: the limit of `pressure_at` x r exp(j k r), r from the reference.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def sphere_directions(n_polar: int, n_azimuth: int, axes: np.ndarray) -> np.ndar
 def far_balloon(
     elements: ElementArrays, axes: np.ndarray, speed_of_sound: float, n_polar: int, n_azimuth: int
 ) -> np.ndarray:
-    """Energy at 1 m as it comes from far away, over the sphere.
+    """Far-field energy over the sphere, referred to 1 m.
 
     Parameters
     ----------
@@ -106,10 +106,10 @@ def far_balloon(
 
 
 def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> np.ndarray:
-    """How many times the free-field power a system radiates over a rigid floor, octave by octave.
+    """Power that a system radiates over a rigid floor, relative to the free field, octave by octave.
 
-    The power that goes through the upper half sphere with the image in the floor, over the power of the whole
-    sphere without: 1 far above, 2 for a point on the floor (as 1 + sin(2 k h) / (2 k h) for a point at
+    The power through the upper half sphere with the image in the floor, relative to that through the whole sphere
+    without it: 1 far above, 2 for a point on the floor (as 1 + sin(2 k h) / (2 k h) for a point at
     height h: Waterhouse, Journal of the Acoustical Society of America 27 (1955), 247, from memory).
 
     Returns
@@ -120,12 +120,12 @@ def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> 
     up = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
     directions = sphere_directions(n_polar, n_azimuth, up)
     weights = sphere_weights(n_polar, n_azimuth)
-    # The reference on the floor is its own image.
+    # A reference point on the floor is its own image.
     foot = elements.position.mean(axis=0) * [1.0, 1.0, 0.0] + [0.0, 0.0, floor]
     free = pressure_towards(elements, directions.reshape(-1, 3), foot, speed_of_sound)
     free = free.reshape(n_polar, n_azimuth, -1)
-    # What the image sends upwards is what the system sends downwards.
+    # The image radiates upwards what the system radiates downwards.
     together = band_energy(free + free[::-1], elements.per_band)
-    alone = np.einsum("pab,pa->b", band_energy(free, elements.per_band), weights)
-    # Both halves are equal now; the upper one is half of the sphere's sum.
-    return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(alone > 0.0, alone, 1.0)
+    whole_sphere = np.einsum("pab,pa->b", band_energy(free, elements.per_band), weights)
+    # Both half spheres are now equal; the upper one has half of the total.
+    return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(whole_sphere > 0.0, whole_sphere, 1.0)

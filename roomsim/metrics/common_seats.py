@@ -48,7 +48,8 @@ def common_seats(evaluable: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
 
 
 def seats_of_means(figures: Mapping[str, Replicated]) -> dict[str, np.ndarray]:
-    """`common_seats` of the decay times among some figures and of the figures derived from them: (n_receivers, ...) bool.
+    """`common_seats` of the decay times among some figures and of the figures derived from them: (n_receivers, ...)
+    bool.
 
     Other figures are averaged over all seats at which they can be evaluated.
     """

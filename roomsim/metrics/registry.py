@@ -88,11 +88,11 @@ def _curvature(data: MetricInput) -> np.ndarray:
     return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
 
 
-def _decay_time(name: str, **columns: str) -> Metric:
+def _decay_time(name: str, symbol: str, clause: str, description: str) -> Metric:
     """The row of a time for 60 dB of decay, evaluated over the range of that name."""
     return Metric(
-        name=name, unit="s", just_noticeable_difference=0.05, is_relative=True, decimals=2,
-        function=lambda data: data.seats.slopes.time[name], **columns,
+        name=name, symbol=symbol, unit="s", just_noticeable_difference=0.05, is_relative=True, decimals=2,
+        clause=clause, description=description, function=lambda data: data.seats.slopes.time[name],
     )  # fmt: skip
 
 

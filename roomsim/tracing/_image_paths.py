@@ -122,8 +122,8 @@ def find_points(i, receiver, search, points):
 
 @njit(inline="always", **_EXACT)
 def walk_path(i, receiver, search, geometry, scratch):
-    """Trace image path `i` from the receiver to the source; returns (number of events, or -1 if a leg is obstructed, and
-    the point at which the last leg begins)."""
+    """Trace image path `i` from the receiver to the source; returns (number of events, or -1 if a leg is obstructed,
+    and the point at which the last leg begins)."""
     n_events, skip = np.int64(0), np.int32(-1)
     here, last = receiver, receiver
     for k in range(search.order[i], -1, -1):
@@ -180,9 +180,9 @@ def add_pressures(
 ):  # fmt: skip
     """Add the paths of one source to the pressures of one block of receivers, and to the sums of their squares.
 
-    pressure (n_paths, n_bands * n_lines) complex, as it leaves the source. table (3 * n_patches, n_scenarios, n_bands) and gain
-    (n_scenarios, n_bands), roots of energies; air (n_bands,), 1/m, of pressure. together (n_receivers, n_scenarios,
-    n_bands, n_lines) complex, sum_of_energies (n_receivers, n_scenarios, n_bands).
+    pressure (n_paths, n_bands * n_lines) complex, as it leaves the source. table (3 * n_patches, n_scenarios, n_bands)
+    and gain (n_scenarios, n_bands), roots of energies; air (n_bands,), 1/m, of pressure. together (n_receivers,
+    n_scenarios, n_bands, n_lines) complex, sum_of_energies (n_receivers, n_scenarios, n_bands).
     """
     n_receivers, n_scenarios, n_bands, n_lines = together.shape
     for p in range(len(receiver)):

@@ -16,8 +16,8 @@ LINE = 16
 
 
 def zeros(shape, dtype):
-    """As np.zeros, but in large pages where the system provides them: mapping pages of 4 kB one by one, in random order,
-    takes seconds for each gigabyte. The system zeroes a page at its first access, in the thread that makes it.
+    """As np.zeros, but in large pages where the system provides them: mapping pages of 4 kB one by one, in random
+    order, takes seconds for each gigabyte. The system zeroes a page at its first access, in the thread that makes it.
     """
     size = math.prod(shape) * np.dtype(dtype).itemsize
     if size == 0:

@@ -12,7 +12,7 @@ from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED
 from ._closest import MISS, WIDTH, Stack, closest_hit, keep_larger, new_stack, scale_and_largest
 from ._plain import PAIR
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
-from ._seats import MAX_CROSSING, Crossings, deposit, add_crossing, new_crossings
+from ._seats import MAX_CROSSING, Crossings, add_crossing, deposit, new_crossings
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
 N_LOST_RECORDED = 64

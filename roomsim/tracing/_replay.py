@@ -247,7 +247,8 @@ def add_deposit(deposit, weight, level, n_listed, late, is_begun, paths, seats, 
 
 @njit(inline="always", **KERNEL_OPTIONS)
 def branch_off(level, n_listed, scratch):
-    """Copy a level to the next: the transmitted branch is followed there while the reflected one waits in this level."""
+    """Copy a level to the next: the transmitted branch is followed there while the reflected one waits in this
+    level."""
     row = scratch.listed.shape[1] * PAIR
     scratch.n_listed[level] = n_listed
     above = level + 1
@@ -278,9 +279,9 @@ def drop_absorbed(event, level, n_listed, factors, scratch):
 def replay_batch(late, is_begun, paths, factors, seats, scratch):
     """Add one batch of paths to `late` (n_receivers * n_bins * n_pairs * 16,) float32.
 
-    The contents of a bin before its first deposit are ignored: is_begun (n_receivers * n_bins,) bool marks the bins that
-    have had one. Arrays therefore need not be zeroed in advance, which would take as long as the deposits where those
-    are few.
+    The contents of a bin before its first deposit are ignored: is_begun (n_receivers * n_bins,) bool marks the bins
+    that have had one. Arrays therefore need not be zeroed in advance, which would take as long as the deposits where
+    those are few.
     """
     n_components = len(factors.component_share)
     n_pairs = scratch.listed.shape[1]

@@ -3,8 +3,8 @@
 A processor cannot predict whether a segment passes a seat: when segments were processed one at a time, mispredicted
 branches took nearly half of the time here. Segments therefore wait until there are many and then descend the tree of
 seats together, level by level: a loop over pairs of segment and node tests the eight children of each and appends
-pairs for the next level without a branch. After Tsakok, Faster incoherent rays: multi-BVH ray stream tracing (High-Performance
-Graphics 2009, from memory).
+pairs for the next level without a branch. After Tsakok, Faster incoherent rays: multi-BVH ray stream tracing
+(High-Performance Graphics 2009, from memory).
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from ._closest import WIDTH, append_bits, hit_boxes, hit_spheres
 from ._plain import NODE_FLOATS, inverse
 
 MAX_CROSSING = 64
-"""Largest number of segments that wait, about as many as a path has. With 16 seats take 1.2 times as long; with 120 they
-take as long as with 64."""
+"""Largest number of segments that wait, about as many as a path has. With 16 seats take 1.2 times as long; with 120
+they take as long as with 64."""
 CROSSING_FLOATS = 14
 """Stored for each: origin, direction, length, distance travelled before; then, computed here, the inverse direction and
 -origin * inverse direction."""
@@ -60,8 +60,8 @@ def new_crossings(seats):
 
 @njit(inline="always", **KERNEL_OPTIONS)
 def add_crossing(n_crossing, crossings, layer, place, course, length, segment):
-    """Store a segment for `deposit` if it reaches the layer of the spheres and is not left to the image sources; returns
-    the number stored.
+    """Store a segment for `deposit` if it reaches the layer of the spheres and is not left to the image sources;
+    returns the number stored.
 
     It is written in any case, and overwritten by the next if it is not needed: a branch here would take longer.
     """

@@ -19,8 +19,8 @@ def _half_area(lower, upper):
 
 @njit(inline="always", **_BUILD)
 def _packs_expected(n):
-    """Expected number of vector tests for n primitives: full packs, and half a pack for the last one, whose filling is not
-    known yet."""
+    """Expected number of vector tests for n primitives: full packs, and half a pack for the last one, whose filling is
+    not known yet."""
     return n / WIDTH + 0.5
 
 

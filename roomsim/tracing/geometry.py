@@ -89,9 +89,9 @@ def _pack(rows: np.ndarray, members: np.ndarray) -> np.ndarray:
 def pack_geometry(surfaces: SurfaceArrays) -> Geometry:
     """The largest primitives in the first pack, a tree over all others.
 
-    The first pack is tested for every ray. In most venues a few surfaces receive most of the hits (in a diffuse field, in
-    proportion to their area), and their boxes in the tree would enclose many of the others. Where the largest receive
-    less than half, as with walls divided into many patches, the first pack remains empty.
+    The first pack is tested for every ray. In most venues a few surfaces receive most of the hits (in a diffuse field,
+    in proportion to their area), and their boxes in the tree would enclose many of the others. Where the largest
+    receive less than half, as with walls divided into many patches, the first pack remains empty.
     """
     rows = primitive_rows(surfaces)
     corners = corners_of(surfaces)

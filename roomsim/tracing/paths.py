@@ -109,7 +109,8 @@ class SamplingPlan:
     """(n_patches, 16) float32: the share of each that a hit leaves. The largest of them, but one at most, is the share
     of rays that are still followed (Russian roulette); in the replay weights are divided by it."""
     loss: float
-    """Number of rays that the worst-sampled scenario and band is expected to need, relative to a trace made for it only."""
+    """Number of rays that the worst-sampled scenario and band is expected to need, relative to a trace made for it
+    only."""
 
     @property
     def possible(self) -> np.ndarray:

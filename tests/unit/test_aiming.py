@@ -131,6 +131,6 @@ def test_hangs_that_look_elsewhere_are_aimed_alike():
 
 
 def test_nothing_to_serve():
-    with pytest.raises(PhysicalRangeError, match="needs seats"):
+    with pytest.raises(PhysicalRangeError, match="seats to cover"):
         aim_at(np.empty((0, 3)), 3, unwanted=lambda d: d[:, 2] > 0.0)
     assert aimed(hang(3), (-2.0, (1.0, 4.0))).splay == (1.0, 4.0)

@@ -12,7 +12,7 @@ from scenes import seats
 
 from roomsim.tracing import _closest, _plain, _wide
 from roomsim.tracing._paths import Course, Place
-from roomsim.tracing._seats import MAX_CROSSING, deposit, add_crossing, new_crossings
+from roomsim.tracing._seats import MAX_CROSSING, add_crossing, deposit, new_crossings
 from roomsim.tracing.seats import build_tree
 
 RNG = np.random.default_rng(5)

@@ -69,7 +69,9 @@ class EnergyResponse:
         if self.bin_edges[0] != 0.0 or not np.all(np.diff(self.bin_edges) > 0.0):
             raise ValueError("bin_edges must start at 0 and increase")
         for time in (0.05, 0.08):
-            index_of_edge(self.bin_edges, time)
+            nearest = self.bin_edges[np.argmin(np.abs(self.bin_edges - time))]
+            if abs(nearest - time) > 1e-6:
+                raise ValueError(f"no bin edge at {1000.0 * time:g} ms: the nearest is at {1000.0 * nearest:g} ms")
 
     @property
     def n_replicates(self) -> int:
@@ -82,18 +84,3 @@ class EnergyResponse:
     @property
     def n_scenarios(self) -> int:
         return self.late.shape[3]
-
-
-def index_of_edge(bin_edges: np.ndarray, time: float) -> int:
-    """Index of the bin edge at `time`, s: energies up to there are sums of whole bins.
-
-    Raises
-    ------
-    ValueError : no edge lies within a microsecond of it.
-    """
-    nearest = int(np.argmin(np.abs(bin_edges - time)))
-    if abs(bin_edges[nearest] - time) > 1e-6:
-        raise ValueError(
-            f"no bin edge at {1000.0 * time:g} ms: the nearest is at {1000.0 * bin_edges[nearest]:g} ms"
-        )
-    return nearest

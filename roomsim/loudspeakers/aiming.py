@@ -14,7 +14,7 @@ from ..errors import PhysicalRangeError
 from ..physics.radiation import frame, gain_towards
 from ..venue.loudspeakers import Loudspeaker
 from ..venue.systems import Hang
-from .elements import band_energy, element_arrays, lines_of
+from .elements import band_energy, element_arrays
 from .field import NEAREST
 from .layout import Layout, layout_of
 
@@ -240,7 +240,6 @@ class _Field:
         layout = layout_of(hang, own, speed_of_sound)
         # Gains, filters and delays do not depend on the angles; the length of the hang practically does not either.
         self._boxes = element_arrays(layout, speed_of_sound, folder)
-        self._per_band = lines_of(layout, speed_of_sound)
         self._some: dict[tuple[tuple[int, ...], int | None], tuple[np.ndarray, ...]] = {}
 
     def _layout(self, aiming: Aiming) -> Layout:
@@ -252,7 +251,7 @@ class _Field:
         away = self._seats[None] - layout.position[:, None]
         distance = np.maximum(np.linalg.norm(away, axis=2), NEAREST)
         pressure = self._sum(layout, away, distance, 1.0 / distance, bands, None)
-        energy = band_energy(pressure, self._per_band[list(bands)])
+        energy = band_energy(pressure, self._boxes.per_band[list(bands)])
         middle = np.linalg.norm(self._seats - layout.reference, axis=1)
         energy = energy * np.exp(-middle[:, None] * self._air[list(bands)])
         return Evenness(10.0 * np.log10(np.maximum(energy, 1e-30)))
@@ -279,10 +278,11 @@ class _Field:
     def _lines(self, bands: tuple[int, ...], n_lines: int | None) -> tuple[np.ndarray, ...]:
         """Frequencies, pattern and responses on `n_lines` of each band's lines, or on all."""
         if (bands, n_lines) not in self._some:
-            first = np.cumsum(self._per_band) - self._per_band
-            steps = np.ones(N_BANDS, int) if n_lines is None else self._per_band // n_lines
+            per_band = self._boxes.per_band
+            first = np.cumsum(per_band) - per_band
+            steps = np.ones(N_BANDS, int) if n_lines is None else per_band // n_lines
             lines = np.concatenate(
-                [np.arange(first[b] + steps[b] // 2, first[b] + self._per_band[b], steps[b]) for b in bands]
+                [np.arange(first[b] + steps[b] // 2, first[b] + per_band[b], steps[b]) for b in bands]
             )
             table = np.ascontiguousarray(self._boxes.table[..., lines])
             self._some[bands, n_lines] = (self._boxes.frequency[lines], table, self._boxes.response[:, lines])

@@ -55,8 +55,8 @@ class ElementArrays:
     axis is up."""
     frequency: np.ndarray
     """(n_lines,) float64, Hz, octave by octave."""
-    per_band: np.ndarray | None = None
-    """(n_bands,) int, lines in each octave; None where each has `LINES_PER_BAND`."""
+    per_band: np.ndarray
+    """(n_bands,) int, lines in each octave."""
 
 
 def lines_of(layout: Layout, speed_of_sound: float, mid_bands: np.ndarray = EXACT) -> np.ndarray:

@@ -6,6 +6,7 @@ instruments show them.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -42,13 +43,17 @@ class Air:
 
     @property
     def speed_of_sound(self) -> float:
-        """m/s."""
-        return float(speed_of_sound(self.temperature))
+        """Speed of sound, m/s: c = 343.2 sqrt(T / 293.15 K).
+
+        ISO 9613-1:1993, Annex A (equation number from memory). Humidity is neglected: saturated air at 30 degC is
+        0.8 % faster.
+        """
+        return 343.2 * math.sqrt((self.temperature + 273.15) / _T0)
 
     @property
     def density(self) -> float:
-        """kg/m3."""
-        return float(air_density(self.temperature, self.pressure))
+        """Density of dry air as an ideal gas, kg/m3. Humid air is up to 2 % lighter at 30 degC."""
+        return 1000.0 * self.pressure / (_GAS_CONSTANT * (self.temperature + 273.15))
 
     @property
     def impedance(self) -> float:
@@ -59,31 +64,6 @@ class Air:
     def attenuation(self) -> np.ndarray:
         """(8,) 1/m, energy attenuation at the exact mid-band frequencies."""
         return air_attenuation(EXACT, self.temperature, self.humidity, self.pressure)
-
-
-def speed_of_sound(temperature: Any) -> np.ndarray:
-    """Speed of sound in air, m/s: c = 343.2 sqrt(T / 293.15 K).
-
-    ISO 9613-1:1993, Annex A (equation number from memory). Humidity is neglected: saturated air at 30 degC is
-    0.8 % faster.
-
-    Parameters
-    ----------
-    temperature : (...) float, degC
-    """
-    return 343.2 * np.sqrt((np.asarray(temperature, dtype=float) + 273.15) / _T0)
-
-
-def air_density(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> np.ndarray:
-    """Density of dry air as an ideal gas, kg/m3. Humid air is up to 2 % lighter at 30 degC.
-
-    Parameters
-    ----------
-    temperature : (...) float, degC
-    pressure : (...) float, kPa
-    """
-    kelvin = np.asarray(temperature, dtype=float) + 273.15
-    return 1000.0 * np.asarray(pressure, dtype=float) / (_GAS_CONSTANT * kelvin)
 
 
 def water_vapour(temperature: Any, humidity: Any, pressure: Any = STANDARD_PRESSURE) -> np.ndarray:

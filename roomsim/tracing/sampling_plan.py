@@ -112,10 +112,9 @@ def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     sent_energy = np.zeros((padded, *sent.shape[:2]), np.float32)
     sent_energy[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
     sent_energy[n_states - 1] = unknown
-    start = np.zeros(padded, np.float32)
-    start[: n_states - 1] = OTHERS_SHARE
+    start = np.full(padded, OTHERS_SHARE, np.float32)
     start[:N_ANCHORS] = 1.0
-    start[n_states - 1] = UNKNOWN_SHARE
+    start[n_states - 1 :] = UNKNOWN_SHARE
     start[n_states:] = 0.0
     return number, np.ascontiguousarray(np.moveaxis(sent_energy, 0, -1)), start
 

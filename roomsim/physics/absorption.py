@@ -23,6 +23,8 @@ from ..bands import EXACT, N_BANDS
 from ..errors import PhysicalRangeError
 from .air import Air
 
+STANDARD_AIR = Air()
+
 LAYER_GAP = 0.1
 """m between two layers of cloth hung as two lines (common practice, no source)."""
 
@@ -98,8 +100,7 @@ def drape_on_wall(
     gap: float,
     fullness: float = 1.0,
     layers: int = 1,
-    air: Air | None = None,
-    layer_gap: float = LAYER_GAP,
+    air: Air = STANDARD_AIR,
 ) -> np.ndarray:
     """Random-incidence absorption of cloth hanging in front of a rigid wall.
 
@@ -118,9 +119,8 @@ def drape_on_wall(
     surface_mass : float, kg/m2 of cloth
     gap : float, m, wall to the nearest point of the cloth
     fullness : float, width of cloth over width hung; 2.0 is "100 % fullness"
-    layers : 1 or 2
+    layers : 1 or 2, `LAYER_GAP` apart
     air : Air, by default at 20 degC
-    layer_gap : float, m, between two layers; 0 for cloth sewn together
 
     Returns
     -------
@@ -131,15 +131,14 @@ def drape_on_wall(
     PhysicalRangeError
         For values that no cloth can have.
     """
-    _check_cloth(flow_resistance, surface_mass, gap, fullness, layers, layer_gap)
-    air = air or Air()
+    _check_cloth(flow_resistance, surface_mass, gap, fullness, layers)
     fold = fold_depth(fullness)
     absorption = np.empty(N_BANDS)
     for band, centre in enumerate(EXACT):
-        frequency, cosine, weight = _octave_and_angles(centre, air, gap + fold + (layers - 1) * layer_gap)
+        frequency, cosine, weight = _octave_and_angles(centre, air, gap + fold + (layers - 1) * LAYER_GAP)
         number = 2.0 * np.pi * frequency / air.speed_of_sound * cosine
         z = sheet_impedance(frequency, flow_resistance, surface_mass, fullness, air) * cosine
-        a, b, q, _ = _stack(z, np.exp(-2j * number * layer_gap), layers)
+        a, b, q, _ = _stack(z, np.exp(-2j * number * LAYER_GAP), layers)
         # Mean of w / (1 - q w) over the gaps; w = exp(-2j k d cos(theta)) is the way to the wall and back.
         near, far = np.exp(-2j * number * gap), np.exp(-2j * number * (gap + fold))
         mean = (np.log1p(-q * far) - np.log1p(-q * near)) / (2j * q * number * fold)
@@ -169,7 +168,7 @@ def corrected_by_rows(
     gap: float,
     fullness: float,
     rows: tuple[MeasuredRow, ...],
-    air: Air | None = None,
+    air: Air = STANDARD_AIR,
 ) -> tuple[np.ndarray, float]:
     """Absorption of one layer on a wall, from the formula corrected by measurements under similar conditions.
 
@@ -230,8 +229,7 @@ def free_sheet(
     surface_mass: float,
     fullness: float = 1.0,
     layers: int = 1,
-    air: Air | None = None,
-    layer_gap: float = LAYER_GAP,
+    air: Air = STANDARD_AIR,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Random-incidence reflection and transmission of cloth hanging free, sound field on both sides.
 
@@ -246,9 +244,8 @@ def free_sheet(
     flow_resistance : float, Pa s/m, of one flat layer (ISO 9053-1)
     surface_mass : float, kg/m2 of cloth
     fullness : float, width of cloth over width hung
-    layers : 1 or 2
+    layers : 1 or 2, `LAYER_GAP` apart
     air : Air, by default at 20 degC
-    layer_gap : float, m, between two layers; 0 for cloth sewn together
 
     Returns
     -------
@@ -259,13 +256,12 @@ def free_sheet(
     PhysicalRangeError
         For values that no cloth can have.
     """
-    _check_cloth(flow_resistance, surface_mass, 0.0, fullness, layers, layer_gap)
-    air = air or Air()
+    _check_cloth(flow_resistance, surface_mass, 0.0, fullness, layers)
     reflection, transmission = np.empty(N_BANDS), np.empty(N_BANDS)
     for band, centre in enumerate(EXACT):
-        frequency, cosine, weight = _octave_and_angles(centre, air, (layers - 1) * layer_gap)
+        frequency, cosine, weight = _octave_and_angles(centre, air, (layers - 1) * LAYER_GAP)
         z = sheet_impedance(frequency, flow_resistance, surface_mass, fullness, air) * cosine
-        turn = np.exp(-4j * np.pi * frequency / air.speed_of_sound * cosine * layer_gap)
+        turn = np.exp(-4j * np.pi * frequency / air.speed_of_sound * cosine * LAYER_GAP)
         reflected, _, _, denominator = _stack(z, turn, layers)
         reflection[band] = (weight * np.abs(reflected) ** 2).sum()
         transmission[band] = (weight * 4.0**layers / np.abs(denominator) ** 2).sum()
@@ -324,16 +320,13 @@ def _gauss(order: int, low: float, high: float) -> tuple[np.ndarray, np.ndarray]
 _legendre = lru_cache(special.roots_legendre)
 
 
-def _check_cloth(
-    flow_resistance: float, surface_mass: float, gap: float, fullness: float, layers: int, layer_gap: float
-) -> None:
+def _check_cloth(flow_resistance: float, surface_mass: float, gap: float, fullness: float, layers: int) -> None:
     for quantity, value, low, high, unit in (
         ("flow resistance of a fabric", flow_resistance, 1e-3, 1e6, "Pa s/m"),
         ("surface mass of a fabric", surface_mass, 1e-3, 100.0, "kg/m2"),
         ("gap behind a drape", gap, 0.0, 20.0, "m"),
         ("fullness of a drape", fullness, 1.0, 10.0, ""),
         ("number of layers", layers, 1, 2, ""),
-        ("gap between layers", layer_gap, 0.0, 20.0, "m"),
     ):
         if not low <= value <= high:
             raise PhysicalRangeError(

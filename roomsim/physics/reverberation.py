@@ -170,12 +170,7 @@ def kuttruff(enclosure: Enclosure, path_variance: float = 0.4) -> np.ndarray:
 
 
 FORMULAS: dict[str, Callable[[Enclosure], np.ndarray]] = {
-    "sabine": sabine,
-    "eyring": eyring,
-    "kuttruff": kuttruff,
-    "millington": millington,
-    "fitzroy": fitzroy,
-    "arau_puchades": arau_puchades,
+    formula.__name__: formula for formula in (sabine, eyring, kuttruff, millington, fitzroy, arau_puchades)
 }
 """All estimates of the reverberation time, in order of familiarity. Fitzroy and Arau-Puchades need
 `Enclosure.facing`."""

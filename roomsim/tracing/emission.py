@@ -39,8 +39,7 @@ class Emission:
         share = (power / power.sum(axis=(0, 1))).mean(axis=2)
         share = (1 - DEFENSIVE_SHARE) * share + DEFENSIVE_SHARE * solid_angle / (4 * np.pi)
         self._density = share / solid_angle
-        self._row_share = share.sum(axis=1)
-        self._row_cumulative = np.concatenate([[0.0], np.cumsum(self._row_share)])
+        self._row_cumulative = np.concatenate([[0.0], np.cumsum(share.sum(axis=1))])
         self._row_cumulative /= self._row_cumulative[-1]
         self._cell_cumulative = np.concatenate([np.zeros((n_polar - 1, 1)), np.cumsum(share, axis=1)], axis=1)
         self._cell_cumulative /= self._cell_cumulative[:, -1:]
@@ -52,7 +51,7 @@ class Emission:
         index = np.arange(n_rays)
         u = (index / n_rays + shift_u) % 1.0
         v = (index / _GOLDEN_RATIO + shift_v) % 1.0
-        row = np.clip(np.searchsorted(self._row_cumulative, u, side="right") - 1, 0, len(self._row_share) - 1)
+        row = np.clip(np.searchsorted(self._row_cumulative, u, side="right") - 1, 0, len(self._density) - 1)
         within = (u - self._row_cumulative[row]) / (self._row_cumulative[row + 1] - self._row_cumulative[row])
         cosine = self._cosine[row] + within * (self._cosine[row + 1] - self._cosine[row])
         cumulative = self._cell_cumulative[row]

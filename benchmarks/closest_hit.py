@@ -1,7 +1,7 @@
-"""Closest hits a second, ours beside Embree through its Python binding, on the same rays, mesh and threads.
+"""Closest hits per second, compared with Embree through its Python binding, on the same rays, mesh and threads.
 
-Embree here is what Python reaches: the embreex binding, called directly on large arrays of rays. Inside, the binding
-hands Embree one ray at a time and copies the answers; Embree's own ceiling is higher.
+Embree here means the `embreex` binding, called directly with large arrays of rays. The binding passes Embree one ray at
+a time and copies the results; Embree itself can be faster.
 """
 
 from __future__ import annotations

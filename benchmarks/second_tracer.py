@@ -1,14 +1,14 @@
-"""The halls of the zoo held to a slow tracer that shares nothing with the package.
+"""The halls of the zoo compared with a slow tracer that shares no code with the package.
 
-Each hall in two scenarios (as it is, and treated), at six seats, in all eight bands: energy in windows of time, level,
-EDT, T20, C50 and STI. The package runs with many seeds; the slow tracer (tests/reference/slow_tracer.py) traces each
-band by itself. Asked is
+Each hall is compared in two scenarios (untreated and treated), at six seats, in all eight bands: energy in windows of
+time, level, EDT, T20, C50 and STI. The package runs with many seeds; the slow tracer (tests/reference/slow_tracer.py)
+traces each band separately. The requirements are:
 
-- that the mean over the seeds is nowhere surely more than one just noticeable difference from the reference;
-- that single runs scatter about the reference by the errors that both state (rms of z near 1);
-- that 95 % intervals hold the mean over all seeds in 95 % of cases, in every band (control: intervals shrunk by 0.6
-  must be found out);
-- that no decay time is missing that the reference knows well.
+- the mean over the seeds nowhere deviates significantly by more than one just noticeable difference from the reference;
+- single runs scatter about the reference in accordance with the errors that both state (rms of z near 1);
+- 95 % intervals contain the mean over all seeds in 95 % of cases, in every band (control: intervals shrunk by 0.6 must
+  be detected);
+- no decay time is missing that the reference determines well.
 
     python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # some 2 hours of processor time
     python benchmarks/second_tracer.py --quick                               # some 4 minutes of processor time

@@ -1,8 +1,8 @@
-"""What a path segment costs: tracing with and without seats, its parts, and the replay for many scenarios.
+"""Time of a path segment: tracing with and without seats, its parts, and the replay for many scenarios.
 
-Processor time of one thread, which other work on the machine does not lengthen much. The parts are measured
-on the very rays of the trace: their origins and directions are worked out again from the log, which is also
-the check that log and rays belong together.
+Processor time of one thread, on which other work on the machine has little influence. The parts are measured on the
+rays of the trace themselves: their origins and directions are computed again from the log, which also verifies that log
+and rays correspond.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def main() -> None:
     rows = [
         [f"traced with {N_SEATS} seats", per["seated"]],
         ["traced without seats", per["empty"]],
-        ["  of this: closest hits alone", per["intersect"]],
+        ["  of this: closest hits", per["intersect"]],
         ["  of this: emission", per["emission"]],
         ["  of this: random numbers, reflection, log", per["empty"] - per["intersect"] - per["emission"]],
         [f"  seats ({deposits:.2f} deposits a segment)", per["seated"] - per["empty"]],
@@ -148,7 +148,7 @@ def main() -> None:
         return energy
 
     if not np.allclose(replay(1), replay(64), rtol=1e-5):
-        disagree("a scenario weighed alone and among others")
+        disagree("a scenario evaluated separately and with others")
     # `late` works in a thread of its own, and waits for it: process time is that thread's.
     contenders = {str(k): (lambda k=k: replay(k)) for k in SCENARIOS}
     spent = best_times(turns, time.process_time, **contenders, again=lambda: traced.trace(0, 0, n_rays))

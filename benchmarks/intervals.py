@@ -146,7 +146,7 @@ def _by_band(pool: Executor, quick: bool) -> dict[str, float]:
             row.append(f"{among.mean():.3f} ({len(among)})" if len(among) else "")
         rows.append(row)
     table(["relative standard error", *relative], rows)
-    print("Share of the intervals that contain the true value, mean over seats and bands of all halls with such errors.")
+    print("Share of intervals that contain the true value, mean over seats and bands of all halls with such errors.")
     return ratios
 
 

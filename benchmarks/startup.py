@@ -2,8 +2,8 @@
 and with all pictures: cold, with everything to be compiled; with compiled code on disk; the same without pictures.
 
 Each is timed in a new interpreter, in wall-clock time and processor time (of all child processes and threads); the
-target for the cold run is wall-clock time on two idle cores. With --quick a small room replaces the demonstration study,
-without pictures.
+target for the cold run is wall-clock time on two idle cores. With --quick a small room replaces the demonstration
+study, without pictures.
 """
 
 from __future__ import annotations

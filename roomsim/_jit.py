@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numba
-from numba.core.caching import FunctionCache, NullCache
+from numba.core.caching import FunctionCache
 from numba.core.serialize import dumps
 
 from .errors import RoomsimError, RoomsimWarning
@@ -138,16 +138,12 @@ def njit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     def compiled(function: Callable[..., Any]) -> Any:
         kernel = numba.njit(**options)(function)
         if is_cached and not numba.config.DISABLE_JIT:
-            kernel._cache = _cache_of(function)
+            try:
+                kernel._cache = KernelCache(function)
+            except (OSError, RuntimeError):  # No folder is writable.
+                where = Path(function.__code__.co_filename).parent / "__pycache__"
+                fault = "cannot be stored (neither this folder nor the user's cache folder is writable)"
+                _warn_once(fault, where, _EVERY_TIME)
         return kernel
 
     return compiled
-
-
-def _cache_of(function: Callable[..., Any]) -> KernelCache | NullCache:
-    try:
-        return KernelCache(function)
-    except (OSError, RuntimeError):  # No folder is writable.
-        where = Path(function.__code__.co_filename).parent / "__pycache__"
-        _warn_once("cannot be stored (neither this folder nor the user's cache folder is writable)", where, _EVERY_TIME)
-        return NullCache()

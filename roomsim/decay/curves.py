@@ -209,11 +209,6 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     mean = total / n
     of_all = KnownEnergy(arrivals, first_arrivals(edges, mean, arrivals))
 
-    def known_of(energy: np.ndarray) -> KnownEnergy:
-        zero = first_arrivals(edges, energy, arrivals)
-        # Nearly everywhere a known arrival determines time zero, which is then the same for all replicates.
-        return of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero)
-
     def seats(
         energy: np.ndarray, known: KnownEnergy, rate: np.ndarray, end_level: np.ndarray
     ) -> SeatEnergy:
@@ -235,4 +230,7 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     for one, rate in zip(late, tail.left_out, strict=True):
         # At a seat that only one replicate reaches, leaving that one out leaves a rounding error of either sign.
         rest = np.maximum(total - one, 0.0) / (n - 1)
-        yield seats(rest, known_of(rest), rate, end_level)
+        zero = first_arrivals(edges, rest, arrivals)
+        # Nearly everywhere a known arrival determines time zero, which is then the same for all replicates.
+        known = of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero)
+        yield seats(rest, known, rate, end_level)

@@ -53,12 +53,12 @@ def coverage_angles(directivity: Directivity, speed_of_sound: float, folder: Pat
     """
     angle, horizontal, vertical = polars(directivity, speed_of_sound, folder)
     middle = len(angle) // 2
-    full = np.empty((2, horizontal.shape[1]))
-    for i, level in enumerate((horizontal, vertical)):
-        for band in range(level.shape[1]):
-            sides = [_edge(level[middle:, band]), _edge(level[middle::-1, band])]
-            full[i, band] = sum(sides) if np.isfinite(sides).all() else 360.0
-    return full
+    return np.array(
+        [
+            [min(_edge(level[middle:]) + _edge(level[middle::-1]), 360.0) for level in polar.T]
+            for polar in (horizontal, vertical)
+        ]
+    )
 
 
 def _edge(level: np.ndarray) -> float:

@@ -22,16 +22,20 @@ class Plane:
     """(3,) unit, the cross product of the axes."""
 
     def flatten(self, points: np.ndarray) -> np.ndarray:
-        """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
+        """(..., 3) points -> (..., 2) coordinates of their projections onto the plane."""
         return (points - self.origin) @ self.axes.T
 
     def lift(self, points: np.ndarray) -> np.ndarray:
-        """(n, 2) coordinates -> (n, 3) points."""
+        """(..., 2) coordinates -> (..., 3) points."""
         return self.origin + np.asarray(points) @ self.axes
 
     def distance(self, points: np.ndarray) -> np.ndarray:
-        """(n,) distance of points (n, 3) in front of the plane, m."""
+        """(...) signed distance of points (..., 3) from the plane, m; positive on the side of its normal."""
         return (points - self.origin) @ self.normal
+
+    def contains(self, points: np.ndarray, tolerance: float) -> bool:
+        """Whether all points (..., 3) lie in the plane, within a tolerance, m."""
+        return bool(np.abs(self.distance(points)).max() < tolerance)
 
 
 def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:

@@ -10,9 +10,11 @@ import shapely
 from ..venue.document import VenueDocument
 from ..venue.mesh import VenueMesh, matching_groups
 from ._kernels import closest, crossings
-from .topology import normals_and_areas, repeated_faces
+from .topology import normals_and_areas, usable_faces
 
 IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
+WRONG_PLACES = {OUTSIDE: ("outside", "outside the room"), IN_SOLID: ("in_solid", "inside a solid")}
+"""Where a point is that is not in the room: last part of the code of a finding, and words for its message."""
 
 N_COLUMNS = 64
 """Upright sampling lines along either side of the plan."""
@@ -175,11 +177,9 @@ def boundary_of(mesh: VenueMesh, venue: VenueDocument) -> Boundary:
     MeshError
         A name under two_sided that fits no surface group.
     """
-    corners = mesh.vertices[mesh.faces]
-    kept = normals_and_areas(corners)[1] > 0.0
-    kept[repeated_faces(mesh.faces)] = False
-    kept &= ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
-    return Boundary(corners[kept], np.flatnonzero(kept))
+    one_sided = ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
+    chosen = np.flatnonzero(usable_faces(mesh.vertices, mesh.faces) & one_sided)
+    return Boundary(mesh.vertices[mesh.faces[chosen]], chosen)
 
 
 def _directions(n: int) -> np.ndarray:

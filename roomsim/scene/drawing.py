@@ -20,6 +20,7 @@ from .scene import ReceiverArrays
 from .sources import source_places
 from .tessellation import polygon_parts
 from .tiers import seat_tiers
+from .topology import cut_by_plane
 
 LOW = 0.3
 """m over the lowest audience floor: what is higher shows in the plan."""
@@ -84,21 +85,6 @@ def level_section(mesh: VenueMesh, heights: Iterable[float]) -> tuple[np.ndarray
     corners = mesh.vertices[mesh.faces]
     cuts = [cut_by_plane(corners, corners[:, :, 2] - (height + 1e-4))[..., :2] for height in heights]
     return _polylines(shapely.linestrings(np.concatenate(cuts)))
-
-
-def cut_by_plane(corners: np.ndarray, above: np.ndarray) -> np.ndarray:
-    """(n, 2, 3) ends of the lines in which a plane cuts triangles (m, 3, 3); `above` (m, 3), m, is the signed distance
-    of each corner from the plane."""
-    corners, above = (a[(above.min(axis=1) < 0.0) & (above.max(axis=1) > 0.0)] for a in (corners, above))
-    ends = []
-    for i, k in ((0, 1), (1, 2), (2, 0)):
-        cut = (above[:, i] < 0.0) != (above[:, k] < 0.0)
-        share = np.where(cut, above[:, i] / np.where(cut, above[:, i] - above[:, k], 1.0), np.nan)
-        ends.append(corners[:, i] + share[:, None] * (corners[:, k] - corners[:, i]))
-    # Each triangle is cut in two of its three edges; NaN stands for the third.
-    points = np.stack(ends, axis=1)
-    order = np.argsort(np.isnan(points[..., 0]), axis=1, kind="stable")[:, :2]
-    return np.take_along_axis(points, order[..., None], axis=1)
 
 
 def outline(mesh: VenueMesh) -> tuple[np.ndarray, ...]:

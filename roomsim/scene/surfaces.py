@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..elements.sheets import Plane, plane_through
 from ..venue.mesh import VenueMesh
-from .topology import normals_and_areas, repeated_faces, shared_edges
+from .topology import normals_and_areas, shared_edges, usable_faces
 
 FLAT = 1e-5
 """m by which the corners of a region may leave its plane. A region is flattened to be cut: were it bent by
@@ -78,8 +78,7 @@ def flat_regions(mesh: VenueMesh) -> Regions:
     faces = mesh.faces
     corners = mesh.vertices[faces]
     normals, areas = normals_and_areas(corners)
-    usable = areas > 0.0
-    usable[repeated_faces(faces)] = False
+    usable = usable_faces(mesh.vertices, faces)
 
     pairs = shared_edges(faces)[0]
     a, b = pairs.T

@@ -23,7 +23,7 @@ from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.drawing import plan_drawing
-from roomsim.scene.limits import limits_broken
+from roomsim.scene.limits import Limits
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.evaluator import Evaluator, evaluation_blocks
@@ -267,7 +267,7 @@ def test_power_has_a_limit(tmp_path: Path):
         write(tmp_path, study={"costs": {"power_available": 1.0, "fixed": 50.0, "labour_rate": 10.0}})
     )
     scenario = study.document.scenario[0]
-    assert limits_broken(study, scenario) == {"power": "electric power 1.5 of 1 kW"}
+    assert Limits(study).broken(scenario.elements) == {"power": "electric power 1.5 of 1 kW"}
     assert demand_of(study, scenario).cost == 400.0 + 40.0 + 50.0  # it takes roof points: something hangs
 
 

@@ -278,7 +278,7 @@ class TestOutlinesAndSpacings:
         area = {**SEATS, "polygon": (factor * np.array(SEATS["polygon"])).tolist(), "seat_spacing": [0.8, 0.9]}
         (finding,) = found(tmp_path, audience=[area]).values()
         assert (finding.code, finding.severity) == ("outline_scale", "error")
-        assert f"probably {unit}" in finding.text
+        assert f"probably in {unit}" in finding.text
         # Nothing large may be allocated: 14,000 x 18,000 m hold 350 million seats.
         with pytest.raises(SceneError, match="seats on"):
             compile_receivers(read(tmp_path, audience=[area]))

@@ -33,7 +33,7 @@ from ..fields import Coordinate, Length, Name, NotNegative, Polygon2
 from .element import Element, Lines, PlanView
 from .finishes import Cloth, Finish, MaterialTable
 from .roof import Load, Roof
-from .sheets import Sheet, level, upright
+from .sheets import Sheet, axes_in_plan, level, upright
 
 MOST_BAFFLES = 10_000
 LEAST_GAP = 0.01
@@ -93,8 +93,7 @@ class BaffleArray(Element):
     @cached_property
     def rows(self) -> tuple[tuple[np.ndarray, int], ...]:
         """Ends in plan (2, 2), m, of each unbroken row of baffles, and how many baffles it has."""
-        angle = np.radians(self.direction)
-        axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        axes = axes_in_plan(self.direction)
         area = shapely.Polygon(np.array(self.polygon) @ axes.T)
         low_u, low_v, high_u, high_v = area.bounds
         room = high_v - low_v - self.thickness

@@ -10,8 +10,7 @@ from pydantic import Field
 
 from ..fields import Coordinate, Polygon2
 from .cloth import HungCloth
-from .element import Lines, PlanView
-from .sheets import Sheet, closed, level
+from .sheets import Sheet, level
 
 
 class CeilingDrape(HungCloth):
@@ -38,7 +37,3 @@ class CeilingDrape(HungCloth):
     def place_in_plan(self) -> tuple[shapely.Geometry, float]:
         """The outline, and its height."""
         return shapely.Polygon(self.polygon), self.height
-
-    def plan_lines(self, view: PlanView) -> dict[int | None, Lines]:
-        """The outline."""
-        return {None: (closed(self.polygon),)}

@@ -4,18 +4,28 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from ..venue.document import (
+    ElementsDocument,
+    MaterialsDocument,
+    SourcesDocument,
+    Study,
+    StudyDocument,
+    VenueDocument,
+)
+from ..venue.materials import built_in_materials, merged
+from ..venue.parsing import document_error, find_file, read_source, validate
 from ..venue.reading import read_study
+from ..venue.references import Documents, reference_faults
 from .checks import check_venue
 from .findings import Finding
-from .venue_only import check_venue_file, is_venue_file
 
 
 def check(study: str | Path) -> list[Finding]:
-    """Find what is wrong with a study, or should be known about it, before anything is computed.
+    """Find faults of a study, and what the user should know about it, before anything is computed.
 
     Parameters
     ----------
-    study : path of the study file, or of a venue file, which is then checked without a study
+    study : path of the study file, or of a venue file, which is checked without a study
 
     Raises
     ------
@@ -23,5 +33,62 @@ def check(study: str | Path) -> list[Finding]:
     """
     if is_venue_file(Path(study)):
         return check_venue_file(Path(study))
-    described = read_study(study)
-    return check_venue(described)
+    return check_venue(read_study(study))
+
+
+def is_venue_file(path: Path) -> bool:
+    """Whether a file describes a venue, judged by its keys.
+
+    Raises
+    ------
+    DocumentError : it cannot be read
+    """
+    return {"mesh", "surfaces"} <= set(read_source(path, path.name).values)
+
+
+def check_venue_file(path: Path) -> list[Finding]:
+    """The findings of `check_venue` for a venue without a study.
+
+    A `materials.toml` beside the venue file is read as the user's own materials. Test rays start from the seats.
+
+    Raises
+    ------
+    DocumentError, MeshError, SceneError : as for a study
+    """
+    text = "Only the venue was checked. Elements, loudspeakers and scenarios are checked with the study that uses it."
+    return [*check_venue(_study_of(path)), Finding("venue_only", "note", path.name, text, "")]
+
+
+def _study_of(path: Path) -> Study:
+    """A study of the bare venue without sources."""
+    source = read_source(path, path.name)
+    venue, faults = validate(source, VenueDocument)
+    materials = built_in_materials()
+    own = path.with_name("materials.toml")
+    if own.is_file():
+        document, more = validate(read_source(own, own.name), MaterialsDocument)
+        faults += more
+        materials = materials if document is None else merged(materials, document)
+    faults += [
+        source.fault(at, text)
+        for _, at, text in reference_faults(Documents(venue=venue, materials=materials))
+    ]
+    if venue is not None:
+        try:
+            find_file(path.parent.resolve(), path.parent, venue.mesh.file)
+        except ValueError as fault:
+            faults.append(source.fault(("mesh", "file"), str(fault)))
+    if venue is None or faults:
+        raise document_error(faults)
+    described = {"schema": 1, "title": venue.name, "venue": path.name, "elements": "-", "sources": "-"}
+    return Study(
+        folder=path.parent,
+        document=StudyDocument.model_validate(
+            {**described, "noise": (0.0,) * 8, "scenario": ({"name": "bare"},)}
+        ),
+        venue=venue,
+        elements=ElementsDocument.model_validate({"schema": 1}),
+        sources=SourcesDocument.model_construct(schema_version=1),
+        materials=materials,
+        digests={},
+    )

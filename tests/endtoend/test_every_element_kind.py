@@ -18,7 +18,7 @@ from roomsim.elements.finishes import Cloth, Finish
 from roomsim.elements.registry import KINDS
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
-from roomsim.scene.factors import finishes_of
+from roomsim.scene.factors import material_table
 from roomsim.scene.rigging import Rig
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.costs import scenario_records
@@ -68,7 +68,7 @@ def test_kind_says_all_that_is_asked_of_it(kind, entry, tmp_path):
     scene = compile_scene(study)
     sheets = [patch for patch in scene.patches if patch.is_sheet]
     covered = [patch for patch in scene.patches if element.name in patch.covers]
-    finish = finishes_of(study, [element]).elements.get(element.name)
+    finish = element.finish(material_table(study))
     if finish is None:
         assert not covered and (scene.sources.active[0] != scene.sources.active[1]).any()
     else:

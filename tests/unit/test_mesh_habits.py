@@ -142,7 +142,7 @@ def read(folder: Path, shell: venues.Shell = HALL, **options: Any) -> Study:
 
 def found(folder: Path, shell: venues.Shell = HALL, **options: Any) -> dict[str, Finding]:
     findings = check_venue(read(folder, shell, **options))
-    return {finding.code: finding for finding in findings if finding.code not in ("area", "venue_alone")}
+    return {finding.code: finding for finding in findings if finding.code not in ("area", "venue_only")}
 
 
 def test_a_good_hall_has_none_of_this(tmp_path: Path) -> None:

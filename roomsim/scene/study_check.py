@@ -80,12 +80,12 @@ def _study_of(path: Path) -> Study:
             faults.append(source.fault(("mesh", "file"), str(fault)))
     if venue is None or faults:
         raise document_error(faults)
-    described = {"schema": 1, "title": venue.name, "venue": path.name, "elements": "-", "sources": "-"}
-    return Study(
+    files = {"venue": path.name, "elements": "-", "sources": "-"}
+    scenarios = {"noise": (0.0,) * 8, "scenario": ({"name": "bare"},)}
+    # Not validated as a whole, because a complete study has sources.
+    return Study.model_construct(
         folder=path.parent,
-        document=StudyDocument.model_validate(
-            {**described, "noise": (0.0,) * 8, "scenario": ({"name": "bare"},)}
-        ),
+        document=StudyDocument.model_validate({"schema": 1, "title": venue.name, **files, **scenarios}),
         venue=venue,
         elements=ElementsDocument.model_validate({"schema": 1}),
         sources=SourcesDocument.model_construct(schema_version=1),

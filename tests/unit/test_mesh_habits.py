@@ -304,9 +304,9 @@ class TestOutlinesAndSpacings:
         assert MOST_SEATS < 28 * 18 / 0.01
         if name == "check":
             (finding,) = (f for f in make(study) if f.severity == "error")
-            assert "some 50,400 seats" in finding.text and "seat_spacing" in finding.cure
+            assert "about 50,400 seats" in finding.text and "seat_spacing" in finding.cure
         else:
-            with pytest.raises(SceneError, match="some 50,400 seats"):
+            with pytest.raises(SceneError, match="about 50,400 seats"):
                 make(study)
 
     def test_a_spacing_larger_than_its_area(self, tmp_path: Path) -> None:

@@ -211,7 +211,7 @@ def test_a_line_along_a_truss_hangs_from_it_and_one_across_is_not_known(tmp_path
     path = described(tmp_path, roof=truss("T1", 3.4, 300.0), elements={"drape": [line, across]})
     assert broken(read_study(path)) == {"truss: T1": "truss T1, with D, 320 of 300 kg"}
     text = codes(roomsim.check(path))["loads_unchecked"].text
-    assert "The truss that carries 'across'" in text and "points 'D' and 'across' hang" in text
+    assert "The truss that carries 'across'" in text and "points from which 'D' and 'across' hang" in text
     assert "No limit is given for the points of 'D' and 'across'" in text
 
 

@@ -113,11 +113,6 @@ class BaffleArray(Element):
         """Of baffles."""
         return sum(number for _, number in self.rows)
 
-    @property
-    def is_overhead(self) -> bool:
-        """Always."""
-        return True
-
     # --- what it does to the sound ----------------------------------------------------------------------
 
     def absorption_area_each(self, face: Finish) -> np.ndarray:

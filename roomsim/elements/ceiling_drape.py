@@ -31,7 +31,7 @@ class CeilingDrape(HungCloth):
 
     @property
     def fullness_and_stand_off(self) -> tuple[float, float | None]:
-        """How the cloth hangs."""
+        """Fullness and stand-off of the cloth."""
         return self.fullness, None
 
     def place_in_plan(self) -> tuple[shapely.Geometry, float]:

@@ -1,4 +1,4 @@
-"""What all kinds of cloth that hangs have in common."""
+"""The base class of all kinds of hanging cloth."""
 
 from __future__ import annotations
 
@@ -24,13 +24,8 @@ class HungCloth(Element):
     """Cloths hung against each other."""
 
     @property
-    def is_overhead(self) -> bool:
-        """Always."""
-        return True
-
-    @property
     def fullness_and_stand_off(self) -> tuple[float, float | None]:
-        """How the cloth hangs: flat and free, unless a kind says otherwise."""
+        """Fullness and stand-off of the cloth; by default it hangs flat and free."""
         return 1.0, None
 
     def cloth(self, fabric: Fabric, air: Air) -> Cloth:

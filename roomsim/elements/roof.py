@@ -127,12 +127,11 @@ class Roof:
         self._lines = {
             name: shapely.LineString(np.array(truss.line)[:, :2]) for name, truss in self.trusses.items()
         }
-        self.truss_of = {name: self._truss_of(point) for name, point in self.points.items()}
-
-    def _truss_of(self, point: RoofPoint) -> str | None:
-        if point.truss is not None:
-            return point.truss
-        return self._nearest_truss(shapely.Point(point.position[:2]), ON_TRUSS)
+        self.truss_of = {
+            name: point.truss or self._nearest_truss(shapely.Point(point.position[:2]), ON_TRUSS)
+            for name, point in self.points.items()
+        }
+        """Point -> truss that it is on."""
 
     def _nearest_truss(self, shape: shapely.Geometry, reach: float) -> str | None:
         """The truss that a shape in plan lies along, all of it within reach."""
@@ -163,15 +162,12 @@ class Roof:
         n: int,
         shape: shapely.Geometry,
     ) -> dict[str, float | None]:
-        """kg on trusses: of named points by their shares, of the others where the shape says."""
-        found: dict[str, float | None] = {}
-
-        def add(truss: str | None, share: float) -> None:
-            if truss is not None and share > 0.0:
-                found[truss] = None if mass is None else (found.get(truss) or 0.0) + share * mass
-
-        for name in named:
-            add(self.truss_of[name], shares[name])
+        """kg on trusses: of the named points by their shares, of the others on the truss along the shape."""
+        parts = [(self.truss_of[name], shares[name]) for name in named]
         if n > len(named):
-            add(self._nearest_truss(shape, REACH), (n - len(named)) / n)
-        return found
+            parts.append((self._nearest_truss(shape, REACH), (n - len(named)) / n))
+        loads: dict[str, float | None] = {}
+        for truss, share in parts:
+            if truss is not None and share > 0.0:
+                loads[truss] = None if mass is None else (loads.get(truss) or 0.0) + share * mass
+        return loads

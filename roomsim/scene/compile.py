@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from ..elements.element import Element
 from ..elements.finishes import Variation
-from ..elements.surfaces import Fit
 from ..errors import SceneError
 from ..physics.air import Air
 from ..venue.document import Study
@@ -45,7 +43,9 @@ def compile_scene(study: Study, tile: float | None = None) -> Scene:
     elements = study.elements.named(study.document.elements_used())
     regions = flat_regions(study.mesh)
     prints, fits = footprints(study, regions, elements)
-    refuse_misfits(fits, elements)
+    for finding in fit_findings(fits, {element.name: element for element in elements}):
+        if finding.severity == "error":
+            raise SceneError(finding.text, place=finding.place, cure=finding.cure)
     if tile is not None:
         prints = [*prints, *tiles(regions, tile)]
     two_sided = matching_groups(study.mesh, study.venue.two_sided, "two_sided")
@@ -105,15 +105,3 @@ def with_element_sets(
         compare_with=np.zeros(len(sets), dtype=int),
         noise=np.tile(noise, (len(sets), 1)),
     )
-
-
-def refuse_misfits(fits: Iterable[Fit], elements: Iterable[Element]) -> None:
-    """Raise for the first piece of an element that lies too little on the surface it is meant for.
-
-    Raises
-    ------
-    SceneError
-    """
-    for finding in fit_findings(fits, {element.name: element for element in elements}):
-        if finding.severity == "error":
-            raise SceneError(finding.text, place=finding.place, cure=finding.cure)

@@ -200,26 +200,21 @@ def _sheet_cells(sheets: Sequence[Sheet]) -> list[_Cell]:
 
 
 def _primitives(mesh: VenueMesh, cells: Sequence[_Cell], patch_of: Sequence[int]) -> Primitives:
-    corners, is_triangle, patch = [], [], []
+    parts: list[tuple[np.ndarray, np.ndarray, int]] = []
     uncut: dict[int, list[Region]] = {}
     for cell, number in zip(cells, patch_of):
         if cell.shape is None:
             assert cell.region is not None
             uncut.setdefault(number, []).append(cell.region)
-            continue
-        flat, triangles = pieces(cell.shape)
-        corners.append(cell.plane.lift(flat))
-        is_triangle.append(triangles)
-        patch.append(np.full(len(flat), number))
+        else:
+            flat, triangles = pieces(cell.shape)
+            parts.append((cell.plane.lift(flat), triangles, number))
     # Faces of the mesh; two triangles that form a parallelogram are joined, first those of one polygon.
     for number, members in uncut.items():
         faces = np.concatenate([region.triangles for region in members])
         polygon = mesh.polygon[np.concatenate([region.faces for region in members])]
         chosen, partner = pair_to_parallelograms(mesh.vertices, faces, polygon, FLAT)
-        found, triangles = parallelogram_corners(mesh.vertices, faces, chosen, partner)
-        corners.append(found)
-        is_triangle.append(triangles)
-        patch.append(np.full(len(found), number))
-    return Primitives(
-        np.concatenate(corners), np.concatenate(is_triangle), np.concatenate(patch).astype(np.int32)
-    )
+        parts.append((*parallelogram_corners(mesh.vertices, faces, chosen, partner), number))
+    corners, is_triangle, numbers = zip(*parts)
+    patch = np.repeat(np.array(numbers, np.int32), [len(part) for part in corners])
+    return Primitives(np.concatenate(corners), np.concatenate(is_triangle), patch)

@@ -70,7 +70,7 @@ def seat_faults(study: Study, outlines: list[BaseGeometry]) -> Iterator[SceneErr
     for audience, outline in zip(study.venue.audience, outlines):
         place = f"audience {audience.name!r}"
         x, y = audience.seat_spacing
-        sides = np.ptp(_turned(outline, audience.rotation), axis=0)
+        sides = np.ptp(shapely.get_coordinates(outline) @ axes_in_plan(audience.rotation).T, axis=0)
         n_seats, n_cells = outline.area / (x * y), float(np.prod(np.maximum(sides / (x, y), 1.0)))
         total += n_seats
         size = f"{sides[0]:,.4g} x {sides[1]:,.4g} m"
@@ -96,11 +96,6 @@ def seat_faults(study: Study, outlines: list[BaseGeometry]) -> Iterator[SceneErr
             place="audience",
             cure="Increase seat_spacing: every second or third seat is enough.",
         )
-
-
-def _turned(outline: BaseGeometry, rotation: float) -> np.ndarray:
-    """(n, 2) corners of an outline along the area's own axes."""
-    return shapely.get_coordinates(outline) @ axes_in_plan(rotation).T
 
 
 def area_outline(
@@ -162,7 +157,7 @@ def seat_grid(
         Plan corners of each seat's rectangle.
     """
     own_axes = axes_in_plan(rotation)
-    corners = _turned(outline, rotation)
+    corners = shapely.get_coordinates(outline) @ own_axes.T
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
     step = np.array(spacing)
     # A length that is a whole number of spacings holds that number regardless of rounding.

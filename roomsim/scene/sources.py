@@ -86,11 +86,10 @@ def compile_sources(
     signals = dict.fromkeys(entry.signal for entry in entries if entry.signal is not None)
     return SourceArrays(
         names=tuple(entry.name for entry in entries),
-        position=np.array([entry.position for entry in entries]),
-        axes=np.array([entry.axes for entry in entries]),
-        balloon=np.array([entry.balloon for entry in entries]),
-        level=np.array([entry.level for entry in entries]),
-        delay=np.array([entry.delay for entry in entries]),
+        **{
+            key: np.array([getattr(entry, key) for entry in entries])
+            for key in ("position", "axes", "balloon", "level", "delay")
+        },
         active=active,
         elements={i: entry.elements for i, entry in enumerate(entries) if entry.elements is not None},
         coherent=tuple(

@@ -25,36 +25,16 @@ def check(study: str | Path) -> list[Finding]:
 
     Parameters
     ----------
-    study : path of the study file, or of a venue file, which is checked without a study
+    study : path of the study file, or of a venue file, which is checked without a study: with a `materials.toml` beside
+        it as the user's own materials, and with test rays from the seats only
 
     Raises
     ------
     DocumentError, MeshError, SceneError : a file cannot be read at all, or names something that does not exist
     """
-    if is_venue_file(Path(study)):
-        return check_venue_file(Path(study))
-    return check_venue(read_study(study))
-
-
-def is_venue_file(path: Path) -> bool:
-    """Whether a file describes a venue, judged by its keys.
-
-    Raises
-    ------
-    DocumentError : it cannot be read
-    """
-    return {"mesh", "surfaces"} <= set(read_source(path, path.name).values)
-
-
-def check_venue_file(path: Path) -> list[Finding]:
-    """The findings of `check_venue` for a venue without a study.
-
-    A `materials.toml` beside the venue file is read as the user's own materials. Test rays start from the seats.
-
-    Raises
-    ------
-    DocumentError, MeshError, SceneError : as for a study
-    """
+    path = Path(study)
+    if not {"mesh", "surfaces"} <= set(read_source(path, path.name).values):
+        return check_venue(read_study(path))
     text = "Only the venue was checked. Elements, loudspeakers and scenarios are checked with the study that uses it."
     return [*check_venue(_study_of(path)), Finding("venue_only", "note", path.name, text, "")]
 

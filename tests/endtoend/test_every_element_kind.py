@@ -86,7 +86,7 @@ def test_kind_says_all_that_is_asked_of_it(kind, entry, tmp_path):
     demand = demand_of(study, treated)
     fixed = 50.0 if element.is_overhead else 0.0
     assert (demand.hire, demand.rigging_hours, demand.weight) == (100.0, 2.0, 24.0)
-    assert demand.cost == 100.0 + 2.0 * 40.0 + fixed and demand.stock == {"cloth": 3.0}
+    assert demand.cost == 100.0 + 2.0 * 40.0 + fixed and element.stock == {"cloth": 3.0}
     assert demand_of(study, bare).cost == 0.0
     (load,) = Rig(study).loads(treated)
     assert load.name == element.name and load.mass == 24.0 and load.heaviest == pytest.approx(6.0)

@@ -241,13 +241,7 @@ def test_a_system_change_switches_its_sources(tmp_path: Path):
     # The hang's boxes look up to 18 degrees down and lie within 0.2 m of one upright line: 0.6 ms.
     assert zero[:, 2] == pytest.approx(hang, abs=6e-4)
     found = demand_of(study, study.document.scenario[0])
-    assert (found.hire, found.rigging_hours, found.roof_points, found.weight, found.power) == (
-        400.0,
-        4.0,
-        2,
-        60.0,
-        1.5,
-    )
+    assert (found.hire, found.rigging_hours, found.roof_points, found.weight) == (400.0, 4.0, 2, 60.0)
     # Scenarios that share sources are worked out together, others apart.
     together = [np.arange(scene.n_scenarios)[scenarios] for scenarios, _ in evaluation_blocks(scene, 50, 20)]
     assert sorted(np.concatenate(together)) == [0, 1, 2, 3]

@@ -18,7 +18,7 @@ from ..venue.document import AudienceArea, MeshReference, Study
 from ..venue.mesh import METRES, matching_groups, upright
 from .boundary import Boundary
 from .findings import Finding, Severity
-from .receivers import STEEPEST_FLOOR, area_outline, seat_faults
+from .receivers import STEEPEST_FLOOR, area_outline, seat_faults, within
 from .topology import normals_and_areas
 
 SMALL, LARGE = 2.0, 500.0
@@ -152,17 +152,6 @@ def _size_text(size: np.ndarray) -> str:
     return " x ".join(_length_text(length) for length in size)
 
 
-def _spread(audience: AudienceArea) -> np.ndarray:
-    """(n, 2) points over the plan of an area, at most `MOST_POINTS`."""
-    outline = shapely.Polygon(audience.polygon)
-    n = int(np.sqrt(MOST_POINTS))
-    share = (np.arange(n) + 0.5) / n
-    low, high = np.split(np.array(outline.bounds), 2)
-    grid = low + np.stack(np.meshgrid(share, share), axis=-1).reshape(-1, 2) * (high - low)
-    inside = grid[shapely.contains_xy(outline, grid[:, 0], grid[:, 1])]
-    return inside if len(inside) else shapely.get_coordinates(outline.representative_point())
-
-
 @dataclass(frozen=True)
 class _Reading:
     """The mesh of a study, read in a unit and with an axis up that may differ from the stated ones."""
@@ -205,8 +194,8 @@ class _Reading:
         seated = np.mean(shares)
         if not len(sources):
             return float(seated)
-        within = ((sources > low) & (sources < high)).all(axis=1).mean()
-        return float(0.75 * seated + 0.25 * within)
+        inside = ((sources > low) & (sources < high)).all(axis=1).mean()
+        return float(0.75 * seated + 0.25 * inside)
 
 
 def _readings(study: Study) -> list[_Reading]:
@@ -218,7 +207,13 @@ def _on_floor(audience: AudienceArea, floors: Boundary, top: float) -> float:
 
     `top` : m, highest point of the room.
     """
-    plan = _spread(audience)
+    outline = shapely.Polygon(audience.polygon)
+    n = int(np.sqrt(MOST_POINTS))
+    share = (np.arange(n) + 0.5) / n
+    low, high = np.split(np.array(outline.bounds), 2)
+    grid = low + np.stack(np.meshgrid(share, share), axis=-1).reshape(-1, 2) * (high - low)
+    inside = grid[within(outline, grid)]
+    plan = inside if len(inside) else shapely.get_coordinates(outline.representative_point())
     ears = np.column_stack([plan, np.full(len(plan), audience.floor + audience.ear_height)])
     if not len(floors.face) or audience.floor + audience.ear_height > top:
         return 0.0

@@ -49,10 +49,8 @@ def _study_of(path: Path) -> Study:
         document, more = validate(read_source(own, own.name), MaterialsDocument)
         faults += more
         materials = materials if document is None else merged(materials, document)
-    faults += [
-        source.fault(at, text)
-        for _, at, text in reference_faults(Documents(venue=venue, materials=materials))
-    ]
+    unknown = reference_faults(Documents(venue=venue, materials=materials))
+    faults += [source.fault(at, text) for _, at, text in unknown]
     if venue is not None:
         try:
             find_file(path.parent.resolve(), path.parent, venue.mesh.file)

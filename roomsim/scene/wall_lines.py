@@ -79,7 +79,7 @@ def _line(
     off = model.stand_off or 0.15
     points = wall.plane.lift(np.array([[u, 0.0] for u in ends])) + off * wall.inward
     area = (ends[1] - ends[0]) * (top - bottom)
-    share = area / max(model.covered_area, 1e-6) if model.name != "model" else 0.0
+    share = area / max(model.covered_area, 1e-6)
     run = tuple((round(float(x), 2), round(float(y), 2)) for x, y, _ in points)
     return model.model_copy(
         update={

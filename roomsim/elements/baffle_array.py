@@ -9,10 +9,9 @@ infinite row of images, so that the k-th reflection is reached with the probabil
 q_k = 1 - sqrt((k + 1)^2 + h^2) + sqrt(k^2 + h^2), which is 1 - F for the first, and the share
 a sum_k (1 - a)^k q_k is absorbed, a being the absorption coefficient of a face. Faces that scatter by Lambert's law
 exchange sound with each other and with the mouths; the distribution of incident sound follows from the integral
-equation of radiosity (Kuttruff, Room Acoustics, on the diffusely reflecting enclosure; from memory), here of strips along the
-channel, with the view factors of crossed strings (Hottel, from memory). For scattering
-coefficients between 0 and 1 the two results are weighted. The series is derived here; the tests trace single rays
-between two baffles.
+equation of radiosity (Kuttruff, Room Acoustics, on the diffusely reflecting enclosure; from memory), here of strips
+along the channel, with the view factors of crossed strings (Hottel, from memory). For scattering coefficients between
+0 and 1 the two results are weighted. The series is derived here; the tests trace single rays between two baffles.
 
 The equivalent absorption area of one baffle of an array, in the sense of ISO 354:2003, 6.2.2 and of the objects of
 ISO 12354-6:2003 (both from memory), follows from both sides of the layer: it decreases with the spacing of
@@ -121,7 +120,7 @@ class BaffleArray(Element):
         return 2.0 * self.size[0] * self._layer(face)[0]
 
     def _layer(self, face: Finish) -> tuple[np.ndarray, np.ndarray]:
-        """Absorbed and reflected share of the sound incident on one side, times the spacing of the rows: (8,) m each."""
+        """Absorbed and reflected share of the sound incident on one side, times the row spacing: (8,) m each."""
         gap = self.spacing - self.thickness
         h = self.size[1] / gap
         a, scattering = face.absorption, face.scattering

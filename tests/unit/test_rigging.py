@@ -348,7 +348,7 @@ def test_points_from_which_it_cannot_hang(tmp_path: Path, place: tuple[float, ..
 FAULTS: list[tuple[str, str, str]] = [
     (hang(hang_from=["q"]), point("p", 3.0, 6.0), 'no roof point of the venue is called "q"'),
     (hang(hang_from=["p", "p"]), point("p", 3.0, 6.0), '"p" is named twice'),
-    (hang(hang_from=["p", "r"], points=1), point("p", 3.0, 6.0) + point("r", 3.0, 7.0), "points says 1"),
+    (hang(hang_from=["p", "r"], points=1), point("p", 3.0, 6.0) + point("r", 3.0, 7.0), "points is 1"),
     ("", point("p", 3.0, 6.0, truss="T9"), 'no truss is called "T9"'),
     ("", point("p", 3.0, 6.0) + point("p", 3.0, 7.0), "every name here must be different"),
     ("", truss("T", 3.0, 9.0, line=[[1, 1, 7], [1, 1, 7]]), "its two ends are the same point"),

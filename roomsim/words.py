@@ -33,3 +33,13 @@ def shortened(text: str, length: int) -> str:
     head = line[: length - 1]
     between = head.rfind(" ")
     return (head[:between] if between > length // 2 else head).rstrip() + "…"
+
+
+def short_names(names: Iterable[str]) -> dict[str, str]:
+    """The first word of each name if it is a code such as D1 that no other name begins with; otherwise the name."""
+    first = {name: name.split()[0].rstrip(":,") for name in names}
+    words = list(first.values())
+    return {
+        name: word if words.count(word) == 1 and any(c.isdigit() for c in word) else name
+        for name, word in first.items()
+    }

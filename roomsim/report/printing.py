@@ -1,10 +1,10 @@
-"""What all tables share: how they are framed, and printed on a terminal or as plain text."""
+"""Tables for terminals and text files."""
 
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 
 from rich import box
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -16,36 +16,74 @@ from ..errors import unprintable
 
 
 class PrintedTable:
-    """Base of the tables: printed with rich they fit the width there is; `text` gives plain text."""
+    """Base class of tables. Printed with rich they fit the available width; `text` returns plain text."""
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         raise NotImplementedError
 
     def text(self, width: int = 100) -> str:
         """Plain text, at most `width` columns wide."""
-        return plain_text(self, width)
+        written = io.StringIO()
+        console = Console(
+            file=written, width=width, color_system=None, force_terminal=False, highlight=False, legacy_windows=False
+        )
+        console.print(self, markup=False)
+        return "\n".join(line.rstrip() for line in written.getvalue().rstrip().splitlines()) + "\n"
 
     def __str__(self) -> str:
         return self.text()
 
 
-def plain_text(renderable: RenderableType, width: int) -> str:
-    """What a console of this width would show, without colours."""
-    written = io.StringIO()
-    console = Console(
-        file=written, width=width, color_system=None, force_terminal=False, highlight=False, legacy_windows=False
-    )
-    console.print(renderable, markup=False)
-    return "\n".join(line.rstrip() for line in written.getvalue().rstrip().splitlines()) + "\n"
+@dataclass(frozen=True)
+class TitledTable(PrintedTable):
+    """A table of texts with a title above it and a note below it."""
+
+    title: str
+    heads: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    n_names: int = 1
+    """Number of columns from the left that hold names or sentences; the others hold numbers."""
+    note: str = ""
+    bold_rows: Collection[int] = ()
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield Text(self.title, "bold")
+        yield table_of(self.heads, self.rows, self.n_names, 14, self.bold_rows)
+        yield below(Text(self.note, "dim")) if self.note else Text("")
 
 
-def new_table(**more: Any) -> Table:
-    """A table with a line under its head and no frame."""
-    return Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False, **more)
+def table_of(
+    heads: Iterable[str],
+    rows: Iterable[Sequence[str]],
+    n_names: int = 1,
+    min_width: int | None = None,
+    bold_rows: Collection[int] = (),
+) -> Table:
+    """A table of texts; names and sentences are wrapped, numbers are not.
+
+    Parameters
+    ----------
+    n_names : number of columns from the left that hold names or sentences
+    min_width : of the first column
+    """
+    table = new_table()
+    for i, head in enumerate(heads):
+        if i < n_names:
+            table.add_column(Text(head), overflow="fold", min_width=min_width if i == 0 else None)
+        else:
+            table.add_column(Text(head), justify="right", no_wrap=True)
+    for i, row in enumerate(rows):
+        table.add_row(*(Text(clean(cell)) for cell in row), style="bold" if i in bold_rows else None)
+    return table
+
+
+def new_table() -> Table:
+    """A table with a line below its head and no frame."""
+    return Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
 
 
 def below(part: RenderableType) -> Padding:
-    """With an empty line below it."""
+    """The part, followed by an empty line."""
     return Padding(part, (0, 0, 1, 0))
 
 
@@ -66,5 +104,5 @@ def bullets(head: str, lines: Sequence[str]) -> Padding | Text:
 
 
 def clean(text: str) -> str:
-    """A name from a file, without characters that would move the cursor or turn the line round."""
+    """A name from a file, without characters that would move the cursor or change the direction of writing."""
     return "".join("\N{REPLACEMENT CHARACTER}" if unprintable(letter) else letter for letter in text)

@@ -1,4 +1,4 @@
-"""The report of a sound system as tables for people."""
+"""The report of a sound system as tables."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from ..sound_system.energy_deposition import PARTS
 from ..sound_system.system_report import SystemReport
 from ..sound_system.timing import VERDICTS
 from ..words import counted, span
-from .system_object import angle_words, channels, levels_of, system_cautions
+from .system_object import angle_text, channels, levels_of, system_cautions
 
 BandRow = tuple[str, Iterable[float], str]
-"""Name, values by band, and their format."""
+"""Name, values by band, and the format of the values."""
 
 
 def system_table(report: SystemReport) -> Group:
-    """The report for people."""
+    """The report as text and tables."""
     parts: list[Any] = [
         Text(f"{report.title}, {report.venue}: the system in scenario “{report.name}”", "bold"),
         Text(f"Speed of sound {report.scene.speed_of_sound:.1f} m/s. {_deposition_headline(report)}"),
@@ -75,12 +75,12 @@ def _deposition_headline(report: SystemReport) -> str:
 
 
 def _deposition_table(report: SystemReport) -> Table:
-    found = report.deposition
-    parts = zip(PARTS, 100.0 * found.whole_system)
+    deposition = report.deposition
+    parts = zip(PARTS, 100.0 * deposition.whole_system)
     rows: list[BandRow] = [(part, row, ".0f") for part, row in parts if row.max() >= 0.5]
     rows += [
         (f"audience, from {report.scene.sources.names[i]}", 100.0 * share[0], ".0f")
-        for i, share in zip(report.sources_on, found.share)
+        for i, share in zip(report.sources_on, deposition.share)
     ]
     title = "Where the energy goes: % of the radiated energy by the part of the venue that it reaches first"
     return _band_table(title, rows, "whole system")
@@ -148,8 +148,8 @@ def _level_table(report: SystemReport) -> Table:
         ("noise", levels["noise"], ".0f"),
     ]
     rows += [
-        (f"with the room (estimate), {name}", found["level"], ".0f")
-        for name, found in levels["listening_positions"].items()
+        (f"with the room (estimate), {name}", position["level"], ".0f")
+        for name, position in levels["listening_positions"].items()
     ]
     return _band_table("Levels at the seats, dB", rows)
 
@@ -171,16 +171,16 @@ def _level_lines(report: SystemReport) -> Iterator[str]:
 
 
 def _aims(report: SystemReport) -> Iterator[BandRow]:
-    given = {hang.name: hang for hang in report.study.sources.hang}
-    for name, found in report.aims.items():
+    stated = {hang.name: hang for hang in report.study.sources.hang}
+    for name, aim in report.aims.items():
         for label, hang, spread, spill in (
-            ("as stated", given[name], found.before.spread, found.spill_before),
-            ("proposed" if found.is_met else "best found", found.hang, found.after.spread, found.spill_after),
+            ("as stated", stated[name], aim.before.spread, aim.spill_before),
+            ("proposed" if aim.is_met else "best found", aim.hang, aim.after.spread, aim.spill_after),
         ):
-            yield f"{name}, {label}: {angle_words(hang)}", spread, ".1f"
+            yield f"{name}, {label}: {angle_text(hang)}", spread, ".1f"
             yield "  to roof and walls", 100.0 * spill, ".0f"
-        if not found.is_met:
-            yield f"  a spread of {found.wanted:g} dB cannot be reached with these boxes and angles", (), ""
+        if not aim.is_met:
+            yield f"  a spread of {aim.wanted:g} dB cannot be reached with these boxes and angles", (), ""
 
 
 def _bass(report: SystemReport) -> Iterator[BandRow]:

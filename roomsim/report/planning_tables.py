@@ -245,15 +245,11 @@ def robustness_table(results: PlanResults) -> TitledTable:
     """Whether the same set would be proposed if absorption differed."""
     robustness = results.robustness
     measure = results.measure(robustness.measure)
-    rows = [
-        (
-            case.case,
-            "the same" if case.choice == results.proposed else elements_text(results.members(case.choice), results) or "nothing",
-            exact_amount(case.value, measure),
-            exact_amount(case.behind, measure),
-        )
-        for case in robustness.cases
-    ]
+    rows = []
+    for case in robustness.cases:
+        elements = elements_text(results.members(case.choice), results) or "nothing"
+        choice = "the same" if case.choice == results.proposed else elements
+        rows.append((case.case, choice, exact_amount(case.value, measure), exact_amount(case.behind, measure)))
     note = f"Chosen among {robustness.n_sets} sets within the budget."
     if robustness.n_draws:
         note += (
@@ -302,10 +298,11 @@ def late_energy_table(results: PlanResults, late_energy: LateEnergyOrigin) -> Ti
         area = (f"{row.square_metres:,.0f}", f"{100.0 * row.square_metres / whole:.0f}")
         rows.append((row.surface, *area, *map(percent, row.share.ravel(), row.half_width.ravel())))
     heads = ["last surface", "m2", "% of\nall"]
-    heads += [f"{area},\n{octaves}" for area in late_energy.area_names for octaves, _ in late_energy_columns(late_energy)]
+    columns = late_energy_columns(late_energy)
+    heads += [f"{area},\n{octaves}" for area in late_energy.area_names for octaves, _ in columns]
     note = (
-        f"Percentage of the energy that arrives more than {1000.0 * late_energy.after:.0f} ms after the first sound, by "
-        "the surface that reflected it last. Cloth has the greatest effect on surfaces whose share of this energy "
+        f"Percentage of the energy that arrives more than {1000.0 * late_energy.after:.0f} ms after the first sound, "
+        "by the surface that reflected it last. Cloth has the greatest effect on surfaces whose share of this energy "
         "exceeds their share of the area. Earlier reflections along the paths are not considered."
     )
     title = f"Where late energy comes from: {set_text(results.option(late_energy.option), results)}"

@@ -1,4 +1,4 @@
-"""The pictures of a finished study, written into a folder."""
+"""Pictures of a finished study, written into a folder."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ def maps(
     scenarios: Sequence[str] | None = None,
     formats: Sequence[str] = ("png", "svg"),
 ) -> list[Path]:
-    """Draw plans of the audience: sheets with all scenarios side by side, and a page for each.
+    """Draw plans of the audience: sheets with all scenarios side by side, and a page for each scenario.
 
     Parameters
     ----------
     results : a finished study, the folder of its run, or the results.h5 in it
-    folder : made if it is missing
+    folder : created if it is missing
     quantities : symbols or names, as `roomsim quantities` lists them
-    band : nominal mid-band frequency of quantities per octave band, Hz; mean of 500 Hz and 1 kHz unless given
-    scenarios : names; all unless given
+    band : nominal mid-band frequency of quantities per octave band, Hz; the mean of 500 Hz and 1 kHz by default
+    scenarios : names; all by default
     formats : "png", "svg", "pdf"
 
     Returns
@@ -60,7 +60,7 @@ def charts(
     Parameters
     ----------
     results : a finished study, the folder of its run, or the results.h5 in it
-    folder : made if it is missing
+    folder : created if it is missing
     formats : "png", "svg", "pdf"
 
     Raises

@@ -1,9 +1,9 @@
-"""One HDF5 file that holds a finished study, for this program and for every other reader.
+"""The HDF5 file of a finished study, for this program and for all other readers.
 
-All axes carry dimension scales and all numbers a unit and a name in words. Standard errors lie beside their
-values as `<name>_standard_error`, standard uncertainties from the input as `<name>_input_uncertainty`. What
-has no regular shape (names of elements, warnings, the plan) is JSON text. The file claims no conventions:
-there are none for room acoustics.
+All axes have dimension scales, and all numbers have a unit and a descriptive name. Standard errors are stored beside
+their values as `<name>_standard_error`, and standard uncertainties due to the input as `<name>_input_uncertainty`. Data
+without a regular shape (names of elements, warnings, the floor plan) are JSON texts. The file follows no metadata
+convention, because none exists for room acoustics.
 """
 
 from __future__ import annotations
@@ -31,19 +31,18 @@ SCHEMA = 4
 STANDARD_ERROR = "_standard_error"
 INPUT_UNCERTAINTY = "_input_uncertainty"
 
-# Filters that come with the library itself: other readers lack any more.
+# These filters are part of the HDF5 library; other readers may lack any others.
 _PACKED = {"compression": "gzip", "compression_opts": 4, "shuffle": True, "fletcher32": True}
 
-_FIGURES: dict[str, tuple[str, str]] = {
-    "hire": ("{currency}", "hire of all elements"),
-    "rigging_hours": ("h", "rigging hours"),
-    "cost": ("{currency}", "hire, labour and fixed sum"),
-    "weight": ("kg", "weight of all elements"),
+_NUMBERS: dict[str, tuple[str, str, str]] = {
+    "hire": ("<f8", "{currency}", "hire of all elements"),
+    "rigging_hours": ("<f8", "h", "rigging hours"),
+    "cost": ("<f8", "{currency}", "hire, labour and fixed sum"),
+    "weight": ("<f8", "kg", "weight of all elements"),
+    "compare_with": ("<i8", "1", "index of the scenario that this one is measured against"),
+    "roof_points": ("<i8", "1", "roof points used"),
 }
-_COUNTS: dict[str, tuple[str, str]] = {
-    "compare_with": ("1", "index of the scenario that this one is measured against"),
-    "roof_points": ("1", "roof points used"),
-}
+"""Numbers of a scenario: type, unit and name."""
 _LISTS = {
     "elements": "elements switched in",
     "hung": "those that hang overhead",
@@ -76,11 +75,11 @@ _GROUP_WORDS = {
 
 
 def write_results(path: Path, results: Results) -> None:
-    """Replace the results file at `path` by this study.
+    """Replace the results file at `path` by the results of this study.
 
     Raises
     ------
-    StoreError : the disk is full or cannot be written; an older file at `path` is then still there
+    StoreError : the disk is full or cannot be written; an older file at `path` then remains
     """
     replace_file(path, hdf5.file_image(KIND, SCHEMA, lambda file: _fill(file, results)))
 
@@ -94,7 +93,7 @@ def load_results(results: Results | str | Path) -> Results:
 
     Raises
     ------
-    StoreError : there is none, it cannot be read, it is damaged, or a newer program wrote it
+    StoreError : the file is missing, cannot be read, is damaged, or was written by a newer program
     """
     if isinstance(results, Results):
         return results
@@ -115,7 +114,7 @@ def load_results(results: Results | str | Path) -> Results:
     except hdf5.UNREADABLE as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole HDF5 file"
         raise StoreError(
-            f"is no results file that can be read: {reason}", file=path, cure="Run the study again to write it anew."
+            f"cannot be read as a results file: {reason}", file=path, cure="Run the study again to replace it."
         ) from fault
 
 
@@ -123,7 +122,7 @@ def _not_results(study: Path) -> StoreError:
     """The error for a study file given in place of its results."""
     folder = default_folder(study)
     cure = f"Name {folder}." if (folder / RESULTS).is_file() else f"First `roomsim run {study}`, then name {folder}."
-    return StoreError("describes a study; its results lie in the folder of a run", file=study, cure=cure)
+    return StoreError("describes a study; its results are in the folder of a run", file=study, cure=cure)
 
 
 # --- writing --------------------------------------------------------------------------------------------
@@ -185,12 +184,9 @@ def _put_scales(file: h5py.File, results: Results) -> None:
 
 def _put_scenarios(group: h5py.Group, results: Results) -> None:
     records = results.scenarios
-    for name, (unit, words) in _FIGURES.items():
-        values = np.array([getattr(record, name) for record in records], dtype="<f8")
+    for name, (dtype, unit, words) in _NUMBERS.items():
+        values = np.array([getattr(record, name) for record in records], dtype=dtype)
         _put(group, name, values, ("scenario",), unit.format(currency=results.currency), words)
-    for name, (unit, words) in _COUNTS.items():
-        counts = np.array([getattr(record, name) for record in records], dtype="<i8")
-        _put(group, name, counts, ("scenario",), unit, words)
     lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
     for name, items in {"description": [record.description for record in records], **lists}.items():
         dataset = group.create_dataset(name, data=items, dtype=hdf5.TEXT)
@@ -199,7 +195,7 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
 
 
 def _words_of(quantity: str) -> tuple[str, str]:
-    """Unit and name in words."""
+    """Unit and description."""
     return _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
 
 
@@ -230,9 +226,9 @@ def _put_input_uncertainty(file: h5py.File, uncertainty: InputUncertainty) -> No
 def _put(
     group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, words: str
 ) -> h5py.Dataset:
-    # One type of floating-point number for every reader and for `load_results`.
-    same = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
-    dataset = group.create_dataset(name, data=same, **_PACKED)
+    # All floating-point numbers have the same type, as `load_results` requires.
+    converted = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
+    dataset = group.create_dataset(name, data=converted, **_PACKED)
     for dimension, axis in zip(dataset.dims, axes, strict=True):
         dimension.attach_scale(group.file[axis])
     _label(dataset, unit, words)
@@ -307,8 +303,8 @@ def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncerta
 
 def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...]:
     n = len(names)
-    columns: dict[str, list[Any]] = {name: hdf5.array(group, name, "<f8", (n,)).tolist() for name in _FIGURES}
-    columns |= {name: hdf5.array(group, name, "<i8", (n,)).tolist() for name in _COUNTS}
+    columns: dict[str, list[Any]]
+    columns = {name: hdf5.array(group, name, dtype, (n,)).tolist() for name, (dtype, *_) in _NUMBERS.items()}
     columns |= {name: [_texts(value, name) for value in hdf5.texts(group, name, n)] for name in _LISTS}
     columns |= {"name": names, "description": hdf5.texts(group, "description", n)}
     _require(all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios")
@@ -316,7 +312,7 @@ def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...
 
 
 def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimate]:
-    found = {}
+    estimates = {}
     for name in group:
         if name.endswith((STANDARD_ERROR, INPUT_UNCERTAINTY)):
             continue
@@ -324,8 +320,8 @@ def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimat
         shape = (*lengths, N_BANDS) if len(dataset.shape) > len(lengths) else lengths
         value = hdf5.array(group, name, "<f8", shape)
         error = hdf5.array(group, name + STANDARD_ERROR, "<f8", shape)
-        found[name] = Estimate(value, error, hdf5.attribute(dataset, "n_replicates", int))
-    return found
+        estimates[name] = Estimate(value, error, hdf5.attribute(dataset, "n_replicates", int))
+    return estimates
 
 
 def _texts(content: str, name: str) -> tuple[str, ...]:

@@ -260,13 +260,13 @@ HOSTILE = {
         "'compare_with' points past",
     ),
     "an error without a value": (_replace("room/sti_median_standard_error"), "missing"),
-    "caveats are a number": (_replace("caveats", data="3", dtype=h5py.string_dtype()), "3 is no list"),
+    "caveats are a number": (_replace("caveats", data="3", dtype=h5py.string_dtype()), "3 is not of type list"),
     "caveats no JSON": (_replace("caveats", data="[", dtype=h5py.string_dtype()), "not a whole"),
     "caveats nested deep": (
         _replace("caveats", data="[" * 10**5, dtype=h5py.string_dtype()),
         "not a whole",
     ),
-    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "[] is no dict"),
+    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "[] is not of type dict"),
     "a plan in space": (
         _replace(
             "plan",
@@ -285,7 +285,7 @@ HOSTILE = {
 @pytest.mark.parametrize(("change", "reason"), HOSTILE.values(), ids=HOSTILE)
 def test_a_file_that_is_not_what_it_says_is_refused(change, reason: str, path: Path) -> None:
     reseal(path, change)
-    with pytest.raises(StoreError, match="is no results file that can be read") as refused:
+    with pytest.raises(StoreError, match="cannot be read as a results file") as refused:
         load_results(path)
     assert reason in str(refused.value)
     assert str(path) in str(refused.value)
@@ -339,6 +339,6 @@ def test_texts_that_steer_a_terminal_are_refused(
 ) -> None:
     # The program writes no such text, for no file of a study may hold one; a file from elsewhere may.
     write_results(tmp_path / "results.h5", dataclasses.replace(results, **changes))
-    with pytest.raises(StoreError, match=r"holds the character U\+.*, which cannot be printed") as refusal:
+    with pytest.raises(StoreError, match=r"contains the character U\+.*, which cannot be printed") as refusal:
         load_results(tmp_path / "results.h5")
     assert "".join(str(refusal.value).split("\n")).isprintable()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,12 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
 from ..metrics.registry import METRICS
 from ..results.records import COVERAGE_FACTOR, Results
+from ..results.results_file import load_results
 from ..words import counted, shortened
 from . import style
 from .band_figures import reverberation_figure
 from .labels import write_names
-from .pictures import Picture, on_sheets
+from .pictures import Picture, on_sheets, write_pictures
 from .quantities import STI
 
 _ROWS_PER_SHEET = 21
@@ -258,3 +260,22 @@ def _about_input(results: Results) -> str:
     if results.input_uncertainty is None:
         return ""
     return "Pale bars: 95 % intervals from the uncertainty of absorption. "
+
+
+def charts(
+    results: Results | str | Path, folder: str | Path, *, formats: Sequence[str] = ("png", "svg")
+) -> list[Path]:
+    """Draw reverberation per band, intelligibility with cost, gain against cost, and the distribution over seats.
+
+    Parameters
+    ----------
+    results : a finished study, the folder of its run, or the results.h5 in it
+    folder : created if it is missing
+    formats : "png", "svg", "pdf"
+
+    Raises
+    ------
+    StoreError : there are no results at that path, or the folder cannot be written
+    """
+    finished = load_results(results)
+    return write_pictures(finished, chart_pictures(finished), Path(folder), formats)

@@ -7,6 +7,7 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,13 +19,14 @@ from matplotlib.patches import Patch
 
 from ..results.interval import Interval, interval_of
 from ..results.records import Results
+from ..results.results_file import load_results
 from ..results.verdicts import verdicts
 from ..words import counted, shortened, span
 from . import style
 from .maps import MapLayer, draw_map, map_layer
-from .pictures import Picture, on_sheets
+from .pictures import Picture, on_sheets, write_pictures
 from .plan import NOISE, SOURCE, draw_directions, draw_scale_bar, extent, tier_description
-from .quantities import STI, find_quantity
+from .quantities import STI, find_band, find_quantity, find_scenarios
 from .values import error_text, percent, with_error
 
 _PANELS_PER_SHEET = 12
@@ -402,3 +404,42 @@ def file_name(text: str) -> str:
     """A scenario's name as part of a file name on any system: at most 40 letters, digits and underscores."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
     return re.sub(r"[^A-Za-z0-9]+", "_", plain).strip("_").lower()[:40] or "scenario"
+
+
+def maps(
+    results: Results | str | Path,
+    folder: str | Path,
+    *,
+    quantities: Sequence[str] = ("STI",),
+    band: float | None = None,
+    scenarios: Sequence[str] | None = None,
+    formats: Sequence[str] = ("png", "svg"),
+) -> list[Path]:
+    """Draw plans of the audience: sheets with all scenarios side by side, and a page for each scenario.
+
+    Parameters
+    ----------
+    results : a finished study, the folder of its run, or the results.h5 in it
+    folder : created if it is missing
+    quantities : symbols or names, as `roomsim quantities` lists them
+    band : nominal mid-band frequency of quantities per octave band, Hz; the mean of 500 Hz and 1 kHz by default
+    scenarios : names; all by default
+    formats : "png", "svg", "pdf"
+
+    Returns
+    -------
+    Paths of the files written
+
+    Raises
+    ------
+    RoomsimError : unknown quantity, band or scenario
+    StoreError : there are no results at that path, or the folder cannot be written
+    """
+    finished = load_results(results)
+    pictures = map_pictures(
+        finished,
+        metrics=quantities,
+        band=None if band is None else find_band(band),
+        scenarios=None if scenarios is None else find_scenarios(finished, scenarios),
+    )
+    return write_pictures(finished, pictures, Path(folder), formats)

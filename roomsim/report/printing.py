@@ -58,20 +58,22 @@ def table_of(
     n_names: int = 1,
     min_width: int | None = None,
     bold_rows: Collection[int] = (),
+    wrap_numbers: bool = False,
 ) -> Table:
-    """A table of texts; names and sentences are wrapped, numbers are not.
+    """A table of texts; names and sentences are wrapped.
 
     Parameters
     ----------
     n_names : number of columns from the left that hold names or sentences
-    min_width : of the first column
+    min_width : width of the first column at least
+    wrap_numbers : wrap numbers as well where space is short
     """
     table = new_table()
     for i, head in enumerate(heads):
         if i < n_names:
             table.add_column(Text(head), overflow="fold", min_width=min_width if i == 0 else None)
         else:
-            table.add_column(Text(head), justify="right", no_wrap=True)
+            table.add_column(Text(head), justify="right", no_wrap=not wrap_numbers)
     for i, row in enumerate(rows):
         table.add_row(*(Text(clean(cell)) for cell in row), style="bold" if i in bold_rows else None)
     return table

@@ -86,26 +86,28 @@ def _deposition_table(report: SystemReport) -> Table:
     return _band_table(title, rows, "whole system")
 
 
-def _channel_table(report: SystemReport) -> Table:
-    def shown(value: float | None, form: str, without: str = "-") -> str:
-        return without if value is None else format(value, form)
+_CHANNEL_COLUMNS = {
+    "channel": ("channel", ""),
+    "role": ("role", ""),
+    "boxes": ("boxes", ""),
+    "gain_db": ("gain dB", "+.1f"),
+    "delay_ms": ("delay ms", ".2f"),
+    "proposed_delay_ms": ("proposed ms", ".1f"),
+    "polarity": ("polarity", ""),
+    "high_pass_hz": ("high-pass Hz", "g"),
+    "low_pass_hz": ("low-pass Hz", "g"),
+}
+"""Key of a channel -> head of the column, and format."""
 
-    columns = ("channel", "role", "boxes", "gain dB", "delay ms", "proposed ms", "polarity", "high-pass Hz")
-    rows = (
-        (
-            row["channel"],
-            row["role"],
-            str(row["boxes"]),
-            shown(row["gain_db"], "+.1f"),
-            shown(row["delay_ms"], ".2f"),
-            shown(row["proposed_delay_ms"], ".1f", "unchanged"),
-            row["polarity"],
-            shown(row.get("high_pass_hz"), "g"),
-            shown(row.get("low_pass_hz"), "g"),
-        )
-        for row in channels(report)
-    )
-    return _table("Channels of the loudspeaker processor", (*columns, "low-pass Hz"), rows)
+
+def _channel_table(report: SystemReport) -> Table:
+    def cell(value: Any, key: str, form: str) -> str:
+        if value is None:
+            return "unchanged" if key == "proposed_delay_ms" else "-"
+        return format(value, form)
+
+    rows = ([cell(row.get(key), key, form) for key, (_, form) in _CHANNEL_COLUMNS.items()] for row in channels(report))
+    return _table("Channels of the loudspeaker processor", [head for head, _ in _CHANNEL_COLUMNS.values()], rows)
 
 
 def _timing_lines(report: SystemReport) -> Iterator[str]:

@@ -151,7 +151,7 @@ def _position_table(rows: list[PositionRow]) -> Table:
         gain = NONE if row.gain is None else with_interval(row.gain, most)
         levels = (with_error(row.signal_to_noise, 1), with_error(row.level, 1))
         cells.append((row.position, f"{row.number} {row.scenario}", with_error(row.sti, most), gain, *levels))
-    return table_of(heads, cells, 2)
+    return table_of(heads, cells, 2, wrap_numbers=True)
 
 
 def _certainty_columns() -> list[Column]:

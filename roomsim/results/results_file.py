@@ -50,12 +50,13 @@ _LISTS = {
     "limits_broken": "limits broken",
 }
 
-_ESTIMATES: dict[str, tuple[str, ...]] = {
-    "seats": ("receiver", "scenario"),
-    "gains": ("receiver", "scenario"),
-    "room": ("scenario",),
-    "room_gains": ("scenario",),
+_ESTIMATES: dict[str, tuple[tuple[str, ...], str]] = {
+    "seats": (("receiver", "scenario"), "every quantity at every seat"),
+    "gains": (("receiver", "scenario"), "differences against `compare_with`; their errors are those of the difference"),
+    "room": (("scenario",), "means over the seats, and statistics of the speech transmission index over the seats"),
+    "room_gains": (("scenario",), "differences of these against `compare_with`"),
 }
+"""Group of estimates -> its axes and description."""
 _OVER_SEATS = {
     "sti_median": ("1", "median over the seats of the speech transmission index"),
     "sti_worst_tenth": ("1", "speech transmission index below which one seat in ten lies"),
@@ -65,12 +66,6 @@ _PROBABILITIES = {
     "sign_kept": "probability that the gain of the median seat has this sign, with the errors of rays and input",
     "best": "probability that no scenario within the limits serves the median seat better; NaN if it breaks one",
     "ahead": "probability of being better than the next in order within the limits; NaN if it breaks one",
-}
-_GROUP_WORDS = {
-    "seats": "every quantity at every seat",
-    "gains": "differences against `compare_with`; their errors are those of the difference",
-    "room": "means over the seats, and statistics of the speech transmission index over the seats",
-    "room_gains": "differences of these against `compare_with`",
 }
 
 
@@ -138,9 +133,9 @@ def _fill(file: h5py.File, results: Results) -> None:
     _put(file, "area", results.area, ("receiver",), "1", "index of the audience area")
     _put(file, "cells", results.cells, ("receiver", "corner", "plan_axis"), "m", "corners of the seat's cell")
     _put_scenarios(file.create_group("scenarios"), results)
-    for name, axes in _ESTIMATES.items():
+    for name, (axes, description) in _ESTIMATES.items():
         group = file.create_group(name)
-        group.attrs["description"] = _GROUP_WORDS[name]
+        group.attrs["description"] = description
         for quantity, estimate in getattr(results, name).items():
             _put_estimate(group, quantity, estimate, axes)
     if results.input_uncertainty is not None:
@@ -212,7 +207,7 @@ def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tu
 
 
 def _put_input_uncertainty(file: h5py.File, uncertainty: InputUncertainty) -> None:
-    for group, axes in _ESTIMATES.items():
+    for group, (axes, _) in _ESTIMATES.items():
         for quantity, values in getattr(uncertainty, group).items():
             unit, words = _words_of(quantity)
             words = f"standard uncertainty from the input of {words}"
@@ -259,7 +254,7 @@ def _read(file: h5py.File) -> Results:
     _require(bool(plan.tiers), "the plan has no tier")
     estimates = {
         name: _estimates(hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes))
-        for name, axes in _ESTIMATES.items()
+        for name, (axes, _) in _ESTIMATES.items()
     }
     times = {name: hdf5.array(statistical, name, "<f8", (n_scenarios, N_BANDS)) for name in statistical}
     diffuse = hdf5.subgroup(file, "diffuse_room")
@@ -288,7 +283,7 @@ def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncerta
     if "n_input_draws" not in file.attrs:
         return None
     spreads: dict[str, dict[str, np.ndarray]] = {}
-    for name, axes in _ESTIMATES.items():
+    for name, (axes, _) in _ESTIMATES.items():
         group, shape = hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes)
         spreads[name] = {
             quantity.removesuffix(INPUT_UNCERTAINTY): hdf5.array(group, quantity, "<f8", shape)

@@ -6,10 +6,12 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.padding import Padding
 from rich.text import Text
 
+from .. import bands
 from ..planning.plan_file import load_plan
 from ..planning.results import ContributionTable, LateEnergyOrigin, LeftOut, PlanResults
 from ..results.interval import Interval
@@ -22,8 +24,6 @@ from .planning_words import (
     exact_amount,
     goal_measures,
     input_part,
-    late_energy_columns,
-    late_energy_rows,
     near_miss,
     plan_cautions,
     search_notes,
@@ -286,19 +286,37 @@ def retraced_table(results: PlanResults) -> TitledTable:
     return TitledTable("Traced again", heads, rows, 1, note)
 
 
+_LATE_COLUMNS = (("125 Hz", (1,)), ("500 Hz, 1 kHz", bands.MID), ("4 kHz", (6,)))
+"""Octave bands whose shares of late energy are tabulated."""
+_LEAST_SHARE = 0.02
+"""Surfaces with less than this share in every column are added up in one row."""
+
+
 def late_energy_table(results: PlanResults, late_energy: LateEnergyOrigin) -> TitledTable:
-    """The surfaces from which the late energy comes."""
-    whole = late_energy.square_metres.sum()
+    """The surfaces from which the late energy comes, the largest share first."""
+    n_areas, square_metres = len(late_energy.area_names), late_energy.square_metres
+    # Fewer columns fit if there are many audience areas.
+    columns = _LATE_COLUMNS if n_areas <= 2 else _LATE_COLUMNS[:2] if n_areas == 3 else _LATE_COLUMNS[1:2]
+    # Bands share their paths, so their errors are correlated: the mean of the errors is conservative.
+    share, half = (
+        np.stack([100.0 * shares[..., list(octaves)].mean(axis=-1) for _, octaves in columns], axis=-1)
+        for shares in (late_energy.share, late_energy.half_width)
+    )
+    is_small = share.max(axis=(0, 2)) < 100.0 * _LEAST_SHARE
 
-    def percent(share: float, half: float) -> str:
-        return with_error(Interval(100.0 * share, 100.0 * half if math.isfinite(half) else 0.0), 0)
+    def row(surface: str, metres: float, share: np.ndarray, half: np.ndarray) -> tuple[str, ...]:
+        intervals = (Interval(*cell) for cell in zip(share.ravel(), half.ravel()))
+        of_all = 100.0 * metres / square_metres.sum()
+        return (surface, f"{metres:,.0f}", f"{of_all:.0f}", *(with_error(interval, 0) for interval in intervals))
 
-    rows = []
-    for row in late_energy_rows(late_energy):
-        area = (f"{row.square_metres:,.0f}", f"{100.0 * row.square_metres / whole:.0f}")
-        rows.append((row.surface, *area, *map(percent, row.share.ravel(), row.half_width.ravel())))
+    half = np.where(np.isfinite(half), half, 0.0)
+    rows = [
+        row(late_energy.surfaces[k], square_metres[k], share[:, k], half[:, k]) for k in np.flatnonzero(~is_small)
+    ]
+    others = share[:, is_small].sum(axis=1)
+    if is_small.any():
+        rows.append(row("all others", square_metres[is_small].sum(), others, np.zeros_like(others)))
     heads = ["last surface", "m2", "% of\nall"]
-    columns = late_energy_columns(late_energy)
     heads += [f"{area},\n{octaves}" for area in late_energy.area_names for octaves, _ in columns]
     note = (
         f"Percentage of the energy that arrives more than {1000.0 * late_energy.after:.0f} ms after the first sound, "

@@ -4,21 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
-import numpy as np
-
-from .. import bands
-from ..planning.results import LateEnergyOrigin, Measure, Option, PlanResults, TargetCost
+from ..planning.results import Measure, Option, PlanResults, TargetCost
 from ..results.interval import Interval
 from ..words import short_names
 from .cautions import caution_texts
 from .values import NONE, decimal, money, number, with_error
-
-LATE_COLUMNS = (("125 Hz", (1,)), ("500 Hz, 1 kHz", bands.MID), ("4 kHz", (6,)))
-"""Octave bands whose shares of late energy are tabulated."""
-LEAST_SHARE = 0.02
-"""Surfaces with less than this share in every column are added up in one row."""
 
 
 def display_factor(measure: Measure) -> float:
@@ -209,42 +200,3 @@ def plan_cautions(results: PlanResults) -> list[str]:
         "Prices, hours and loads are taken from the study.",
         *caution_texts(any(candidate.hangs for candidate in results.candidates)),
     ]
-
-
-@dataclass(frozen=True)
-class LateEnergyRow:
-    """Late energy that was reflected last by one surface, or by several small surfaces."""
-
-    surface: str
-    square_metres: float
-    share: np.ndarray
-    """(n_areas, n_columns)."""
-    half_width: np.ndarray
-    """Half the 95 % interval of `share`; NaN for several surfaces."""
-
-
-def late_energy_columns(late_energy: LateEnergyOrigin) -> tuple[tuple[str, tuple[int, ...]], ...]:
-    """Bands shown for each audience area: fewer if there are many areas."""
-    n_areas = len(late_energy.area_names)
-    return LATE_COLUMNS if n_areas <= 2 else LATE_COLUMNS[:2] if n_areas == 3 else LATE_COLUMNS[1:2]
-
-
-def late_energy_rows(late_energy: LateEnergyOrigin) -> list[LateEnergyRow]:
-    """A row for each surface, the largest share first; small surfaces share a row."""
-    chosen = [list(octaves) for _, octaves in late_energy_columns(late_energy)]
-    # Bands share their paths, so their errors are correlated: the mean of the errors is conservative.
-    share, half = (
-        np.stack([shares[..., octaves].mean(axis=-1) for octaves in chosen], axis=-1)
-        for shares in (late_energy.share, late_energy.half_width)
-    )
-    is_shown = share.max(axis=(0, 2)) >= LEAST_SHARE
-    square_metres = late_energy.square_metres
-    rows = [
-        LateEnergyRow(late_energy.surfaces[k], float(square_metres[k]), share[:, k], half[:, k])
-        for k in np.flatnonzero(is_shown)
-    ]
-    metres = float(square_metres[~is_shown].sum())
-    if metres:
-        rest = share[:, ~is_shown].sum(axis=1)
-        rows.append(LateEnergyRow("all others", metres, rest, np.full_like(rest, np.nan)))
-    return rows

@@ -88,18 +88,12 @@ def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
         if attribute(file, "kind", str) != kind:
             raise ContentError(f"it is not a file of the kind '{kind}'")
         stored = attribute(file, "schema", int)
-        if stored > schema:
-            raise StoreError(
-                f"was written by a newer roomsim (schema {stored}; this one reads up to {schema})",
-                file=path,
-                cure="Update roomsim to read it.",
-            )
-        if stored < schema:
-            raise StoreError(
-                f"was written by an older roomsim (schema {stored}; this one reads {schema})",
-                file=path,
-                cure="Repeat the run that wrote it.",
-            )
+        if stored != schema:
+            writer, cure = ("a newer", "Update roomsim to read it.")
+            if stored < schema:
+                writer, cure = ("an older", "Repeat the run that wrote it.")
+            message = f"was written by {writer} roomsim (schema {stored}; this one reads schema {schema})"
+            raise StoreError(message, file=path, cure=cure)
         yield file
 
 

@@ -56,7 +56,7 @@ class Caveat:
     """Place and text of a finding of the check, which has its own text."""
 
 
-DIFFUSE_FIGURES = {
+DIFFUSE_FIELD_QUANTITIES = {
     "schroeder_frequency": ("Hz", "below it single modes stand out"),
     "critical_distance": ("m", "direct and reverberant sound are equally strong there, all sources on"),
     "articulation_loss": ("%", "of consonants, by Peutz, at the median seat's distance"),
@@ -137,7 +137,7 @@ class Results:
     provenance: dict[str, str] = field(default_factory=dict)
     """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""
     diffuse_room: dict[str, np.ndarray] = field(default_factory=dict)
-    """Further quantities of a diffuse field, (n_scenarios, 8), as listed in `DIFFUSE_FIGURES`."""
+    """Further quantities of a diffuse field, (n_scenarios, 8), as listed in `DIFFUSE_FIELD_QUANTITIES`."""
     input_uncertainty: InputUncertainty | None = None
     """None if no draws were requested."""
 

@@ -24,7 +24,7 @@ from ..scene.plan_lines import PlanDrawing
 from . import hdf5
 from .folder import RESULTS, default_folder
 from .plain import from_plain, to_plain
-from .records import DIFFUSE_FIGURES, Caveat, InputUncertainty, Results, ScenarioRecord
+from .records import DIFFUSE_FIELD_QUANTITIES, Caveat, InputUncertainty, Results, ScenarioRecord
 
 KIND = "roomsim results"
 SCHEMA = 4
@@ -146,7 +146,7 @@ def _fill(file: h5py.File, results: Results) -> None:
         _put(statistical, name, times, ("scenario", "band"), "s", words)
     diffuse = file.create_group("diffuse_room")
     for name, values in results.diffuse_room.items():
-        _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIGURES[name])
+        _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIELD_QUANTITIES[name])
     for name, part, words in (
         ("caveats", results.caveats, "JSON: what makes figures doubtful"),
         ("plan", results.plan, "JSON: lines of the plan, m"),

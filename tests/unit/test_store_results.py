@@ -213,7 +213,7 @@ def test_no_results_yet(tmp_path: Path) -> None:
 
 def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 5))
-    with pytest.raises(StoreError, match=r"newer roomsim \(schema 5; this one reads up to 4\)") as newer:
+    with pytest.raises(StoreError, match=r"newer roomsim \(schema 5; this one reads schema 4\)") as newer:
         load_results(path)
     assert newer.value.exit_code == 4
     assert "Update" in str(newer.value)
@@ -221,7 +221,7 @@ def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
 
 def test_an_older_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 1))
-    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 4\)") as older:
+    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads schema 4\)") as older:
         load_results(path)
     assert "again" in str(older.value)
 

@@ -14,8 +14,8 @@ _ALWAYS = (
     "10 %: see the sources given with the materials, and measure the empty room before committing money.",
     "An empty room does not sound like a full one: compare scenarios with the same audience, and allow for the full "
     "audience at the sound check.",
-    "A voice alarm system must be verified to its own standard by those licensed to do so; this program is not a "
-    "substitute.",
+    "A voice alarm system must be verified to its own standard by those licensed to do so; this program does not "
+    "verify it.",
     "Sound levels for audience and crew are limited by law, which differs from place to place; the World Health "
     "Organization (2022) recommends at most 100 dB LAeq,15 min for audiences.",
 )

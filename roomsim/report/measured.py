@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -25,7 +25,7 @@ class MeasuredTable(PrintedTable):
     def __init__(self, comparison: MeasuredComparison):
         self.comparison = comparison
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         comparison = self.comparison
         yield Text(comparison.name, "bold")
         yield Text(f"Measured data: {comparison.origin}")

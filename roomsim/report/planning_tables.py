@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
@@ -46,7 +46,7 @@ class PlanTables(PrintedTable):
         """Plain text, at most `width` columns wide."""
         return super().text(width)
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         results = self.results
         yield Text(f"{clean(results.title)} · {clean(results.venue)}", "bold")
         yield Padding(Text("\n".join(summary(results))), (1, 0))

@@ -109,8 +109,8 @@ def summary(results: PlanResults) -> list[str]:
         ]
     lines += _targets(results)
     lines.append(
-        f"In brackets: gain over '{results.start}'. ±: 95 % interval of the Monte Carlo error alone. The sets were "
-        "traced again with other random numbers than those of the search."
+        f"In brackets: gain over '{results.start}'. ±: 95 % interval of the Monte Carlo error only. The sets were "
+        "traced again with random numbers that differ from those of the search."
     )
     return lines
 
@@ -145,7 +145,7 @@ def _targets(results: PlanResults) -> Iterator[str]:
         gap = (measure.better or 1) * (one.target - value.value)
         if 0.0 < gap <= value.half_width:
             missed = amount(Interval(gap, value.half_width), measure)
-            yield f"  The proposed set misses this target by {missed}, less than the error: it may well reach it."
+            yield f"  The proposed set misses this target by {missed}, less than the error: it may reach it."
 
 
 def _certainly_reached(one: TargetCost, results: PlanResults) -> str:

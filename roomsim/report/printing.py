@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from rich import box
@@ -18,8 +18,12 @@ from ..errors import unprintable
 class PrintedTable:
     """Base class of tables. Printed with rich they fit the available width; `text` returns plain text."""
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
+        """The texts and tables to be printed one below the other, at most `width` columns wide."""
         raise NotImplementedError
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield from self.parts(options.max_width)
 
     def text(self, width: int = 100) -> str:
         """Plain text, at most `width` columns wide."""
@@ -46,7 +50,7 @@ class TitledTable(PrintedTable):
     note: str = ""
     bold_rows: Collection[int] = ()
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         yield Text(self.title, "bold")
         yield table_of(self.heads, self.rows, self.n_names, 14, self.bold_rows)
         yield below(Text(self.note, "dim")) if self.note else Text("")

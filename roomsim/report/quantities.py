@@ -43,8 +43,8 @@ class QuantityLabel:
 def quantity_label(metric: str, band: int | None) -> QuantityLabel:
     """Label of a quantity of the registry, for one band or, without a band, for the mean of 500 Hz and 1 kHz."""
     row = METRICS[metric]
-    words = row.name.replace("_", " ").removesuffix(f" {row.symbol.lower()}").capitalize()
-    title = words if metric == STI else f"{words} {row.symbol}"
+    name = row.name.replace("_", " ").removesuffix(f" {row.symbol.lower()}").capitalize()
+    title = name if metric == STI else f"{name} {row.symbol}"
     title = title.replace("A weighted", "A-weighted")
     key = row.symbol.lower()
     if row.per_band:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -56,19 +56,19 @@ class ComparisonTable(PrintedTable):
         self._results = results
         self.rows = comparison_rows(results)
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         results = self._results
         yield Text(f"{clean(results.title)} · {clean(results.venue)}", "bold")
         yield Text("")
         seats, room = _columns(results)
         # If the columns do not fit side by side, they are printed in several tables, each with the names.
-        topics = [seats, room] if options.max_width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
+        topics = [seats, room] if width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
         for topic in topics:
             yield below(_table(self.rows, topic))
         if results.input_uncertainty is not None:
             yield Text("Certainty of the result")
             certainty = _certainty_columns()
-            for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
+            for topic in [certainty] if width >= WIDE else [certainty[:6], certainty[6:]]:
                 yield below(_table(self.rows, topic))
             yield below(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"))
         positions = position_rows(results)
@@ -251,11 +251,11 @@ class ReverberationTable(PrintedTable):
         self._results = results
         self.rows = reverberation_rows(results)
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         yield Text("Reverberation time, s, mean over the seats", "bold")
         yield Text("")
         every = range(bands.N_BANDS)
-        for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
+        for chosen in [every] if width >= WIDE else [every[:4], every[4:]]:
             yield below(_reverberation_table(self.rows, chosen, len(self._results.positions)))
         yield Text(_ABOUT_TIMES, "dim")
         if self._results.diffuse_room:

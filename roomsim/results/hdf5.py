@@ -143,7 +143,7 @@ def _dataset(group: h5py.Group, name: str) -> h5py.Dataset:
 
 
 def array(group: h5py.Group, name: str, dtype: str, shape: tuple[int | None, ...]) -> np.ndarray:
-    """A numerical dataset of exactly this dtype and shape; None in the shape stands for any length."""
+    """A numerical dataset of exactly this dtype and shape; None in the shape accepts any length."""
     dataset = _dataset(group, name)
     if dataset.dtype != np.dtype(dtype):
         raise ContentError(f"'{name}' has type {dataset.dtype}, not {np.dtype(dtype)}")

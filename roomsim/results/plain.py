@@ -48,19 +48,19 @@ def from_plain(kind: type[Record], content: Any) -> Record:
 
 @lru_cache(maxsize=256)
 def _reader(kind: Any) -> Callable[[Any], Any]:
-    origin, parts = get_origin(kind), get_args(kind)
+    base, parts = get_origin(kind), get_args(kind)
     if is_dataclass(kind):
         hints = get_type_hints(kind, include_extras=True)
         return _dataclass_reader(kind, {name: _reader(hint) for name, hint in hints.items()})
-    if origin in (Union, types.UnionType):
+    if base in (Union, types.UnionType):
         (reader,) = (_reader(part) for part in parts if part is not types.NoneType)
         return lambda content: None if content is None else reader(content)
-    if origin is Annotated:
+    if base is Annotated:
         return _array_reader(parts[1])
-    if origin is dict:
+    if base is dict:
         key, value = _reader(parts[0]), _reader(parts[1])
         return lambda content: {key(k): value(v) for k, v in _of_type(dict, content).items()}
-    if origin is tuple:
+    if base is tuple:
         return _tuple_reader(parts)
     if kind is float:
         return _number

@@ -142,17 +142,17 @@ def _fill(file: h5py.File, results: Results) -> None:
         _put_input_uncertainty(file, results.input_uncertainty)
     statistical = file.create_group("statistical")
     for name, times in results.statistical.items():
-        words = f"reverberation time, diffuse-field estimate: {name}"
-        _put(statistical, name, times, ("scenario", "band"), "s", words)
+        long_name = f"reverberation time, diffuse-field estimate: {name}"
+        _put(statistical, name, times, ("scenario", "band"), "s", long_name)
     diffuse = file.create_group("diffuse_room")
     for name, values in results.diffuse_room.items():
         _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIELD_QUANTITIES[name])
-    for name, part, words in (
+    for name, part, long_name in (
         ("caveats", results.caveats, "JSON: what makes figures doubtful"),
         ("plan", results.plan, "JSON: lines of the plan, m"),
     ):
         text = json.dumps(to_plain(part), allow_nan=False)
-        _label(file.create_dataset(name, data=text, dtype=hdf5.TEXT), "", words)
+        _label(file.create_dataset(name, data=text, dtype=hdf5.TEXT), "", long_name)
     provenance = file.create_group("provenance")
     for name, value in results.provenance.items():
         if not name.isidentifier():
@@ -170,18 +170,18 @@ def _put_scales(file: h5py.File, results: Results) -> None:
         "plan_axis": (["x", "y"], "", "axis in plan"),
         "corner": (np.arange(4), "1", "index of the corner"),
     }
-    for name, (values, unit, words) in scales.items():
+    for name, (values, unit, long_name) in scales.items():
         is_text = isinstance(values, list)
         dataset = file.create_dataset(name, data=values, dtype=hdf5.TEXT if is_text else None)
-        _label(dataset, unit, words)
+        _label(dataset, unit, long_name)
         dataset.make_scale(name)
 
 
 def _put_scenarios(group: h5py.Group, results: Results) -> None:
     records = results.scenarios
-    for name, (dtype, unit, words) in _NUMBERS.items():
+    for name, (dtype, unit, long_name) in _NUMBERS.items():
         values = np.array([getattr(record, name) for record in records], dtype=dtype)
-        _put(group, name, values, ("scenario",), unit.format(currency=results.currency), words)
+        _put(group, name, values, ("scenario",), unit.format(currency=results.currency), long_name)
     lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
     for name, items in {"description": [record.description for record in records], **lists}.items():
         dataset = group.create_dataset(name, data=items, dtype=hdf5.TEXT)
@@ -189,49 +189,49 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
         _label(dataset, "", f"JSON: {_LISTS[name]}" if name in _LISTS else "description")
 
 
-def _words_of(quantity: str) -> tuple[str, str]:
+def _unit_and_name(quantity: str) -> tuple[str, str]:
     """Unit and description."""
     return _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
 
 
 def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tuple[str, ...]) -> None:
-    unit, words = _words_of(quantity)
+    unit, long_name = _unit_and_name(quantity)
     if estimate.value.ndim > len(axes):
         axes = (*axes, "band")
     for name, values, prefix in (
         (quantity, estimate.value, ""),
         (quantity + STANDARD_ERROR, estimate.standard_error, "standard error of "),
     ):
-        dataset = _put(group, name, values, axes, unit, prefix + words)
+        dataset = _put(group, name, values, axes, unit, prefix + long_name)
         dataset.attrs["n_replicates"] = int(estimate.n_replicates)
 
 
 def _put_input_uncertainty(file: h5py.File, uncertainty: InputUncertainty) -> None:
     for group, (axes, _) in _ESTIMATES.items():
         for quantity, values in getattr(uncertainty, group).items():
-            unit, words = _words_of(quantity)
-            words = f"standard uncertainty from the input of {words}"
-            _put(file[group], quantity + INPUT_UNCERTAINTY, values, axes, unit, words)
-    for name, words in _PROBABILITIES.items():
+            unit, long_name = _unit_and_name(quantity)
+            long_name = f"standard uncertainty from the input of {long_name}"
+            _put(file[group], quantity + INPUT_UNCERTAINTY, values, axes, unit, long_name)
+    for name, long_name in _PROBABILITIES.items():
         values = getattr(uncertainty, name)
-        _put(file["scenarios"], f"probability_{name}", values, ("scenario",), "1", words)
+        _put(file["scenarios"], f"probability_{name}", values, ("scenario",), "1", long_name)
     file.attrs["n_input_draws"] = uncertainty.n_draws
 
 
 def _put(
-    group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, words: str
+    group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, long_name: str
 ) -> h5py.Dataset:
     # All floating-point numbers have the same type, as `load_results` requires.
     converted = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
     dataset = group.create_dataset(name, data=converted, **_PACKED)
     for dimension, axis in zip(dataset.dims, axes, strict=True):
         dimension.attach_scale(group.file[axis])
-    _label(dataset, unit, words)
+    _label(dataset, unit, long_name)
     return dataset
 
 
-def _label(dataset: h5py.Dataset, unit: str, words: str) -> None:
-    dataset.attrs["long_name"] = words
+def _label(dataset: h5py.Dataset, unit: str, long_name: str) -> None:
+    dataset.attrs["long_name"] = long_name
     if unit:
         dataset.attrs["units"] = unit
 

@@ -50,13 +50,13 @@ def status_of(folder: str | Path) -> Status:
         raise StoreError(
             "holds nothing that a run has made.", file=folder, cure="Name the folder of a run: STUDY.roomsim."
         )
-    kept = len(batches), sum(batch.stat().st_size for batch in batches) / 1e6
+    size = len(batches), sum(batch.stat().st_size for batch in batches) / 1e6
     if not path.exists():
-        return Status(str(folder), *kept, has_results=False)
+        return Status(str(folder), *size, has_results=False)
     results = load_results(path)
     return Status(
         str(folder),
-        *kept,
+        *size,
         has_results=True,
         title=results.title,
         venue=results.venue,

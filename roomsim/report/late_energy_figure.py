@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 import matplotlib
@@ -113,34 +113,30 @@ def _draw_surfaces(axes: Axes, results: PlanResults, late_energy: LateEnergyOrig
     polygons: list[np.ndarray] = []
     shades: list[float] = []
 
-    def add(chosen: np.ndarray, lay_flat: Callable[[np.ndarray], np.ndarray], depth: np.ndarray) -> None:
+    def add(chosen: np.ndarray, flat: np.ndarray, depth: np.ndarray) -> None:
         # The nearest surface is drawn last, because an object in front of a wall hides the wall.
-        places = np.flatnonzero(chosen)
-        for i in places[np.argsort(-depth[places], kind="stable")]:
-            polygons.append(lay_flat(corners[i]))
-            shades.append(float(density[i]))
+        order = np.flatnonzero(chosen)
+        order = order[np.argsort(-depth[order], kind="stable")]
+        polygons.extend(flat[order])
+        shades.extend(density[order])
 
+    plan = corners[..., :2]
     upper = middle[:, 2] > 0.5 * (low[2] + high[2])
-    add(is_horizontal & ~upper & ~is_sheet, lambda c: c[:, :2], -middle[:, 2])
+    add(is_horizontal & ~upper & ~is_sheet, plan, -middle[:, 2])
     away = _beside_or_above(high - low, gap)
-    add(is_horizontal & upper & ~is_sheet, lambda c: c[:, :2] + away, middle[:, 2])
-    walls = {
-        "west": (0, -1, lambda c: np.stack([low[0] - gap - (c[:, 2] - low[2]), c[:, 1]], axis=1)),
-        "east": (0, 1, lambda c: np.stack([high[0] + gap + (c[:, 2] - low[2]), c[:, 1]], axis=1)),
-        "south": (1, -1, lambda c: np.stack([c[:, 0], low[1] - gap - (c[:, 2] - low[2])], axis=1)),
-        "north": (1, 1, lambda c: np.stack([c[:, 0], high[1] + gap + (c[:, 2] - low[2])], axis=1)),
-    }
+    add(is_horizontal & upper & ~is_sheet, plan + away, middle[:, 2])
     centre = 0.5 * (low + high)[:2]
     extent = np.ptp(corners, axis=1)
-    for axis, side, lay_flat in walls.values():
+    for axis, side in ((0, -1), (0, 1), (1, -1), (1, 1)):
         edge = high[axis] if side > 0 else low[axis]
+        flat = plan.copy()
+        flat[..., axis] = edge + side * gap + side * (corners[..., 2] - low[2])
         # A surface is assigned to a wall by the larger component of its normal and its side of the centre.
-        faces_it = (np.abs(normal[:, axis]) >= np.abs(normal[:, 1 - axis])) & (
-            side * (middle[:, axis] - centre[axis]) > 0.0
-        )
+        is_along = np.abs(normal[:, axis]) >= np.abs(normal[:, 1 - axis])
+        belongs = ~is_horizontal & ~is_sheet & is_along & (side * (middle[:, axis] - centre[axis]) > 0.0)
         is_tall = (extent[:, 2] > TALL) & (extent[:, 1 - axis] > 0.5 * TALL)
         is_shell = np.abs(middle[:, axis] - edge) < ON_SHELL
-        add(~is_horizontal & ~is_sheet & faces_it & (is_shell | is_tall), lay_flat, side * middle[:, axis])
+        add(belongs & (is_shell | is_tall), flat, side * middle[:, axis])
     free = is_sheet & ~is_horizontal & (density > 0.0)
     n_colours = len(COLOUR_EDGES) + 1
     colours: dict[str, Any] = {"cmap": matplotlib.colormaps["YlOrBr"].resampled(n_colours)}

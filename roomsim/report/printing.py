@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from rich import box
-from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -102,11 +102,7 @@ def bullets(head: str, lines: Sequence[str]) -> Padding | Text:
     grid.add_column(overflow="fold")
     for line in lines:
         grid.add_row("•", Text(line))
-    table = Table.grid()
-    table.add_column()
-    table.add_row(Text(head, "bold"))
-    table.add_row(grid)
-    return below(table)
+    return below(Group(Text(head, "bold"), grid))
 
 
 def clean(text: str) -> str:

@@ -91,7 +91,7 @@ def open_checked(path: Path, kind: str, schema: int) -> Iterator[h5py.File]:
         if stored != schema:
             writer, cure = ("a newer", "Update roomsim to read it.")
             if stored < schema:
-                writer, cure = ("an older", "Repeat the run that wrote it.")
+                writer, cure = ("an older", "Run the command that wrote it again.")
             message = f"was written by {writer} roomsim (schema {stored}; this one reads schema {schema})"
             raise StoreError(message, file=path, cure=cure)
         yield file

@@ -239,7 +239,7 @@ def _replace(name: str, value: object = None, **how: object):
 
 PLAN = '{"tiers": [], "elements": {}, "zones": {}, "sources": {}, "noise": [], "stage": null, "north": null}'
 HOSTILE = {
-    "another kind": (lambda file: file.attrs.__setitem__("kind", "photographs"), "no file of the kind"),
+    "another kind": (lambda file: file.attrs.__setitem__("kind", "photographs"), "not a file of the kind"),
     "kind is a number": (lambda file: file.attrs.__setitem__("kind", 3), "'kind' is not a single value"),
     "schema is a list": (lambda file: file.attrs.__setitem__("schema", [1, 1]), "'schema' is not a single"),
     "no title": (lambda file: file.attrs.__delitem__("title"), "'title' is missing"),

@@ -22,7 +22,7 @@ from roomsim.estimate import Estimate
 from roomsim.report.cautions import cautions
 from roomsim.report.caveat_messages import caveat_messages
 from roomsim.report.export import csv_bytes, export_results
-from roomsim.report.printing import TitledTable, clean
+from roomsim.report.printing import clean
 from roomsim.report.rows import comparison_rows, reverberation_rows
 from roomsim.report.tables import best_within_limits, comparison_table, reverberation_table
 from roomsim.report.values import decimals_of, number, percent, with_error, with_interval
@@ -339,10 +339,3 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path, results: Results) -> None:
     with pytest.raises(StoreError, match="cannot write: Not a directory"):
         export_results(results, tmp_path / "file" / "tables")
     assert os.listdir(tmp_path) == ["file"]
-
-
-def test_a_number_that_does_not_fit_is_marked_as_cut() -> None:
-    table = TitledTable("Costs", ("element", "cost"), [("drape along the north wall", "1,234,567 ± 89")])
-    assert "1,234,567 ± 89" in table.text(40)
-    row = next(line for line in table.text(20).splitlines() if "1," in line)
-    assert row.endswith("…"), row

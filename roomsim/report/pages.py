@@ -97,9 +97,8 @@ def map_sheet(results: Results, layer: MapLayer, chosen: Sequence[int], sheet: s
         n_columns, n_rows = _grid(results, len(chosen), (right - left) * 11.69, (top - bottom) * 8.27)
         width, height = (right - left) / n_columns, (top - bottom) / n_rows
         across, plan_width = _tier_columns(results, 0.97 * width * 11.69, height * 8.27 - _TITLE_HEIGHT)
-        low, high = extent(results, strip=False)
-        down = -(-len(results.plan.tiers) // across)
-        needed = down * (plan_width * (high - low)[1] / (high - low)[0] + _tier_title_height(results)) + _TITLE_HEIGHT
+        down, plan_height = -(-len(results.plan.tiers) // across), plan_width / _aspect(results, strip=False)
+        needed = down * (plan_height + _tier_title_height(results)) + _TITLE_HEIGHT
         height = min(height, (needed + 0.16) / 8.27)
         letters = int(width * 11.69 * 72.0 / 5.2)
         for i, scenario in enumerate(chosen):
@@ -159,11 +158,16 @@ def _tier_title_height(results: Results) -> float:
     return _TIER_TITLE_HEIGHT if len(results.plan.tiers) > 1 else 0.0
 
 
+def _aspect(results: Results, strip: bool) -> float:
+    """Width of a plan divided by its height."""
+    low, high = extent(results, strip=strip)
+    return float((high - low)[0] / (high - low)[1])
+
+
 def _tier_columns(results: Results, width: float, height: float, strip: bool = False) -> tuple[int, float]:
     """Number of columns for which the plans of all tiers are largest, and the width of each plan, inches."""
     n = len(results.plan.tiers)
-    low, high = extent(results, strip=strip)
-    shape = float((high - low)[0] / (high - low)[1])
+    shape = _aspect(results, strip)
 
     def plan_width(columns: int) -> float:
         part = 1.0 if n == 1 else 0.98
@@ -182,9 +186,8 @@ _TWO_STRIPS = (style.A4_LANDSCAPE, [(0.035, 0.525, 0.84, 0.265), (0.035, 0.135, 
 
 def _page_layout(results: Results) -> tuple[tuple[float, float], list[_Box]]:
     """Size of a page, and the boxes on it for the maps of the value and of its gain."""
-    low, high = extent(results, strip=True)
     if len(results.plan.tiers) == 1:
-        return _ABOVE_EACH_OTHER if (high - low)[0] > 1.15 * (high - low)[1] else _SIDE_BY_SIDE
+        return _ABOVE_EACH_OTHER if _aspect(results, strip=True) > 1.15 else _SIDE_BY_SIDE
 
     def plan_width(page: tuple[tuple[float, float], list[_Box]]) -> float:
         (wide, tall), (box, _) = page
@@ -194,7 +197,7 @@ def _page_layout(results: Results) -> tuple[tuple[float, float], list[_Box]]:
     if first[0] == second[0]:
         # The gap between the boxes is as small as the lines above the second box permit.
         columns, wide = _tier_columns(results, size[0] * first[2], size[1] * first[3], strip=True)
-        plan_height = wide * float((high - low)[1] / (high - low)[0])
+        plan_height = wide / _aspect(results, strip=True)
         needed = -(-len(results.plan.tiers) // columns) * (plan_height + _TIER_TITLE_HEIGHT) / size[1]
         top, gap = first[1] + first[3], 0.85 / size[1]
         first = (first[0], top - needed, first[2], needed)
@@ -290,7 +293,7 @@ def _index_over_seats(results: Results, scenario: int, is_gain: bool, short: boo
     return "; ".join(texts)
 
 
-def _colour_bar(figure: Figure, layer: MapLayer, box: tuple[float, float, float, float]) -> None:
+def _colour_bar(figure: Figure, layer: MapLayer, box: _Box) -> None:
     scale = layer.scale
     options: dict[str, Any] = {"extend": "both", "extendfrac": _TIP, "ticks": scale.edges}
     bar = figure.colorbar(ScalarMappable(scale.norm, scale.colours), cax=figure.add_axes(box), **options)

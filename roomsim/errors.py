@@ -9,6 +9,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from difflib import get_close_matches
+from functools import partial
 from typing import Self
 
 LONGEST_LINE = 600
@@ -51,13 +52,7 @@ class RoomsimError(Exception):
 
     def __reduce__(self) -> tuple:
         # Exceptions with keyword-only arguments cannot be pickled by themselves.
-        return _rebuild, (type(self), self.fault, self.file, self.place, self.cure)
-
-
-def _rebuild(
-    kind: type[RoomsimError], fault: str, file: str | None, place: str | None, cure: str | None
-) -> RoomsimError:
-    return kind(fault, file=file, place=place, cure=cure)
+        return partial(type(self), file=self.file, place=self.place, cure=self.cure), (self.fault,)
 
 
 class DocumentError(RoomsimError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import dist
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError
 
@@ -110,6 +110,12 @@ class Model(BaseModel):
     """Base of all models: unknown keys and infinite numbers are refused, and a model cannot be changed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
+
+
+class Document(Model):
+    """Base of all description files."""
+
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
 
 
 SomeModel = TypeVar("SomeModel", bound=Model)

@@ -51,6 +51,3 @@ def measured(screen: Screen, folder: Path, out: Path | None, **options: Any) -> 
     content["rows"] = [{**dataclasses.asdict(row), "difference": row.difference} for row in found.rows]
     screen.give(**content)
     return 0 if found.precision_met else 1
-
-
-COMMANDS = (measured,)

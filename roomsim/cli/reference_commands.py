@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,11 +75,22 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
         fabrics={name: row.model_dump() for name, row in cloths.items()},
     )
     if rows:
-        screen.show(_material_rows(rows))
+        curves = {name: row.absorption for name, row in rows.items()}
+        heading = "".join(f"{label:>6}" for label in bands.LABELS) + "   alpha_w"
+        figures = {
+            name: "".join([*(f"{value:6.2f}" for value in curve), "   ", weighted_absorption(curve).text])
+            for name, curve in curves.items()
+        }
+        screen.show(_listing("Materials", heading, rows, figures))
+        if out is not None:
+            _draw(screen, out, "absorption", "Absorption", curves)
     if cloths:
-        screen.show(_fabric_rows(cloths))
-    if out is not None and rows:
-        _draw(screen, out, "absorption", "Absorption", {name: row.absorption for name, row in rows.items()})
+        figures = {
+            name: f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   {len(row.measured)}"
+            for name, row in cloths.items()
+        }
+        text = _listing("Fabrics", f"{'flow resistance':>18}{'mass':>12}   measured rows", cloths, figures)
+        screen.show(text.append("The absorption of a fabric depends on how it hangs: roomsim materials drape --help"))
 
 
 @materials.command()
@@ -196,40 +208,16 @@ def _band_table(title: str, last: str) -> Table:
     return table
 
 
-def _material_rows(rows: dict[str, Material]) -> Text:
-    """A line of figures for each material, its source below."""
+def _listing(kind: str, heading: str, rows: Mapping[str, Material | Fabric], figures: Mapping[str, str]) -> Text:
+    """A line of figures for each material or fabric, with its source below."""
     from rich.text import Text
 
-    from ..physics.absorption import weighted_absorption
-
-    text = Text()
-    text.append("Materials".ljust(32) + "".join(f"{label:>6}" for label in bands.LABELS) + "   alpha_w\n", "bold")
+    text = Text.assemble((kind.ljust(32) + heading + "\n", "bold"))
     for name, row in rows.items():
-        text.append(name.ljust(32), "bold")
-        text.append("".join(f"{value:6.2f}" for value in row.absorption))
-        text.append(f"   {weighted_absorption(row.absorption).text}\n")
-        text.append(_about(row), "dim")
+        about = f"{row.description}. {row.source}" if row.description else row.source
+        text.append(name.ljust(32), "bold").append(figures[name] + "\n")
+        text.append(textwrap.fill(about, WIDE, initial_indent="    ", subsequent_indent="    ") + "\n", "dim")
     return text
-
-
-def _fabric_rows(rows: dict[str, Fabric]) -> Text:
-    """A line of figures for each fabric, its source below."""
-    from rich.text import Text
-
-    text = Text()
-    text.append("Fabrics".ljust(32) + f"{'flow resistance':>18}{'mass':>12}   measured rows\n", "bold")
-    for name, row in rows.items():
-        text.append(name.ljust(32), "bold")
-        text.append(f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   ")
-        text.append(f"{len(row.measured)}\n")
-        text.append(_about(row), "dim")
-    text.append("The absorption of a fabric depends on how it hangs: roomsim materials drape --help")
-    return text
-
-
-def _about(row: Material | Fabric) -> str:
-    text = f"{row.description}. {row.source}" if row.description else row.source
-    return textwrap.fill(text, WIDE, initial_indent="    ", subsequent_indent="    ") + "\n"
 
 
 def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> None:
@@ -240,6 +228,3 @@ def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> 
     picture = Picture(file_name(name), title, lambda drawn: absorption_figure(title, drawn))
     for path in write_pictures(curves, [picture], folder):
         screen.remark(f"Written: {path}")
-
-
-COMMANDS = (materials, quantities, schema)

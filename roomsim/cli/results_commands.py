@@ -100,6 +100,3 @@ def export(screen: Screen, results: Path, out: Path | None) -> None:
 def _folder_beside(results: Path, name: str) -> Path:
     """A folder in the folder of a run, which may be given by the results file in it."""
     return (results if results.is_dir() else results.parent) / name
-
-
-COMMANDS = (compare, maps, charts, export)

@@ -240,6 +240,3 @@ def _status_lines(known: Status) -> Iterator[str]:
     yield f"{known.title}, {known.venue}: {counted(len(known.scenarios), 'scenario')} at {counted(known.seats, 'seat')}"
     yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
     yield from (f"Warning: {text}" for text in caveat_messages(known.caveats, len(known.scenarios)))
-
-
-COMMANDS = (new, check, run, plan, status)

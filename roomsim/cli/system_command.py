@@ -78,6 +78,3 @@ def _angles(text: str) -> tuple[float, ...]:
     if not all(0.0 <= number <= 30.0 for number in numbers):
         raise click.BadParameter("angles must lie between 0 and 30 degrees", param_hint="--splays")
     return numbers
-
-
-COMMANDS = (system,)

@@ -55,7 +55,9 @@ class PolarLevels:
     """(n_vertical, 8) float64, dB re the axis."""
 
 
-Levels = dict[tuple[float, float, int], tuple[float, int]]
+Direction = tuple[float, float]
+"""Azimuth and elevation, degrees."""
+Rows = dict[tuple[float, float, int], tuple[float, int]]
 """Azimuth, elevation, number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, line."""
 
 
@@ -79,20 +81,20 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
     DocumentError : file, line and cure
     """
     path = Path(path)
-    with faults_of_file(path):
-        rows = _levels(csv_rows(path, LARGEST_FILE))
-        octaves = _octaves(rows)
+    with faults_of_file(path.name):
+        rows = _rows(csv_rows(path, LARGEST_FILE))
+        levels = _octaves(rows)  # also checks what the thirds need
         if thirds:
-            octaves = _thirds(rows)
-        azimuths = {azimuth for azimuth, _ in octaves}
-        in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in octaves)
-        return _polars(octaves) if in_planes and len(azimuths) > 1 else _sphere(octaves)
+            levels = _thirds(rows)
+        azimuths = {azimuth for azimuth, _ in levels}
+        in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in levels)
+        return _polars(levels) if in_planes and len(azimuths) > 1 else _sphere(levels)
 
 
-def _levels(rows: list[Row]) -> Levels:
+def _rows(rows: list[Row]) -> Rows:
     head, *body = rows or [(1, [])]
     columns = column_positions(head, COLUMNS)
-    levels: Levels = {}
+    levels: Rows = {}
     for number, cells in body:
         if len(cells) != len(head[1]):
             raise FileFault(f"expected {len(head[1])} values, got {len(cells)}", number)
@@ -131,7 +133,7 @@ def _third(frequency: float, line: int) -> int:
     return round(number)
 
 
-def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (8,) dB, with the thirds averaged by energy."""
     thirds = sorted({third for _, _, third in rows})
     members = [[third for third in thirds if abs(third - 18 - 3 * band) <= 1] for band in range(N_BANDS)]
@@ -168,7 +170,7 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     return octaves
 
 
-def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+def _thirds(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
     given = sorted({third for _, _, third in rows})
     nearest = [
@@ -182,54 +184,54 @@ def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     }
 
 
-def _polars(octaves: dict[tuple[float, float], np.ndarray]) -> PolarLevels:
-    horizontal = {azimuth: levels for (azimuth, elevation), levels in octaves.items() if elevation == 0}
+def _polars(levels: dict[Direction, np.ndarray]) -> PolarLevels:
+    horizontal = {azimuth: level for (azimuth, elevation), level in levels.items() if elevation == 0}
     upwards: dict[float, list[np.ndarray]] = {}
-    for (azimuth, elevation), levels in octaves.items():
+    for (azimuth, elevation), level in levels.items():
         if azimuth % 180 == 0:
-            upwards.setdefault(elevation % 360 if azimuth == 0 else 180 - elevation, []).append(levels)
+            upwards.setdefault(elevation % 360 if azimuth == 0 else 180 - elevation, []).append(level)
     # Zenith and nadir belong to both azimuths.
-    vertical = {angle: _mean(levels) for angle, levels in upwards.items()}
-    _check_circle(np.array(sorted(horizontal)), "horizontal polar (elevation 0): azimuth")
-    _check_circle(
-        np.array(sorted(vertical)),
-        "vertical polar (azimuth 0 and 180, elevation -90 to 90): angle from the axis up and over the back",
-    )
+    vertical = {angle: _mean(level) for angle, level in upwards.items()}
     return PolarLevels(
-        horizontal_angle=np.array(sorted(horizontal)),
-        horizontal=np.array([horizontal[angle] for angle in sorted(horizontal)]),
-        vertical_angle=np.array(sorted(vertical)),
-        vertical=np.array([vertical[angle] for angle in sorted(vertical)]),
+        *_circle(horizontal, "horizontal polar (elevation 0): azimuth"),
+        *_circle(
+            vertical,
+            "vertical polar (azimuth 0 and 180, elevation -90 to 90): angle from the axis up and over the back",
+        ),
     )
 
 
-def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
-    azimuths = sorted({azimuth for azimuth, _ in octaves})
-    elevations = sorted({elevation for _, elevation in octaves})
+def _circle(levels: dict[float, np.ndarray], what: str) -> tuple[np.ndarray, np.ndarray]:
+    """Angles in ascending order, from 0 to below 360 degrees, and the level at each."""
+    angles = np.array(sorted(levels))
+    _check_steps(np.append(angles, 360.0), what)
+    return angles, np.array([levels[angle] for angle in sorted(levels)])
+
+
+def _sphere(levels: dict[Direction, np.ndarray]) -> SphereLevels:
+    azimuths = sorted({azimuth for azimuth, _ in levels})
+    elevations = sorted({elevation for _, elevation in levels})
     if elevations[0] != -90 or elevations[-1] != 90:
         raise FileFault(
             f"elevations run from {elevations[0]:g} to {elevations[-1]:g} and must run from -90 to 90; for "
             "two polars give elevation 0 all round, and azimuth 0 and 180 from -90 to 90"
         )
-    _check_circle(np.array(azimuths), "azimuth")
+    _check_steps(np.array([*azimuths, 360.0]), "azimuth")
     _check_steps(np.array(elevations), "elevation")
-    level = np.empty((len(elevations), len(azimuths), len(next(iter(octaves.values())))))
-    for i, elevation in enumerate(elevations):
-        given = {
-            azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves
-        }
+    rows = []
+    for elevation in elevations:
+        row = [levels.get((azimuth, elevation)) for azimuth in azimuths]
+        known = [level for level in row if level is not None]
         if abs(elevation) == 90:
-            # A pole is one direction, at however many azimuths it is given.
-            level[i] = _mean(given.values())
-            continue
-        for j, azimuth in enumerate(azimuths):
-            if azimuth not in given:
-                raise FileFault(
-                    f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every "
-                    "elevation"
-                )
-            level[i, j] = given[azimuth]
-    return SphereLevels(np.array(azimuths), np.array(elevations), level)
+            # A pole is one direction, at however many azimuths the file lists it.
+            row = [_mean(known)] * len(azimuths)
+        elif len(known) < len(row):
+            azimuth = next(azimuth for azimuth, level in zip(azimuths, row) if level is None)
+            raise FileFault(
+                f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every elevation"
+            )
+        rows.append(row)
+    return SphereLevels(np.array(azimuths), np.array(elevations), np.array(rows))
 
 
 def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
@@ -237,12 +239,8 @@ def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
     return 10 * np.log10(np.mean([10 ** (level / 10) for level in levels], axis=0))
 
 
-def _check_circle(angles: np.ndarray, what: str) -> None:
-    """Refuse wide gaps on a circle, of angles that ascend from 0 and are below 360."""
-    _check_steps(np.append(angles, 360.0), what)
-
-
 def _check_steps(angles: np.ndarray, what: str) -> None:
+    """Refuse wide gaps between angles in ascending order."""
     steps = np.diff(angles)
     widest = int(np.argmax(steps))
     if steps[widest] > WIDEST_STEP:

@@ -23,6 +23,7 @@ from roomsim.errors import DocumentError, suggestion
 from roomsim.fields import (
     Coordinate,
     Decibel,
+    Document,
     Fraction,
     Length,
     Levels,
@@ -47,8 +48,9 @@ if TYPE_CHECKING:
 # --- materials.toml -------------------------------------------------------------------------------------
 
 
-class MaterialsDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
+class MaterialsDocument(Document):
+    """Materials and fabrics."""
+
     material: dict[Name, Material] = Field(default_factory=dict)
     fabric: dict[Name, Fabric] = Field(default_factory=dict)
 
@@ -141,8 +143,9 @@ class RoomParts(Model):
     """Roof and its parts, such as trusses."""
 
 
-class VenueDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
+class VenueDocument(Document):
+    """A venue: its mesh, materials, seats, zones to be kept clear and points to hang from."""
+
     name: Name
     mesh: MeshReference
     air: Air = Air()
@@ -172,10 +175,8 @@ def _with_a_table_for_each_kind(document: type[Model]) -> Any:
 
 
 @_with_a_table_for_each_kind
-class ElementsDocument(Model):
+class ElementsDocument(Document):
     """All that can be hung, laid, opened or seated: a table for each kind of the registry."""
-
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
 
     def of(self, kind: type[Kind]) -> tuple[Kind, ...]:
         """The elements of one kind."""
@@ -243,10 +244,9 @@ class Source(Hanging):
         return self
 
 
-class SourcesDocument(Model):
+class SourcesDocument(Document):
     """All sources, and the loudspeakers that they consist of."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     source: tuple[Source, ...] = ()
     hang: tuple[Hang, ...] = ()
     sub_stack: tuple[SubStack, ...] = ()
@@ -345,10 +345,9 @@ class Costs(Model):
     """Available stock: item -> quantity (m2 covered)."""
 
 
-class StudyDocument(Model):
+class StudyDocument(Document):
     """Which scenarios are compared, how exactly, and against which limits."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     title: Name
     venue: Annotated[str, Field(min_length=1)]
     """Venue file, relative to this file, as all files named here."""

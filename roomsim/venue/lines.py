@@ -15,7 +15,7 @@ KeyPath = tuple[str | int, ...]
 
 _TOKEN = re.compile(
     r'''(?P<string>"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*')'''
-    r"""|(?P<comment>\#[^\n]*)|(?P<newline>\n)|(?P<mark>[\[\]{},=.])|(?P<bare>[^\s\[\]{},=.#"']+)""",
+    r"""|(?P<comment>\#[^\n]*)|(?P<mark>[\[\]{},=.])|(?P<bare>[^\s\[\]{},=.#"']+)""",
     re.DOTALL,
 )
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -55,23 +55,20 @@ class _Scanner:
         self.lines: dict[KeyPath, int] = {}
         self.tokens: list[tuple[str, str, int]] = []
         self.position = 0
-        line = 1
+        line, end = 1, 0
         for match in _TOKEN.finditer(text):
-            kind, token = str(match.lastgroup), match.group()
-            if kind != "comment":
-                self.tokens.append((kind, token, line))
-            line += token.count("\n")
-        self.tokens.append(("end", "", line))
+            line += text.count("\n", end, match.start())
+            end = match.start()
+            if match.lastgroup != "comment":
+                self.tokens.append((str(match.lastgroup), match.group(), line))
+        self.tokens.append(("end", "", 0))
 
     def document(self) -> None:
         table: KeyPath = ()
         entries: dict[KeyPath, int] = {}
         while self.peek()[0] != "end":
-            if self.peek()[0] == "newline":
-                self.position += 1
-            elif self.accept("["):
-                is_list = self.accept("[")
-                table = self.header(is_list, entries)
+            if self.accept("["):
+                table = self.header(self.accept("["), entries)
             else:
                 self.statement(table)
 
@@ -101,23 +98,24 @@ class _Scanner:
         self.value(path)
 
     def value(self, path: KeyPath) -> None:
-        self.lines.setdefault(path, self.peek()[2])
+        line = self.peek()[2]
+        self.lines.setdefault(path, line)
         if self.accept("["):
             index = 0
-            while not self.accept("]", over_newlines=True):
+            while not self.accept("]"):
                 if self.accept(","):
                     index += 1
                 else:
                     self.value((*path, index))
         elif self.accept("{"):
-            while not self.accept("}", over_newlines=True):
+            while not self.accept("}"):
                 if not self.accept(","):
                     self.statement(path)
         elif self.peek()[0] == "string":
             self.position += 1
         else:
-            # Numbers and dates are several tokens: 1.5, 2026-05-01 19:30:00.
-            while self.peek()[0] == "bare" or self.peek()[1] == ".":
+            # Numbers and dates are several tokens on one line: 1.5, 2026-05-01 19:30:00.
+            while self.peek()[2] == line and (self.peek()[0] == "bare" or self.peek()[1] == "."):
                 self.position += 1
 
     def key(self) -> list[str]:
@@ -132,10 +130,7 @@ class _Scanner:
     def peek(self) -> tuple[str, str, int]:
         return self.tokens[self.position]
 
-    def accept(self, mark: str, over_newlines: bool = False) -> bool:
-        while over_newlines and self.peek()[0] == "newline":
-            self.position += 1
-        if self.peek()[0] == "mark" and self.peek()[1] == mark:
-            self.position += 1
-            return True
-        return False
+    def accept(self, mark: str) -> bool:
+        found = self.peek()[:2] == ("mark", mark)
+        self.position += found
+        return found

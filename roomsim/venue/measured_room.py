@@ -14,13 +14,13 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
 from roomsim.bands import EXACT, LABELS, N_BANDS
-from roomsim.fields import Fractions, Model, Name, Point3
+from roomsim.fields import Document, Fractions, Model, Name, Point3
 from roomsim.venue.document import (
     Air,
     AudienceArea,
@@ -37,7 +37,7 @@ from roomsim.venue.document import (
     Uncertainty,
     VenueDocument,
 )
-from roomsim.venue.parsing import document_error, find_file, read_source, validate
+from roomsim.venue.parsing import Fault, document_error, find_file, read_document
 from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, faults_of_file, number_in
 
 ROOM_FILE = "room.toml"
@@ -61,10 +61,9 @@ class Place(Model):
     """m."""
 
 
-class MeasuredRoomDocument(Model):
+class MeasuredRoomDocument(Document):
     """room.toml."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
     origin: Annotated[str, Field(min_length=1)]
     """Where the data come from: authors, title, identifier; or that they are synthetic. Printed with the
@@ -132,10 +131,8 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     DocumentError : a file is missing or wrong; with file, line, key and cure
     """
     folder = Path(folder)
-    source = read_source(folder / ROOM_FILE, ROOM_FILE)
-    room, faults = validate(source, MeasuredRoomDocument)
-    if room is None:
-        raise document_error(faults)
+    room, source = read_document(folder / ROOM_FILE, ROOM_FILE, MeasuredRoomDocument)
+    faults: list[Fault] = []
     base = folder.resolve()
     tables = surface_folder if surface_folder is not None else room.surface_folder
     materials: dict[str, Material] = {}
@@ -162,7 +159,7 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
         raise document_error(faults)
     sources = tuple(place.name for place in room.source)
     receivers = tuple(place.name for place in room.receiver)
-    with faults_of_file(measured_path):
+    with faults_of_file(measured_path.name):
         measurements = tuple(_measurements(measured_path, sources, receivers))
     return MeasuredRoom(
         name=room.name,
@@ -252,7 +249,7 @@ def read_surface_table(path: Path) -> Material:
     ------
     DocumentError : file, line and cure
     """
-    with faults_of_file(path):
+    with faults_of_file(path.name):
         rows = [(line, _without_blank_end(cells)) for line, cells in _rows(path)]
         is_bare = all(_is_number(cell) for cell in rows[0][1])
         frequency, absorption, scattering = _three_lines(rows) if is_bare else _columns(rows, _SURFACE_COLUMNS)

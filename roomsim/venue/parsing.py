@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from roomsim.errors import DocumentError, printable, suggestion, unprintable
 from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.tables import FileFault, faults_of_file, read_text
 from roomsim.venue.validation_messages import faults_of
 
 LARGEST_FILE = 1_000_000
@@ -77,7 +78,7 @@ def document_error(faults: Iterable[Fault]) -> DocumentError:
 
 
 def read_source(path: Path, name: str) -> SourceFile:
-    """Read a TOML file.
+    """Read a TOML file; messages call it by `name`.
 
     Raises
     ------
@@ -85,34 +86,18 @@ def read_source(path: Path, name: str) -> SourceFile:
         characters that cannot be printed or change the direction of writing
     """
 
-    def refuse(text: str, line: int | None = None) -> DocumentError:
-        return document_error([Fault(name, line, (), text)])
-
-    try:
-        if not path.is_file():
-            what = "this is a folder; name the file in it" if path.is_dir() else "no such file"
-            raise refuse(what)
-        with path.open("rb") as file:
-            content = file.read(LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:
-        raise refuse(f"cannot be read: {error}") from None
-    if len(content) > LARGEST_FILE:
-        raise refuse(f"larger than {LARGEST_FILE // 1_000_000} MB; a description file is much smaller")
-    try:
-        text = content.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        raise refuse(
-            "not UTF-8; save the file with this encoding", content.count(b"\n", 0, error.start) + 1
-        ) from None
-    if _ENDLESS_KEY.search(text):
-        raise refuse("tables are nested too deeply")
-    try:
-        source = SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
-        faults = [source.fault(path, text) for path, text in _unprintable_texts(source.values)]
-    except RecursionError:
-        raise refuse("brackets are nested too deeply") from None
-    except ValueError as error:
-        raise DocumentError(_syntax(name, text, str(error))) from None
+    with faults_of_file(name):
+        text, content = read_text(path, LARGEST_FILE, "; a description file is much smaller")
+        text = text.replace("\r\n", "\n")
+        if _ENDLESS_KEY.search(text):
+            raise FileFault("tables are nested too deeply")
+        try:
+            source = SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
+            faults = [source.fault(path, text) for path, text in _unprintable_texts(source.values)]
+        except RecursionError:
+            raise FileFault("brackets are nested too deeply") from None
+        except ValueError as error:
+            raise DocumentError(_syntax(name, text, str(error))) from None
     if faults:
         raise document_error(faults)
     return source
@@ -144,6 +129,20 @@ def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | No
         return None, [source.fault(path, text) for path, text in faults_of(error, model)]
     except RecursionError:
         return None, [source.fault((), "tables or lists are nested too deeply")]
+
+
+def read_document(path: Path, name: str, model: type[SomeModel]) -> tuple[SomeModel, SourceFile]:
+    """A TOML file as a model, and as read.
+
+    Raises
+    ------
+    DocumentError : as for `read_source`, and if the content does not fit the model
+    """
+    source = read_source(path, name)
+    document, faults = validate(source, model)
+    if document is None:
+        raise document_error(faults)
+    return document, source
 
 
 def find_file(folder: Path, base: Path, written: str) -> Path:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
-from roomsim.errors import suggestion
 from roomsim.fields import Model, Name, NotNegative
-from roomsim.venue.lines import KeyPath
 
 Time = Annotated[float, Field(ge=0.01, le=100.0)]
 Seconds = tuple[Time, Time, Time, Time, Time, Time, Time, Time]
@@ -78,36 +75,3 @@ class Plan(Model):
         if twice:
             raise ValueError(f'"{twice[0]}" is a goal twice; keep the place where it counts')
         return goals
-
-
-def plan_faults(
-    plan: Plan, scenarios: Iterable[str], elements: Iterable[str]
-) -> Iterator[tuple[KeyPath, str]]:
-    """Names that are not defined, and goals without what they need: key path in the study file and the
-    fault."""
-    names, known = list(scenarios), list(elements)
-    if plan.start_from is not None and plan.start_from not in names:
-        yield (
-            ("plan", "start_from"),
-            f'no scenario is called "{plan.start_from}". {suggestion(plan.start_from, names)}',
-        )
-
-    def unknown(path: KeyPath, wanted: Iterable[str]) -> Iterator[tuple[KeyPath, str]]:
-        for j, name in enumerate(wanted):
-            if name not in known:
-                yield (*path, j), f'no element is called "{name}". {suggestion(name, known)}'
-
-    yield from unknown(("plan", "candidates"), plan.candidates)
-    for key in ("together", "only_one_of"):
-        for i, group in enumerate(getattr(plan, key)):
-            yield from unknown(("plan", key, i), group)
-    for name, needed in plan.requires.items():
-        if name not in known:
-            yield ("plan", "requires", name), f'no element is called "{name}". {suggestion(name, known)}'
-        yield from unknown(("plan", "requires", name), needed)
-    for i, goal in enumerate(plan.goal):
-        if goal.figure.startswith("reverberation") and plan.reverberation_at_most is None:
-            yield (
-                ("plan", "goal", i, "figure"),
-                (f'"{goal.figure}" needs a target curve: give reverberation_at_most under [plan]'),
-            )

@@ -59,7 +59,7 @@ def read_sofa(path: str | Path) -> SphereTransfer:
     DocumentError : not such a file, incomplete, or inconsistent
     """
     path = Path(path)
-    with faults_of_file(path):
+    with faults_of_file(path.name):
         try:
             if path.stat().st_size > LARGEST_FILE:
                 raise FileFault(f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions or frequencies")

@@ -76,6 +76,11 @@ class System(Drive, Hanging):
                 raise ValueError(f"box {number} is listed twice")
         return self
 
+    @model_validator(mode="after")
+    def _points_named(self) -> System:
+        self._count_named_points("points")
+        return self
+
 
 class Hang(System):
     """Boxes hung in a line, one below the other, their fronts touching."""
@@ -95,11 +100,6 @@ class Hang(System):
 
     def n_boxes(self) -> int:
         return self.count
-
-    @model_validator(mode="after")
-    def _points_named(self) -> Hang:
-        self._count_named_points("points")
-        return self
 
     @model_validator(mode="after")
     def _splays_fit(self) -> Hang:
@@ -185,11 +185,6 @@ class SubStack(System):
 
     def n_boxes(self) -> int:
         return 2 if isinstance(self.arrangement, GradientPair) else self.arrangement.count
-
-    @model_validator(mode="after")
-    def _points_named(self) -> SubStack:
-        self._count_named_points("points")
-        return self
 
     @model_validator(mode="after")
     def _above_floor(self) -> SubStack:

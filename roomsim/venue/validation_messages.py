@@ -10,9 +10,10 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag, ValidationError
 
-from roomsim.bands import LABELS
+from roomsim.bands import NAMES
 from roomsim.venue.lines import KeyPath
 
+_SCALARS = {float: "a number", int: "a whole number", str: "text in quotes"}
 _COUNT = {2: "two", 3: "three", 8: "eight"}
 _BOUND = {
     "greater_than": ("gt", "above"),
@@ -50,7 +51,8 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
             text = _message(kind, given, entry.get("ctx", {}), place)
             # Keys below the header of a table belong to it, intended or not.
             homes = [] if place.path in known else list(_tables_with(model, str(place.path[-1])))
-            is_lost = kind == "extra_forbidden" or (place.outer_is_open and () in homes)
+            # A table with keys of any name accepts a key that was meant for the top of the file.
+            is_lost = kind == "extra_forbidden" or (get_origin(place.outer) is dict and () in homes)
             yield place.path, f"{text}; {_belongs(str(place.path[-1]), homes)}" if homes and is_lost else text
 
 
@@ -63,11 +65,6 @@ class _Place:
     """Type of what belongs there."""
     outer: Any
     """Type of the table or list around it."""
-
-    @property
-    def outer_is_open(self) -> bool:
-        """Whether the table around it accepts keys of any name."""
-        return get_origin(self.outer) is dict
 
 
 def _tables_with(model: type[BaseModel], key: str) -> Iterator[KeyPath]:
@@ -100,9 +97,10 @@ def _belongs(key: str, homes: Sequence[KeyPath]) -> str:
 
 def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
     """What is wrong; `kind` and `context` are those of the validator."""
-    wanted = expected(place.annotation)
+    if kind == "missing" and place.path == ("schema",):
+        return "missing; write schema = 1"
     if kind == "missing":
-        return "missing; write schema = 1" if place.path == ("schema",) else f"missing; expected {wanted}"
+        return f"missing; expected {expected(place.annotation)}"
     if kind == "extra_forbidden":
         known = _keys(place.outer)
         near = _nearest(str(place.path[-1]), known)
@@ -111,9 +109,11 @@ def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -
         least = context["min_length"]
         return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(given)}"
     if kind == "too_long":
-        return f"expected {wanted}; there are {len(given)}"
+        return f"expected {expected(place.annotation)}; there are {len(given)}"
+    if kind == "literal_error" and place.path == ("schema",):
+        return f"this version of roomsim reads schema = {context['expected']}, got {_display(given)}"
     if kind == "literal_error":
-        return _literal(place, given)
+        return _choice(get_args(_bare(place.annotation)), given)
     if kind == "value_error":
         return str(context["error"])
     if kind == "finite_number":
@@ -125,13 +125,10 @@ def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -
         return "must not be empty"
     if kind == "string_too_long":
         return f"must not be longer than {context['max_length']} characters, has {len(given)}"
-    return f"expected {_named_kind(place) or wanted}, got {_display(given)}{_hint(place, given)}"
-
-
-def _named_kind(place: _Place) -> str | None:
-    """The kind of thing that is named in this place, if any."""
-    thing = "material" if place.path[0] == "surfaces" else str(place.path[-1])
-    return f"the name of a {thing}, in quotes" if thing in ("material", "fabric", "loudspeaker") else None
+    thing = "material" if place.path[0] == "surfaces" else place.path[-1]
+    is_reference = thing in ("material", "fabric", "loudspeaker")
+    wanted = f"the name of a {thing}, in quotes" if is_reference else expected(place.annotation)
+    return f"expected {wanted}, got {_display(given)}{_hint(place, given)}"
 
 
 def expected(annotation: Any) -> str:
@@ -141,12 +138,8 @@ def expected(annotation: Any) -> str:
     if origin in (Union, types.UnionType):
         forms = [expected(member) for member in arguments]
         return ", or ".join(forms) if forms[0] != "a table" else "a table"
-    if kind is float:
-        return "a number"
-    if kind is int:
-        return "a whole number"
-    if kind is str:
-        return "text in quotes"
+    if kind in _SCALARS:
+        return _SCALARS[kind]
     if origin is Literal:
         return " or ".join(_quoted(value) for value in arguments)
     if origin is tuple and Ellipsis in arguments:
@@ -155,7 +148,7 @@ def expected(annotation: Any) -> str:
             return "tables in double brackets"
         return f"a list, each entry {expected(inner)}"
     if origin is tuple:
-        span = ", 63 Hz to 8 kHz" if len(arguments) == len(LABELS) else ""
+        span = ", 63 Hz to 8 kHz" if len(arguments) == len(NAMES) else ""
         return f"{_COUNT[len(arguments)]} numbers in brackets{span}"
     return "a table"
 
@@ -176,10 +169,8 @@ def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> _Place:
             names = {field.alias or name: field.annotation for name, field in kind.model_fields.items()}
             annotation = names.get(str(part))
         elif get_origin(kind) is tuple:
-            arguments = get_args(kind)
-            annotation = (
-                arguments[0] if Ellipsis in arguments else arguments[min(int(part), len(arguments) - 1)]
-            )
+            members = [member for member in get_args(kind) if member is not Ellipsis]
+            annotation = members[min(int(part), len(members) - 1)]
         elif get_origin(kind) is dict:
             annotation = get_args(kind)[1]
     return _Place(path, annotation, outer)
@@ -219,33 +210,19 @@ def _nearest(wrong: str, known: Iterable[str]) -> str | None:
     return next(iter(get_close_matches(wrong, list(known), n=1, cutoff=0.6)), None)
 
 
-def _choice(known: Mapping[str, Any] | Sequence[str], given: Any) -> str:
+def _choice(known: Iterable[str], given: Any) -> str:
     names = " or ".join(_quoted(name) for name in known)
     if given is None:
         return f"missing; expected {names}"
-    near = _nearest(str(given), known)
+    near = _nearest(str(given), (name for name in known if isinstance(name, str)))
     return f"expected {names}, got {_display(given)}" + (f'; did you mean "{near}"?' if near else "")
-
-
-def _literal(place: _Place, given: Any) -> str:
-    known = get_args(_bare(place.annotation))
-    if place.path == ("schema",):
-        return f"this version of roomsim reads schema = {known[0]}, got {_display(given)}"
-    if all(isinstance(value, str) for value in known):
-        return _choice(known, given)
-    return f"expected {expected(place.annotation)}, got {_display(given)}"
 
 
 def _band(place: _Place) -> str:
     """The octave, where the place is one of eight bands."""
     index = place.path[-1]
-    if (
-        get_origin(place.outer) is tuple
-        and len(get_args(place.outer)) == len(LABELS)
-        and isinstance(index, int)
-    ):
-        label = LABELS[index]
-        return f" at {label[:-1]} kHz" if label.endswith("k") else f" at {label} Hz"
+    if get_origin(place.outer) is tuple and len(get_args(place.outer)) == len(NAMES) and isinstance(index, int):
+        return f" at {NAMES[index]}"
     return ""
 
 

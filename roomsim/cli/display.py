@@ -12,7 +12,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from .screen import Screen, console, duration_text, print_remark
+from .screen import Screen, console, duration_text, print_remark, print_warning
 from .stopping import end_at_once, interruption_of, signals_to_handle
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def computing(screen: Screen, folder: Path | None = None) -> Iterator[Display]:
             yield display
     except KeyboardInterrupt:
         if folder is not None:
-            screen.warn(f"the paths traced so far are kept in {folder}; the same command resumes from them.")
+            print_warning(f"the paths traced so far are kept in {folder}; the same command resumes from them.")
         raise
 
 

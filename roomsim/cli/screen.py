@@ -26,6 +26,7 @@ WIDE = 132
 """Columns of a table in a file or a pipe."""
 
 
+@dataclasses.dataclass(frozen=True)
 class Screen:
     """Prints for one command.
 
@@ -36,19 +37,14 @@ class Screen:
     as_json : print one JSON object instead of tables
     """
 
-    def __init__(self, command: str, quiet: bool = False, as_json: bool = False):
-        self.command = command
-        self.quiet = quiet
-        self.as_json = as_json
+    command: str
+    quiet: bool = False
+    as_json: bool = False
 
     def remark(self, text: str) -> None:
         """A sentence about the progress of the command."""
         if not self.quiet:
             print_remark(text)
-
-    def warn(self, text: str) -> None:
-        """Something that the user must know."""
-        print_warning(text)
 
     def show(self, renderable: Any) -> None:
         """A result for people: text or a table."""

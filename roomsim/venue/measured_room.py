@@ -252,7 +252,11 @@ def read_surface_table(path: Path) -> Material:
     with faults_of_file(path.name):
         rows = [(line, _without_blank_end(cells)) for line, cells in _rows(path)]
         is_bare = all(_is_number(cell) for cell in rows[0][1])
-        frequency, absorption, scattering = _three_lines(rows) if is_bare else _columns(rows, _SURFACE_COLUMNS)
+        columns = _three_lines(rows) if is_bare else _columns(rows)
+        frequency, absorption, scattering = (
+            np.array([number_in(cell, name, line) for line, cell in column])
+            for name, column in zip(_SURFACE_COLUMNS, columns)
+        )
         if (np.diff(np.sort(frequency)) <= 0.0).any() or (frequency <= 0.0).any():
             raise FileFault("a frequency occurs twice, or is not above 0")
         for name, values in (("absorption", absorption), ("scattering", scattering)):
@@ -268,25 +272,23 @@ def read_surface_table(path: Path) -> Material:
 _SURFACE_COLUMNS = ("frequency_hz", "absorption", "scattering")
 
 
-def _three_lines(rows: list[Row]) -> tuple[np.ndarray, ...]:
+def _three_lines(rows: list[Row]) -> list[list[tuple[int, str]]]:
+    """Line and cell of each value of the three quantities, of which each has a line."""
     if len(rows) != 3 or len({len(cells) for _, cells in rows}) != 1:
         raise FileFault(
             "without a line that names the columns, three lines of equal length are needed: frequencies, "
             "absorption, scattering",
             rows[-1][0],
         )
-    return tuple(
-        np.array([number_in(cell, name, line) for cell in cells]) for name, (line, cells) in zip(_SURFACE_COLUMNS, rows)
-    )
+    return [[(line, cell) for cell in cells] for line, cells in rows]
 
 
-def _columns(rows: list[Row], wanted: tuple[str, ...]) -> tuple[np.ndarray, ...]:
-    body = list(_body(rows, wanted))
+def _columns(rows: list[Row]) -> list[list[tuple[int, str]]]:
+    """Line and cell of each value of the three quantities, of which each has a column."""
+    body = list(_body(rows, _SURFACE_COLUMNS))
     if not body:
         raise FileFault("no values below the names of the columns", rows[0][0])
-    return tuple(
-        np.array([number_in(cells[i], name, line) for line, cells in body]) for i, name in enumerate(wanted)
-    )
+    return [[(line, cells[i]) for line, cells in body] for i in range(len(_SURFACE_COLUMNS))]
 
 
 def _octaves(frequency: np.ndarray, values: np.ndarray) -> Fractions:

@@ -134,18 +134,18 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
     ------
     MeshError : all groups without a material and all patterns without a group, each with similar names
     """
-    patterns = list(venue.surfaces)
+    fits = {pattern: _fits(mesh, pattern) for pattern in venue.surfaces}
     chosen: list[str] = []
     faults: list[str] = []
     for i, name in enumerate(mesh.group_names):
-        exact = [pattern for pattern in (mesh.group_labels[i], name) if pattern in venue.surfaces]
-        fitting = [pattern for pattern in patterns if _fits(mesh, i, pattern)]
+        exact = [pattern for pattern in (mesh.group_labels[i], name) if pattern in fits]
+        fitting = [pattern for pattern in fits if fits[pattern][i]]
         longest = [pattern for pattern in fitting if len(pattern) == max(map(len, fitting))]
         if exact or longest:
             chosen.append(venue.surfaces[exact[0] if exact else longest[0]])
         else:
             where = mesh.where(int(np.argmax(mesh.group == i)))
-            near = suggestion(name, patterns)
+            near = suggestion(name, fits)
             faults.append(
                 f"venue file: surfaces: no material for the group {name!r} of {mesh.file} ({where}). {near}"
             )
@@ -154,9 +154,7 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
             faults.append(
                 f"venue file: surfaces: {equal} match the group {name!r} equally well; write out its name"
             )
-    for pattern in patterns:
-        if not any(_fits(mesh, i, pattern) for i in range(len(mesh.group_names))):
-            faults.append(f"venue file: surfaces: {_no_group(mesh, pattern)}")
+    faults += _without_group(mesh, fits, "venue file: surfaces")
     if faults:
         raise MeshError("\n".join(faults))
     return tuple(chosen)
@@ -182,27 +180,27 @@ def matching_groups(
     ------
     MeshError : a pattern that matches no group, with similar names
     """
-    groups = range(len(mesh.group_names))
-    fits = np.zeros(len(groups), dtype=bool)
-    faults = []
-    for pattern in patterns:
-        own = np.array([_fits(mesh, i, pattern) for i in groups], dtype=bool)
-        fits |= own
-        if not own.any():
-            faults.append(f"{file}: {place}: {_no_group(mesh, pattern)}")
+    fits = {pattern: _fits(mesh, pattern) for pattern in patterns}
+    faults = _without_group(mesh, fits, f"{file}: {place}")
     if faults:
         raise MeshError("\n".join(faults))
-    return fits
+    return np.any([np.zeros(len(mesh.group_names), dtype=bool), *fits.values()], axis=0)
 
 
-def _fits(mesh: VenueMesh, group: int, pattern: str) -> bool:
-    names = (mesh.group_names[group], mesh.group_labels[group])
-    return pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names)
+def _fits(mesh: VenueMesh, pattern: str) -> np.ndarray:
+    """(n_groups,) bool, which groups a pattern matches by the name or by the label."""
+    names = zip(mesh.group_names, mesh.group_labels)
+    return np.array([pattern in pair or any(fnmatch.fnmatchcase(name, pattern) for name in pair) for pair in names])
 
 
-def _no_group(mesh: VenueMesh, pattern: str) -> str:
-    known = dict.fromkeys((*mesh.group_names, *mesh.group_labels))
-    return f"{pattern!r} matches no group of {mesh.file}. {suggestion(pattern, known)}"
+def _without_group(mesh: VenueMesh, fits: dict[str, np.ndarray], place: str) -> list[str]:
+    """A fault for each pattern that matches no group."""
+    known = (*mesh.group_names, *mesh.group_labels)
+    return [
+        f"{place}: {pattern!r} matches no group of {mesh.file}. {suggestion(pattern, known)}"
+        for pattern, matches in fits.items()
+        if not matches.any()
+    ]
 
 
 def _content(path: Path) -> bytes:

@@ -33,8 +33,6 @@ SAME_DISTANCE = 0.02
 SAME_DIRECTION = 1e-3
 """Length between unit vectors: 0.06 degrees."""
 
-_CARTESIAN, _SPHERICAL = "cartesian", "spherical"
-
 
 @dataclass(frozen=True)
 class SphereTransfer:
@@ -159,16 +157,13 @@ def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
         raise FileFault(f"{name} must have three coordinates a point, and has the shape {values.shape}")
     values = values.reshape(*values.shape[:2], -1)
     stated = _text(file[name], "Type", "") or (_text(file[like], "Type", "") if like and like in file else "")
-    kind = stated.lower() or _CARTESIAN
-    if kind == _CARTESIAN:
+    if stated.lower() in ("", "cartesian"):
         return values
-    if kind != _SPHERICAL:
+    if stated.lower() != "spherical":
         raise FileFault(f'{name} has coordinates of the type "{stated}"; cartesian or spherical are read')
     azimuth, elevation = np.radians(values[:, 0]), np.radians(values[:, 1])
     flat = values[:, 2] * np.cos(elevation)
-    return np.stack(
-        [flat * np.cos(azimuth), flat * np.sin(azimuth), values[:, 2] * np.sin(elevation)], axis=1
-    )
+    return np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), values[:, 2] * np.sin(elevation)], axis=1)
 
 
 def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -178,15 +173,12 @@ def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, n
     twice = np.flatnonzero(first != np.arange(len(first)))
     level = np.sqrt((np.abs(pressure) ** 2).mean())
     if len(twice) and np.abs(pressure[twice] - pressure[first[twice]]).max() > 0.05 * level:
-        ahead, left, up = directions[twice[0]]
         raise FileFault(
-            "it contains different data for one direction, near azimuth "
-            f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation "
-            f"{np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
+            f"it contains different data for one direction, near {_direction_text(directions[twice[0]])}; "
             "give a file with one setting of the source"
         )
-    keep = np.flatnonzero(first == np.arange(len(first)))
-    return directions[keep], pressure[keep]
+    distinct = np.unique(first)
+    return directions[distinct], pressure[distinct]
 
 
 def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
@@ -197,15 +189,19 @@ def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
     tree = cKDTree(directions)
     gap = np.degrees(2.0 * np.arcsin(np.clip(tree.query(everywhere)[0] / 2.0, 0.0, 1.0)))
     if gap.max() > WIDEST_GAP:
-        ahead, left, up = everywhere[gap.argmax()]
         raise FileFault(
-            f"no data within {gap.max():.0f} degrees of azimuth {np.degrees(np.arctan2(left, ahead)):.0f}, "
-            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must cover the whole sphere in steps of at "
-            f"most {WIDEST_GAP:.0f} degrees"
+            f"no data within {gap.max():.0f} degrees of {_direction_text(everywhere[gap.argmax()])}; data must cover "
+            f"the whole sphere in steps of at most {WIDEST_GAP:.0f} degrees"
         )
     axis = np.abs(pressure[tree.query([1.0, 0.0, 0.0])[1]])
     if not (axis > 0.0).all():
         raise FileFault("the pressure on the axis is zero at some frequency, so that nothing can be relative to it")
+
+
+def _direction_text(direction: np.ndarray) -> str:
+    ahead, left, up = direction
+    azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+    return f"azimuth {azimuth:.0f}, elevation {elevation:.0f}"
 
 
 # --- what may be read -----------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ import trimesh
 
 from roomsim.errors import MeshError
 from roomsim.venue.parsing import find_file
-from roomsim.venue.polygons import RawMesh, numbered_polygons
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 LARGEST_COUNT = 50_000_000
 """Numbers in all accessors together; a file can declare more than it contains."""
@@ -220,6 +220,6 @@ def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str,
         key = (names[node], material_of[primitive], "")
         label.append(np.full(len(triangles), labels.setdefault(key, len(labels))))
     corners = np.concatenate(faces)
-    return numbered_polygons(
+    return raw_mesh(
         np.concatenate(vertices), corners.reshape(-1), np.full(len(corners), 3), np.concatenate(label), tuple(labels)
     )

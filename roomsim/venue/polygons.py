@@ -40,16 +40,18 @@ class RawMesh:
     place_kind: Literal["line", "face"]
 
 
-def numbered_polygons(
+def raw_mesh(
     vertices: np.ndarray,
     corners: np.ndarray,
     counts: np.ndarray,
     label: np.ndarray | None = None,
     labels: tuple[tuple[str, str, str], ...] = (("", "", ""),),
+    lines: np.ndarray | None = None,
 ) -> RawMesh:
-    """Polygons of `counts` (n,) corners each, end to end in `corners`, found by their number in the file, from 0.
+    """Polygons of `counts` (n,) corners each, end to end in `corners`.
 
-    Without `label` and `labels` the file has no names.
+    Without `label` and `labels` the file has no names. Without `lines` (n,) messages give the number of a polygon in
+    the file, from 0, in place of its line.
     """
     return RawMesh(
         vertices=vertices,
@@ -57,8 +59,8 @@ def numbered_polygons(
         start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
         label=(np.zeros(len(counts)) if label is None else label).astype(np.int32),
         labels=labels,
-        place=np.arange(len(counts), dtype=np.int64),
-        place_kind="face",
+        place=(np.arange(len(counts)) if lines is None else lines).astype(np.int64),
+        place_kind="face" if lines is None else "line",
     )
 
 

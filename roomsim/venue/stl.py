@@ -12,7 +12,7 @@ import struct
 import numpy as np
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh, numbered_polygons
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 _HEADER = 84
 """Bytes before the first triangle: a text of 80, and the number of triangles."""
@@ -43,7 +43,7 @@ def read_stl(content: bytes) -> RawMesh:
         raise _damaged("the header is missing")
     else:
         raise _damaged(f"it should have {count} triangles, and there is room for {held:.1f}")
-    return numbered_polygons(corners.reshape(-1, 3), np.arange(3 * len(corners)), np.full(len(corners), 3))
+    return raw_mesh(corners.reshape(-1, 3), np.arange(3 * len(corners)), np.full(len(corners), 3))
 
 
 def _text_corners(content: bytes) -> np.ndarray:

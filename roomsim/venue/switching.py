@@ -17,17 +17,11 @@ def playing(
     A source that some system change switches on is silent in every scenario without such a change; a source that a
     change of this scenario switches off is silent too.
     """
-    wanted = set(switched_in)
-    everything = elements.all()
-    waiting = {name for element in everything for name in element.switching.on}
-    chosen = [element.switching for element in everything if element.name in wanted]
-    on = {name for switching in chosen for name in switching.on}
-    off = {name for switching in chosen for name in switching.off}
-    return tuple(
-        source.name
-        for source in sources.all()
-        if (source.name not in waiting or source.name in on) and source.name not in off
-    )
+    chosen = elements.named(set(switched_in))
+    silent = {name for element in elements.all() for name in element.switching.on}
+    silent -= {name for element in chosen for name in element.switching.on}
+    silent |= {name for element in chosen for name in element.switching.off}
+    return tuple(source.name for source in sources.all() if source.name not in silent)
 
 
 def switching_faults(
@@ -47,21 +41,21 @@ def switching_faults(
                     yield "elements", path, unknown_name("source, hang or stack", name, names)
                 elif key == "switch_off" and name in element.switching.on:
                     yield "elements", path, f'"{name}" is switched on by this element as well'
-    # The first of a name; repeated names are reported elsewhere.
-    index = {entry.name: k for k, entry in reversed([*enumerate(study.scenario)])} if study else {}
-    for scenario in study.scenarios_in_order() if study else ():
-        at = [index[scenario.name]] if scenario.name in index else []
-        path = ("scenario", *at)
+    if not study:
+        return
+    index = {scenario.name: i for i, scenario in enumerate(study.scenario)}
+    for scenario in study.scenarios_in_order():
+        path = ("scenario", index[scenario.name]) if scenario.name in index else ("scenario",)
         changes = [element.switching for element in elements.named(scenario.elements)]
-        both = {name for change in changes for name in change.on} & {
-            name for change in changes for name in change.off
-        }
+        off = {name for change in changes for name in change.off}
+        both = {name for change in changes for name in change.on if name in off}
         if both:
             text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
-            yield "study", (*path, "elements") if at else path, text
+            yield "study", (*path, "elements"), text
         elif not set(playing(sources, elements, scenario.elements)) - noise:
-            text = (
+            yield (
+                "study",
+                path,
                 f'nothing plays in scenario "{scenario.name}": every source is noise or must be switched on by a '
-                "system change"
+                "system change",
             )
-            yield "study", path, text

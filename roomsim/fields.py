@@ -21,7 +21,7 @@ Point2 = tuple[Coordinate, Coordinate]
 Point3 = tuple[Coordinate, Coordinate, Coordinate]
 Decibel = Annotated[float, Field(ge=-200.0, le=200.0)]
 Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel]
-"""Eight levels, 63 Hz to 8 kHz, dB; -200 stands for nothing in a band."""
+"""Eight levels, 63 Hz to 8 kHz, dB; -200 means no sound in a band."""
 Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
 """Eight shares from 0 to 1, 63 Hz to 8 kHz."""
 

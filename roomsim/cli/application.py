@@ -1,4 +1,4 @@
-"""All commands together, and how errors are reported."""
+"""The command-line application: all commands, and the reporting of errors."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def _execute(arguments: Sequence[str]) -> int:
         error.show()
         return USAGE
     except (BrokenPipeError, SystemExit):
-        # The reader of a pipe has gone (`| head`), which click turns into an exit: nobody reads what would be printed.
+        # The reader of a pipe has ended (`| head`), which click turns into an exit: nobody reads the output.
         give_up_output()
         return 0
     except (KeyboardInterrupt, click.Abort) as stop:
@@ -104,7 +104,7 @@ def _failed(error: BaseException, arguments: Sequence[str]) -> int:
     if isinstance(error, MemoryError):
         print_error(
             "there is not enough memory. Use fewer seats (a larger seat_spacing), fewer scenarios, a simpler mesh "
-            "or a machine with more memory. The paths traced so far are kept."
+            "or a machine with more memory. The paths traced so far are stored."
         )
         return OUTPUT
     if isinstance(error, OSError):

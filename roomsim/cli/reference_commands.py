@@ -1,4 +1,4 @@
-"""Commands for reference: materials, fabrics as hung, quantities, file formats."""
+"""Commands that print reference data: materials, fabrics as hung, quantities, file formats."""
 
 from __future__ import annotations
 
@@ -110,20 +110,20 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
 def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **hanging: Any) -> None:
     """Show the absorption of a fabric as it hangs, computed from its flow resistance and mass.
 
-    With --stand-off: absorption of the cloth before a rigid wall. Without: what a free-hanging line reflects,
-    transmits and absorbs at each pass. A run uses the same figures. Laboratory measurements, where the
-    materials file has any, correct the formula: fully at the fullness and stand-off of the measurement, less
-    with the distance from them.
+    With --stand-off: absorption of the cloth before a rigid wall. Without: the energy that a free-hanging line
+    reflects, transmits and absorbs at each pass. A run uses the same figures. Laboratory measurements, if the
+    materials file contains any, correct the formula: fully at the fullness and stand-off of the measurement, and
+    less the more these differ.
 
     \b
     Examples: the same cloth close to the wall, and standing off
       roomsim materials drape --fabric velour_600 --stand-off 0.05
       roomsim materials drape --fabric velour_600 --stand-off 0.3 --fullness 2
     """
-    from .. import drape as hung
+    from .. import drape as fabric_as_hung
     from ..physics.absorption import weighted_absorption
 
-    cloth = hung(fabric, study=study, **hanging)
+    cloth = fabric_as_hung(fabric, study=study, **hanging)
     stand_off, layers = hanging["stand_off"], hanging["layers"]
     absorbed = 1.0 - cloth.reflection - cloth.transmission
     rating = None

@@ -1,4 +1,4 @@
-"""The study that `new` writes: a hall small enough to run in seconds."""
+"""The study that `roomsim new` writes: a hall small enough to be computed in seconds."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ def new_study(folder: str | Path) -> Path:
 
     Parameters
     ----------
-    folder : new or empty
+    folder : a new or empty folder
 
     Raises
     ------
-    StoreError : the folder holds something or cannot be written
+    StoreError : the folder is not empty or cannot be written
     """
     folder = Path(folder)
     make_folder(folder)

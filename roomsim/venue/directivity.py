@@ -172,9 +172,9 @@ def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
 
 def _thirds(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
-    given = sorted({third for _, _, third in rows})
+    measured = sorted({third for _, _, third in rows})
     nearest = [
-        min((t for t in given if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
+        min((t for t in measured if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
         for third in range(17, 41)
     ]
     directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
@@ -204,7 +204,7 @@ def _polars(levels: dict[Direction, np.ndarray]) -> PolarLevels:
 def _circle(levels: dict[float, np.ndarray], what: str) -> tuple[np.ndarray, np.ndarray]:
     """Angles in ascending order, from 0 to below 360 degrees, and the level at each."""
     angles = np.array(sorted(levels))
-    _check_steps(np.append(angles, 360.0), what)
+    _check_gaps(np.append(angles, 360.0), what)
     return angles, np.array([levels[angle] for angle in sorted(levels)])
 
 
@@ -216,8 +216,8 @@ def _sphere(levels: dict[Direction, np.ndarray]) -> SphereLevels:
             f"elevations run from {elevations[0]:g} to {elevations[-1]:g} and must run from -90 to 90; for "
             "two polars give elevation 0 all round, and azimuth 0 and 180 from -90 to 90"
         )
-    _check_steps(np.array([*azimuths, 360.0]), "azimuth")
-    _check_steps(np.array(elevations), "elevation")
+    _check_gaps(np.array([*azimuths, 360.0]), "azimuth")
+    _check_gaps(np.array(elevations), "elevation")
     rows = []
     for elevation in elevations:
         row = [levels.get((azimuth, elevation)) for azimuth in azimuths]
@@ -239,11 +239,11 @@ def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
     return 10 * np.log10(np.mean([10 ** (level / 10) for level in levels], axis=0))
 
 
-def _check_steps(angles: np.ndarray, what: str) -> None:
+def _check_gaps(angles: np.ndarray, what: str) -> None:
     """Refuse wide gaps between angles in ascending order."""
-    steps = np.diff(angles)
-    widest = int(np.argmax(steps))
-    if steps[widest] > WIDEST_STEP:
+    gaps = np.diff(angles)
+    widest = int(np.argmax(gaps))
+    if gaps[widest] > WIDEST_STEP:
         raise FileFault(
             f"{what}: nothing between {angles[widest]:g} and {angles[widest + 1]:g} degrees; steps must not "
             f"be wider than {WIDEST_STEP:g} degrees"

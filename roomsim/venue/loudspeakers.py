@@ -139,12 +139,12 @@ class Loudspeaker(Model):
     depth: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the box, m: a box turned round has its front this far behind the others."""
     width: Annotated[float, Field(ge=0.01, le=5.0)] | None = None
-    """Of the box, m, for the check of zones to be kept clear; 1 m unless given."""
+    """Of the box, m, for the check of zones to be kept clear; 1 m by default."""
     level: BoxLevels
     """Sound pressure level of one box at 1 m on axis in the free field, with the programme running: dB per
     octave, or dB per third from 50 Hz to 10 kHz."""
     level_at_31: Decibel | None = None
-    """The same in the octave of 31.5 Hz, for maps of subs; without it there are none in this band."""
+    """The same in the octave of 31.5 Hz, for maps of subs; without it these maps have no such band."""
     maximum_level: Decibel | None = None
     """Highest peak level of one box at 1 m on axis, dB, all bands together."""
     mass: Kilograms | None = None

@@ -1,6 +1,6 @@
 """A measured room as a folder: geometry, surface tables, positions, and measured values.
 
-    room.toml          what is what (the only file that must have this name)
+    room.toml          description of the room, which names the other files
     <mesh>             any mesh that a venue may have
     <surface tables>   one CSV file a material, in one-third octaves or octaves
     <measurements>     one CSV file: source, receiver, quantity, frequency_hz, value
@@ -43,11 +43,11 @@ from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, fau
 ROOM_FILE = "room.toml"
 COLUMNS = ("source", "receiver", "quantity", "frequency_hz", "value")
 EVERYWHERE = "all"
-"""Given in place of a source or receiver: the mean over all of them."""
+"""Stands in place of the name of a source or receiver: the mean over all of them."""
 LARGEST_FILE = 4_000_000
-EAR = 1.2
+EAR_HEIGHT = 1.2
 """m; height above its floor at which a receiver position is entered as a seat."""
-LEVEL = 100.0
+SOURCE_LEVEL = 100.0
 """dB at 1 m: any level far above the noise, since no room parameter depends on it."""
 
 FilePath = Annotated[str, Field(min_length=1)]
@@ -179,8 +179,8 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
         AudienceArea(
             name=place.name,
             polygon=_square(place.position),
-            floor=place.position[2] - EAR,
-            ear_height=EAR,
+            floor=place.position[2] - EAR_HEIGHT,
+            ear_height=EAR_HEIGHT,
             seat_spacing=(_SIDE, _SIDE),
         )
         for place in room.receiver
@@ -215,7 +215,7 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
         sources=SourcesDocument(
             schema=1,
             source=tuple(
-                Source(name=place.name, position=place.position, level=_eight(np.full(N_BANDS, LEVEL)))
+                Source(name=place.name, position=place.position, level=_eight(np.full(N_BANDS, SOURCE_LEVEL)))
                 for place in room.source
             ),
         ),
@@ -334,16 +334,16 @@ def _rows(path: Path) -> list[Row]:
     return rows
 
 
-def _body(rows: list[Row], wanted: tuple[str, ...]) -> Iterator[Row]:
-    """Lines below the names of the columns, with the cells of the wanted columns alone, none of them blank."""
+def _body(rows: list[Row], columns: tuple[str, ...]) -> Iterator[Row]:
+    """Lines below the names of the columns, with the cells of the required columns only, none of them blank."""
     head, *body = rows
-    positions = column_positions(head, wanted)
+    positions = column_positions(head, columns)
     for line, cells in body:
-        found = [cells[position].strip() if position < len(cells) else "" for position in positions]
-        for cell, name in zip(found, wanted):
+        values = [cells[position].strip() if position < len(cells) else "" for position in positions]
+        for cell, name in zip(values, columns):
             if not cell:
                 raise FileFault(f"no {name} in this row; fill it in, or remove the row", line)
-        yield line, found
+        yield line, values
 
 
 def _without_blank_end(cells: list[str]) -> list[str]:

@@ -29,10 +29,10 @@ SAME_POINT = 2.5e-4
 """m. Vertices closer than this are merged. Drawing programs round coordinates to about a tenth of a millimetre: two
 that should be one are then up to 0.1 sqrt(3) = 0.17 mm apart. A sliver that thin has no effect on sound."""
 FURTHEST = 1e5
-"""m. Coordinates beyond this come from a wrong unit, or from a map with its origin far away."""
-MOST_TOGETHER = 16
-"""Mean number of vertices in the cube of that diagonal round a vertex: more than the copies of a corner in adjacent
-triangles. With more of them the pairs of close vertices would fill the memory."""
+"""m. Larger coordinates come from a wrong unit, or from a map with a distant origin."""
+MOST_CLOSE_VERTICES = 16
+"""Mean number of vertices in the cube round a vertex with the diagonal `SAME_POINT`: more than the copies of a corner
+in adjacent triangles. With more vertices the pairs of close ones would exceed the memory."""
 LARGEST_FILE = 512_000_000
 """Bytes."""
 FORMATS = (".obj", ".glb", ".gltf", ".stl", ".ply")
@@ -92,7 +92,7 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
 def _polygons(path: Path, reference: MeshReference) -> RawMesh:
     content = _content(path)
     kind = path.suffix.lower()
-    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
+    # Some readers import trimesh, which takes long; the description files can be read without it.
     if kind == ".obj":
         from roomsim.venue.obj import read_obj
 
@@ -169,8 +169,8 @@ def matching_groups(
     ----------
     mesh : the venue's mesh
     patterns : names or wildcards
-    place : key under which they are given, for messages
-    file : file in which they are given, for messages
+    place : key under which they are listed, for messages
+    file : file in which they are listed, for messages
 
     Returns
     -------
@@ -294,7 +294,7 @@ def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.n
     """
     distinct, inverse = np.unique(vertices[corners], axis=0, return_inverse=True)
     _, together = np.unique(np.floor(distinct / (SAME_POINT / np.sqrt(3.0))), axis=0, return_counts=True)
-    if (together**2).sum() > MOST_TOGETHER * len(distinct):
+    if (together**2).sum() > MOST_CLOSE_VERTICES * len(distinct):
         raise MeshError(
             f"up to {together.max()} of its vertices are within {1e6 * SAME_POINT:.0f} micrometres of each other; "
             "no venue has details of that size",
@@ -314,10 +314,10 @@ def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.n
 def _surface_groups(raw: RawMesh, file: str) -> tuple[tuple[str, ...], tuple[str, ...], np.ndarray]:
     """Names, names with material, and for each label of the file its surface group."""
     for name in (name for label in raw.labels for name in label):
-        found = unprintable(name)
-        if found:
+        character = unprintable(name)
+        if character:
             raise MeshError(
-                f"the name {name!r} contains the character {found}, which cannot be printed",
+                f"the name {name!r} contains the character {character}, which cannot be printed",
                 cure="Rename it in the program that the mesh comes from.",
             )
     materials: dict[str, set[str]] = {}

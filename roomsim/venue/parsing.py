@@ -13,15 +13,15 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from roomsim.errors import DocumentError, printable, suggestion, unprintable
-from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.line_numbers import KeyPath, key_lines, line_of, path_text
 from roomsim.venue.tables import FileFault, faults_of_file, read_text
 from roomsim.venue.validation_messages import faults_of
 
 LARGEST_FILE = 1_000_000
-"""Bytes. A description file is written by hand; a larger one is another kind of file."""
+"""Bytes. Description files are written by hand; a larger file is of another kind."""
 
 _ENDLESS_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){100}""")
-"""Keys of a hundred parts and more; the parser's time and memory grow with the square of their number."""
+"""Keys of a hundred or more parts; the parser needs time and memory that grow with the square of their number."""
 
 SomeModel = TypeVar("SomeModel", bound=BaseModel)
 
@@ -78,7 +78,7 @@ def document_error(faults: Iterable[Fault]) -> DocumentError:
 
 
 def read_source(path: Path, name: str) -> SourceFile:
-    """Read a TOML file; messages call it by `name`.
+    """Read a TOML file, which messages call `name`.
 
     Raises
     ------
@@ -104,16 +104,16 @@ def read_source(path: Path, name: str) -> SourceFile:
 
 
 def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, str]]:
-    """Keys and texts that could be mistaken for others or control a terminal; only values may have several lines."""
+    """Keys and texts with characters that are invisible or control a terminal; only values may have several lines."""
     if isinstance(value, str):
-        found = unprintable(value.replace("\n", "").replace("\t", ""))
-        if found:
-            yield path, f"contains the character {found}, which cannot be printed; write the text without it"
+        character = unprintable(value.replace("\n", "").replace("\t", ""))
+        if character:
+            yield path, f"contains the character {character}, which cannot be printed; write the text without it"
     elif isinstance(value, dict):
         for key, inner in value.items():
-            found = unprintable(key)
-            if found:
-                yield (*path, key), f"the key contains the character {found}, which cannot be printed; rename it"
+            character = unprintable(key)
+            if character:
+                yield (*path, key), f"the key contains the character {character}, which cannot be printed; rename it"
             yield from _unprintable_texts(inner, (*path, key))
     elif isinstance(value, list):
         for i, inner in enumerate(value):
@@ -121,7 +121,7 @@ def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath
 
 
 def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:
-    """The document as a model, or None and all faults in it."""
+    """The document as a model and no faults, or None and all faults."""
     try:
         # Strict, so that a text is not taken for a number; strict models need tuples in place of lists.
         return model.model_validate(_tuples(source.values), strict=True), []
@@ -132,7 +132,7 @@ def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | No
 
 
 def read_document(path: Path, name: str, model: type[SomeModel]) -> tuple[SomeModel, SourceFile]:
-    """A TOML file as a model, and as read.
+    """A TOML file as a model, and its plain values.
 
     Raises
     ------
@@ -173,11 +173,11 @@ def find_file(folder: Path, base: Path, written: str) -> Path:
 
 
 def _syntax(name: str, text: str, message: str) -> str:
-    found = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    fault, line, column = found.groups() if found else (message, None, None)
-    place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if found else ""
+    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
+    fault, line, column = match.groups() if match else (message, None, None)
+    place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if match else ""
     hint = next((hint for start, hint in _SYNTAX_HINTS.items() if fault.startswith(start)), None)
-    if found and not line:
+    if match and not line:
         hint = "a closing bracket or quote is missing"
     return f"{name}{place}: not valid TOML: {fault}" + (f"; {hint}" if hint else "")
 

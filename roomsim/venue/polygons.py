@@ -1,6 +1,6 @@
 """Polygons of a mesh file, and their triangulation.
 
-Fan triangulation of a concave polygon gives triangles outside it: absorption that does not exist, and reflectors
+Fan triangulation of a concave polygon produces triangles outside it: absorption that does not exist, and reflectors
 in mid-air. Here convex polygons are cut into fans and all others by ear clipping, and the area of the triangles is
 checked against that of the polygon.
 """
@@ -99,11 +99,11 @@ def triangulate(
     corners, start = _without_repeats(corners, start)
     counts = np.diff(start)
     faces, owners = [np.empty((0, 3), dtype=np.int64)], [np.empty(0, dtype=np.int64)]
-    faults = list(_hopeless(corners, start))
-    hopeless = np.zeros(len(counts), dtype=bool)
-    hopeless[[polygon for polygon, _ in faults]] = True
-    for n in np.unique(counts[~hopeless]):
-        which = np.flatnonzero((counts == n) & ~hopeless)
+    faults = list(_refused(corners, start))
+    refused = np.zeros(len(counts), dtype=bool)
+    refused[[polygon for polygon, _ in faults]] = True
+    for n in np.unique(counts[~refused]):
+        which = np.flatnonzero((counts == n) & ~refused)
         index = corners[start[which][:, None] + np.arange(n)]
         if n == 3:
             faces.append(index)
@@ -136,8 +136,8 @@ def triangulate(
     return np.concatenate(faces)[order], owner[order]
 
 
-def _hopeless(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
-    """Large polygons that cannot be cut and are not tried: (index, what is wrong).
+def _refused(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
+    """Large polygons that cannot be cut and are not attempted: (index, what is wrong).
 
     An outline round an area with holes passes the ends of the bridges to its holes twice. A hole has at least three
     corners, so even then the outline has fewer than twice as many points as there are distinct corners.

@@ -1,4 +1,4 @@
-"""From the files of a study to the models of `document`, with all faults reported together.
+"""Reading the files of a study into the models of `document`; all faults are reported together.
 
 A path in a file is relative to that file, and all files of a study are within the folder of the study.
 """
@@ -22,11 +22,11 @@ from roomsim.venue.document import (
     StudyDocument,
     VenueDocument,
 )
-from roomsim.venue.lines import KeyPath
+from roomsim.venue.line_numbers import KeyPath
 from roomsim.venue.loudspeakers import Directivity, MeasuredSphere, TabulatedPolar
 from roomsim.venue.materials import built_in_materials, merged
 from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, read_source, validate
-from roomsim.venue.references import Documents, doubtful, reference_faults
+from roomsim.venue.references import Documents, probable_mistakes, reference_faults
 from roomsim.venue.sofa import read_sofa
 
 MODELS: dict[str, type[BaseModel]] = {
@@ -80,7 +80,7 @@ def read_study(path: str | Path) -> Study:
         document=reading.models.pop("study"),
         **reading.models,
         digests=reading.digests,
-        warnings=tuple(str(reading.files[role].fault(at, text)) for role, at, text in doubtful(documents)),
+        warnings=tuple(str(reading.files[role].fault(at, text)) for role, at, text in probable_mistakes(documents)),
     )
 
 
@@ -89,7 +89,7 @@ def materials(study: str | Path | None = None) -> MaterialsDocument:
 
     Parameters
     ----------
-    study : path of the study file; the built-in ones alone unless given
+    study : path of the study file; by default only the built-in materials
 
     Raises
     ------
@@ -99,7 +99,7 @@ def materials(study: str | Path | None = None) -> MaterialsDocument:
 
 
 def kind_of_file(values: Mapping[str, Any]) -> str | None:
-    """Which of the files of a study this is, by its top-level keys; None if they do not show it."""
+    """The kind of a description file, from its top-level keys; None if they do not identify it."""
     keys = set(values) - {"schema", "name"}
     for kind, model in MODELS.items():
         fields = {field.alias or name: field.is_required() for name, field in model.model_fields.items()}
@@ -139,7 +139,7 @@ def schema_for(kind: str) -> dict[str, Any]:
 
 
 class _Reading:
-    """The files of one study that have been read, and their faults."""
+    """The files of one study that have been read so far, and their faults."""
 
     def __init__(self, study: Path) -> None:
         self.folder = study.parent.resolve()
@@ -149,9 +149,9 @@ class _Reading:
         self.digests: dict[str, str] = {}
         self.faults: list[Fault] = []
         self.bases: dict[str, Path] = {}
-        self.take("study", read_source(study, study.name), self.folder)
+        self.add_document("study", read_source(study, study.name), self.folder)
 
-    def take(self, role: str, source: SourceFile, base: Path) -> None:
+    def add_document(self, role: str, source: SourceFile, base: Path) -> None:
         self.files[role] = source
         self.bases[role] = base
         self.digests[source.name] = source.digest
@@ -165,7 +165,7 @@ class _Reading:
             self.models[role] = merged(built_in_materials(), model) if isinstance(model, MaterialsDocument) else model
 
     def find(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """The file that the file of a role names under a key; it is a fault if there is none."""
+        """The file that the document of a role names under a key; None and a fault if it does not exist."""
         try:
             return find_file(self.folder, self.bases[role], written)
         except ValueError as error:
@@ -173,25 +173,25 @@ class _Reading:
             return None
 
     def open(self, role: str, written: object) -> None:
-        """A description file that the study names."""
+        """Read a description file that the study names."""
         if written is not None:
             self.models.pop(role, None)
         path = self.find("study", (role,), written) if written and isinstance(written, str) else None
         if path is None:
             return
         try:
-            self.take(role, read_source(path, self.name(path)), path.parent)
+            self.add_document(role, read_source(path, self.relative_name(path)), path.parent)
         except DocumentError as error:
             self.faults.append(Fault("", None, (), error.fault))
 
     def add_file(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """A file of which only the digest is recorded."""
+        """Record the digest of a file that a document names."""
         path = self.find(role, key, written)
         if path is None:
             return None
         try:
             with path.open("rb") as file:
-                self.digests[self.name(path)] = hashlib.file_digest(file, "sha256").hexdigest()
+                self.digests[self.relative_name(path)] = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
             self.faults.append(self.files[role].fault(key, f'"{written}" cannot be read: {error}'))
             return None
@@ -207,5 +207,5 @@ class _Reading:
             except DocumentError as error:
                 self.faults.append(Fault("", None, (), str(error)))
 
-    def name(self, path: Path) -> str:
+    def relative_name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()

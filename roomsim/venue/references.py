@@ -18,7 +18,7 @@ from roomsim.venue.document import (
     StudyDocument,
     VenueDocument,
 )
-from roomsim.venue.lines import KeyPath, path_text
+from roomsim.venue.line_numbers import KeyPath, path_text
 from roomsim.venue.loudspeakers import built_in_loudspeakers
 from roomsim.venue.materials import unknown_row
 from roomsim.venue.switching import switching_faults
@@ -129,8 +129,8 @@ def _names_of_elements(study: StudyDocument) -> Iterator[tuple[KeyPath, str]]:
     yield from ((("plan", "requires", name), name) for name in study.plan.requires)
 
 
-def doubtful(documents: Documents) -> Iterator[RoleFault]:
-    """What is allowed but probably a mistake."""
+def probable_mistakes(documents: Documents) -> Iterator[RoleFault]:
+    """Entries that are allowed but probably mistakes."""
     study = documents.study
     if not study:
         return

@@ -1,10 +1,9 @@
 """Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is
 HDF5).
 
-The convention stores complex transfer functions from a source to receivers around it. Files may be
-hostile: links and storage outside the file, filters that not every reader has, and arrays larger than
-the file can hold are refused before anything is read. Beyond these checks the HDF5 library is relied on, so use
-files from people whom you trust.
+The convention stores complex transfer functions from a source to receivers around it. Files may be malicious:
+links and storage outside the file, filters that not every reader has, and arrays larger than the file can contain are
+refused before anything is read. All other checks are left to the HDF5 library, so use only files from trusted sources.
 """
 
 from __future__ import annotations
@@ -89,7 +88,7 @@ def _read(file: h5py.File) -> SphereTransfer:
             "compared only at one distance"
         )
     pressure = (real + 1j * imaginary).reshape(len(directions), -1) * distance[:, None]
-    directions, pressure = _single(directions, pressure)
+    directions, pressure = _distinct(directions, pressure)
     _check_sphere(directions, pressure)
     return SphereTransfer(directions, frequency, pressure)
 
@@ -112,10 +111,10 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
     around = np.broadcast_to(receiver, (n_receivers, 3, n_measurements)).transpose(2, 0, 1)
     listener = _frames(file, "Listener", n_measurements)
     source = _frames(file, "Source", n_measurements)
-    places = _each(file, "ListenerPosition", n_measurements)[:, None] + np.einsum(
+    places = _per_measurement(file, "ListenerPosition", n_measurements)[:, None] + np.einsum(
         "mrk,mkj->mrj", around, listener
     )
-    away = places - _each(file, "SourcePosition", n_measurements)[:, None]
+    away = places - _per_measurement(file, "SourcePosition", n_measurements)[:, None]
     local = np.einsum("mrj,mkj->mrk", away, source).reshape(-1, 3)
     distance = np.linalg.norm(local, axis=1)
     if not (distance > 1e-6).all():
@@ -125,8 +124,8 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
 
 def _frames(file: h5py.File, what: str, n: int) -> np.ndarray:
     """(n, 3, 3) rows ahead, left, up, from a view and an up vector."""
-    view = _each(file, f"{what}View", n, (1.0, 0.0, 0.0))
-    up = _each(file, f"{what}Up", n, (0.0, 0.0, 1.0), f"{what}View")
+    view = _per_measurement(file, f"{what}View", n, (1.0, 0.0, 0.0))
+    up = _per_measurement(file, f"{what}Up", n, (0.0, 0.0, 1.0), f"{what}View")
     left = np.cross(up, view)
     if not (np.linalg.norm(left, axis=1) > 1e-6).all():
         raise FileFault(f"{what}View and {what}Up must be vectors in different directions")
@@ -134,7 +133,7 @@ def _frames(file: h5py.File, what: str, n: int) -> np.ndarray:
     return np.stack([v / np.linalg.norm(v, axis=1)[:, None] for v in (view, left, up)], axis=1)
 
 
-def _each(
+def _per_measurement(
     file: h5py.File,
     name: str,
     n: int,
@@ -166,8 +165,8 @@ def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
     return np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), values[:, 2] * np.sin(elevation)], axis=1)
 
 
-def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Each direction once; ends of circles and poles are often given several times."""
+def _distinct(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Each direction once; files often repeat the ends of circles and the poles."""
     groups = cKDTree(directions).query_ball_point(directions, SAME_DIRECTION)
     first = np.array([min(group) for group in groups])
     twice = np.flatnonzero(first != np.arange(len(first)))
@@ -204,28 +203,28 @@ def _direction_text(direction: np.ndarray) -> str:
     return f"azimuth {azimuth:.0f}, elevation {elevation:.0f}"
 
 
-# --- what may be read -----------------------------------------------------------------------------------
+# --- reading from the file -----------------------------------------------------------------------------------
 
 
 def _array(file: h5py.File, name: str, n_axes: int | None) -> np.ndarray:
     """All of a dataset of real numbers as float64, if it is stored in the file and can have the size that it states."""
     if not isinstance(file.get(name, getlink=True), h5py.HardLink):
         raise FileFault(f"{name} is missing, or is outside the file")
-    found = file[name]
-    if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
+    dataset = file[name]
+    if not isinstance(dataset, h5py.Dataset) or dataset.dtype.kind not in "fiu":
         raise FileFault(f"{name} does not contain numbers")
-    if found.is_virtual or found.external:
+    if dataset.is_virtual or dataset.external:
         raise FileFault(f"the data of {name} are outside the file")
-    plan = found.id.get_create_plist()
-    if not {plan.get_filter(i)[0] for i in range(plan.get_nfilters())} <= KNOWN_FILTERS:
+    properties = dataset.id.get_create_plist()
+    if not {properties.get_filter(i)[0] for i in range(properties.get_nfilters())} <= KNOWN_FILTERS:
         raise FileFault(f"{name} is compressed by a filter that is not supported")
-    if found.size * 8 > LARGEST_ARRAY or found.nbytes > LARGEST_RATIO * found.id.get_storage_size():
+    if dataset.size * 8 > LARGEST_ARRAY or dataset.nbytes > LARGEST_RATIO * dataset.id.get_storage_size():
         raise FileFault(
-            f"{name} states more data than the file can hold or this program reads: {found.shape}"
+            f"{name} states more data than the file can hold or this program reads: {dataset.shape}"
         )
-    if n_axes is not None and found.ndim != n_axes:
-        raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {found.shape}")
-    values = np.asarray(found[()], dtype=float)
+    if n_axes is not None and dataset.ndim != n_axes:
+        raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {dataset.shape}")
+    values = np.asarray(dataset[()], dtype=float)
     if not np.isfinite(values).all():
         raise FileFault(f"{name} contains values that are not finite (NaN or infinite)")
     return values

@@ -1,4 +1,4 @@
-"""Which sources play in a scenario: system changes among its elements switch them on and off."""
+"""The sources that play in a scenario: system changes among its elements switch them on and off."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from roomsim.errors import unknown_name
 from roomsim.venue.document import ElementsDocument, SourcesDocument, StudyDocument
-from roomsim.venue.lines import KeyPath
+from roomsim.venue.line_numbers import KeyPath
 
 
 def playing(

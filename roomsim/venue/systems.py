@@ -63,7 +63,7 @@ class System(Drive, Hanging):
     """Single boxes with processing of their own."""
 
     def n_boxes(self) -> int:
-        """How many boxes there are."""
+        """Number of boxes."""
         raise NotImplementedError
 
     @model_validator(mode="after")
@@ -94,7 +94,7 @@ class Hang(System):
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
-    """Number of points that it hangs from; as many as `hang_from` names unless given."""
+    """Number of points that it hangs from; by default as many as `hang_from` names."""
     splay: tuple[Annotated[float, Field(ge=-30.0, le=30.0)], ...] = ()
     """Angle between each box and the next below, degrees, from the top; each box is tilted further down by it."""
 
@@ -122,7 +122,7 @@ class Stack(Model):
     reversed_gain: Gain = 0.0
     """dB of the reversed boxes re the others."""
     reversed_delay: Delay | None = None
-    """ms of the reversed boxes after the others; the travel time over the depth of a box unless given."""
+    """ms of the reversed boxes after the others; by default the travel time over the depth of a box."""
 
     @model_validator(mode="after")
     def _reversed_there(self) -> Stack:
@@ -176,7 +176,7 @@ class SubStack(System):
     box, of rows that of the middle."""
     arrangement: Arrangement
     points: Annotated[int, Field(ge=0, le=8)] = 0
-    """Number of points that it hangs from, if it is flown; as many as `hang_from` names unless given."""
+    """Number of points that it hangs from, if it is flown; by default as many as `hang_from` names."""
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes, if it is flown."""
     floor: Coordinate | None = None

@@ -16,7 +16,7 @@ Row = tuple[int, list[str]]
 
 
 class FileFault(Exception):
-    """What is wrong with a file, and in which line, from 1, if in one; `faults_of_file` adds its name."""
+    """A fault of a file, with its line, from 1, if it is in one; `faults_of_file` adds the name of the file."""
 
     def __init__(self, text: str, line: int | None = None) -> None:
         super().__init__(text)
@@ -39,8 +39,8 @@ def read_text(path: Path, largest: int, remark: str) -> tuple[str, bytes]:
     Parameters
     ----------
     path : of the file
-    largest : bytes; a larger file is refused
-    remark : on this limit, for the message
+    largest : largest size, bytes
+    remark : addition to the message for a larger file
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Messages for what the validation of a document found."""
+"""Messages for the faults that the validation of a document finds."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel, Tag, ValidationError
 
 from roomsim.bands import NAMES
-from roomsim.venue.lines import KeyPath
+from roomsim.venue.line_numbers import KeyPath
 
 _SCALARS = {float: "a number", int: "a whole number", str: "text in quotes"}
 _COUNT = {2: "two", 3: "three", 8: "eight"}
@@ -24,9 +24,9 @@ _BOUND = {
 
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
-    """Key path and message for each fault that the validation of a document of type `model` found."""
+    """Key path and message of each fault that the validation of a document of type `model` found."""
     entries = [(entry, _locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
-    # A misspelt key is also a missing one, and a list too short lacks each entry; each is reported once.
+    # A misspelt key is also a missing key, and a short list lacks several entries; each fault is reported once.
     misspelt = {
         (*place.path[:-1], _nearest(str(place.path[-1]), _keys(place.outer)))
         for entry, place in entries
@@ -35,23 +35,23 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
     known = {(key,) for key in _keys(model)}
     short: set[KeyPath] = set()
     for entry, place in entries:
-        kind, given = entry["type"], entry["input"]
+        kind, value = entry["type"], entry["input"]
         if kind == "missing" and isinstance(place.path[-1], int):
             around = place.path[:-1]
             if around not in short:
-                yield around, f"expected {expected(place.outer)}; there are {len(given)}"
+                yield around, f"expected {expected(place.outer)}; there are {len(value)}"
             short.add(around)
         elif kind == "missing" and place.path in misspelt:
             continue
-        elif kind == "too_short" and len(given) >= entry["ctx"]["min_length"]:
+        elif kind == "too_short" and len(value) >= entry["ctx"]["min_length"]:
             continue  # the entries exist but are faulty, and each has its own message
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
-            yield (*place.path, "kind"), _choice(_tags(place.annotation), given.get("kind"))
+            yield (*place.path, "kind"), _choice(_tags(place.annotation), value.get("kind"))
         else:
-            text = _message(kind, given, entry.get("ctx", {}), place)
-            # Keys below the header of a table belong to it, intended or not.
+            text = _message(kind, value, entry.get("ctx", {}), place)
+            # In TOML a key below the header of a table belongs to this table, whether intended or not.
             homes = [] if place.path in known else list(_tables_with(model, str(place.path[-1])))
-            # A table with keys of any name accepts a key that was meant for the top of the file.
+            # A table with arbitrary keys also accepts a key that was meant for the top of the file.
             is_lost = kind == "extra_forbidden" or (get_origin(place.outer) is dict and () in homes)
             yield place.path, f"{text}; {_belongs(str(place.path[-1]), homes)}" if homes and is_lost else text
 
@@ -62,7 +62,7 @@ class _Place:
 
     path: KeyPath
     annotation: Any
-    """Type of what belongs there."""
+    """Type that is expected there."""
     outer: Any
     """Type of the table or list around it."""
 
@@ -95,8 +95,8 @@ def _belongs(key: str, homes: Sequence[KeyPath]) -> str:
     return f'"{key}" belongs in the table {" or ".join(list(tables)[:3])}'
 
 
-def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
-    """What is wrong; `kind` and `context` are those of the validator."""
+def _message(kind: str, value: Any, context: Mapping[str, Any], place: _Place) -> str:
+    """Message for a fault; `kind` and `context` are those of the validator."""
     if kind == "missing" and place.path == ("schema",):
         return "missing; write schema = 1"
     if kind == "missing":
@@ -107,32 +107,32 @@ def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -
         return "unknown key; " + (f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}")
     if kind == "too_short":
         least = context["min_length"]
-        return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(given)}"
+        return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(value)}"
     if kind == "too_long":
-        return f"expected {expected(place.annotation)}; there are {len(given)}"
+        return f"expected {expected(place.annotation)}; there are {len(value)}"
     if kind == "literal_error" and place.path == ("schema",):
-        return f"this version of roomsim reads schema = {context['expected']}, got {_display(given)}"
+        return f"this version of roomsim reads schema = {context['expected']}, got {_display(value)}"
     if kind == "literal_error":
-        return _choice(get_args(_bare(place.annotation)), given)
+        return _choice(get_args(_bare(place.annotation)), value)
     if kind == "value_error":
         return str(context["error"])
     if kind == "finite_number":
         return f"nan and inf are not allowed here; expected a number{_band(place)}"
     if kind in _BOUND:
         name, word = _BOUND[kind]
-        return f"must be {word} {context[name]:.12g}, got {_display(given)}{_band(place)}"
+        return f"must be {word} {context[name]:.12g}, got {_display(value)}{_band(place)}"
     if kind == "string_too_short":
         return "must not be empty"
     if kind == "string_too_long":
-        return f"must not be longer than {context['max_length']} characters, has {len(given)}"
+        return f"must not be longer than {context['max_length']} characters, has {len(value)}"
     thing = "material" if place.path[0] == "surfaces" else place.path[-1]
     is_reference = thing in ("material", "fabric", "loudspeaker")
     wanted = f"the name of a {thing}, in quotes" if is_reference else expected(place.annotation)
-    return f"expected {wanted}, got {_display(given)}{_hint(place, given)}"
+    return f"expected {wanted}, got {_display(value)}{_hint(place, value)}"
 
 
 def expected(annotation: Any) -> str:
-    """What is expected in a place of this type."""
+    """Description of the values that a type accepts."""
     kind = _bare(annotation)
     origin, arguments = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
@@ -210,12 +210,12 @@ def _nearest(wrong: str, known: Iterable[str]) -> str | None:
     return next(iter(get_close_matches(wrong, list(known), n=1, cutoff=0.6)), None)
 
 
-def _choice(known: Iterable[str], given: Any) -> str:
+def _choice(known: Iterable[str], value: Any) -> str:
     names = " or ".join(_quoted(name) for name in known)
-    if given is None:
+    if value is None:
         return f"missing; expected {names}"
-    near = _nearest(str(given), (name for name in known if isinstance(name, str)))
-    return f"expected {names}, got {_display(given)}" + (f'; did you mean "{near}"?' if near else "")
+    near = _nearest(str(value), (name for name in known if isinstance(name, str)))
+    return f"expected {names}, got {_display(value)}" + (f'; did you mean "{near}"?' if near else "")
 
 
 def _band(place: _Place) -> str:
@@ -226,11 +226,11 @@ def _band(place: _Place) -> str:
     return ""
 
 
-def _hint(place: _Place, given: Any) -> str:
+def _hint(place: _Place, value: Any) -> str:
     kind = _bare(place.annotation)
-    if kind in (float, int) and isinstance(given, str):
+    if kind in (float, int) and isinstance(value, str):
         return "; numbers are written without quotes and with a decimal point"
-    if isinstance(given, Mapping) and get_origin(kind) is tuple:
+    if isinstance(value, Mapping) and get_origin(kind) is tuple:
         return f"; write [[{place.path[-1]}]], with double brackets, for each entry"
     return ""
 

@@ -16,7 +16,7 @@ from venues import write_shoebox
 
 from roomsim.errors import DocumentError
 from roomsim.venue.directivity import read_polar_file
-from roomsim.venue.lines import key_lines
+from roomsim.venue.line_numbers import key_lines
 from roomsim.venue.reading import read_study
 
 FILES = ("study.toml", "venue.toml", "elements.toml", "sources.toml", "materials.toml")

@@ -1,7 +1,7 @@
 """Lines of the keys of a TOML file.
 
-The standard library reads TOML but does not keep line numbers. This scanner reads a text that the library has
-accepted, and need not check anything.
+The standard library reads TOML but does not report line numbers. This scanner reads a text that the library has
+already accepted, so that it need not check anything.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:
 
 
 def path_text(path: KeyPath) -> str:
-    """As a user would write it: source[1].name; keys that TOML must quote are quoted."""
+    """A path as text, such as source[1].name; keys that need quotes in TOML are quoted."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -49,7 +49,7 @@ def path_text(path: KeyPath) -> str:
 
 
 class _Scanner:
-    """One pass over the tokens. `lines` holds the first line on which a path occurs."""
+    """One pass over the tokens. `lines` maps each path to the first line on which it occurs."""
 
     def __init__(self, text: str) -> None:
         self.lines: dict[KeyPath, int] = {}
@@ -131,6 +131,6 @@ class _Scanner:
         return self.tokens[self.position]
 
     def accept(self, mark: str) -> bool:
-        found = self.peek()[:2] == ("mark", mark)
-        self.position += found
-        return found
+        is_next = self.peek()[:2] == ("mark", mark)
+        self.position += is_next
+        return is_next

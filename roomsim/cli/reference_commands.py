@@ -125,15 +125,20 @@ def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **h
 
     cloth = fabric_as_hung(fabric, study=study, **hanging)
     stand_off, layers = hanging["stand_off"], hanging["layers"]
-    absorbed = 1.0 - cloth.reflection - cloth.transmission
-    rating = None
     if cloth.absorption_on_wall is not None:
         curves = {"absorption before a rigid wall": cloth.absorption_on_wall}
         rating = weighted_absorption(cloth.absorption_on_wall)
         where = f"{stand_off:g} m off the wall"
+        remark = (
+            f"A gap of {stand_off:g} m is a quarter of the wavelength at {343.0 / (4.0 * stand_off):.0f} Hz; well "
+            "below that frequency the cloth absorbs little, whatever its weight."
+        )
     else:
+        absorbed = 1.0 - cloth.reflection - cloth.transmission
         curves = {"reflected": cloth.reflection, "let through": cloth.transmission, "absorbed": absorbed}
+        rating = None
         where = "hanging free"
+        remark = "Per pass, and the same for both sides: both sides of a free-hanging line absorb."
     screen.give(
         fabric=fabric,
         **hanging,
@@ -145,14 +150,7 @@ def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **h
     for name, values in curves.items():
         table.add_row(name, *(f"{value:.2f}" for value in values), rating.text if rating else "")
     screen.show(table)
-    if stand_off is not None:
-        quarter = 343.0 / (4.0 * stand_off)
-        screen.remark(
-            f"A gap of {stand_off:g} m is a quarter of the wavelength at {quarter:.0f} Hz; well below that frequency "
-            "the cloth absorbs little, whatever its weight."
-        )
-    else:
-        screen.remark("Per pass, and the same for both sides: both sides of a free-hanging line absorb.")
+    screen.remark(remark)
     if out is not None:
         _draw(screen, out, f"drape_{fabric}", title, curves)
 

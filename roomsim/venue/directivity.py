@@ -57,8 +57,8 @@ class PolarLevels:
 
 Direction = tuple[float, float]
 """Azimuth and elevation, degrees."""
-Rows = dict[tuple[float, float, int], tuple[float, int]]
-"""Azimuth, elevation, number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, line."""
+Rows = dict[Direction, dict[int, tuple[float, int]]]
+"""Direction -> number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, dB, and line."""
 
 
 def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | PolarLevels:
@@ -110,12 +110,10 @@ def _rows(rows: list[Row]) -> Rows:
             )
         if not -200 <= level <= 60:
             raise FileFault(f"level_db must lie between -200 and 60 re the axis, got {level:g}", number)
-        key = (round(azimuth % 360, 6) % 360, elevation, _third(frequency, number))
-        if key in levels and abs(levels[key][0] - level) > 0.1:
-            raise FileFault(
-                f"a different level for the direction and frequency of line {levels[key][1]}", number
-            )
-        levels.setdefault(key, (level, number))
+        spectrum = levels.setdefault((round(azimuth % 360, 6) % 360, elevation), {})
+        first, line = spectrum.setdefault(_third(frequency, number), (level, number))
+        if abs(first - level) > 0.1:
+            raise FileFault(f"a different level for the direction and frequency of line {line}", number)
     if not levels:
         raise FileFault("no levels below the names of the columns", head[0])
     return levels
@@ -135,7 +133,7 @@ def _third(frequency: float, line: int) -> int:
 
 def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (8,) dB, with the thirds averaged by energy."""
-    thirds = sorted({third for _, _, third in rows})
+    thirds = sorted({third for spectrum in rows.values() for third in spectrum})
     members = [[third for third in thirds if abs(third - 18 - 3 * band) <= 1] for band in range(N_BANDS)]
     lacking = [f"{NOMINAL[band]:g}" for band in range(N_BANDS) if not members[band]]
     if lacking:
@@ -143,16 +141,15 @@ def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
             f"no levels at {', '.join(lacking)} Hz; where the data end, repeat the nearest band or give 0 dB "
             "in all directions, whichever suits the source"
         )
-    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     octaves = {}
-    for azimuth, elevation in directions:
+    for (azimuth, elevation), spectrum in rows.items():
         for third in thirds:
-            if (azimuth, elevation, third) not in rows:
+            if third not in spectrum:
                 raise FileFault(
                     f"no level at azimuth {azimuth:g}, elevation {elevation:g} near "
                     f"{10 ** (third / 10):.0f} Hz, a frequency that other directions have"
                 )
-        energy = {third: 10 ** (rows[azimuth, elevation, third][0] / 10) for third in thirds}
+        energy = {third: 10 ** (level / 10) for third, (level, _) in spectrum.items()}
         octaves[azimuth, elevation] = np.array(
             [10 * math.log10(math.fsum(energy[t] for t in band) / len(band)) for band in members]
         )
@@ -161,7 +158,7 @@ def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
         raise FileFault("no levels on the axis, azimuth 0 and elevation 0")
     off = int(np.argmax(np.abs(axis)))
     if abs(axis[off]) > AXIS_TOLERANCE:
-        line = rows[0.0, 0.0, min(members[off])][1]
+        _, line = rows[0.0, 0.0][min(members[off])]
         raise FileFault(
             f"the axis has {axis[off]:.1f} dB at {NOMINAL[off]:g} Hz; levels must be relative to the axis at "
             "the same frequency, where they are 0 dB",
@@ -172,15 +169,13 @@ def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
 
 def _thirds(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
-    measured = sorted({third for _, _, third in rows})
+    measured = sorted(next(iter(rows.values())))
     nearest = [
         min((t for t in measured if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
         for third in range(17, 41)
     ]
-    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     return {
-        (azimuth, elevation): np.array([rows[azimuth, elevation, third][0] for third in nearest])
-        for azimuth, elevation in directions
+        direction: np.array([spectrum[third][0] for third in nearest]) for direction, spectrum in rows.items()
     }
 
 

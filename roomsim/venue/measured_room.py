@@ -107,13 +107,11 @@ class Measurement:
 class MeasuredRoom:
     """A measured room, ready to be computed."""
 
-    name: str
-    origin: str
+    document: MeasuredRoomDocument
     study: Study
     """One scenario a source, in the order of `sources`; one seat a receiver, in the order of `receivers`."""
     sources: tuple[str, ...]
     receivers: tuple[str, ...]
-    measured_file: str
     measurements: tuple[Measurement, ...]
 
 
@@ -162,12 +160,10 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     with faults_of_file(measured_path.name):
         measurements = tuple(_measurements(measured_path, sources, receivers))
     return MeasuredRoom(
-        name=room.name,
-        origin=room.origin,
+        document=room,
         study=_study(room, base, materials),
         sources=sources,
         receivers=receivers,
-        measured_file=room.measured,
         measurements=measurements,
     )
 

@@ -226,8 +226,10 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
     outside = np.flatnonzero((raw.corners < 0) | (raw.corners >= len(raw.vertices)))
     if len(outside):
         owner = int(np.searchsorted(raw.start, outside[0], side="right")) - 1
+        # OBJ, the format with lines, counts vertices from 1.
+        number = raw.corners[outside[0]] + (raw.place_kind == "line")
         raise MeshError(
-            f"the face names vertex {raw.corners[outside[0]]}, and the file has {len(raw.vertices)}",
+            f"the face names vertex {number}, and the file has {len(raw.vertices)}",
             place=f"{raw.place_kind} {raw.place[owner]}",
             cure="The file is cut short or damaged; export it again.",
         )

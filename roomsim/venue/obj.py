@@ -73,10 +73,9 @@ class _Reading:
         self.label: list[int] = []
         self.labels: dict[tuple[str, str, str], int] = {}
         self.names = {"g": "", "usemtl": "", "o": ""}
-        self.highest = (-1, 0)
 
-    def error(self, fault: str, cure: str, line: int | None = None) -> MeshError:
-        return MeshError(fault, place=f"line {line or self.line}", cure=cure)
+    def error(self, fault: str, cure: str) -> MeshError:
+        return MeshError(fault, place=f"line {self.line}", cure=cure)
 
     def vertex(self, words: list[str]) -> None:
         # A fourth value is a weight for curves; further values are colours.
@@ -109,8 +108,6 @@ class _Reading:
                     f"there is no vertex {index} at this point; {n} are defined above",
                     "The file is damaged or was edited; export it again.",
                 )
-            if corner > self.highest[0]:
-                self.highest = (corner, self.line)
             self.corners.append(corner)
         self.counts.append(len(words))
         self.lines.append(self.line)
@@ -124,13 +121,6 @@ class _Reading:
         self.names[keyword] = "" if keyword == "g" and name == "default" else name
 
     def mesh(self) -> RawMesh:
-        highest, line = self.highest
-        if highest >= len(self.coordinates):
-            raise self.error(
-                f"a face names vertex {highest + 1}, and the file has {len(self.coordinates)}",
-                "The file is cut short or damaged; export it again.",
-                line,
-            )
         vertices = np.array(self.coordinates, dtype=np.float64).reshape(-1, 3)
         corners, counts, label, lines = map(np.array, (self.corners, self.counts, self.label, self.lines))
         return raw_mesh(vertices, corners, counts, label, tuple(self.labels), lines)

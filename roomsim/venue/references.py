@@ -21,7 +21,7 @@ from roomsim.venue.document import (
 from roomsim.venue.line_numbers import KeyPath, path_text
 from roomsim.venue.loudspeakers import built_in_loudspeakers
 from roomsim.venue.materials import unknown_row
-from roomsim.venue.switching import switching_faults
+from roomsim.venue.switching import playing
 from roomsim.venue.systems import System
 
 _ELEMENTS = tuple(kind.table() for kind in KINDS)
@@ -68,7 +68,7 @@ def reference_faults(documents: Documents) -> Iterator[RoleFault]:
                 text = f'"{goal.figure}" needs a target curve: give reverberation_at_most under [plan]'
                 yield "study", ("plan", "goal", i, "figure"), text
     if documents.sources and documents.elements:
-        yield from switching_faults(documents.study, documents.elements, documents.sources)
+        yield from _switching(documents.study, documents.elements, documents.sources)
     if documents.venue:
         areas = [area.name for area in documents.venue.audience]
         for path, element in _entries(documents.elements, *_ELEMENTS):
@@ -114,6 +114,11 @@ def _uses(documents: Documents) -> Iterator[Use]:
         for path, system in _entries(documents.sources, *_SOURCES):
             if isinstance(system, System):
                 yield "sources", (*path, "loudspeaker"), "loudspeaker", system.loudspeaker, boxes
+        sources = [source.name for source in documents.sources.all()]
+        for path, element in _entries(documents.elements, *_ELEMENTS):
+            for key, names in (("switch_on", element.switching.on), ("switch_off", element.switching.off)):
+                for j, name in enumerate(names):
+                    yield "elements", (*path, key, j), "source, hang or stack", name, sources
 
 
 def _names_of_elements(study: StudyDocument) -> Iterator[tuple[KeyPath, str]]:
@@ -166,6 +171,35 @@ def _scenarios(study: StudyDocument) -> Iterator[RoleFault]:
                 yield "study", (*path, "elements", j), f'"{name}" is listed twice in this scenario'
         if scenario.compare_with == scenario.name:
             yield "study", (*path, "compare_with"), "a scenario cannot be compared with itself"
+
+
+def _switching(
+    study: StudyDocument | None, elements: ElementsDocument, sources: SourcesDocument
+) -> Iterator[RoleFault]:
+    """System changes that contradict each other, and scenarios in which no source plays."""
+    for path, element in elements.entries():
+        for j, name in enumerate(element.switching.off):
+            if name in element.switching.on:
+                yield "elements", (*path, "switch_off", j), f'"{name}" is switched on by this element as well'
+    if not study:
+        return
+    index = {scenario.name: i for i, scenario in enumerate(study.scenario)}
+    noise = {source.name for source in sources.source if source.role == "noise"}
+    for scenario in study.scenarios_in_order():
+        path = ("scenario", index[scenario.name]) if scenario.name in index else ("scenario",)
+        changes = [element.switching for element in elements.named(scenario.elements)]
+        off = {name for change in changes for name in change.off}
+        both = {name for change in changes for name in change.on if name in off}
+        if both:
+            text = f'"{min(both)}" is switched on by one element of this scenario and off by another'
+            yield "study", (*path, "elements"), text
+        elif not set(playing(sources, elements, scenario.elements)) - noise:
+            yield (
+                "study",
+                path,
+                f'nothing plays in scenario "{scenario.name}": every source is noise or must be switched on by a '
+                "system change",
+            )
 
 
 def _noises(study: StudyDocument) -> Iterator[RoleFault]:

@@ -32,7 +32,8 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[
         for entry, place in entries
         if entry["type"] == "extra_forbidden"
     }
-    known = {(key,) for key in _keys(model)}
+    # The path is empty where the fault is one of the whole document.
+    known: set[KeyPath] = {(), *((key,) for key in _keys(model))}
     short: set[KeyPath] = set()
     for entry, place in entries:
         kind, value = entry["type"], entry["input"]

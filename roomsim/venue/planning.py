@@ -12,7 +12,7 @@ Time = Annotated[float, Field(ge=0.01, le=100.0)]
 Seconds = tuple[Time, Time, Time, Time, Time, Time, Time, Time]
 """Eight times, 63 Hz to 8 kHz, s."""
 
-GoalFigure = Literal[
+GoalQuantity = Literal[
     "sti_share_of_seats",
     "sti_worst_tenth",
     "sti_median",
@@ -25,7 +25,7 @@ GoalFigure = Literal[
 class Goal(Model):
     """One criterion by which plans are compared. Goals take precedence in the order in which they are written."""
 
-    figure: GoalFigure
+    figure: GoalQuantity
     """Quantity that is compared: share of the seats at the study's STI target or above; STI of the worst tenth or of
     the median seat; deviation of the reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, from the target curve;
     level difference between the loudest and the softest tenth of the seats."""

@@ -160,13 +160,13 @@ def _without_repeats(corners: np.ndarray, start: np.ndarray) -> tuple[np.ndarray
     repeated = (corners == previous) & np.repeat(counts > 3, counts)
     if not repeated.any():
         return corners, start
-    kept = []
+    outlines = []
     for i in range(len(counts)):
         part = slice(start[i], start[i + 1])
         own = corners[part][~repeated[part]]
         own = own if len(own) else corners[part][:1]
-        kept.append(own if len(own) > 2 else np.resize(own, 3))
-    return np.concatenate(kept), np.concatenate([[0], np.cumsum([len(own) for own in kept])])
+        outlines.append(own if len(own) > 2 else np.resize(own, 3))
+    return np.concatenate(outlines), np.concatenate([[0], np.cumsum([len(own) for own in outlines])])
 
 
 class _Shapes:

@@ -82,18 +82,18 @@ def csv_rows(path: Path, largest: int) -> list[Row]:
     return rows
 
 
-def column_positions(head: Row, wanted: tuple[str, ...]) -> list[int]:
-    """Positions of the wanted columns in the line that names the columns.
+def column_positions(head: Row, columns: tuple[str, ...]) -> list[int]:
+    """Positions of the required columns in the line that names the columns.
 
     Raises
     ------
     FileFault : one of them is missing
     """
     names = [cell.strip().lower() for cell in head[1]]
-    if not set(wanted) <= set(names):
+    if not set(columns) <= set(names):
         hint = "; columns are separated by commas, decimals by a point" if ";" in ",".join(head[1]) else ""
-        raise FileFault(f"the first line must name the columns {', '.join(wanted)}{hint}", head[0])
-    return [names.index(name) for name in wanted]
+        raise FileFault(f"the first line must name the columns {', '.join(columns)}{hint}", head[0])
+    return [names.index(name) for name in columns]
 
 
 def number_in(cell: str, name: str, line: int) -> float:

@@ -1,6 +1,6 @@
-"""Room acoustics for temporary venues: one trace, many treatment scenarios, every figure with its error bar.
+"""Room acoustics for temporary venues: many treatment scenarios from one trace, each figure with its error.
 
-For notebooks and scripts, everything that the command line does:
+Notebooks and scripts can do everything that the command line does:
 
     import roomsim
     results = roomsim.run("hall/study.toml")
@@ -73,8 +73,8 @@ def __getattr__(name: str) -> Any:
     if name not in _FUNCTIONS:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     module, _, function = _FUNCTIONS[name].rpartition(".")
-    globals()[name] = found = getattr(import_module(f".{module}", __name__), function)
-    return found
+    globals()[name] = member = getattr(import_module(f".{module}", __name__), function)
+    return member
 
 
 def __dir__() -> list[str]:

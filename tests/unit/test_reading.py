@@ -222,6 +222,11 @@ def test_unclosed_list_is_told_at_the_end(study: Path) -> None:
     assert text.endswith("; a closing bracket or quote is missing")
 
 
+def test_a_file_without_sources_is_refused(study: Path) -> None:
+    (study.parent / "sources.toml").write_text("schema = 1\n")
+    assert fault(study) == "sources.toml: there is no source; write [[source]], [[hang]] or [[sub_stack]]"
+
+
 # --- values ---------------------------------------------------------------------------------------------
 
 LEVEL = "level = [70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0]"

@@ -13,7 +13,7 @@ import pytest
 from roomsim.cli.application import execute
 from roomsim.planning import run as planning
 from roomsim.report import pictures, style
-from roomsim.study import engine
+from roomsim.study import traced_paths
 
 RAYS_PER_BATCH = 64
 REPLICATES = 4
@@ -22,8 +22,8 @@ REPLICATES = 4
 
 def make_quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Few rays, and coarse pictures in one format."""
-    monkeypatch.setattr(engine, "RAYS_PER_BATCH", RAYS_PER_BATCH)
-    monkeypatch.setattr(engine, "N_REPLICATES", REPLICATES)
+    monkeypatch.setattr(traced_paths, "RAYS_PER_BATCH", RAYS_PER_BATCH)
+    monkeypatch.setattr(traced_paths, "N_REPLICATES", REPLICATES)
     monkeypatch.setattr(planning, "N_TILES", 30)
     monkeypatch.setattr(style, "RESOLUTION", 30)
     # As `run` draws them, in one format: twice as quick. The other one is asked of other commands.

@@ -151,7 +151,6 @@ def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opt
       roomsim plan hall/study.toml --sets 200 --sti-error 0.02     a quicker look
     """
     from .. import export_plan, load_plan, plan_charts, plan_tables
-    from .. import plan as search
     from ..results.folder import default_folder
     from ..results.plain import to_plain
 
@@ -160,6 +159,9 @@ def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opt
         screen.show(plan_tables(results))
         screen.give(plan=to_plain(results), folder=study)
         return 0
+    # The search loads the engines, which readers of a finished plan do without.
+    from .. import plan as search
+
     folder = out or default_folder(study)
     with computing(screen, folder) as display:
         results = search(study, folder, progress=display, **options)

@@ -164,7 +164,7 @@ def test_memory_that_does_not_suffice_is_no_fault(tmp_path: Path, capsys: pytest
     study = venues.write_shoebox(tmp_path)
     with patch("roomsim.study.run.compile_scene", side_effect=MemoryError):
         assert execute(["run", str(study)]) == 4
-    assert "the memory does not suffice. Take fewer seats" in capsys.readouterr().err
+    assert "there is not enough memory. Use fewer seats" in capsys.readouterr().err
 
 
 if __name__ == "__main__":

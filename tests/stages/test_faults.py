@@ -146,7 +146,7 @@ def broken(*_: object, **__: object) -> None:
     ("command", "module", "draws", "lost"),
     [
         (["run", "study.toml"], figures, "value_figure", "value"),
-        (["plan", "study.toml", "--sets", "16"], planning_figures, "values_figure", "plan_values"),
+        (["plan", "study.toml", "--sets", "16"], planning_figures, "contributions_figure", "plan_contributions"),
         (["maps", "study.roomsim"], pages, "map_page", "sti_01_bare"),
         (["charts", "study.roomsim"], figures, "seats_figure", "seats"),
         (["system", "study.toml"], system_figures, "arrival_figure", "arrival_order"),
@@ -180,7 +180,7 @@ def test_picture_that_cannot_be_drawn_costs_itself_alone(
     ("command", "results", "picture"),
     [
         (["run", "study.toml"], "study.roomsim/results.h5", "study.roomsim/pictures/sti_all.png"),
-        (["plan", "study.toml", "--sets", "16"], "study.roomsim/plan.h5", "study.roomsim/pictures/plan_values.png"),
+        (["plan", "study.toml", "--sets", "16"], "study.roomsim/plan.h5", "study.roomsim/pictures/plan_contributions.png"),
         (["system", "study.toml"], "study.system/level_maps.svg", "study.system/level_maps.png"),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",

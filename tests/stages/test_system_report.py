@@ -104,7 +104,7 @@ def report(study_path):
 def test_what_plays_and_what_counts(report):
     names = [report.scene.sources.names[i] for i in report.sources_on]
     assert names == ["fill", "delay", "main", "subs"]  # no noise source
-    bare = roomsim.system_report(report.results.folder / "study.toml", "bare")
+    bare = roomsim.system_report(report.study.folder / "study.toml", "bare")
     assert [bare.scene.sources.names[i] for i in bare.sources_on] == ["fill", "main", "subs"]
     assert report.listening_positions == [("mixer", 60)]
 

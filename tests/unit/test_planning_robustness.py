@@ -6,13 +6,14 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from plans import N_REPLICATES, candidates_with, exact, goal, problem
+from plans import N_REPLICATES, candidates_with, drape, exact, goal, problem, study_of
 from scipy import stats
 
+from roomsim.planning.candidates import candidates_of
 from roomsim.planning.results import Option
 from roomsim.planning.robustness import CASES, Shifts, robustness
-from roomsim.planning.search import search
-from roomsim.planning.surrogate import fit
+from roomsim.planning.search import diminishing_bound, search
+from roomsim.planning.surrogate import Surrogate, fit, largest_sum, propose
 from roomsim.results.interval import Interval
 
 # --- other absorption -----------------------------------------------------------------------------------
@@ -183,17 +184,85 @@ def test_penalty_and_error_are_those_of_leaving_out_each_set_in_turn(n, noise):
 
 
 def test_search_ends_when_nothing_better_is_found_for_some_rounds():
-    """A sum of elements is known after the first sets; of 4096 a small part is evaluated, though more were allowed."""
-    worth = np.array([5.0, -3.0, 4.0, -1.0, 2.0, -6.0, 1.0, 3.0, -2.0, 0.5, -0.5, 7.0])
-    evaluated = []
+    """A sum of elements is known after the first sets; of 512 a part is evaluated, though 500 were allowed."""
+    worth = np.array([5.0, -3.0, 4.0, -1.0, 2.0, -6.0, 1.0, 3.0, -2.0])
 
     def value(mask: int) -> float:
-        evaluated.append(mask)
         return float(sum(w for i, w in enumerate(worth) if (mask >> i) & 1))
 
-    whole = problem(candidates_with([1.0] * 12, None), exact(value))
-    found = search(whole, 2000)
-    assert found.is_local_best and not found.is_exhaustive and found.n_possible == 4096
-    assert max(value(mask) for mask in found.sets) == pytest.approx(worth[worth > 0.0].sum())
-    assert found.n_evaluated < 1000
+    found = search(problem(candidates_with([1.0] * 9, None), exact(value)), 500)
+    assert found.is_local_best and not found.is_exhaustive and found.n_possible == 512
+    assert max(value(mask) for mask in found.sets) == pytest.approx(15.0)
+    assert found.n_evaluated < 300
     assert found.surrogate_error < 1e-3
+
+
+def test_bound_is_the_sum_of_what_the_elements_left_out_add():
+    """Of a sum of elements: from "a" and "b" the others add 4 and 8, and "e" would take 2 away."""
+    worth = [1.0, 2.0, 4.0, 8.0, -2.0]
+    evaluator = exact(lambda mask: sum(w for i, w in enumerate(worth) if (mask >> i) & 1))
+    whole = problem(candidates_with([1.0] * 5, None), evaluator)
+    bound, diminishing = diminishing_bound(whole, goal(), 0b00011)
+    assert bound == pytest.approx(12.0, abs=1e-6)  # the solver's own tolerance
+    assert np.isnan(diminishing)  # no set with two of them more is known
+    # With money for one more line it is the larger of the two.
+    limited = problem(candidates_with([1.0] * 5, None), evaluator, budget=1.0)
+    assert diminishing_bound(limited, goal(), 0b00011)[0] == pytest.approx(8.0, abs=1e-6)
+    assert diminishing_bound(whole, goal(), 0b01111)[0] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_largest_sum_pays_the_fixed_sum_once_and_only_if_something_hangs():
+    """Lines of 1 and 2, and 5 once if any hangs."""
+    candidates = candidates_with([1.0, 2.0], None, fixed=5.0)
+    gains = np.array([3.0, 4.0])
+    for budget, expected in ((5.9, 0.0), (6.0, 3.0), (7.0, 4.0), (7.9, 4.0), (8.0, 7.0), (None, 7.0)):
+        assert largest_sum(candidates, budget, gains) == pytest.approx(expected, abs=1e-6)
+    # What lies on the floor pays none of it.
+    carpet = {"name": "carpet", "polygon": [[0, 0], [1, 0], [1, 1]], "material": "wood", "hire": 1.0}
+    lying = candidates_of(study_of([], {"fixed": 5.0}, floor_covering=[carpet]), {})
+    assert largest_sum(lying, 1.0, np.array([3.0])) == pytest.approx(3.0, abs=1e-6)
+    assert largest_sum(lying, None, np.array([3.0])) == pytest.approx(3.0, abs=1e-6)
+    assert largest_sum(lying, None, np.array([-3.0])) == 0.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_proposals_for_several_goals_follow_their_order(seed):
+    """The first goal as far as it goes, then the second within the tolerance of the first: against all sets tried.
+
+    Pairs count in either goal, in both, or with opposite signs."""
+    rng = np.random.default_rng(seed)
+    n, tolerance = 5, 1.5
+    goals = [goal(tolerance, name="first"), goal(name="second", better=-1)]
+    pair = np.triu(rng.normal(size=(n, n)), 1)
+    pairs = [pair, np.triu(rng.normal(size=(n, n)), 1)]
+    if seed % 3 < 2:
+        pairs[seed % 3] = np.zeros((n, n))
+    models = [Surrogate(0.3, rng.normal(size=n), of_goal, 0.0) for of_goal in pairs]
+    candidates = candidates_with([1.0] * n, 3.0)
+    allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
+    first, second = (model.predict(candidates.bits(allowed)) for model in models)
+    near = first >= first.max() - tolerance
+    best = allowed[near][second[near].argmin()]
+    assert propose(candidates, goals, models, 3.0, [], 1) == [best]
+
+
+def test_a_line_that_switches_on_a_load_above_the_limit_is_refused():
+    """100 kW are there, a second system takes 120 and one that plays already 30, which it can do without."""
+    changes = [
+        {"name": "second", "switch_on": ["second"], "power": 120.0},
+        {"name": "small", "switch_on": ["third"], "power": 20.0},
+    ]
+    study = study_of(
+        [drape("a")],
+        {"power_available": 100.0},
+        {"candidates": ["second", "small", "a"]},
+        system_change=changes,
+    )
+    names = ("talker", "second", "third")
+    sources = [{"name": name, "position": [0, 0, 1], "level": [70] * 8} for name in names]
+    found = candidates_of(
+        study.model_copy(update={"sources": study.sources.model_validate({"schema": 1, "source": sources})}),
+        {},
+    )
+    assert found.names == ("a", "small")
+    assert list(found.refused) == ["second"] and "breaks a limit" in found.refused["second"]

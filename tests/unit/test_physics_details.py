@@ -34,12 +34,21 @@ def test_coverage_of_a_horn_widens_below_the_frequency_of_its_mouth() -> None:
     np.testing.assert_allclose(coverage_loss(45.0, 90.0, None, [10.0, 1e4], 343.2), [6.0, 6.0], rtol=1e-12)
 
 
-@pytest.mark.parametrize(("temperatures", "named"), [([-20.0, 20.0, 60.0], "60"), ([50.0, -30.0, 20.0], "-30")])
+@pytest.mark.parametrize(
+    ("temperatures", "named"), [([-20.0, 20.0, 60.0], "60"), ([50.0, -30.0, 20.0], "-30")]
+)
 def test_a_refused_temperature_is_the_one_out_of_range(temperatures: list[float], named: str) -> None:
     """ISO 9613-1 covers -20 to 50 degC, both included: the message names the value outside, wherever it is."""
     with pytest.raises(PhysicalRangeError, match=f"air temperature is {named} degC"):
         air_attenuation(1000.0, temperatures, 50.0)
     assert air_attenuation(1000.0, [-20.0, 50.0], 50.0).shape == (2,)
+
+
+def test_air_is_computed_up_to_200_kilopascals_and_no_further() -> None:
+    assert air_attenuation(1000.0, 20.0, 50.0, 200.0) > 0.0
+    for pressure in (0.9, 201.0):
+        with pytest.raises(PhysicalRangeError, match=f"air pressure is {pressure:g} kPa"):
+            air_attenuation(100.0, 20.0, 50.0, pressure)
 
 
 def test_one_band_beyond_the_limit_is_enough_and_the_severity_is_its_measure() -> None:

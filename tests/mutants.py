@@ -791,7 +791,7 @@ def main() -> int:
         mutants = [m for m in mutants if m.key in alive]
     made, modules = {m.key for m in all_mutants}, {m.function.split(".")[0] for m in all_mutants}
     for key in read_explained():
-        if key not in made and key[0].split(".")[0] in modules:
+        if key not in made and key[0] and key[0].split(".")[0] in modules:
             print(f"{EXPLAINED.name}: there is no such mutant (any more): {key[0]}: {key[2]}")
     random.Random(arguments.seed).shuffle(mutants)
     mutants = mutants[: arguments.sample]

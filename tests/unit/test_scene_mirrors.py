@@ -62,7 +62,7 @@ def test_the_fourth_corner_of_a_parallelogram_counts() -> None:
     not."""
     off = [[1.0, 5.0, 0.0], [1.0009, 9.0, 0.0], [1.0002, 5.0, 2.0]]
     for triangles, planes in (((), 2), ((1,), 1)):
-        assert len(choose_mirrors(primitives(upright(1.0, 0, 4, 2), off, triangles=triangles))[1]) == planes
+        assert len(choose_mirrors(primitives(upright(1.0, 0, 4, 3), off, triangles=triangles))[1]) == planes
 
 
 def test_only_the_largest_planes_are_kept() -> None:

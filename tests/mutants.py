@@ -64,6 +64,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("analytic/test_baffles.py", "analytic/test_drape.py", "unit/test_baffle_array.py", "unit/test_rigging.py"),
         *("unit/test_checks.py", "unit/test_scene_*.py", "unit/test_uncertainty.py", "unit/test_demo_venue*.py"),
         *("unit/test_free_cloth_uncertainty.py", "stages/test_scene_*.py", "endtoend/test_every_element_kind.py"),
+        *("unit/test_costs.py", "unit/test_planning_candidates.py"),
     ),
     "results": (
         *("unit/test_store*.py", "unit/test_compare.py", "unit/test_tables.py", "unit/test_caveat_messages.py"),
@@ -92,7 +93,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("unit/test_costs.py", "unit/test_room_figures.py", "analytic/test_energy_deposition.py"),
         *("analytic/test_time_zero.py",),
         *("stages/test_precision.py", "unit/test_free_cloth_uncertainty.py", "analytic/test_two_sided.py"),
-        "unit/test_timing.py",
+        *("unit/test_timing.py", "stages/test_traced_paths.py"),
     ),
     "planning": (
         *("unit/test_planning_*.py", "endtoend/test_plan.py", "analytic/test_late_energy.py", "unit/test_rigging.py"),
@@ -791,7 +792,7 @@ def main() -> int:
         mutants = [m for m in mutants if m.key in alive]
     made, modules = {m.key for m in all_mutants}, {m.function.split(".")[0] for m in all_mutants}
     for key in read_explained():
-        if key not in made and key[0].split(".")[0] in modules:
+        if key not in made and key[0] and key[0].split(".")[0] in modules:
             print(f"{EXPLAINED.name}: there is no such mutant (any more): {key[0]}: {key[2]}")
     random.Random(arguments.seed).shuffle(mutants)
     mutants = mutants[: arguments.sample]

@@ -14,7 +14,7 @@ from roomsim.loudspeakers.elements import MOST_LINES, band_energy
 from roomsim.loudspeakers.field import far_balloon, floor_gain, pressure_at, pressure_towards
 from roomsim.loudspeakers.layout import layout_of
 from roomsim.loudspeakers.patterns import pattern
-from roomsim.loudspeakers.subs import level_map
+from roomsim.loudspeakers.subs import LOW_BANDS, level_map
 from roomsim.physics.radiation import gain_towards, sphere_weights
 
 UP_AHEAD_LEFT = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -361,3 +361,25 @@ def test_patterns_are_read_on_their_own_axes():
     # The coverage angle is where 6 dB are lost; 45 degrees lies between two points of the table 2 degrees
     # apart, where the straight line errs by 0.02 dB.
     assert decibel(gain[:, 40]) == pytest.approx([0.0, -6.0, -6.0], abs=0.03)
+
+
+@pytest.mark.parametrize("floor", [0.0, 2.0, -1.5])
+def test_floor_raises_the_power_of_two_points_as_the_sum_over_all_pairs(floor):
+    """Power of points in phase: sum of sin(k r) / (k r) over all pairs (Rayleigh, Theory of Sound, from memory).
+
+    Over the floor it is half of that of the points and their images, wherever the floor is."""
+    points = np.array([[3.0, 1.0, 0.4], [3.5, -0.2, 0.9]])
+    images = points * [1.0, 1.0, -1.0]
+    k = 2.0 * np.pi * band_lines(LOW_BANDS) / C
+
+    def power(at):
+        r = np.linalg.norm(at[:, None] - at, axis=2)
+        of_lines = np.sinc(k[:, None, None] * r / np.pi).sum(axis=(1, 2))
+        return of_lines.reshape(-1, LINES_PER_BAND).mean(axis=1)
+
+    expected = 0.5 * power(np.concatenate([points, images])) / power(points)
+    elements = points_as_elements(points + np.array([0.0, 0.0, floor]), band_lines(LOW_BANDS))
+    found = floor_gain(elements, floor, C)
+    assert found == pytest.approx(expected, rel=2e-3)  # rings of 2 degrees
+    # Control: a floor one metre lower would be noticed.
+    assert (np.abs(floor_gain(elements, floor - 1.0, C) / expected - 1.0) > 0.02).any()

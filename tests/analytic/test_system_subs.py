@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from systems import C, arrays, at_frequencies, box, points_as_elements, stack
@@ -115,6 +117,18 @@ def test_rejection_does_not_depend_on_where_the_stack_looks():
     assert (
         np.abs(front_to_back(arrays(stack(gradient, azimuth=77.0)), 0.0, C) - straight).max() > 1.0
     )  # control
+
+
+def test_rejection_of_a_mirror_image_is_the_same():
+    """Two points of which the left one is late send unequally to left and right; the sector behind is even."""
+    late, frequencies = 0.004, band_lines(LOW_BANDS)
+    both = []
+    for side in (1.0, -1.0):
+        pair = points_as_elements([[0.0, side, 0.0], [0.3, -side, 0.0]], frequencies)
+        response = pair.response.copy()
+        response[0] *= np.exp(-2j * np.pi * frequencies * late)
+        both.append(front_to_back(replace(pair, response=response), 0.0, C))
+    assert both[0] == pytest.approx(both[1], abs=1e-6)
 
 
 def test_left_and_right_make_an_alley_and_nulls():

@@ -45,6 +45,22 @@ def test_the_disk_is_estimated_within_a_third(study: Path, monkeypatch: pytest.M
     assert found[0].round_disk == pytest.approx(written, rel=0.33)
 
 
+def test_results_of_more_seats_take_as_much_more_disk_as_estimated(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Within half of it, apart from what every file holds: how well figures compress differs from study to study."""
+    found, sizes = [], []
+    of_engine = needs.needs_of
+    monkeypatch.setattr(convergence, "needs_of", lambda *a, **k: found.append(of_engine(*a, **k)) or found[-1])
+    for seats in ((3, 2), (12, 10)):
+        options = {"precision": {"sti": 0.5}, "uncertainty": {"draws": 0}}
+        study = write_shoebox(tmp_path / f"{seats[0]}", (14.0, 12.0, 4.0), seats=seats, absorption=0.5, study=options)
+        told(study)
+        sizes.append((study.with_suffix(".roomsim") / "results.h5").stat().st_size)
+    more = found[1].results_disk - found[0].results_disk
+    assert 0.5 * more < sizes[1] - sizes[0] < 1.5 * more
+
+
 def test_too_little_memory(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(needs, "available_memory", lambda: 0.25e9)
     with pytest.raises(CapacityError, match="250 MB are free"):

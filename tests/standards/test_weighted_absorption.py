@@ -35,3 +35,12 @@ def test_rating(practical, value, indicators, letter):
 def test_one_step_less_absorption_is_one_step_less_rating():
     # Control of the float trap: the first example with .40 in place of .45 at 250 Hz no longer holds .75.
     assert weighted_absorption(octaves(0.40, 0.80, 0.95, 0.90, 0.85)).value == 0.70
+
+
+@pytest.mark.parametrize(
+    ("measured", "practical"), [(0.32, 0.30), (0.325, 0.35), (0.33, 0.35), (0.374, 0.35), (0.38, 0.40)]
+)
+def test_absorption_is_rounded_to_a_twentieth_halves_upward(measured, practical):
+    """A flat curve is rated at its own practical value: the reference is 1 from 500 Hz to 2 kHz, and at this shift it
+    is nowhere above the curve. 0.325 is 0.33 to the hundredth, and that is nearer to 0.35."""
+    assert weighted_absorption(np.full(8, measured)).value == pytest.approx(practical)

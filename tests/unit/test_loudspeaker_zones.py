@@ -152,6 +152,22 @@ def test_a_stand_on_a_deck_over_the_zone(tmp_path: Path) -> None:
     assert not [f for f in roomsim.check(path) if f.code == "zone_conflict"]
 
 
+@pytest.mark.parametrize(
+    ("x", "y", "low"), [(5.0, 10.0, 2.5), (4.0, 8.5, 2.25), (8.0, 9.0, 3.25), (8.0, 11.0, 0.0), (2.4, 7.2, 1.85)]
+)
+def test_a_stand_reaches_down_to_the_surface_below_it(tmp_path: Path, x: float, y: float, low: float) -> None:
+    """A ramp 2 + (x - 3) / 4 m up over an uneven quadrilateral; beside it the floor."""
+    plan = [(2.0, 7.0), (9.0, 8.0), (7.0, 11.5), (3.0, 11.0)]
+    shell = venues.with_screen(HALL, "ramp", [(x, y, 2.0 + 0.25 * (x - 3.0)) for x, y in plan])
+    everywhere = {"name": "hall", "kind": "other", "polygon": [[0, 0], [20, 0], [20, 12], [0, 12]], "top": 8}
+    path = venues.write_venue(
+        tmp_path, shell, audience=[SEATS], zones=[everywhere], absorption=0.2, scenarios=[{"name": "bare"}],
+        sources=[single(x, y, 4.6, mounting="stand")],
+    )  # fmt: skip
+    (conflict,) = [f for f in roomsim.check(path) if f.code == "zone_conflict"]
+    assert f"{low:.2f} m to " in conflict.text
+
+
 def test_a_size_that_is_assumed_is_said(tmp_path: Path) -> None:
     (finding,) = found(tmp_path / "in", stack(5.2, 10.0), width=None)
     assert finding.code == "zone_conflict" and "'bass' are assumed to be 1 m wide" in finding.text

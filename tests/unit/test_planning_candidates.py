@@ -343,6 +343,18 @@ def test_a_point_that_is_overloaded_already_takes_nothing_more_not_even_of_unkno
     assert candidates.refused == {"b": "by itself it breaks a limit: roof point p, with b, 13 of 10 kg"}
 
 
+def test_a_change_that_switches_on_a_box_too_heavy_for_its_point_is_refused():
+    """20 kg on a point for 10 kg; silencing the one of 8 kg that plays there already helps nobody."""
+    boxes = [{"mass": 20, "hang_from": ["p"]}, {"mass": 8, "hang_from": ["p"]}]
+    limits = {"p": 10, "q": 10, "truss": 99, "existing": 0}
+    study = roof_study([{}], boxes, [([0], [], 0, 0, 0), ([], [1], 0, 0, 0)], limits)
+    candidates = candidates_of(study, {})
+    assert candidates.names == ("a", "c1")
+    assert list(candidates.refused) == ["c0"] and "breaks a limit: roof point p" in candidates.refused["c0"]
+    # With room for 28 kg on the point it is none.
+    assert candidates_of(roof_study([{}], boxes, [([0], [], 0, 0, 0)], {**limits, "p": 28}), {}).names == ("a", "c0")
+
+
 def test_example_of_the_guide_is_one_that_the_reader_takes():
     import re
     import tomllib

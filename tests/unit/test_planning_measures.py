@@ -35,6 +35,12 @@ def test_reverberation_below_the_required_minimum_counts_as_much_as_above_the_ma
     assert free["reverberation_mid"].statistic(seats_with(times)) == pytest.approx([0.0] * 5 + [0.25], abs=1e-12)
 
 
+def test_a_minimum_below_one_second_counts_too():
+    """0.8 s are required: 0.6 s are a quarter short."""
+    measures = measures_with(reverberation_at_most=[1.0] * 8, reverberation_at_least=[0.8] * 8)
+    assert measures["reverberation_mid"].statistic(seats_with([0.6, 0.9])) == pytest.approx([0.25, 0.0])
+
+
 def test_each_pair_of_octaves_is_held_to_its_own_minimum():
     least = np.full(8, 0.01)
     least[MID], least[BASS] = [1.0, 2.0], [4.0, 1.0]

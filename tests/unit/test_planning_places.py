@@ -52,6 +52,18 @@ def test_tiles_divide_surfaces_and_change_nothing(box):
     assert max(patch.area for patch in divided.patches if not patch.is_sheet) < 2.0 * 2.0**2
 
 
+@pytest.mark.parametrize(("length", "parts"), [(2.9, 1), (3.2, 2), (5.1, 3), (6.9, 3), (7.1, 4)])
+def test_surfaces_are_divided_where_they_are_half_as_large_again_as_a_tile(tmp_path, length, parts):
+    """A box 2 m wide and high: four sides of `length` by 2 m in parts of about 2 m, two ends that stay whole."""
+    bare = {"drape": False, "crowd": False, "scenarios": [{"name": "bare"}]}
+    path = write_shoebox(tmp_path, (length, 2.0, 2.0), seats=(1, 1), **bare)
+    whole, divided = (compile_scene(opened(path), **tile) for tile in ({}, {"tile": 2.0}))
+    assert len(whole.patches) == 6
+    assert len(divided.patches) == 4 * parts + 2
+    areas = sorted(patch.area for patch in divided.patches)
+    assert areas == pytest.approx(sorted([4.0, 4.0] + [2.0 * length / parts] * (4 * parts)))
+
+
 def test_a_compiled_scene_takes_on_other_sets_of_elements(box):
     study = box
     scene = compile_scene(study)

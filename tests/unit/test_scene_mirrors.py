@@ -57,6 +57,14 @@ def test_a_long_plane_turned_a_little_is_another() -> None:
     assert len(choose_mirrors(primitives(upright(1.0, 0, 10, 3), turned))[1]) == 2
 
 
+def test_the_fourth_corner_of_a_parallelogram_counts() -> None:
+    """Three corners 0, 0.9 and 0.2 mm off a plane, the fourth 1.1 mm: it is a plane of its own, as a triangle it is
+    not."""
+    off = [[1.0, 5.0, 0.0], [1.0009, 9.0, 0.0], [1.0002, 5.0, 2.0]]
+    for triangles, planes in (((), 2), ((1,), 1)):
+        assert len(choose_mirrors(primitives(upright(1.0, 0, 4, 3), off, triangles=triangles))[1]) == planes
+
+
 def test_only_the_largest_planes_are_kept() -> None:
     sizes = np.random.default_rng(2).permutation(np.arange(MAX_MIRRORS + 10))
     found = primitives(*(upright(float(i), 0, 3 + size, 1.0) for i, size in enumerate(sizes)))

@@ -12,7 +12,7 @@ from ..metrics.replicated import SeatStatistic
 from ..results.interval import Interval, interval_of
 from ..scene.compile import with_element_sets
 from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
-from ..study.progress import NoProgress, Progress
+from ..study.progress import Progress
 from ..venue.document import Scenario, Study
 from .candidates import BUDGET, Candidates
 from .goals import SeatMeasure, metrics_of, proposed, ranking, statistics
@@ -40,7 +40,7 @@ class SetEvaluator:
         progress: Progress | None = None,
     ):
         self._evaluate, self._measures, self._block = evaluate, dict(measures or {}), block
-        self._progress = progress or NoProgress()
+        self._progress = progress or Progress()
         self._place: dict[int, int] = {}
         self._known: dict[str, SeatStatistic] = {}
 
@@ -118,7 +118,7 @@ def evaluate_elements(
     """Every measure of the start scenario with other elements: (n_sets,), of sets of names."""
     scene = with_element_sets(engine.scene, study, sets, study.document.noise_of(start))
     # Progress is shown by sets and not within each block.
-    weighed = engine.with_scenarios(scene, NoProgress())
+    weighed = engine.with_scenarios(scene, Progress())
     return statistics(measures, weighed.evaluate(metrics_of(measures)))
 
 

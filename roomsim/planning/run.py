@@ -24,7 +24,7 @@ from ..scene.wall_lines import suggested_lines
 from ..study.caveats import finding_caveat, missed_precision
 from ..study.convergence import Convergence, converge
 from ..study.evaluator import Evaluator
-from ..study.progress import Progress, Step, progress_to
+from ..study.progress import Progress, Step
 from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..study.traced_paths import N_REPLICATES, prepare_tracing
@@ -89,7 +89,7 @@ def plan(
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
     StoreError : the folder is in use or cannot be written
     """
-    reported = progress_to(progress)
+    reported = Progress(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     candidates = candidates_of(study, conflicts(study))
     with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:

@@ -13,7 +13,7 @@ from rich.text import Text
 from .. import bands
 from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..study.measured import Comparison, MeasuredComparison
+from ..study.measured import ComparedValue, MeasuredComparison
 from .export import Cell, csv_bytes
 from .printing import PrintedTable, below, new_table
 from .values import NONE, decimal
@@ -65,7 +65,7 @@ def _quantity_table(comparison: MeasuredComparison, name: str) -> Table:
     return table
 
 
-def _band_cells(rows: list[Comparison], decimals: int) -> dict[str, str]:
+def _band_cells(rows: list[ComparedValue], decimals: int) -> dict[str, str]:
     known = [row for row in rows if np.isfinite(row.difference)]
     cells = {"measured": f"{np.mean([row.measured for row in rows]):.{decimals}f}"}
     if not known:

@@ -13,14 +13,12 @@ from ..errors import SceneError, suggestion
 from ..loudspeakers.aiming import SPLAYS, SPREAD, Aim
 from ..physics.arrival import OFFSET
 from ..physics.levels import level
-from ..scene.checks import check_venue, refuse_errors
+from ..scene.checks import check_venue, refuse_errors, reported_findings
 from ..scene.compile import compile_scene
 from ..scene.drawing import PlanDrawing, plan_drawing
-from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
 from ..scene.limits import limits_broken
 from ..scene.rigging import Held, Load, Rig
-from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
 from ..venue.document import Scenario, Study
@@ -188,21 +186,9 @@ def system_report(
         loads=loads,
         held=rig.held(loads),
         limits_broken=tuple(limits_broken(study, chosen, rig).values()),
-        findings=reported_findings(findings),
+        findings=reported_findings(findings, ("points_assumed", "hangs_over_zone")),
         offset=offset,
     )
-
-
-def reported_findings(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings of the check that a report on one scenario repeats: warnings, and notes on loads and on what hangs
-    above escape routes. Limits have a place of their own in the report."""
-    of_limits = {code for code, _ in LIMITS.values()}
-    notes = (*NOT_CHECKED, "points_assumed", "hangs_over_zone")
-    return [
-        finding
-        for finding in findings
-        if (finding.severity == "warning" and finding.code not in of_limits) or finding.code in notes
-    ]
 
 
 def _chosen_scenario(study: Study, name: str | None) -> tuple[int, Scenario]:

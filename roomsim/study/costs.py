@@ -1,4 +1,4 @@
-"""Money, crew, roof and stock of every scenario, as a finished study keeps them."""
+"""Cost, rigging hours, roof points and exceeded limits of every scenario, as results hold them."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from ..venue.switching import playing
 
 
 def scenario_records(study: Study) -> tuple[ScenarioRecord, ...]:
-    """What each scenario consists of, costs and breaks; the bare venue first.
+    """The elements, cost and exceeded limits of each scenario; the bare venue first.
 
-    Cost: hire, and rigging hours at the labour rate, and the fixed sum if anything hangs; in the study's
+    The cost consists of hire, rigging hours at the labour rate, and the fixed sum if anything hangs; in the study's
     currency.
     """
     scenarios = study.document.scenarios_in_order()

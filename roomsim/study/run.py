@@ -1,4 +1,4 @@
-"""From the files of a study to its results, in one function. Read this first."""
+"""From the files of a study to its results, in one function: the place to start reading."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ import json
 import platform
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 
+import h5py
+import numba
 import numpy as np
+import scipy
 
+from .. import __version__
 from ..decay.slopes import TwoSlopes
 from ..errors import PhysicalRangeError
 from ..metrics.replicated import Replicated
 from ..results.folder import default_folder
 from ..results.records import InputUncertainty, Results
+from ..results.results_file import write_results
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
@@ -29,7 +33,7 @@ from .compare import STI, compare
 from .convergence import Convergence, converge
 from .costs import scenario_records
 from .evaluator import Evaluator
-from .progress import Step, progress_to
+from .progress import Progress, Step
 from .statistical import room_figures, statistical_times
 from .store import StudyStore
 from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
@@ -45,7 +49,7 @@ def run(
     fresh: bool = False,
     progress: Callable[[Step], None] | None = None,
 ) -> Results:
-    """Compute a study. Paths that an earlier run into the same folder has traced are used again.
+    """Compute a study. Paths traced by an earlier run into the same folder are used again.
 
     Parameters
     ----------
@@ -53,30 +57,30 @@ def run(
     folder : for paths and results; `<study>.roomsim` beside the study unless given
     sti_error : standard error requested for the speech transmission index, in place of the study's own
     threads : all cores unless given; results do not depend on it
-    fresh : trace all paths again, even those kept from an earlier run
-    progress : called with each step; an exception that it raises ends the run, and the paths traced so far are kept
+    fresh : trace all paths again, including those stored by an earlier run
+    progress : called with each step; an exception that it raises ends the run, and the paths traced so far are stored
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
-    CapacityError : what is needed does not fit into memory or on the disk
+    CapacityError : memory or disk space is not sufficient
     StoreError : the folder is in use or cannot be written
     """
-    reported = progress_to(progress)
+    reports = Progress(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     findings = refuse_errors(study, check_venue(study))
     scene = compile_scene(study)
-    with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
+    with StudyStore(Path(folder or default_folder(study_path)), reports.message) as store:
         if fresh:
             store.forget_paths()
         store.keep_inputs(study.folder, study.digests)
         document = study.document
         setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
-        evaluator, convergence = converge(setup, document.precision, reported)
+        evaluator, convergence = converge(setup, document.precision, reports)
         figures = evaluator.evaluate()
-        uncertainty = uncertainty_of(study, evaluator, figures)
+        uncertainty = uncertainty_of(study, evaluator, figures[STI])
         results = assemble(study, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
-        store.write_results(results)
+        write_results(store.results_path, results)
     return results
 
 
@@ -99,20 +103,15 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 
-def uncertainty_of(
-    study: Study, evaluator: Evaluator, figures: dict[str, Replicated]
-) -> InputUncertainty | None:
+def uncertainty_of(study: Study, evaluator: Evaluator, sti: Replicated) -> InputUncertainty | None:
     """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
-    n_draws = study.document.uncertainty.draws
+    document, limits = study.document, Limits(study)
+    n_draws = document.uncertainty.draws
     if not n_draws:
         return None
     draws = absorption_draws(study, evaluator.scene)
-    document = study.document
-    limits = Limits(study)
     within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
-    return input_uncertainty(
-        evaluator, draws, n_draws, figures[STI], evaluator.scene.compare_with, document.targets.sti, within_limits
-    )
+    return input_uncertainty(evaluator, draws, n_draws, sti, document.targets.sti, within_limits)
 
 
 def assemble(
@@ -124,9 +123,8 @@ def assemble(
     slopes_of: Callable[[int, int], TwoSlopes | None],
     uncertainty: InputUncertainty | None,
 ) -> Results:
-    """The results: everything that reports need."""
-    document = study.document
-    targets = document.targets
+    """The results, which hold all that reports need."""
+    document, targets = study.document, study.document.targets
     compared = compare(figures, scene.compare_with, targets.sti)
     statistical = statistical_times(scene)
     traced = compared.room["reverberation_time_t20"].value
@@ -139,10 +137,7 @@ def assemble(
         area=scene.receivers.area.astype(np.int64),
         area_names=scene.receivers.area_names,
         cells=scene.receivers.cell,
-        seats=compared.seats,
-        gains=compared.gains,
-        room=compared.room,
-        room_gains=compared.room_gains,
+        **vars(compared),
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
         caveats=(
@@ -164,22 +159,22 @@ def assemble(
 
 def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
     """What is needed to repeat a run and to judge its precision."""
-    document = study.document
+    document, paths = study.document, convergence.paths
     return {
-        "roomsim": version("roomsim"),
+        "roomsim": __version__,
         "python": platform.python_version(),
-        **{name: version(name) for name in ("numpy", "numba", "scipy", "h5py")},
+        **{package.__name__: package.__version__ for package in (np, numba, scipy, h5py)},
         "machine": f"{platform.system()} {platform.machine()}",
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "inputs_sha256": json.dumps(study.digests, sort_keys=True),
         "seed": str(document.seed),
         "image_order": str(document.image_order),
-        "rays": str(convergence.n_rays),
+        "rays": str(paths.n_rays),
         "rays_per_batch": str(RAYS_PER_BATCH),
         "replicates": str(N_REPLICATES),
-        "rounds": str(convergence.n_rounds),
+        "rounds": str(paths.n_rounds),
         "sti_error_wanted": f"{document.precision.sti:g}",
-        "sti_error_reached": f"{convergence.standard_error:.5f}",
-        "precision_met": "yes" if convergence.is_met else "no",
-        "lost_energy": f"{convergence.lost_energy:.3g}",
+        "sti_error_reached": f"{convergence.errors[STI][0]:.5f}",
+        "precision_met": "no" if convergence.missed else "yes",
+        "lost_energy": f"{paths.share_lost:.3g}",
     }

@@ -6,12 +6,10 @@ import json
 import platform
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
 
-import h5py
-import numba
 import numpy as np
-import scipy
 
 from .. import __version__
 from ..decay.slopes import TwoSlopes
@@ -163,7 +161,7 @@ def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
     return {
         "roomsim": __version__,
         "python": platform.python_version(),
-        **{package.__name__: package.__version__ for package in (np, numba, scipy, h5py)},
+        **{name: version(name) for name in ("numpy", "numba", "scipy", "h5py")},
         "machine": f"{platform.system()} {platform.machine()}",
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "inputs_sha256": json.dumps(study.digests, sort_keys=True),

@@ -7,13 +7,12 @@ from itertools import permutations
 import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
-from plans import N_REPLICATES, candidates_with, exact, goal, problem
+from plans import N_REPLICATES, candidates_with, choice, exact, goal, problem
 from scipy import stats
 
 from roomsim.metrics.replicated import SeatStatistic
 from roomsim.planning.contributions import contributions, sets_needed
 from roomsim.planning.evaluation import SetEvaluator
-from roomsim.planning.goals import proposed, ranking
 from roomsim.planning.search import diminishing_bound, search
 from roomsim.planning.surrogate import Surrogate, fit, propose
 from roomsim.planning.trade_offs import (
@@ -191,31 +190,27 @@ def test_goals_count_in_their_order_and_tolerances_hand_on():
     goals = [goal(0.03, name="first"), goal(0.0, name="second")]
     values = {"first": np.array([0.50, 0.52, 0.48, 0.40]), "second": np.array([1.0, 2.0, 9.0, 99.0])}
     burden = [(1.0,), (2.0,), (3.0,), (0.0,)]
-
-    def none(figure, one, others):
-        return np.zeros(len(others))
-
     # 0.50 and 0.52 are the same to the first goal, 0.48 and 0.40 are not: the second chooses among two.
-    assert proposed(goals, [10, 11, 12, 13], values, none, burden) == 11
+    assert choice(goals, burden).proposed([10, 11, 12, 13], values) == 11
 
     def wide(figure, one, others):
         return np.full(len(others), 0.05 if figure == "first" else 0.0)
 
-    # With an error of 0.05 the third is not told apart from the first any more, and is best by the second goal.
-    assert proposed(goals, [10, 11, 12, 13], values, wide, burden) == 12
+    # With an error of 0.05 the third is no longer distinguished from the first, and is best by the second goal.
+    assert choice(goals, burden, wide).proposed([10, 11, 12, 13], values) == 12
 
 
 def test_of_equal_sets_the_cheapest_is_proposed_and_enough_is_enough():
     goals = [goal(0.0, target=0.9)]
     values = {"gain": np.array([0.89, 0.92, 0.99, np.nan])}
     burden = [(1.0,), (5.0,), (3.0,), (0.0,)]
-    assert proposed(goals, [1, 2, 4, 8], values, lambda f, one, others: np.zeros(len(others)), burden) == 4
-    assert ranking(goals, values, np.array([1.0, 5.0, 3.0, 0.0])).tolist() == [2, 1, 0, 3]
+    assert choice(goals, burden).proposed([1, 2, 4, 8], values) == 4
+    assert choice(goals, burden).ranked([1, 2, 4, 8], values) == [4, 2, 1, 8]
 
 
 def test_less_is_better_where_it_is():
     goals = [goal(0.0, name="spread", better=-1)]
-    assert ranking(goals, {"spread": np.array([3.0, 1.0, 2.0])}, np.zeros(3)).tolist() == [1, 2, 0]
+    assert choice(goals, [(0.0,)] * 3).ranked([1, 2, 4], {"spread": np.array([3.0, 1.0, 2.0])}) == [2, 4, 1]
 
 
 # --- what money buys ------------------------------------------------------------------------------------

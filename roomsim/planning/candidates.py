@@ -266,7 +266,7 @@ def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[
 
 
 def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
-    """Relations between elements; those of the start count as chosen, all others that are no candidates as not chosen."""
+    """Relations between elements; those of the start count as chosen, others that are not candidates as not chosen."""
     plan, names = study.document.plan, [element.name for element in chosen]
 
     def at_most(label: str, terms: Iterable[tuple[str, float]], bound: float) -> Row:
@@ -305,8 +305,8 @@ def _why_never(candidate: int, name: str, start: Scenario, limits: Limits, rows:
 
 
 def study_of_sets(study: Study, start: Scenario, sets: Sequence[Iterable[str]]) -> Study:
-    """The study with one scenario for each set of elements added to the start, each compared with the first; an empty set
-    is the start itself."""
+    """The study with one scenario for each set of elements added to the start, each compared with the first; an empty
+    set is the start itself."""
     added = tuple(
         start.model_copy(
             update={"name": f"set {i}", "elements": (*start.elements, *names), "compare_with": None}

@@ -10,7 +10,6 @@ from ..bands import SPEECH_MID
 from ..estimate import jackknife_of
 from ..scene.scene import Scene
 from ..study.evaluator import Evaluator
-from ..tracing.late_energy_origin import LateEnergy
 from ..venue.document import Study
 from ..venue.mesh import matching_groups
 from .candidates import Candidates
@@ -28,17 +27,38 @@ def late_energy_origin(
     ----------
     scenario : index of the set among the scenarios of the evaluator
     """
-    after = study.document.plan.late_after / 1000.0
-    names = surface_names(evaluator.scene, study, {*candidates.present(mask)})
-    return _divided(evaluator.late_energy(scenario, after), evaluator.scene, names, mask, after)
+    scene, after = evaluator.scene, study.document.plan.late_after / 1000.0
+    replicates = evaluator.late_energy(scenario, after).replicates
+    names = [*_surface_names(scene, study, {*candidates.present(mask)}), NO_SURFACE]
+    labels = list(dict.fromkeys(names))
+    number = np.array([labels.index(name) for name in names])
+    by_label = np.stack([replicates[:, :, number == i].sum(axis=2) for i in range(len(labels))], axis=2)
+    share = jackknife_of(by_label, _shares)
+    n_seats = np.bincount(scene.receivers.area, minlength=len(scene.receivers.area_names))
+    overall = _shares(np.einsum("a,akb->kb", n_seats, by_label.mean(axis=0)))
+    falling = np.argsort(-overall[:, SPEECH_MID].mean(axis=1), kind="stable")
+    order = [int(i) for i in falling if np.nan_to_num(share.value[:, i]).max() > 0.0]
+    surface_area = np.array([patch.area * patch.sides for patch in scene.patches])
+    of_patches = _shares(np.einsum("a,apb->pb", n_seats, replicates.mean(axis=0)))[:-1, SPEECH_MID].mean(axis=-1)
+    return LateEnergyOrigin(
+        option=mask,
+        after=after,
+        surfaces=tuple(labels[i] for i in order),
+        square_metres=np.array([surface_area[number[:-1] == i].sum() for i in order]),
+        area_names=scene.receivers.area_names,
+        share=share.value[:, order],
+        half_width=share.half_width()[:, order],
+        overall=overall[order],
+        density=of_patches / np.maximum(surface_area, 1e-9),
+    )
 
 
-def surface_names(scene: Scene, study: Study, switched_in: set[str]) -> list[str]:
+def _surface_names(scene: Scene, study: Study, present: set[str]) -> list[str]:
     """The name of each patch: the element that covers it, or its surface in the venue file."""
     labels = _group_labels(study)
     names = []
     for patch in scene.patches:
-        covers = [name for name in patch.covers if name in switched_in]
+        covers = [name for name in patch.covers if name in present]
         names.append(covers[-1] if covers else patch.group if patch.is_sheet else labels[patch.group])
     return names
 
@@ -55,34 +75,6 @@ def _group_labels(study: Study) -> dict[str, str]:
             if is_match and labels.get(group) != group:
                 labels[group] = group if pattern == group else (plain or group)
     return {group: labels.get(group, group).replace("_", " ") for group in study.mesh.group_names}
-
-
-def _divided(
-    late: LateEnergy, scene: Scene, names: Sequence[str], mask: int, after: float
-) -> LateEnergyOrigin:
-    surface_area = np.array([patch.area * patch.sides for patch in scene.patches])
-    labels = list(dict.fromkeys([*names, NO_SURFACE]))
-    number = np.array([labels.index(name) for name in [*names, NO_SURFACE]])
-    replicates = late.replicates
-    by_label = np.stack([replicates[:, :, number == i].sum(axis=2) for i in range(len(labels))], axis=2)
-    share = jackknife_of(by_label, _shares)
-    n_seats = np.bincount(scene.receivers.area, minlength=len(scene.receivers.area_names))
-    overall = _shares(np.einsum("a,akb->kb", n_seats, by_label.mean(axis=0)))
-    falling = np.argsort(-overall[:, SPEECH_MID].mean(axis=1), kind="stable")
-    order = [int(i) for i in falling if np.nan_to_num(share.value[:, i]).max() > 0.0]
-    metres = np.array([surface_area[number[:-1] == i].sum() for i in range(len(labels))])
-    at_speech = _shares(np.einsum("a,apb->pb", n_seats, replicates.mean(axis=0)))[:-1, SPEECH_MID].mean(axis=-1)
-    return LateEnergyOrigin(
-        option=mask,
-        after=after,
-        surfaces=tuple(labels[i] for i in order),
-        square_metres=metres[order],
-        area_names=scene.receivers.area_names,
-        share=share.value[:, order],
-        half_width=share.half_width()[:, order],
-        overall=overall[order],
-        density=at_speech / np.maximum(surface_area, 1e-9),
-    )
 
 
 def _shares(energy: np.ndarray) -> np.ndarray:

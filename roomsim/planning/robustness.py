@@ -23,23 +23,21 @@ BATCHES = 10
 computed from the same batches, so that Monte Carlo error cancels in the shifts."""
 
 
-@dataclass(frozen=True)
-class Scaled:
+def scaled(materials: float, fabrics: float) -> Variation:
     """All absorption coefficients multiplied by a factor: a systematic error of a laboratory, a batch or a season."""
 
-    materials: float
-    fabrics: float
-
-    def __call__(self, of: str, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
-        """(8,) of a material or a fabric as hung; openings are not changed."""
-        factor = self.fabrics if of == "fabric" else self.materials
+    def vary(of: str, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
+        # Openings are not changed.
+        factor = fabrics if of == "fabric" else materials
         return np.where(absorption >= 1.0, 1.0, np.clip(factor * absorption, 0.0, 1.0))
+
+    return vary
 
 
 _CHANGES = {"20 % less": 0.8, "10 % less": 0.9, "10 % more": 1.1, "20 % more": 1.2}
 CASES = {
-    **{f"cloth absorbs {words}": Scaled(1.0, factor) for words, factor in _CHANGES.items()},
-    **{f"the venue absorbs {words}": Scaled(factor, 1.0) for words, factor in _CHANGES.items()},
+    **{f"cloth absorbs {words}": scaled(1.0, factor) for words, factor in _CHANGES.items()},
+    **{f"the venue absorbs {words}": scaled(factor, 1.0) for words, factor in _CHANGES.items()},
 }
 
 

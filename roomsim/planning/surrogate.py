@@ -101,48 +101,40 @@ class _Model:
         self._rows: list[np.ndarray] = []
         self._upper: list[float] = []
         # One row without effect: the solver does not accept an empty table.
-        self.at_most(np.zeros(self.size), 0.0)
+        self.at_most({}, 0.0)
         for row in candidates.rows:
             if row.key == BUDGET:
                 continue
-            weights = np.zeros(self.size)
-            weights[: self.n + 1] = np.append(row.weights, row.if_hung)
+            weights = dict(enumerate([*row.weights, row.if_hung]))
             for load in row.switched:
                 weights[number] = load.load
                 silenced = dict.fromkeys(np.flatnonzero(load.off).tolist(), -1.0)
                 if load.plays_at_start:
-                    self._relate({**silenced, number: -1.0}, -1.0)
+                    self.at_most({**silenced, number: -1.0}, -1.0)
                 for i in np.flatnonzero(load.on).tolist():
-                    self._relate({**silenced, i: 1.0, number: -1.0}, 0.0)
+                    self.at_most({**silenced, i: 1.0, number: -1.0}, 0.0)
                 number += 1
             self.at_most(weights, row.bound)
         if budget is not None:
-            price = np.append(candidates.cost_each, candidates.fixed)
-            self.at_most(price, budget - candidates.start_cost + 1e-9 * abs(budget))
+            costs = dict(enumerate([*candidates.cost_each, candidates.fixed]))
+            self.at_most(costs, budget - candidates.start_cost + 1e-9 * abs(budget))
         for hung in np.flatnonzero(candidates.hangs):
-            self._relate({int(hung): 1.0, self.n: -1.0}, 0.0)
+            self.at_most({int(hung): 1.0, self.n: -1.0}, 0.0)
         for place, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
             if large:
-                self._relate({place: 1.0, i: -1.0}, 0.0)
-                self._relate({place: 1.0, k: -1.0}, 0.0)
+                self.at_most({place: 1.0, i: -1.0}, 0.0)
+                self.at_most({place: 1.0, k: -1.0}, 0.0)
             if small:
-                self._relate({i: 1.0, k: 1.0, place: -1.0}, 1.0)
+                self.at_most({i: 1.0, k: 1.0, place: -1.0}, 1.0)
 
-    def at_most(self, weights: np.ndarray, bound: float) -> None:
-        """weights . variables <= bound; weights may be shorter than the variables."""
-        self._rows.append(np.pad(weights, (0, self.size - len(weights))))
+    def at_most(self, weights: Mapping[int, float], bound: float) -> None:
+        """weights . variables <= bound, with the weights by the index of the variable."""
+        self._rows.append(np.array([weights.get(i, 0.0) for i in range(self.size)]))
         self._upper.append(bound)
-
-    def _relate(self, terms: dict[int, float], bound: float) -> None:
-        weights = np.zeros(self.size)
-        for place, weight in terms.items():
-            weights[place] = weight
-        self.at_most(weights, bound)
 
     def leave_out(self, bits: np.ndarray) -> None:
         """Exclude this set, (n,) bool."""
-        weights = np.where(bits, 1.0, -1.0)
-        self.at_most(weights, float(bits.sum()) - 1.0)
+        self.at_most(dict(enumerate(np.where(bits, 1.0, -1.0))), float(bits.sum()) - 1.0)
 
     def weights_of(self, surrogate: Surrogate) -> np.ndarray:
         """(size,) of a surrogate without its constant."""
@@ -194,7 +186,7 @@ def propose(
             reached = goal.measure.better * (surrogate.predict(best[None])[0] - surrogate.constant)
             if goal.target is not None:
                 reached = min(reached, goal.measure.better * (goal.target - surrogate.constant))
-            model.at_most(-objective, -(reached - goal.tolerance) + 1e-9)
+            model.at_most(dict(enumerate(-objective)), -(reached - goal.tolerance) + 1e-9)
         if best is None:
             break
         left_out.append(best)

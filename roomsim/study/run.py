@@ -12,18 +12,14 @@ from pathlib import Path
 import numpy as np
 
 from .. import __version__
-from ..decay.slopes import TwoSlopes
 from ..errors import PhysicalRangeError
-from ..metrics.replicated import Replicated
 from ..results.folder import default_folder
-from ..results.records import InputUncertainty, Results
+from ..results.records import Results
 from ..results.results_file import write_results
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
 from ..scene.findings import Finding
-from ..scene.limits import Limits
-from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.reading import read_study
 from .caveats import bent_decays, broken_assumptions, few_late_paths, long_decays, missing_times, run_caveats
@@ -75,9 +71,7 @@ def run(
         document = study.document
         setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
         evaluator, convergence = converge(setup, document.precision, reports)
-        figures = evaluator.evaluate()
-        uncertainty = uncertainty_of(study, evaluator, figures[STI])
-        results = assemble(study, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
+        results = results_of(study, evaluator, convergence, findings)
         write_results(store.results_path, results)
     return results
 
@@ -101,28 +95,23 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 
-def uncertainty_of(study: Study, evaluator: Evaluator, sti: Replicated) -> InputUncertainty | None:
-    """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
-    document, limits = study.document, Limits(study)
-    n_draws = document.uncertainty.draws
-    if not n_draws:
-        return None
-    draws = absorption_draws(study, evaluator.scene)
-    within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
-    return input_uncertainty(evaluator, draws, n_draws, sti, document.targets.sti, within_limits)
-
-
-def assemble(
-    study: Study,
-    scene: Scene,
-    figures: dict[str, Replicated],
-    convergence: Convergence,
-    findings: Sequence[Finding],
-    slopes_of: Callable[[int, int], TwoSlopes | None],
-    uncertainty: InputUncertainty | None,
+def results_of(
+    study: Study, evaluator: Evaluator, convergence: Convergence, findings: Sequence[Finding]
 ) -> Results:
-    """The results, which hold all that reports need."""
-    document, targets = study.document, study.document.targets
+    """The results of a study from its traced paths, which hold all that reports need.
+
+    Parameters
+    ----------
+    findings : of the check
+    """
+    document, targets, scene = study.document, study.document.targets, evaluator.scene
+    scenarios, figures = scenario_records(study), evaluator.evaluate()
+    uncertainty = None
+    if document.uncertainty.draws:
+        draws, within_limits = absorption_draws(study, scene), [not record.limits_broken for record in scenarios]
+        uncertainty = input_uncertainty(
+            evaluator, draws, document.uncertainty.draws, figures[STI], targets.sti, within_limits
+        )
     compared = compare(figures, scene.compare_with, targets.sti)
     statistical = statistical_times(scene)
     traced = compared.room["reverberation_time_t20"].value
@@ -130,7 +119,7 @@ def assemble(
     return Results(
         title=document.title,
         venue=study.venue.name,
-        scenarios=scenario_records(study),
+        scenarios=scenarios,
         positions=scene.receivers.position,
         area=scene.receivers.area.astype(np.int64),
         area_names=scene.receivers.area_names,
@@ -142,7 +131,7 @@ def assemble(
             *run_caveats(document.precision, convergence, findings),
             *broken_assumptions(scene, best),
             *long_decays(scene, traced, statistical),
-            *bent_decays(scene.scenarios, compared.room, slopes_of),
+            *bent_decays(scene.scenarios, compared.room, evaluator.two_slopes),
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
         ),

@@ -136,11 +136,11 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
 
 def side_view(report: SystemReport, hang: Hang) -> Figure:
     """The venue cut along a hang's azimuth with its boxes and their axes; below it, the level along the audience."""
-    section, aimed = hang_section(report.study.with_mesh(report.mesh), report.scene, hang), None
+    section, aimed = hang_section(report.study, report.scene, hang), None
     below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_words(hang)}"
     if hang.name in report.aims:
         proposed = report.aims[hang.name].hang
-        aimed = hang_section(report.study.with_mesh(report.mesh), report.scene, proposed)
+        aimed = hang_section(report.study, report.scene, proposed)
         below += f"\nProposed (orange): {angle_words(proposed)}"
     with style.rules():
         figure = style.new_figure((style.A4_LEVEL[0], 6.6))

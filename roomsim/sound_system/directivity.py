@@ -28,7 +28,7 @@ class BoxDirectivity:
     horizontal: np.ndarray
     """(n, 8)."""
     vertical: np.ndarray
-    """(n, 8), over the top to the back."""
+    """(n, 8), over the top to the rear."""
     coverage: np.ndarray
     """(2, 8) degrees, horizontal and vertical, full angle between the -6 dB directions; 360 where there are none."""
     sphere: np.ndarray
@@ -36,7 +36,7 @@ class BoxDirectivity:
 
 
 def box_kinds(study: Study, playing: set[str]) -> dict[Directivity, str]:
-    """Each kind of directivity of the sources that play -> the name of its box or of the first such source."""
+    """Each directivity of the sources that play -> the name of its box, or of the first source that has it."""
     kinds: dict[Directivity, str] = {}
     for source in study.sources.all():
         if source.name in playing:
@@ -49,7 +49,7 @@ def box_kinds(study: Study, playing: set[str]) -> dict[Directivity, str]:
 
 
 def box_directivity(kind: Directivity, name: str, speed_of_sound: float, folder: Path) -> BoxDirectivity:
-    """The directivity of one kind of box; names of directivity files start from `folder`."""
+    """The directivity of one kind of box; names of directivity files are relative to `folder`."""
     e, a = np.radians(ELEVATION)[:, None], np.radians(AZIMUTH)
     parts = (np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e) + 0.0 * a)
     directions = np.stack(parts, axis=-1).reshape(-1, 3)

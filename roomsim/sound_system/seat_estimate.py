@@ -1,4 +1,4 @@
-"""What the seats hear by direct sound and a diffuse field: an estimate before any ray is traced."""
+"""Levels and intelligibility at the seats from direct sound and a diffuse field, estimated without tracing."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from .direct_sound import DirectSound
 
 @dataclass(frozen=True)
 class SeatEstimate:
-    """What the seats hear by direct sound and a diffuse field (Eyring's time, Barron's decay with distance).
+    """Levels and intelligibility from direct sound and a diffuse field (Eyring's time, Barron's decay with distance).
 
-    It does not know where absorption hangs, and the delays that the study states do not enter.
+    The position of absorption and the delays of the sources are not taken into account.
     """
 
     level: np.ndarray

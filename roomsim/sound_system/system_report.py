@@ -1,4 +1,4 @@
-"""Everything that is computed about the sound system of a study in one scenario, without tracing the room."""
+"""The report on the sound system of a study in one scenario, computed without tracing the room."""
 
 from __future__ import annotations
 
@@ -22,7 +22,6 @@ from ..scene.rigging import Held, Load, Rig
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
 from ..venue.document import Scenario, Study
-from ..venue.mesh import VenueMesh
 from ..venue.reading import read_study
 from ..venue.systems import Hang
 from .bass import BassField, bass_field
@@ -37,17 +36,16 @@ from .timing import ArrivalOrder, DelayProposal, arrival_order, propose_delays, 
 
 @dataclass(frozen=True)
 class SystemReport:
-    """A system in one scenario. Axis order (source, seat, band); sources are those of the scene."""
+    """A sound system in one scenario. Axis order (source, seat, band); sources are those of the scene."""
 
     study: Study
     scene: Scene
     scenario: int
-    mesh: VenueMesh
     plan: PlanDrawing
     on: np.ndarray
-    """(n_sources,) bool, programme sources that play; noise sources do not count."""
+    """(n_sources,) bool, programme sources that play, without noise sources."""
     direct: DirectSound
-    """With the delays that the study states."""
+    """With the delays stated in the study."""
     deposition: DepositionShares
     """Rows for the sources that are on, in their order."""
     proposals: list[DelayProposal]
@@ -57,17 +55,17 @@ class SystemReport:
     fills: list[FillAdvice]
     delays: DelayAdvice | None
     aims: dict[str, Aim]
-    """By name of the hang; empty unless asked for."""
+    """By name of the hang; empty unless requested."""
     bass: BassField | None
     headroom: list[Headroom]
     loads: list[Load]
-    """What hangs in the scenario: loudspeakers that play, and elements."""
+    """Loads that hang in the scenario: loudspeakers that play, and elements."""
     held: list[Held]
     """Points and trusses of the venue from which something hangs."""
     limits_broken: tuple[str, ...]
-    """Limits of study and roof that the scenario exceeds, in words."""
+    """Limits of the study and the roof that the scenario exceeds, as phrases."""
     findings: list[Finding]
-    """Warnings of the check, and what it notes about loads."""
+    """Warnings of the check, and its notes on loads and escape routes."""
     offset: float
     """s, by which fills and delays follow the mains."""
 
@@ -103,7 +101,7 @@ class SystemReport:
 
     @property
     def distinct_hangs(self) -> list[Hang]:
-        """Hangs that are on; of those that differ only in name, place across the venue, and azimuth, the first."""
+        """Hangs that are on; the first of those that differ only in name, position across the venue, and azimuth."""
         first: dict[tuple[object, ...], Hang] = {}
         for hang in self.study.sources.hang:
             if hang.name in self.playing:
@@ -113,7 +111,7 @@ class SystemReport:
 
     @property
     def listening_positions(self) -> list[tuple[str, int]]:
-        """Audience areas of one seat, and that seat: mixing position and the like."""
+        """Audience areas of one seat, such as the mixing position, and the index of that seat."""
         receivers = self.scene.receivers
         seats = [(name, np.flatnonzero(receivers.area == i)) for i, name in enumerate(receivers.area_names)]
         return [(name, int(found[0])) for name, found in seats if len(found) == 1]
@@ -128,22 +126,21 @@ def system_report(
     splays: Sequence[float] = SPLAYS,
     spread: float = SPREAD,
 ) -> SystemReport:
-    """Everything about the system of a study in one scenario.
+    """Compute the report on the sound system of a study in one scenario.
 
     Parameters
     ----------
-    scenario : name; the first listed one unless given
-    offset : s, by which fills and delays shall follow the mains
+    scenario : name; by default the first one listed
+    offset : s, by which fills and delays are to follow the mains
     aim_hangs : find better angles for the hangs that are on, which takes some ten seconds each
-    splays : degrees between boxes that the rigging has
-    spread : dB between the seats, that aiming shall reach
+    splays : degrees between boxes for which the rigging is made
+    spread : dB between the seats, to be reached by aiming
 
     Raises
     ------
     DocumentError, MeshError, SceneError, PhysicalRangeError : the input is wrong, or `check` refuses it
     """
     study = read_study(study_path)
-    mesh = study.mesh
     findings = refuse_errors(study, check_venue(study))
     index, chosen = _chosen_scenario(study, scenario)
     scene = compile_scene(study)
@@ -169,7 +166,6 @@ def system_report(
         study=study,
         scene=scene,
         scenario=index,
-        mesh=mesh,
         plan=plan_drawing(study, scene.receivers),
         on=on,
         direct=direct,

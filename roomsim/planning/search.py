@@ -41,12 +41,14 @@ def _climb(problem: Problem, most_sets: int, n_possible: int | None) -> SearchOu
     """Evaluate proposals of the surrogate and neighbours of the best sets so far, in rounds, for several budgets."""
     candidates, evaluator = problem.candidates, problem.evaluator
     evaluator.ensure(_first_sets(problem, most_sets))
+    everything = float(problem.costs([candidates.everything])[0])
+    most_money = everything if problem.budget is None else min(problem.budget, everything)
     best, quiet = -1, 0
     while len(evaluator.sets) < most_sets:
         surrogates = _fitted(problem, problem.goals)
         new: list[int] = []
-        for share, money in zip(_SHARES_OF_BUDGET, _budgets(problem)):
-            n = _PROPOSALS if share == 1.0 else 1
+        for share in _SHARES_OF_BUDGET:
+            n, money = _PROPOSALS if share == 1.0 else 1, most_money * share
             new += propose(candidates, problem.goals, surrogates, money, [*evaluator.sets, *new], n)
             new += _promising(replace(problem, budget=money), surrogates, new)
         new = new[: most_sets - len(evaluator.sets)]
@@ -69,12 +71,6 @@ def _climb(problem: Problem, most_sets: int, n_possible: int | None) -> SearchOu
         bound=bound,
         diminishing=diminishing,
     )
-
-
-def _budgets(problem: Problem) -> list[float]:
-    everything = float(problem.costs([problem.candidates.everything])[0])
-    most = everything if problem.budget is None else min(problem.budget, everything)
-    return [most * share for share in _SHARES_OF_BUDGET]
 
 
 def _first_sets(problem: Problem, most_sets: int) -> list[int]:

@@ -57,5 +57,4 @@ def _level_and_sti(
     response = statistical_response(edges, time, reverberant, direct.energy[sources].sum(axis=0)[:, None])
     names = ["sound_pressure_level", "speech_transmission_index"]
     figures = evaluate_whole(response, scene.noise[[scenario]], metrics=names)
-    levels, sti = (figures[name][:, 0] for name in names)
-    return levels, sti
+    return figures[names[0]][:, 0], figures[names[1]][:, 0]

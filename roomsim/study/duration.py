@@ -9,7 +9,7 @@ import numpy as np
 from ..decay.enclosure import enclosure_of
 from ..physics.reverberation import eyring, fitzroy
 from ..scene.scene import ReceiverArrays, Scene
-from ..tracing.paths import PathLog, SamplingPlan
+from ..tracing.paths import SamplingPlan
 from ..tracing.replay import Replay, time_bins
 from ..tracing.trace import Tracer
 
@@ -80,7 +80,8 @@ def _traced_duration(scene: Scene, plan: SamplingPlan, seed: int) -> float:
     n_sources = len(sources.names)
     n_rays = max(FEWEST_RAYS, PILOT_RAYS // n_sources)
     group, groups = _groups(scene.receivers)
-    logs = [_of_groups(tracer.trace(source, PILOT_BATCH, n_rays), group) for source in range(n_sources)]
+    logs = [tracer.trace(source, PILOT_BATCH, n_rays) for source in range(n_sources)]
+    logs = [replace(log, receiver=group[log.receiver].astype(np.uint32)) for log in logs]
     chosen = np.unique(_longest_times(scene).argmax(axis=0))
     replay = Replay(replace(scene, receivers=groups), plan, edges, chosen, slice(0, len(groups.position)))
     energy = replay.late(1, 1, lambda _: logs)[0].astype(np.float64)
@@ -99,7 +100,3 @@ def _groups(receivers: ReceiverArrays) -> tuple[np.ndarray, ReceiverArrays]:
     )
     per_seat = ("position", "area", "row", "column", "cell")
     return group.ravel(), replace(receivers, **{name: getattr(receivers, name)[first] for name in per_seat})
-
-
-def _of_groups(log: PathLog, group: np.ndarray) -> PathLog:
-    return replace(log, receiver=group[log.receiver].astype(np.uint32))

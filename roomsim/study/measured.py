@@ -10,7 +10,7 @@ import numpy as np
 
 from ..bands import NOMINAL
 from ..errors import DocumentError, suggestion
-from ..estimate import Estimate
+from ..estimate import jackknife
 from ..metrics.registry import METRICS, Metric
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
@@ -124,12 +124,15 @@ def _metric(room: MeasuredRoom, measurement: Measurement) -> Metric:
 def _compared(
     room: MeasuredRoom, measurement: Measurement, metric: Metric, figures: dict[str, Replicated]
 ) -> ComparedValue:
-    estimate = _mean(
-        figures[metric.name],
-        _indices(measurement.receiver, room.receivers),
-        _indices(measurement.source, room.sources),
-        measurement.band,
+    # The mean over receivers and sources, with the error of the mean.
+    receivers, sources = (
+        list(range(len(names))) if name == EVERYWHERE else [names.index(name)]
+        for name, names in ((measurement.receiver, room.receivers), (measurement.source, room.sources))
     )
+    full, left_out = figures[metric.name].full[..., measurement.band], figures[metric.name].left_out
+    mean = full[np.ix_(receivers, sources)].mean()
+    means = left_out[..., measurement.band][:, receivers][:, :, sources].mean(axis=(1, 2))
+    estimate = jackknife(np.array([[mean]]), means[:, None, None].astype(float))
     noticeable = metric.just_noticeable_difference
     assert noticeable is not None  # `COMPARABLE` contains no others
     if metric.is_relative:
@@ -150,15 +153,3 @@ def _compared(
         standard_error=estimate.standard_error.item(),
         noticeable=noticeable,
     )
-
-
-def _indices(name: str, known: Sequence[str]) -> list[int]:
-    return list(range(len(known))) if name == EVERYWHERE else [known.index(name)]
-
-
-def _mean(figure: Replicated, receivers: list[int], sources: list[int], band: int) -> Estimate:
-    """Mean over receivers and sources, with the error of the mean."""
-    chosen = np.ix_(receivers, sources)
-    full = figure.full[..., band][chosen].mean()
-    left_out = figure.left_out[..., band][:, receivers][:, :, sources].mean(axis=(1, 2))
-    return Replicated(np.array([[full]]), left_out[:, None, None].astype(float)).estimate()

@@ -25,7 +25,7 @@ def write_plan(path: Path, results: PlanResults) -> None:
 
     Raises
     ------
-    StoreError : the disk is full or cannot be written; an older file at `path` is then still there
+    StoreError : the disk is full or cannot be written; an older file at `path` then remains unchanged
     """
     text = json.dumps(to_plain(results), ensure_ascii=False, allow_nan=False)
 
@@ -59,7 +59,7 @@ def load_plan(results: PlanResults | str | Path) -> PlanResults:
         with hdf5.open_checked(path, KIND, SCHEMA) as file:
             return from_plain(PlanResults, hdf5.parsed(hdf5.text(file, "plan"), "plan"))
     except hdf5.UNREADABLE as fault:
-        reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole plan file"
+        reason = fault if isinstance(fault, hdf5.ContentError) else "not a complete plan file"
         raise StoreError(
             f"cannot be read as a plan file: {reason}", file=path, cure="Search again to write a new one."
         ) from fault

@@ -40,7 +40,7 @@ from .plan_file import write_plan
 from .results import EvaluatedSet, LateEnergyOrigin, LeftOut, NewLine, Option, PlanResults, TargetCost
 from .robustness import Shifts, robustness, shifts_of
 from .search import search
-from .trade_offs import best_for_money, front, least_cost, leave_out_in_turn, steps, without_one
+from .trade_offs import best_for_money, cost_steps, front, least_cost, leave_out_in_turn, without_one
 
 N_TILES = 300
 """Parts into which the surfaces are divided to show where late energy comes from."""
@@ -159,7 +159,7 @@ class _Search:
             are_finalists = {after, before} <= {*finalists}
             return (retraced if are_finalists else searched).evaluator.changes(after, before)
 
-        of_money = steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
+        of_money = cost_steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
         left_out = tuple(LeftOut(plan, after, changes(after, plan)) for after in without_one(candidates, plan))
         in_turn = leave_out_in_turn(searched, plan, changes)
         referred = [*finalists, *on_fronts, *(step.option for step in of_money)]

@@ -47,7 +47,7 @@ def best_for_money(problem: Problem, sets: Sequence[int], step: float) -> list[t
         money += step
 
 
-def steps(problem: Problem, amounts: Sequence[tuple[float, int]]) -> tuple[Step, ...]:
+def cost_steps(problem: Problem, amounts: Sequence[tuple[float, int]]) -> tuple[Step, ...]:
     """Amounts of money and the best set for each, compared with the last step that is worth taking."""
     of_money: list[Step] = []
     taken = 0

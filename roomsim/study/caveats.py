@@ -43,9 +43,9 @@ LARGEST_RELATIVE_ERROR = 0.1
 the true value in nine of ten cases or more (`benchmarks/intervals.py`)."""
 
 
-def run_caveats(wanted: Precision, reached: Convergence, findings: Sequence[Finding]) -> list[Caveat]:
+def run_caveats(precision: Precision, convergence: Convergence, findings: Sequence[Finding]) -> list[Caveat]:
     """Precision not reached, energy lost, and the warnings of the check."""
-    caveats, paths = missed_precision(wanted, reached, "run"), reached.paths
+    caveats, paths = missed_precision(precision, convergence, "run"), convergence.paths
     if paths.share_lost >= LEAST_LOSS:
         lost = {"lost_rays": paths.n_lost, "rays": paths.n_rays, "share": paths.share_lost}
         caveats.append(Caveat("energy_lost", values=lost))
@@ -53,7 +53,7 @@ def run_caveats(wanted: Precision, reached: Convergence, findings: Sequence[Find
     return caveats + [finding_caveat(finding) for finding in reported_findings(findings) if finding.code != "leak"]
 
 
-def missed_precision(wanted: Precision, reached: Convergence, part: str) -> list[Caveat]:
+def missed_precision(precision: Precision, convergence: Convergence, part: str) -> list[Caveat]:
     """One for every quantity whose precision was not reached.
 
     Parameters
@@ -64,9 +64,9 @@ def missed_precision(wanted: Precision, reached: Convergence, part: str) -> list
         Caveat(
             f"precision_missed_{part}",
             subject=name,
-            values={"reached": error, "wanted": asked, "share_of_seats": wanted.share_of_seats},
+            values={"reached": error, "wanted": requested, "share_of_seats": precision.share_of_seats},
         )
-        for name, (error, asked) in reached.missed.items()
+        for name, (error, requested) in convergence.missed.items()
     ]
 
 
@@ -85,16 +85,17 @@ def broken_assumptions(scene: Scene, reverberation_time: np.ndarray) -> list[Cav
     points = scene.surfaces.origin
     corners = np.concatenate([points, points + scene.surfaces.edge_u, points + scene.surfaces.edge_v])
     x, y, z = (float(size) for size in np.ptp(corners, axis=0))
-    whole = enclosure_of(scene)
+    enclosure = enclosure_of(scene)
     return [
         Caveat(broken.code, name, severity=broken.severity, bands=broken.bands, values=broken.values)
         for i, name in enumerate(scene.scenarios)
-        for broken in assumptions(_in_scenario(whole, i), reverberation_time[i], (x, y, z))
+        for broken in assumptions(_in_scenario(enclosure, i), reverberation_time[i], (x, y, z))
     ]
 
 
-def _in_scenario(whole: Enclosure, scenario: int) -> Enclosure:
-    return replace(whole, areas=np.asarray(whole.areas)[:, scenario], absorption=whole.absorption[:, scenario])
+def _in_scenario(enclosure: Enclosure, scenario: int) -> Enclosure:
+    areas, absorption = np.asarray(enclosure.areas), enclosure.absorption
+    return replace(enclosure, areas=areas[:, scenario], absorption=absorption[:, scenario])
 
 
 def long_decays(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.ndarray]) -> list[Caveat]:
@@ -108,7 +109,7 @@ def long_decays(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.n
     kuttruff = statistical["kuttruff"]
     with np.errstate(invalid="ignore"):
         ratio = np.nan_to_num(traced / kuttruff)
-    whole = enclosure_of(scene)
+    enclosure = enclosure_of(scene)
     area = np.array([patch.area * patch.sides for patch in scene.patches])
     caveats = []
     for i in np.flatnonzero(ratio.max(axis=1) > LONGER).tolist():
@@ -125,7 +126,7 @@ def long_decays(scene: Scene, traced: np.ndarray, statistical: Mapping[str, np.n
                     "traced": float(traced[i, band]),
                     "kuttruff": float(kuttruff[i, band]),
                     "scattered_share": share,
-                    **axis_contrast(_in_scenario(whole, i), band),
+                    **axis_contrast(_in_scenario(enclosure, i), band),
                 },
             )
         )
@@ -185,16 +186,16 @@ def missing_times(scenarios: Sequence[str], figures: Mapping[str, Replicated]) -
     figures : registry name -> (n_receivers, n_scenarios, 8), decay times and "sound_pressure_level" among them
     """
     audible = np.isfinite(figures["sound_pressure_level"].full)
-    whole = {name: np.isfinite(figures[name].full) for name in TIMES}
+    known = {name: np.isfinite(figures[name].full) for name in TIMES}
     caveats = []
     for i, name in enumerate(TIMES):
-        missing = audible & ~(whole[name] & np.isfinite(figures[name].left_out).all(axis=0))
+        missing = audible & ~(known[name] & np.isfinite(figures[name].left_out).all(axis=0))
         # Where a later part of the decay is known, the decay continues beyond this part.
-        continues = np.any([np.zeros_like(audible), *(whole[other] for other in TIMES[i + 1 :])], axis=0)
+        continues = np.any([np.zeros_like(audible), *(known[other] for other in TIMES[i + 1 :])], axis=0)
         causes = {
-            "missing_time_few_paths": missing & whole[name],
-            "missing_time_early_drop": missing & ~whole[name] & continues,
-            "missing_time_cut_off": missing & ~whole[name] & ~continues,
+            "missing_time_few_paths": missing & known[name],
+            "missing_time_early_drop": missing & ~known[name] & continues,
+            "missing_time_cut_off": missing & ~known[name] & ~continues,
         }
         n_missing, n_audible = missing.sum(axis=0), audible.sum(axis=0)
         most_frequent = np.array([seats.sum(axis=0) for seats in causes.values()]).argmax(axis=0)

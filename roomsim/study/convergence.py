@@ -96,7 +96,7 @@ def _needs_message(setup: TracingSetup, needs: Needs) -> str:
     scene, stored = setup.scene, setup.n_stored_rounds
     seats, scenarios = counted(scene.receivers.n_receivers, "seat"), counted(scene.n_scenarios, "scenario")
     rays = (
-        f"{counted(stored, 'round')} of rays kept from an earlier run."
+        f"{counted(stored, 'round')} of rays stored by an earlier run."
         if stored
         else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
     )

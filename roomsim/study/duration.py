@@ -25,7 +25,7 @@ GROUP = 8.0
 FALL = 25.0
 """dB of decay that few rays show reliably: below this the result would depend on single rays."""
 LOWEST = 35.0
-"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory), if the decay keeps this rate."""
+"""dB, the lower end of the range of T30 (ISO 3382-1:2009, 3.6, from memory), if the decay continues at this rate."""
 BEYOND = 1.3
 """Factor on the time for that decay: decays may have more than one slope, and their later part shows the second."""
 

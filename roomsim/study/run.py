@@ -48,9 +48,9 @@ def run(
     Parameters
     ----------
     study_path : study file
-    folder : for paths and results; `<study>.roomsim` beside the study unless given
+    folder : for paths and results; by default `<study>.roomsim` beside the study
     sti_error : standard error requested for the speech transmission index, in place of the study's own
-    threads : all cores unless given; results do not depend on it
+    threads : by default one for each core; results do not depend on it
     fresh : trace all paths again, including those stored by an earlier run
     progress : called with each step; an exception that it raises ends the run, and the paths traced so far are stored
 

@@ -171,7 +171,7 @@ class MemoryStore:
         self._logs: dict[tuple[int, int], PathLog] = {}
 
     def batches(self, source: int) -> list[int]:
-        """Numbers of the batches that are there, ascending."""
+        """Numbers of the stored batches, ascending."""
         return sorted(batch for log_source, batch in self._logs if log_source == source)
 
     def write(self, log: PathLog) -> None:
@@ -196,13 +196,13 @@ class PathStore:
         return self.folder / f"{source:02d}-{batch:06d}.h5"
 
     def batches(self, source: int) -> list[int]:
-        """Numbers of the batches that are there, ascending."""
+        """Numbers of the stored batches, ascending."""
         try:
             names = [entry.name for entry in self.folder.iterdir()]
         except OSError as fault:
             raise _unreadable(self.folder, fault) from fault
-        found = (re.fullmatch(r"(\d{2,})-(\d{6,})\.h5", name) for name in names)
-        return sorted(int(match[2]) for match in found if match and int(match[1]) == source)
+        matches = (re.fullmatch(r"(\d{2,})-(\d{6,})\.h5", name) for name in names)
+        return sorted(int(match[2]) for match in matches if match and int(match[1]) == source)
 
     def write(self, log: PathLog) -> None:
         """Store a batch. When this returns, it is on the disk; the same log gives the same bytes.

@@ -17,10 +17,10 @@ from roomsim.planning.search import diminishing_bound, search
 from roomsim.planning.surrogate import Surrogate, fit, propose
 from roomsim.planning.trade_offs import (
     best_for_money,
+    cost_steps,
     front,
     least_cost,
     leave_out_in_turn,
-    steps,
     without_one,
 )
 
@@ -293,7 +293,7 @@ def test_the_verdict_on_a_sum_of_money_does_not_depend_on_the_step(step):
     # Six lines that add 0.012 each, of which 0.03 is noticeable: no single one is heard, every third is.
     evaluator = exact(lambda mask: 0.012 * mask.bit_count())
     whole = problem(candidates_with([1.0] * 6, None), evaluator, goal(noticeable=0.03))
-    found = steps(whole, best_for_money(whole, list(range(64)), step))
+    found = cost_steps(whole, best_for_money(whole, list(range(64)), step))
     at = {one.money: one for one in found}
     assert [at[amount].verdict for amount in (3.0, 6.0)] == ["noticeable", "noticeable"]
     assert at[3.0].changes["gain"].value == pytest.approx(0.036)
@@ -307,7 +307,7 @@ def test_more_than_enough_is_not_worth_taking():
     # The first line reaches the target; what the others add to that goal serves nobody.
     evaluator = exact(lambda mask: 0.1 * mask.bit_count())
     whole = problem(candidates_with([1.0] * 3, None), evaluator, goal(target=0.05))
-    found = steps(whole, [(float(n), (1 << n) - 1) for n in range(4)])
+    found = cost_steps(whole, [(float(n), (1 << n) - 1) for n in range(4)])
     assert [one.verdict for one in found[1:]] == ["significant", "not significant", "not significant"]
     assert [one.against for one in found[1:]] == [0, 1, 1]
 

@@ -81,23 +81,8 @@ Weights = list[dict[int, float]]
 
 def _weights(players: Sequence[int], n_orders: int | None) -> tuple[Weights, list[Weights]]:
     """Weights of the average over orders, and those of each pair of orders where only some are evaluated."""
-    return (_all_orders(players), []) if n_orders is None else _some_orders(players, n_orders)
-
-
-def _all_orders(players: Sequence[int]) -> Weights:
-    n = len(players)
-    weights: Weights = [{} for _ in players]
-    for chosen in range(1 << n):
-        mask = sum(player for i, player in enumerate(players) if (chosen >> i) & 1)
-        for i in range(n):
-            is_in = (chosen >> i) & 1
-            n_before = chosen.bit_count() - is_in
-            share = factorial(n_before) * factorial(n - n_before - 1) / factorial(n)
-            weights[i][mask] = share if is_in else -share
-    return weights
-
-
-def _some_orders(players: Sequence[int], n_orders: int) -> tuple[Weights, list[Weights]]:
+    if n_orders is None:
+        return _all_orders(players), []
     rng = np.random.default_rng(0)
     n_pairs = max(2, n_orders // 2)
     spread = []
@@ -115,6 +100,19 @@ def _some_orders(players: Sequence[int], n_orders: int) -> tuple[Weights, list[W
                 mask |= players[i]
         spread.append(pair)
     return total, spread
+
+
+def _all_orders(players: Sequence[int]) -> Weights:
+    n = len(players)
+    weights: Weights = [{} for _ in players]
+    for chosen in range(1 << n):
+        mask = sum(player for i, player in enumerate(players) if (chosen >> i) & 1)
+        for i in range(n):
+            is_in = (chosen >> i) & 1
+            n_before = chosen.bit_count() - is_in
+            share = factorial(n_before) * factorial(n - n_before - 1) / factorial(n)
+            weights[i][mask] = share if is_in else -share
+    return weights
 
 
 def _combined(evaluator: SetEvaluator, measure: str, weights: Weights) -> Estimate:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ Evaluate = Callable[[Sequence[int]], Mapping[str, SeatStatistic]]
 """Sets -> measure -> statistic over the seats, (n_sets,), all from the same replicates."""
 
 
+@dataclass
 class SetEvaluator:
     """The measures of sets, each set evaluated once. Differences between sets have the error of the difference itself.
 
@@ -32,17 +33,12 @@ class SetEvaluator:
     block : largest number of sets evaluated at a time
     """
 
-    def __init__(
-        self,
-        evaluate: Evaluate,
-        measures: Mapping[str, SeatMeasure] | None = None,
-        block: int = FEWEST_SCENARIOS,
-        progress: Progress | None = None,
-    ):
-        self._evaluate, self._measures, self._block = evaluate, dict(measures or {}), block
-        self._progress = progress or Progress()
-        self._place: dict[int, int] = {}
-        self._known: dict[str, SeatStatistic] = {}
+    evaluate: Evaluate
+    measures: Mapping[str, SeatMeasure] = field(default_factory=dict)
+    block: int = FEWEST_SCENARIOS
+    progress: Progress = field(default_factory=Progress)
+    _place: dict[int, int] = field(default_factory=dict, init=False)
+    _known: dict[str, SeatStatistic] = field(default_factory=dict, init=False)
 
     @property
     def sets(self) -> tuple[int, ...]:
@@ -53,13 +49,13 @@ class SetEvaluator:
         """Evaluate the sets that have not been evaluated yet."""
         new = [mask for mask in dict.fromkeys(int(mask) for mask in sets) if mask not in self._place]
         if new:
-            self._progress.start("Evaluating sets", len(new))
-        for block in (new[i : i + self._block] for i in range(0, len(new), self._block)):
-            for name, statistic in self._evaluate(block).items():
+            self.progress.start("Evaluating sets", len(new))
+        for block in (new[i : i + self.block] for i in range(0, len(new), self.block)):
+            for name, statistic in self.evaluate(block).items():
                 self._known[name] = _joined(self._known[name], statistic) if name in self._known else statistic
             for mask in block:
                 self._place[mask] = len(self._place)
-            self._progress.advance(len(block))
+            self.progress.advance(len(block))
 
     def statistic(self, measure: str, sets: Sequence[int]) -> SeatStatistic:
         """Of these sets, in this order; they are evaluated first if necessary."""
@@ -68,7 +64,7 @@ class SetEvaluator:
 
     def estimate(self, measure: str, sets: Sequence[int]) -> Estimate:
         """(n_sets,)."""
-        estimate, limited = self.statistic(measure, sets).estimate(), self._measures.get(measure)
+        estimate, limited = self.statistic(measure, sets).estimate(), self.measures.get(measure)
         return replace(estimate, value=np.clip(estimate.value, limited.low, limited.high)) if limited else estimate
 
     def difference(self, measure: str, sets: Sequence[int], against: Sequence[int]) -> Estimate:

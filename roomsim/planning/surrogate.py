@@ -89,13 +89,9 @@ class _Model:
     """
 
     def __init__(
-        self,
-        candidates: Candidates,
-        budget: float | None,
-        pairs: Mapping[tuple[int, int], tuple[bool, bool]] | None = None,
+        self, candidates: Candidates, budget: float | None, pairs: Mapping[tuple[int, int], tuple[bool, bool]]
     ):
-        wanted = dict(pairs or {})
-        self.n, self.pairs = candidates.n, list(wanted)
+        self.n, self.pairs = candidates.n, list(pairs)
         number = self.n + 1 + len(self.pairs)
         self.size = number + sum(len(row.switched) for row in candidates.rows)
         self._rows: list[np.ndarray] = []
@@ -120,7 +116,7 @@ class _Model:
             self.at_most(costs, budget - candidates.start_cost + 1e-9 * abs(budget))
         for hung in np.flatnonzero(candidates.hangs):
             self.at_most({int(hung): 1.0, self.n: -1.0}, 0.0)
-        for place, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
+        for place, ((i, k), (small, large)) in enumerate(pairs.items(), start=self.n + 1):
             if large:
                 self.at_most({place: 1.0, i: -1.0}, 0.0)
                 self.at_most({place: 1.0, k: -1.0}, 0.0)
@@ -204,5 +200,5 @@ def _relevant_pairs(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], tupl
 
 def largest_sum(candidates: Candidates, budget: float | None, weights: np.ndarray) -> float:
     """Upper bound of the sum of weights (n,) over any allowed set."""
-    largest = _Model(candidates, budget).most(weights)
+    largest = _Model(candidates, budget, {}).most(weights)
     return 0.0 if largest is None else max(largest[1], 0.0) + 0.0

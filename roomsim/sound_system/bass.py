@@ -55,8 +55,8 @@ def bass_field(study: Study, scene: Scene, on: np.ndarray) -> BassField | None:
 
     31.5 Hz is left out if a box has no level stated for it.
     """
-    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
-    stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and stack.name in playing]
+    is_on = dict(zip(scene.sources.names, on, strict=True))
+    stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and is_on[stack.name]]
     if not stacks:
         return None
     speed, folder = scene.speed_of_sound, study.sources_folder

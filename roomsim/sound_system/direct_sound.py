@@ -15,6 +15,7 @@ from ..scene.scene import Scene
 from ..tracing.geometry import Geometry
 from ..tracing.visibility import visible_from
 from ..venue.document import Source, Study
+from ..venue.loudspeakers import Loudspeaker, find_loudspeaker
 from ..venue.systems import Hang, SubStack
 
 
@@ -41,6 +42,11 @@ def described_sources(study: Study, scene: Scene) -> list[Source | Hang | SubSta
     """Sources as described in the study, in the order of the scene."""
     described = {source.name: source for source in study.sources.all()}
     return [described[name] for name in scene.sources.names]
+
+
+def box_of(study: Study, source: Source | Hang | SubStack) -> Source | Loudspeaker:
+    """The box of a hang or stack; a single source describes its box itself."""
+    return source if isinstance(source, Source) else find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
 
 
 def direct_sound(study: Study, scene: Scene, geometry: Geometry, points: np.ndarray) -> DirectSound:

@@ -12,7 +12,8 @@ from ..loudspeakers.coverage import coverage_angles, polars
 from ..loudspeakers.elements import band_energy
 from ..loudspeakers.patterns import pattern
 from ..venue.document import Source, Study
-from ..venue.loudspeakers import Directivity, find_loudspeaker
+from ..venue.loudspeakers import Directivity
+from .direct_sound import box_of
 
 ELEVATION, AZIMUTH = np.linspace(-90.0, 90.0, 61), np.linspace(0.0, 360.0, 121)
 """Degrees, (n_elevation,) and (n_azimuth,), of the sphere."""
@@ -40,11 +41,8 @@ def box_kinds(study: Study, playing: set[str]) -> dict[Directivity, str]:
     kinds: dict[Directivity, str] = {}
     for source in study.sources.all():
         if source.name in playing:
-            if isinstance(source, Source):
-                kinds.setdefault(source.directivity, source.name)
-            else:
-                box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
-                kinds.setdefault(box.directivity, source.loudspeaker)
+            name = source.name if isinstance(source, Source) else source.loudspeaker
+            kinds.setdefault(box_of(study, source).directivity, name)
     return kinds
 
 

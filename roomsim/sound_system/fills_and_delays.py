@@ -11,9 +11,8 @@ from ..physics.arrival import fill_spacing
 from ..physics.levels import level_sum
 from ..scene.scene import Scene
 from ..venue.document import Source, Study
-from ..venue.loudspeakers import find_loudspeaker
 from ..venue.systems import Row, SubStack
-from .direct_sound import DirectSound, described_sources
+from .direct_sound import DirectSound, box_of, described_sources
 from .timing import speech_level
 
 FALL = 6.0
@@ -75,17 +74,16 @@ def fill_advice(study: Study, scene: Scene, direct: DirectSound, on: np.ndarray)
     fills = direct.playing(on, "fill").tolist()
     singles = [i for i in fills if i not in sources.elements]
     for i in fills:
-        source = described[i]
-        spacing = None
+        source, spacing = described[i], None
         if isinstance(source, Source):
-            ahead, places, kind = sources.axes[i][0], sources.position[[i]], source.directivity
+            ahead, places = sources.axes[i][0], sources.position[[i]]
             gaps = np.linalg.norm(sources.position[[j for j in singles if j != i]] - places, axis=1)
             spacing = float(gaps.min()) if len(gaps) else None
         else:
             ahead, places = sources.axes[i][1], sources.elements[i].position
-            kind = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).directivity
             if isinstance(source, SubStack) and isinstance(source.arrangement, Row):
                 spacing = source.arrangement.spacing
+        kind = box_of(study, source).directivity
         coverage = float(coverage_angles(kind, scene.speed_of_sound, study.sources_folder)[0, 5:7].mean())
         away = (scene.receivers.position[:, None] - places) @ ahead
         ahead_of = away[away > NEAREST_ROW]

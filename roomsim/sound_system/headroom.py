@@ -10,8 +10,7 @@ from ..loudspeakers.elements import band_energy
 from ..physics.levels import level, level_sum
 from ..scene.scene import Scene
 from ..venue.document import Source, Study
-from ..venue.loudspeakers import find_loudspeaker
-from .direct_sound import described_sources
+from .direct_sound import box_of, described_sources
 
 
 @dataclass(frozen=True)
@@ -40,10 +39,9 @@ def headroom_of(study: Study, scene: Scene, on: np.ndarray) -> list[Headroom]:
         source = described[i]
         if isinstance(source, Source):
             at_1_m = float(level_sum(source.level))
-            limit = source.maximum_level
         else:
             elements = scene.sources.elements[i]
             at_1_m = float(level(band_energy(elements.response, elements.per_band).sum(axis=1).max()))
-            limit = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker).maximum_level
-        sources.append(Headroom(source.name, at_1_m, at_1_m + study.sources.crest_factor, limit))
+        peak = at_1_m + study.sources.crest_factor
+        sources.append(Headroom(source.name, at_1_m, peak, box_of(study, source).maximum_level))
     return sources

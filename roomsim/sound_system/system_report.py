@@ -154,11 +154,10 @@ def system_report(
     estimate = seat_estimate(scene, direct, on, index)
 
     parts = VenueParts(scene, study)
-    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
     aims = {
         hang.name: aim_hang(hang, study, scene, geometry, parts, splays, spread)
         for hang in study.sources.hang
-        if aim_hangs and hang.name in playing
+        if aim_hangs and on[scene.sources.names.index(hang.name)]
     }
     rig = Rig(study)
     loads = rig.loads(chosen)

@@ -99,16 +99,10 @@ class Evaluator:
         self.progress.start(stage, 2 * self.n_replicates * len(blocks))
         for block, receivers in blocks:
             for scenarios, late in _few_at_a_time(block, self._late(block, receivers)):
-                part = evaluate(
-                    self._with_early(late, scenarios, receivers),
-                    self.scene.noise[scenarios],
-                    self._source_power[scenarios],
-                    metrics,
-                    self.threads,
-                    self._noise_energy(
-                        scenarios, receivers, self.n_replicates, self.paths.n_rounds, self._logs_of(scenarios)
-                    ),
-                )
+                response, logs = self._with_early(late, scenarios, receivers), self._logs_of(scenarios)
+                noise_energy = self._noise_energy(scenarios, receivers, self.n_replicates, self.paths.n_rounds, logs)
+                levels = (self.scene.noise[scenarios], self._source_power[scenarios])
+                part = evaluate(response, *levels, metrics, self.threads, noise_energy)
                 for name, figure in part.items():
                     if name not in whole:
                         whole_shape = (*shape, *figure.full.shape[2:])

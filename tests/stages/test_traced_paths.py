@@ -84,6 +84,7 @@ def test_convergence_states_what_was_missed(scene):
     one_round = Precision(sti=1e-4, level=1e-3, max_rays=2560)
     evaluator, convergence = converge(setup, one_round)
     assert evaluator.paths is convergence.paths and evaluator.paths.n_rounds == 1
+    assert list(convergence.missed) == [STI, LEVEL]
     errors = evaluator.evaluate([STI, LEVEL])
     # 95 % of three seats are all of them: the largest error of all seats and scenarios.
     worst = {name: figure.estimate().standard_error.max() for name, figure in errors.items()}

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..elements.element import Element
 from ..errors import SceneError
-from ..scene.limits import Limit, Limits
+from ..scene.limits import Limits
 from ..scene.scenarios import demand_of
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
@@ -236,7 +236,7 @@ def _candidate(element: Element, labour_rate: float) -> Candidate:
 
 def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
     """The part of each limit that is left for the candidates."""
-    at_start = playing(study.sources, study.elements, start.elements)
+    at_start, is_hung = playing(study.sources, study.elements, start.elements), limits.is_hung(start.elements)
 
     def switched(name: str, load: float) -> Switched:
         on, off = (
@@ -244,25 +244,22 @@ def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[
         )
         return Switched(load, name in at_start, on, off)
 
-    def row(limit: Limit) -> Row:
+    for limit in limits.all:
         taken, sources, left = limit.elements, limit.sources, limit.most - limit.existing
         if limit.is_each or left < -limit.slack:
             # The number of single loads above the limit must be 0; of any loads where it is already exceeded.
             least = limit.most + limit.slack if limit.is_each else -np.inf
             taken, sources = ({name: float(kg > least) for name, kg in loads.items()} for loads in (taken, sources))
             left = 0.0
-        return Row(
+        yield Row(
             key=limit.key,
             label=limit.label,
             weights=np.array([taken.get(element.name, 0.0) for element in chosen], dtype=float),
-            bound=left - sum(taken.get(name, 0.0) for name in start.elements) - limit.fixed * already_hung,
+            bound=left - sum(taken.get(name, 0.0) for name in start.elements) - limit.fixed * is_hung,
             slack=limit.slack,
-            if_hung=limit.fixed * (not already_hung),
+            if_hung=limit.fixed * (not is_hung),
             switched=tuple(switched(name, load) for name, load in sources.items() if load),
         )
-
-    already_hung = limits.is_hung(start.elements)
-    return map(row, limits.all)
 
 
 def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:

@@ -14,7 +14,7 @@ from ..venue.document import Precision
 from ..words import counted
 from .compare import STI
 from .evaluator import Evaluator
-from .needs import Needs, bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
+from .needs import Needs, bytes_text, free_disk, needs_of, require_capacity, seconds_text
 from .progress import Progress
 from .traced_paths import TracedPaths, TracingSetup
 
@@ -51,7 +51,7 @@ def converge(
     progress.message(sharing_message(setup))
     # Rounds stored by an earlier run cost no tracing, so that there is nothing to probe.
     needs = needs_of(setup, probe=not setup.n_stored_rounds)
-    refuse_what_cannot_fit(needs, setup.folder)
+    require_capacity(needs, setup.folder)
     progress.message(_needs_message(setup, needs))
     most = _rounds_that_fit(setup, needs, max(1, precision.max_rays // setup.rays_per_round))
     memory = EnergyBuffer()

@@ -94,7 +94,7 @@ def _probe(setup: TracingSetup) -> tuple[float, float]:
     return seconds / n, size / n
 
 
-def refuse_what_cannot_fit(needs: Needs, disk: Path | None) -> None:
+def require_capacity(needs: Needs, disk: Path | None) -> None:
     """Raise before hours are spent on a computation for which this machine is too small.
 
     Raises

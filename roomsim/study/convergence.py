@@ -81,7 +81,7 @@ def sharing_message(setup: TracingSetup) -> str:
     """How the scenarios share paths, in one or two sentences."""
     n_states = int(np.count_nonzero(setup.plan.initial_state)) - 1
     branching = (
-        f" Paths branch at free-hanging cloth, for {n_states} of its states (what hangs, by band)."
+        f" Paths branch at free-hanging cloth, for {n_states} of its states (cloths that hang, by band)."
         if n_states > 1
         else ""
     )

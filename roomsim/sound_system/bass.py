@@ -15,6 +15,7 @@ from ..physics.levels import energy, level
 from ..scene.receivers import area_outline, seat_grid
 from ..scene.scene import Scene
 from ..venue.document import AudienceArea, Study
+from .direct_sound import playing_names
 
 LABELS = ("31.5", "63", "125")
 STAGE_EAR = 1.6
@@ -55,8 +56,8 @@ def bass_field(study: Study, scene: Scene, on: np.ndarray) -> BassField | None:
 
     31.5 Hz is left out if a box has no level stated for it.
     """
-    is_on = dict(zip(scene.sources.names, on, strict=True))
-    stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and is_on[stack.name]]
+    playing = playing_names(scene, on)
+    stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and stack.name in playing]
     if not stacks:
         return None
     speed, folder = scene.speed_of_sound, study.sources_folder

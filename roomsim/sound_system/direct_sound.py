@@ -44,6 +44,11 @@ def described_sources(study: Study, scene: Scene) -> list[Source | Hang | SubSta
     return [described[name] for name in scene.sources.names]
 
 
+def playing_names(scene: Scene, on: np.ndarray) -> set[str]:
+    """Names of the sources that are on, (n_sources,) bool; the scene omits sources that play in no scenario."""
+    return {scene.sources.names[i] for i in np.flatnonzero(on)}
+
+
 def box_of(study: Study, source: Source | Hang | SubStack) -> Source | Loudspeaker:
     """The box of a hang or stack; a single source describes its box itself."""
     return source if isinstance(source, Source) else find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)

@@ -25,7 +25,7 @@ from ..venue.document import Scenario, Study
 from ..venue.reading import read_study
 from ..venue.systems import Hang
 from .bass import BassField, bass_field
-from .direct_sound import DirectSound, direct_sound
+from .direct_sound import DirectSound, direct_sound, playing_names
 from .energy_deposition import DepositionShares, VenueParts, energy_deposition
 from .fills_and_delays import DelayAdvice, FillAdvice, delay_advice, fill_advice
 from .hang_aiming import aim_hang
@@ -97,7 +97,7 @@ class SystemReport:
     @property
     def playing(self) -> set[str]:
         """Names of the programme sources that play."""
-        return {self.scene.sources.names[i] for i in self.sources_on}
+        return playing_names(self.scene, self.on)
 
     @property
     def distinct_hangs(self) -> list[Hang]:
@@ -157,7 +157,7 @@ def system_report(
     aims = {
         hang.name: aim_hang(hang, study, scene, geometry, parts, splays, spread)
         for hang in study.sources.hang
-        if aim_hangs and on[scene.sources.names.index(hang.name)]
+        if aim_hangs and hang.name in playing_names(scene, on)
     }
     rig = Rig(study)
     loads = rig.loads(chosen)

@@ -351,7 +351,8 @@ def page(verdicts: list[Verdict], faults: list[str], about: str, per_batch: int 
     for hall in dict.fromkeys(verdict.hall for verdict in verdicts):
         treated = COMPARED[hall].scenarios[0]
         rays = f"{20 * (per_batch or COMPARED[hall].rays_per_batch):,} rays per source"
-        lines += ["", f"## {hall.replace('_', ' ').capitalize()}", "", f'Without treatment, and in the scenario "{treated}"; {rays}.', ""]
+        lines += ["", f"## {hall.replace('_', ' ').capitalize()}", ""]
+        lines += [f'Without treatment, and in the scenario "{treated}"; {rays}.', ""]
         lines += ["| " + " | ".join(HEAD) + " |", "| --- |" + " ---: |" * (len(HEAD) - 1)]
         lines += ["| " + " | ".join(cells(v)) + " |" for v in verdicts if v.hall == hall]
     lines += ["", "## Comparisons that failed", ""]

@@ -17,7 +17,7 @@ C = 343.2
 
 
 def box(directivity=None, **keys):
-    """An omnidirectional box of 90 dB in every band unless said."""
+    """An omnidirectional box, by default of 90 dB in every band."""
     kind = directivity or {"kind": "omnidirectional"}
     given = {
         "height": 0.5,

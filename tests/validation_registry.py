@@ -1,6 +1,6 @@
 """What docs/validation.md lists: each check of the physics, where its expected value comes from, and its test.
 
-Marks say how far the expected value itself was checked:
+Marks state how far the expected value itself was checked:
 
     found         read in a copy of the standard, table or paper, often a transcription
     derived       worked out for this project from first principles, by other means than the code under test
@@ -1460,7 +1460,7 @@ OTHER_TESTS = {
     "standards/test_iso3382.py": ("there_is_no_strength_without_a_power",),
     "standards/test_noise_curves.py": ("names_of_curves", "other_names_are_no_curves"),
 }
-"""Tests in tests/analytic and tests/standards that hold the program and not the physics: errors, shapes, names."""
+"""Tests in tests/analytic and tests/standards that test the program and not the physics: errors, shapes, names."""
 
 
 def all_checks() -> dict[str, Check]:

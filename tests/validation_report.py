@@ -1,8 +1,8 @@
 """Writes docs/validation.md from a run of the tests: `pytest --validation-report docs/validation.md`.
 
-While the tests run, every comparison that holds is noted: what was expected, what came out, what was allowed.
-Of each test the closest call stands on the page. Comparisons that fail are not noted: either the test fails, and
-the page says so, or it is a control that had to.
+While the tests run, every comparison that passes is recorded: the expected value, the computed value and the tolerance.
+The page shows, for each test, the comparison that used most of its tolerance. Comparisons that fail are not recorded:
+either the test fails, and the page says so, or it is a control that must fail.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ROOT = Path(__file__).parent
 
 @dataclass(frozen=True)
 class Comparison:
-    """One number that was held to another."""
+    """One computed number and its expected value."""
 
     expected: float
     got: float
@@ -31,7 +31,7 @@ class Comparison:
 
     @property
     def closeness(self) -> float:
-        """Share of what was allowed that was used up."""
+        """Share of the tolerance that was used."""
         off = abs(self.got - self.expected)
         if off == 0.0:
             return 0.0
@@ -39,7 +39,7 @@ class Comparison:
 
 
 class Recorder:
-    """Notes the comparisons of the test that runs."""
+    """Records the comparisons of the running test."""
 
     def __init__(self) -> None:
         self.n = 0
@@ -49,7 +49,7 @@ class Recorder:
         self.n, self.closest = 0, None
 
     def note(self, expected: Any, got: Any, allowed: Any) -> None:
-        """Arrays that broadcast; what cannot be compared as numbers is passed over."""
+        """Arrays that broadcast; values that cannot be compared as numbers are skipped."""
         try:
             arrays = [np.atleast_1d(np.asarray(a)) for a in (expected, got, allowed)]
             if any(a.dtype.kind == "c" for a in arrays):
@@ -74,7 +74,7 @@ class Recorder:
 
 
 class ValidationReport:
-    """The plugin: listens to comparisons, collects verdicts, writes the page at the end."""
+    """The plugin: records comparisons, collects verdicts, writes the page at the end."""
 
     def __init__(self, page: Path):
         self.page = page
@@ -84,7 +84,7 @@ class ValidationReport:
         self._listen()
 
     def _listen(self) -> None:
-        """Put ears on the three ways in which tests compare numbers."""
+        """Intercept the three functions with which tests compare numbers."""
         recorder = self.recorder
         agrees, share = agreement.assert_agrees, agreement.assert_share
         allclose, equal = np.testing.assert_allclose, np.testing.assert_array_equal
@@ -133,7 +133,7 @@ class ValidationReport:
         yield
         closest = self.recorder.closest
         numbers = None if closest is None else (closest.expected, closest.got, closest.allowed)
-        # Goes with the report of the test, also from a worker process.
+        # Sent with the report of the test, also from a worker process.
         item.user_properties.append((PROPERTY, (self.recorder.n, numbers)))
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -205,7 +205,7 @@ def verdict_of(test: str, outcomes: dict[str, str]) -> str:
 
 
 def _numbers(comparison: Comparison) -> tuple[str, str, str]:
-    """Expected and got to one digit more than what is allowed shows."""
+    """Expected and computed value, to one digit more than the tolerance shows."""
     allowed = comparison.allowed
     if allowed <= 0.0:
         return f"{comparison.expected:.6g}", f"{comparison.got:.6g}", "0"

@@ -176,7 +176,7 @@ def page(outcomes: dict[str, str], noted: dict[str, tuple[int, Comparison | None
         if section.remark:
             lines += [section.remark, ""]
         lines += [
-            "| check | source of the expected value | mark | expected | got | allowed ± | numbers | verdict |",
+            "| check | source of the expected value | mark | expected | computed | allowed ± | numbers | verdict |",
             "|---|---|---|---|---|---|---|---|",
             *(row(check, outcomes, noted) for check in section.checks),
             "",
@@ -231,19 +231,19 @@ tests_in.__test__ = False  # type: ignore[attr-defined]
 
 _HEAD = """# Validation
 
-Written by the tests themselves: `pytest --validation-report docs/validation.md` runs them and writes this page.
+Written by the tests: `pytest --validation-report docs/validation.md` runs them and writes this page.
 Do not edit it; the checks are listed in `tests/validation_registry.py`.
 
 {held} of {n} checks hold, with {numbers} numbers compared.
 
-**How to read it.** Each line is one test; "numbers" says how many values it holds to expected ones. Of these the
-closest call is shown: the value that used up most of what was allowed. What is allowed is printed precision,
-rounding or a bound that the test derives on the spot; where chance is involved, it is the multiple of the standard
-error that a correct program exceeds with the false-alarm rate stated in the test (one in a million where nothing
-else is said). Tests of laws by chance have a control: a wrong law that must be rejected at the same settings. A line
-without numbers holds a statement that is true or false.
+**How to read the tables.** Each line is one test; "numbers" states how many values it compares with expected ones.
+The comparison shown is the one that used most of its tolerance. The tolerance ("allowed") is printed precision,
+rounding or a bound that the test derives; in statistical tests it is the multiple of the standard error that a
+correct program exceeds with the false-alarm rate stated in the test (one in a million unless stated otherwise).
+Tests of statistical laws have a control: a wrong law that must be rejected with the same settings. A line without
+numbers checks a statement that is true or false.
 
-**Marks.** *found*: the expected value was read in a copy of the source, often a transcription. *derived*: worked out
+**Marks.** *found*: the expected value was read in a copy of the source, often a transcription. *derived*: derived
 for this project from first principles, by other means than the code under test: by hand, by another method, by a
 general library. *from memory*: known from the named source, which was not read again. None of the expected values
 comes from a room acoustics program.
@@ -251,12 +251,13 @@ comes from a room acoustics program.
 
 _FOOT = """## What is not checked here
 
-- **Measured rooms.** No measured data come with the program, and no comparison with a measured hall has been made
-  by this project. `roomsim measured FOLDER` makes one with an open data set: see
+- **Measured rooms.** No measured data come with the program, and this project has not made a comparison with a
+  measured hall. `roomsim measured FOLDER` makes one with an open data set: see
   [measured_rooms.md](measured_rooms.md).
-- **What the model leaves out**: diffraction round edges, interference of reflections, modes below the Schroeder
-  frequency, sound that grazes seats, focusing beyond geometry. [theory.md](theory.md) says where that bites.
+- **Effects that the model does not include**: diffraction round edges, interference of reflections, modes below the
+  Schroeder frequency, attenuation at grazing incidence over seats, focusing beyond geometry. [theory.md](theory.md)
+  states where they matter.
 - **The data**: absorption and scattering of materials are as good as their sources, which each row names.
-- **Clauses and tables marked from memory** should be compared with the standards before figures are used in a
+- **Clauses and tables marked from memory** should be compared with the standards before results are used in a
   dispute.
 """

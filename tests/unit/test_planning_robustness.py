@@ -10,9 +10,10 @@ from plans import N_REPLICATES, candidates_with, drape, exact, goal, problem, st
 from scipy import stats
 
 from roomsim.planning.candidates import candidates_of
+from roomsim.planning.contributions import contribution_tables
 from roomsim.planning.results import Option
 from roomsim.planning.robustness import CASES, Shifts, robustness
-from roomsim.planning.search import diminishing_bound, search
+from roomsim.planning.search import diminishing_bound, neighbours, search
 from roomsim.planning.surrogate import Surrogate, fit, largest_sum, propose
 from roomsim.results.interval import Interval
 
@@ -195,6 +196,31 @@ def test_search_ends_when_nothing_better_is_found_for_some_rounds():
     assert max(value(mask) for mask in found.sets) == pytest.approx(15.0)
     assert found.n_evaluated < 300
     assert found.surrogate_error < 1e-3
+
+
+def test_neighbours_have_one_element_more_less_or_another():
+    """Of "a" and "b" among four; with money for two lines no third, and with "b" only with "a" none without it."""
+    evaluator = exact(float)
+    free = problem(candidates_with([1.0] * 4, None), evaluator)
+    assert sorted(neighbours(free, 0b0011)) == sorted(
+        [0b0111, 0b1011, 0b0001, 0b0010, 0b0110, 0b1010, 0b0101, 0b1001]
+    )
+    bought = problem(candidates_with([1.0] * 4, 2.0), evaluator, budget=2.0)
+    assert sorted(neighbours(bought, 0b0011)) == sorted([0b0001, 0b0010, 0b0110, 0b1010, 0b0101, 0b1001])
+    tied = problem(candidates_with([1.0] * 4, None, plan={"requires": {"b": ["a"]}}), evaluator)
+    assert sorted(neighbours(tied, 0b0011)) == sorted([0b0111, 0b1011, 0b0001, 0b0101, 0b1001])
+
+
+def test_contributions_are_told_for_all_candidates_and_for_the_plan():
+    """Three lines that add 1, 2 and 4, the first two of which are the plan; a plan of one line has no table."""
+    candidates = candidates_with([1.0] * 3, None)
+    everyone, plan = contribution_tables(candidates, exact(float), ["gain"], 0b011, None)
+    assert (everyone.of_plan, plan.of_plan) == (False, True)
+    assert [row.element for row in everyone.rows] == ["a", "b", "c"]
+    assert [row.average.value for row in everyone.rows] == pytest.approx([1.0, 2.0, 4.0])
+    assert [row.average.value for row in plan.rows] == pytest.approx([1.0, 2.0])
+    assert (everyone.together.value, plan.together.value) == (pytest.approx(7.0), pytest.approx(3.0))
+    assert len(contribution_tables(candidates, exact(float), ["gain"], 0b100, None)) == 1
 
 
 def test_bound_is_the_sum_of_what_the_elements_left_out_add():

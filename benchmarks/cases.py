@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from roomsim.scene.scene import Patch, ReceiverArrays, Scene, SourceArrays, SurfaceArrays
-from roomsim.tracing._closest import closest_hits
+from roomsim.tracing._closest import find_hits
 from roomsim.tracing.geometry import pack_geometry
 
 SIZE = np.array([70.0, 36.0, 9.0])
@@ -91,8 +91,7 @@ def scattered_rays(s: SurfaceArrays, n: int, seed: int = 0) -> tuple[np.ndarray,
     start = np.full(n, -1, np.int32)
     directions = _unit(rng.normal(size=(n, 3)))
     for _ in range(3):
-        distance, hit = np.empty(n, np.float32), np.empty(n, np.int32)
-        closest_hits(origins, directions, start, g, distance, hit)
+        distance, hit = find_hits(origins, directions, g, start)
         # A ray that started inside a seat box or was lost begins again in mid-air.
         lost = hit < 0
         normal = g.normals[np.maximum(hit, 0)]
@@ -157,7 +156,7 @@ def scene(n_faces: int = 500, n_seats: int = 600, n_scenarios: int = 1, seed: in
         np.empty((0, 4)), factors, sources, seat_grid(n_seats),
         tuple(["bare"] + [f"scenario {i}" for i in range(1, n_scenarios)]), np.zeros(n_scenarios, int),
         np.full((n_scenarios, 8), 30.0), 343.2, np.array([0.1, 0.1, 0.3, 0.6, 1.1, 2.3, 6.8, 24.0]) * 1e-3,
-        float(70 * 36 * 10.5), float(areas.sum()),
+        float(70 * 36 * 10.5),
     )  # fmt: skip
 
 

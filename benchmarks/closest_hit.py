@@ -1,7 +1,7 @@
-"""Closest hits a second, ours beside Embree through its Python binding, on the same rays, mesh and threads.
+"""Closest hits per second, compared with Embree through its Python binding, on the same rays, mesh and threads.
 
-Embree here is what Python reaches: the embreex binding, called directly on large arrays of rays. Inside, the binding
-hands Embree one ray at a time and copies the answers; Embree's own ceiling is higher.
+Embree here means the `embreex` binding, called directly with large arrays of rays. The binding passes Embree one ray at
+a time and copies the results; Embree itself can be faster.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 from cases import scattered_rays, surfaces, triangles
 from harness import arguments, best_times, disagree, finish, table
 
-from roomsim.tracing._closest import closest_hits
+from roomsim.tracing._closest import find_hits
 from roomsim.tracing.geometry import pack_geometry
 
 
@@ -33,10 +33,9 @@ def main() -> None:
         embree = rtcore_scene.EmbreeScene()
         TriangleMesh(embree, mesh)
         geometry = pack_geometry(s)
-        distance, hit = np.empty(n_rays, np.float32), np.empty(n_rays, np.int32)
 
         theirs = embree.run(moved, directions, output=True)
-        closest_hits(origins, directions, start, geometry, distance, hit)
+        distance, _ = find_hits(origins, directions, geometry, start)
         apart = np.abs(theirs["tfar"] + 1e-4 - distance) > 0.02
         # Rays within a fraction of a millimetre of an edge may take either side.
         if apart.mean() > 1e-3:
@@ -48,14 +47,7 @@ def main() -> None:
             with ThreadPoolExecutor(threads) as pool:
 
                 def ours(pool=pool, views=views):
-                    list(
-                        pool.map(
-                            lambda v: closest_hits(
-                                origins[v], directions[v], start[v], geometry, distance[v], hit[v]
-                            ),
-                            views,
-                        )
-                    )
+                    list(pool.map(lambda v: find_hits(origins[v], directions[v], geometry, start[v]), views))
 
                 def embreex(pool=pool, views=views):
                     list(pool.map(lambda v: embree.run(moved[v], directions[v], output=True), views))

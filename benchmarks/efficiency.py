@@ -1,9 +1,9 @@
-"""Which choices pay: standard deviation times the root of processor time, for the index, clarity, reverberation time
-and level. Lower is better; half means a quarter of the rays.
+"""Sampling choices: standard deviation times the square root of processor time, for the STI, clarity, reverberation
+time and level. Lower is better; half the value corresponds to a quarter of the rays.
 
-Each line changes one thing of the engine as it is. Errors are medians over seats of the jackknife's; the time is that
-of tracing and weighing in one thread, without working out figures, which costs every line the same. Before a line
-counts, its means over seats must agree with those of the first line within their errors.
+Each line changes one choice of the engine. Errors are medians over seats of the jackknife errors; the time is that of
+tracing and weighting in one thread, without the computation of figures, which is the same for every line. Before a line
+is reported, its means over seats must agree with those of the first line within their errors.
 """
 
 from __future__ import annotations
@@ -245,7 +245,7 @@ def main() -> None:
     rms, largest = np.sqrt((z**2).mean()), np.abs(z).max()
     print(f"{z.size} z scores of means over seats, rms {rms:.2f}, largest {largest:.1f} of {limit:.1f}")
     if largest > limit:
-        disagree("a rival gives other figures")
+        disagree("an alternative gives different figures")
     table(["sd x sqrt(s)", *FIGURES, "s", "rays x time re kept: STI C50 T20 level"], rows)
     print()
     rows_uneven, ratios_uneven = uneven(n_rounds)

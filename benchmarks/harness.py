@@ -1,8 +1,8 @@
-"""Timing two or more things against each other, fairly: in turn, after a warm-up, in one process.
+"""Comparing the times of two or more contenders: in turn, after a warm-up, in one process.
 
-Machines drift and are shared, so only ratios within one run mean anything. The best of several turns is taken: it is
-the least disturbed one. Times are processor time of the calling thread where one thread works, wall time where
-several do.
+The speed of a machine varies and machines are shared, so only ratios within one run are meaningful. The best of several
+turns is taken, as the least disturbed one. Times are processor time of the calling thread for a single thread, and
+wall-clock time for several.
 """
 
 from __future__ import annotations

@@ -1,13 +1,13 @@
-"""How often the 95 % intervals hold the value of a far longer run: the long form of
+"""Coverage of the value of a far longer run by the 95 % intervals: the long form of
 tests/statistical/test_coverage.py and tests/statistical/test_bands.py.
 
-First two rooms whose bands decay alike, each run over and over with other seeds: a small hard room with few rays, and a
-hall cut by three cloths that scenarios hang or leave out, where weights vary most. Then halls whose bands decay at very
-different rates, band by band. Last, how the share of intervals that hold the truth depends on the relative standard
-error of a reverberation time: what `roomsim/study/caveats.py` warns by.
+First, two rooms whose bands decay alike, each run repeatedly with other seeds: a small hard room with few rays, and a
+hall divided by three cloths that scenarios hang or omit, where weights vary most. Then halls whose bands decay at very
+different rates, band by band. Finally, the coverage as a function of the relative standard error of a reverberation
+time, on which a warning in `roomsim/study/caveats.py` is based.
 
-Beside each share stands the one that the same intervals reach when their errors are multiplied by 0.6: it must be far
-off, or the count would notice nothing.
+Beside each share is the share of the same intervals with their errors multiplied by 0.6: it must differ clearly, or the
+test would be insensitive.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ def _by_band(pool: Executor, quick: bool) -> dict[str, float]:
             row.append(f"{among.mean():.3f} ({len(among)})" if len(among) else "")
         rows.append(row)
     table(["relative standard error", *relative], rows)
-    print("Share of the intervals that hold the truth, mean over (seats and bands of all halls) with such errors.")
+    print("Share of intervals that contain the true value, mean over seats and bands of all halls with such errors.")
     return ratios
 
 

@@ -1,11 +1,11 @@
 """A plain room-acoustic ray tracer, as a competent engineer would write it in a week: Embree through its
 Python binding for the intersections, NumPy for everything else, one scenario at a time.
 
-What it has: large batches of rays, each with the energies of eight bands; directions drawn with more rays
-where the source radiates more (the package's own drawing is lent to it); events drawn with the mean of the
-bands and weighted for each, so that one set of rays serves all bands without bias; direct sound worked out,
-not traced; spheres at the seats, found by way of a plan grid; rays followed to -50 dB. What it has not:
-kernels of its own, image sources, paths shared by scenarios.
+It has large batches of rays, each with the energies of eight bands; directions drawn with more rays where the source
+radiates more (with the package's own sampling); events drawn with the mean of the bands and weighted for each, so that
+one set of rays serves all bands without bias; direct sound computed rather than traced; spheres at the seats, found
+through a grid in plan; and rays followed to -50 dB. It has no compiled kernels, no image sources and no paths shared by
+scenarios.
 """
 
 from __future__ import annotations

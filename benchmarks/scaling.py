@@ -1,8 +1,8 @@
-"""Time and memory as studies grow: faces, seats, scenarios, threads. Each with its measured exponent, the slope of
-the logarithms from the second half of its range: 1 is in proportion, 0 is for nothing.
+"""Time and memory as functions of faces, seats, scenarios and threads, each with its measured exponent, the slope of
+the logarithms over the second half of its range: 1 means proportional, 0 independent.
 
-Processor time of one thread, except for the comparison of threads. Memory is what the process
-holds at its highest, counted in a run of its own.
+Times are processor time of one thread, except in the comparison of threads. Memory is the peak of the process, measured
+in a separate run.
 """
 
 from __future__ import annotations
@@ -197,10 +197,10 @@ def wall(n_seats: int, bytes_a_ray: float) -> list[str]:
     """Where memory ends first, by the arithmetic of what is kept, for the seats of the largest study."""
     kept = 4 * N_REPLICATES * n_seats * 8
     return [
-        f"Figures per band keep {kept / MB:.1f} MB a scenario ({N_REPLICATES} replicates, {n_seats} seats, 8 bands):",
-        f"  all figures of 512 scenarios take {13 * 512 * kept / 1e9:.0f} GB, which is the first wall.",
-        "Energies are worked out in blocks of bounded size.",
-        f"Logs grow with rays, {bytes_a_ray / 1e3:.1f} kB each, and lie on disk.",
+        f"Figures per band take {kept / MB:.1f} MB per scenario ({N_REPLICATES} replicates, {n_seats} seats, 8 bands):",
+        f"  all figures of 512 scenarios take {13 * 512 * kept / 1e9:.0f} GB, which is the first limit reached.",
+        "Energies are computed in blocks of bounded size.",
+        f"Logs grow with rays, {bytes_a_ray / 1e3:.1f} kB each, and are stored on disk.",
     ]
 
 

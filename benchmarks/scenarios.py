@@ -1,14 +1,14 @@
-"""Many scenarios out of one trace, against tracing each by itself with the same kernels.
+"""Many scenarios from one trace, compared with tracing each separately with the same kernels.
 
-(a) 64 scenarios that differ in absorption: weighing logged paths against tracing and weighing each scenario alone.
-(b) 64 masks over 12 free-hanging cloths, at equal standard error: for a scenario it is
+(a) 64 scenarios that differ in absorption: weighting logged paths, compared with tracing and weighting each separately.
+(b) 64 masks over 12 free-hanging cloths, at equal standard error: for a scenario the ratio is
 
-    time of all alone / time together x variance alone / variance together,
+    time of all separately / time together x variance separately / variance together,
 
-the variance in four windows of time and of the speech transmission index, mean over seats. Alone, a scenario
-is traced without the cloths that do not hang in it, with a sampling plan and a duration of its own. Figures
-are worked out from energies in the same way on both sides, so that work is left out of both times. So is what the
-system takes to hand out memory, which depends on what ran before: paths are weighed twice, and the second time counts.
+with the variance in four windows of time and of the speech transmission index, mean over seats. Separately, a scenario
+is traced without the cloths that are not hung in it, with its own sampling plan and duration. Figures are computed from
+energies in the same way on both sides, so that their time is omitted from both. The time in which the system allocates
+memory, which depends on earlier work, is omitted as well: paths are weighted twice, and the second time is counted.
 """
 
 from __future__ import annotations
@@ -133,7 +133,7 @@ def check(what: str, z: np.ndarray) -> None:
         f"{what}: {z.size} z scores, rms {np.sqrt((z**2).mean()):.2f}, largest {np.abs(z).max():.2f} of {limit:.2f}"
     )
     if np.abs(z).max() > limit:
-        disagree(f"{what}: energies together and alone")
+        disagree(f"{what}: energies together and separately")
 
 
 def absorption(quick: bool, rows: list, ratios: dict) -> None:
@@ -151,11 +151,11 @@ def absorption(quick: bool, rows: list, ratios: dict) -> None:
     in_one_sum_bare = K * (trace[0] + alone[0].one_sum) / together.one_sum
     in_all = K * (trace + weigh).mean() / (together.trace + together.weigh)
     rows += [
-        ["tracing each alone, s, mean", float(trace.mean())],
+        ["tracing each separately, s, mean", float(trace.mean())],
         ["  the bare hall", float(trace[0])],
-        ["weighing it alone, s, mean", float(weigh.mean())],
+        ["weighting it separately, s, mean", float(weigh.mean())],
         ["one trace for all, s", together.trace],
-        [f"weighing for {K}, s", together.weigh],
+        [f"weighting for {K}, s", together.weigh],
         ["weighing logged paths against tracing", by_replay],
         [
             "the same, every scenario as reverberant as the bare hall",
@@ -202,15 +202,15 @@ def cloths(quick: bool, rows: list, ratios: dict) -> None:
     variance = np.array([a.variance[:, 0] / together.variance[:, k] for k, a in zip(chosen, alone)])
     gain = times * variance
     names = [f"{1000 * a:.0f} to {1000 * b:.0f} ms" for a, b in pairwise(WINDOWS)] + ["STI"]
-    rows += [["tracing each alone, s, mean", float(seconds.mean())], ["one trace for all, s", together.trace]]
-    rows += [[f"weighing for {K}, s", together.weigh], ["time alone / together", float(times)]]
+    rows += [["tracing each separately, s, mean", float(seconds.mean())], ["one trace for all, s", together.trace]]
+    rows += [[f"weighting for {K}, s", together.weigh], ["time separately / together", float(times)]]
     for w, name in enumerate(names):
         worst = int(gain[:, w].argmin())
         label = f"{name}: worst of {len(chosen)} (mask {chosen[worst]}), nothing hung, median"
         rows.append([label, f"{gain[worst, w]:.3g}, {gain[0, w]:.3g}, {np.median(gain[:, w]):.3g}"])
-        rows.append(["  variance together / alone of the worst", float(1.0 / variance[worst, w])])
+        rows.append(["  variance together / separately of the worst", float(1.0 / variance[worst, w])])
         by_its_time = K * seconds / (together.trace + together.weigh) * variance[:, w]
-        rows.append(["  worst if its own time alone counted for all", float(by_its_time.min())])
+        rows.append(["  worst if its own time counted for all", float(by_its_time.min())])
         ratios[f"cloths_worst_{name.replace(' ', '_')}"] = gain[worst, w]
     ratios["cloths_worst"] = gain.min()
 

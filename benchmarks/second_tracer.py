@@ -1,17 +1,18 @@
-"""The halls of the zoo held to a slow tracer that shares nothing with the package.
+"""The halls of the zoo compared with a slow ray tracer that shares no code with the package.
 
-Each hall in two scenarios (as it is, and treated), at six seats, in all eight bands: energy in windows of time, level,
-EDT, T20, C50 and STI. The package runs with many seeds; the slow tracer (tests/reference/slow_tracer.py) traces each
-band by itself. Asked is
+Each hall is compared in two scenarios (without and with treatment), at six seats, in all eight bands: energy in time
+windows, level, EDT, T20, C50 and STI. The package runs with many seeds; the slow tracer
+(tests/reference/slow_tracer.py) traces each band separately. The script checks
 
-- that the mean over the seeds is nowhere surely more than one just noticeable difference from the reference;
-- that single runs scatter about the reference by the errors that both state (rms of z near 1);
-- that 95 % intervals hold the mean over all seeds in 95 % of cases, in every band (control: intervals shrunk by 0.6
-  must be found out);
-- that no decay time is missing that the reference knows well.
+- that the mean over the seeds nowhere differs significantly by more than one just noticeable difference from the
+  reference;
+- that single runs scatter about the reference by the stated errors of both (rms of z near 1);
+- that 95 % intervals contain the mean over all seeds in 95 % of cases, in every band (control: intervals shrunk by 0.6
+  must fail);
+- that no decay time is missing that the reference determines precisely.
 
-    python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # some 2 hours of processor time
-    python benchmarks/second_tracer.py --quick                               # some 4 minutes of processor time
+    python benchmarks/second_tracer.py --processes 16 --page docs/zoo.md     # about 2 hours of processor time
+    python benchmarks/second_tracer.py --quick                               # about 4 minutes of processor time
 
 Ends with exit code 1 if anything fails.
 """
@@ -52,18 +53,18 @@ from zoo.comparison import (
 )
 
 FALSE_ALARM = 1e-3
-"""Of each of the four questions, over all halls and figures."""
+"""Of each of the four checks, over all halls and quantities."""
 SPREAD = {"STI": (0.5, 1.5)}
-"""What the rms of z may be in a hall, where the models are allowed to differ by far less than chance makes them; the
-lower limit falls with what they are allowed. With 19 degrees of freedom it is some 1.06 where all is right. Seats,
-seeds and bands share rays or a reference, which leaves a seventh to chance; the STI has 12 values a hall where the
-others have 96."""
+"""Permitted range of the rms of z in a hall if the permitted difference of the models is far below the Monte Carlo
+error; the lower limit decreases as the permitted difference increases. With 19 degrees of freedom the expected rms is
+about 1.06. Seats, seeds and bands share rays or a reference, so it has a random error of a seventh; the STI has 12
+values per hall, the others have 96."""
 OTHER_SPREAD = (0.7, 1.3)
 COVERAGE = 0.95
 LACKING = 0.03
-"""By which the coverage may fall short: the jackknife is an approximation for figures that are no sums."""
+"""By which the coverage may fall short: for quantities that are not sums the jackknife is an approximation."""
 CONTROL = 0.87
-"""Mean over the bands that intervals shrunk by 0.6 must stay below."""
+"""Upper limit of the mean coverage over the bands of intervals shrunk by 0.6."""
 FIGURES = ("windows", "level", "C50", "EDT", "T20", "STI")
 
 
@@ -87,43 +88,43 @@ def traced(name: str, scenario: int, band: int, batch: int, n_rays: int) -> tupl
 
 
 def referred(name: str, scenario: int, batches: np.ndarray) -> Figures:
-    """Figures of the slow tracer."""
+    """Quantities computed by the slow tracer."""
     scene, _, air = compiled(name)
     return reference_figures(scene, scenario, batches, plain_room(scene, scenario, air), plain_sources(name))
 
 
 def run(name: str, seed: int, rays_per_batch: int) -> Figures:
-    """Figures of one run of the package."""
+    """Quantities computed by one run of the package."""
     scene, order, _ = compiled(name)
     return package_figures(scene, order, seed, 1, rays_per_batch)
 
 
-# --- what is asked --------------------------------------------------------------------------------------
+# --- the checks -----------------------------------------------------------------------------------------
 
 
 @dataclass
 class Verdict:
-    """One figure of one hall."""
+    """The comparison of one quantity in one hall."""
 
     hall: str
     figure: str
     largest: float
-    """Largest deviation of the mean over seeds, in just noticeable differences, where it is decidable."""
+    """Largest deviation of the mean over seeds, in just noticeable differences, of the decidable comparisons."""
     decidable: float
-    """Share of the comparisons in which one just noticeable difference would be seen."""
+    """Share of the comparisons in which a deviation of one just noticeable difference would be detected."""
     judged: float
-    """Share of the comparisons in which single runs and the reference know the figure well enough."""
+    """Share of the comparisons in which the errors of single runs and of the reference are small enough."""
     spread: float
     """Rms of z of single runs."""
     coverage: np.ndarray
-    """(8,) share of intervals that hold the mean over seeds, by band; one for the STI."""
+    """(8,) share of intervals that contain the mean over seeds, by band; a single one for the STI."""
     missing: int
-    """Figures that the reference knows to 3 % and more than half of the runs lack."""
+    """Decay times that the reference determines to 3 % and that more than half of the runs do not have."""
     faults: list[str]
 
 
 def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_checks: int) -> Verdict:
-    """Hold the runs of a hall to the reference."""
+    """Compare the runs of a hall with the reference."""
     value = np.stack([one[figure][0] for one in runs])
     error = np.stack([one[figure][1] for one in runs])
     n = np.isfinite(value).sum(axis=0)
@@ -144,12 +145,12 @@ def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_ch
     if beyond.any():
         worst = np.unravel_index(np.nanargmax(np.where(beyond, np.abs(off.difference), np.nan)), beyond.shape)
         faults.append(
-            f"{beyond.sum()} of {known.sum()} beyond a just noticeable difference, most {place(figure, worst)}: "
-            f"{mean[worst]:.4g} where the reference has {reference[figure][0][worst]:.4g}"
+            f"{beyond.sum()} of {known.sum()} differ by more than a just noticeable difference, most "
+            f"{place(figure, worst)}: {mean[worst]:.4g}; reference {reference[figure][0][worst]:.4g}"
         )
     spread = float(np.sqrt(np.nanmean(z**2))) if z.size else np.nan
     least, most = SPREAD.get(figure, OTHER_SPREAD)
-    # Where the models are allowed to differ by as much as chance makes them, and do not, z is smaller.
+    # If the permitted difference of the models is as large as the Monte Carlo error, and they agree, z is smaller.
     due = np.stack([(one.error / np.hypot(one.error, one.model))[known] for one in single])
     least *= float(np.sqrt(np.nanmean(due**2))) if due.size else 0.0
     if z.size and not least < spread < most:
@@ -161,14 +162,14 @@ def judged(name: str, figure: str, runs: list[Figures], reference: Figures, n_ch
     if figure in ("EDT", "T20"):
         missing = int((np.isnan(mean) & (reference_error < 0.03 * reference_value)).sum())
     if missing:
-        faults.append(f"{missing} missing that the reference knows")
+        faults.append(f"{missing} missing that the reference determines precisely")
     largest = float(np.max(np.abs(off.difference[decidable]))) if decidable.any() else np.nan
     shares = float(decidable.mean()), float(known.mean())
     return Verdict(name, figure, largest, *shares, spread, coverage, missing, faults)
 
 
 def by_band(figure: str, single: list[Deviation], known: np.ndarray) -> str:
-    """Rms of z and mean deviation in just noticeable differences band by band, to tell where a spread comes from."""
+    """Rms of z and mean deviation in just noticeable differences in each band, to show the cause of a spread."""
     if figure == "STI":
         return ""
     z = np.where(known, np.stack([one.z for one in single]), np.nan).reshape(-1, 8)
@@ -184,13 +185,13 @@ def by_band(figure: str, single: list[Deviation], known: np.ndarray) -> str:
 def covered(
     figure: str, value: np.ndarray, error: np.ndarray, pooled: tuple[np.ndarray, np.ndarray], n_checks: int
 ) -> tuple[np.ndarray, list[str]]:
-    """Share of the intervals that hold the mean over seeds, by band, and where that is too few.
+    """Share of the intervals that contain the mean over seeds, by band, and the bands in which it is too small.
 
-    Seats and scenarios of one run share rays: the error of a share comes from the seeds.
+    Seats and scenarios of one run share rays, so the error of a share is computed from the seeds.
     """
     if figure == "STI":
         value, error, pooled = value[..., None], error[..., None], (pooled[0][..., None], pooled[1][..., None])
-    # The mean holds the run itself: it is off by the more, and a run from it by the less.
+    # The mean includes the run itself, which reduces the difference between the two.
     n = len(value)
     own = np.sqrt(np.maximum(error**2 - 2.0 * error**2 / n + pooled[1] ** 2, 1e-300))
     ratio = stats.t.ppf(0.975, 19)
@@ -198,7 +199,7 @@ def covered(
     for band in range(value.shape[-1]):
         away = np.abs(value - pooled[0])[..., band] / own[..., band]
         inside, shrunk = away <= ratio, away <= 0.6 * ratio
-        # A figure of no energy or no time is no case; nor is a seat where half of the runs have none.
+        # Values without energy or time are left out, and so are seats where half of the runs have no value.
         cases = np.isfinite(away) & (error[..., band] > 0.0)
         if figure in ("windows", "EDT", "T20"):
             cases &= pooled[1][..., band] * np.sqrt(n) < 0.25 * np.abs(pooled[0][..., band])
@@ -211,11 +212,11 @@ def covered(
         chance = stats.t.isf(FALSE_ALARM / n_checks, len(by_seed) - 1) / np.sqrt(len(by_seed))
         shares.append(float(by_seed.mean()))
         if by_seed.mean() + chance * by_seed.std(ddof=1) < COVERAGE - LACKING:
-            faults.append(f"intervals at {label(band)} hold {by_seed.mean():.0%}")
+            faults.append(f"{by_seed.mean():.0%} of the intervals at {label(band)} contain the mean")
         controls.append(by_shrunk.mean())
-    # Normal errors shrunk by 0.6 hold 0.77 of the cases.
+    # With normal errors, intervals shrunk by 0.6 contain the mean in 0.77 of the cases.
     if controls and np.mean(controls) > CONTROL:
-        faults.append(f"control: intervals shrunk by 0.6 hold {np.mean(controls):.0%}")
+        faults.append(f"control: {np.mean(controls):.0%} of the intervals shrunk by 0.6 contain the mean")
     return np.array(shares), faults
 
 
@@ -224,7 +225,7 @@ def label(band: int) -> str:
 
 
 def place(figure: str, index: tuple[int, ...]) -> str:
-    """Where in the arrays of a figure, in words."""
+    """The position in the arrays of a quantity, in words."""
     numbers = [int(i) for i in index]
     words = [f"window from {1000 * slow.WINDOWS[numbers.pop(0)]:g} ms"] if figure == "windows" else []
     words += [f"scenario {numbers[0] + 1}", f"seat {numbers[1] + 1}"]
@@ -238,10 +239,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--hall", action="append", choices=list(COMPARED), help="may be given more than once")
-    parser.add_argument("--quick", action="store_true", help="few rays: figures that are far off are found")
+    parser.add_argument("--quick", action="store_true", help="few rays: only large errors are detected")
     parser.add_argument("--rays", type=int, help="of the slow tracer, in each of 20 batches, bands and scenarios")
     parser.add_argument("--seeds", type=int, help="runs of the package")
-    parser.add_argument("--rays-per-batch", type=int, help="of the package, in each of 20 batches; each hall its own")
+    parser.add_argument("--rays-per-batch", type=int, help="of the package, in each of 20 batches (default: by hall)")
     parser.add_argument("--page", type=Path, help="Markdown page to write")
     arguments = parser.parse_args()
     n_rays = arguments.rays or (1000 if arguments.quick else 16000)
@@ -255,19 +256,19 @@ def main() -> int:
         ahead = submitted(pool, halls[0], n_rays, n_seeds, arguments.rays_per_batch)
         for i, name in enumerate(halls):
             batches, runs = ahead
-            # The next hall is there to be worked on while this one comes to its end.
+            # Processes start on the next hall while the last work on this one is finished.
             if i + 1 < len(halls):
                 ahead = submitted(pool, halls[i + 1], n_rays, n_seeds, arguments.rays_per_batch)
             figures = [one.result() for one in runs]
-            print(f"{name}: package ready after {time.monotonic() - started:.0f} s", flush=True)
+            print(f"{name}: runs of the package finished after {time.monotonic() - started:.0f} s", flush=True)
             reference = gathered(pool, name, batches)
             verdicts += [judged(name, figure, figures, reference, n_checks) for figure in FIGURES]
-            print(f"{name}: judged after {time.monotonic() - started:.0f} s", flush=True)
+            print(f"{name}: compared after {time.monotonic() - started:.0f} s", flush=True)
             print("\n".join(line(verdict) for verdict in verdicts if verdict.hall == name), flush=True)
     faults = [f"{v.hall}, {v.figure}: {fault}" for v in verdicts for fault in v.faults]
-    print("\n" + ("\n".join(faults) or "Nothing failed."))
+    print("\n" + ("\n".join(faults) or "No comparison failed."))
     if arguments.page:
-        rays = f"{slow.N_BATCHES * n_rays:,} rays a band of the slow tracer"
+        rays = f"{slow.N_BATCHES * n_rays:,} rays per band of the slow tracer"
         about = f"{rays}, {n_seeds} seeds of the package"
         arguments.page.write_text(page(verdicts, faults, about, arguments.rays_per_batch), encoding="utf-8")
     return 1 if faults else 0
@@ -293,7 +294,7 @@ def submitted(
 
 
 def gathered(pool: ProcessPoolExecutor, name: str, batches: Batches) -> Figures:
-    """Figures of the slow tracer from its batches."""
+    """Quantities of the slow tracer from its batches."""
     parts = []
     for scenario in sorted({scenario for scenario, _, _ in batches}):
         energy = np.stack(
@@ -310,7 +311,7 @@ def gathered(pool: ProcessPoolExecutor, name: str, batches: Batches) -> Figures:
     return stacked([part.result() for part in parts])
 
 
-HEAD = ("figure", "largest", "decided", "judged", "spread", *(label(band) for band in range(8)), "missing")
+HEAD = ("quantity", "largest", "decidable", "evaluated", "spread", *(label(band) for band in range(8)), "missing")
 
 
 def cells(verdict: Verdict) -> list[str]:
@@ -327,33 +328,36 @@ def line(verdict: Verdict) -> str:
 
 
 def page(verdicts: list[Verdict], faults: list[str], about: str, per_batch: int | None) -> str:
-    """The outcome as Markdown."""
+    """The results as Markdown."""
     lines = [
         "# The zoo of halls",
         "",
-        "Eight small invented halls of unlike kind (`tests/zoo/`), each as it stands and with one treatment, at six",
-        "seats, held to a slow tracer that shares nothing with the package (`tests/reference/slow_tracer.py`). Written",
-        "by `python benchmarks/second_tracer.py --page docs/zoo.md`.",
+        "Eight small invented halls of different kinds (`tests/zoo/`), each without and with one treatment, at six",
+        "seats, compared with a slow ray tracer that shares no code with the package",
+        "(`tests/reference/slow_tracer.py`). Written by `python benchmarks/second_tracer.py --page docs/zoo.md`.",
         "",
         f"{about}.",
         "",
-        "- *largest*: largest deviation of the mean over seeds from the slow tracer, in just noticeable differences",
-        "  (1 dB of level, of C50 and of the energy in a window; 5 % of EDT and T20; 0.03 of STI), where it is decided",
-        "- *decided*: share of the comparisons in which a deviation of one just noticeable difference would be seen",
-        "- *judged*: share of the comparisons in which single runs scatter by less than 10 % of EDT and T20 or 25 % of",
-        "  the energy in a window; *largest* and *spread* are about these",
-        "- *spread*: rms of the deviations of single runs in standard errors; 1.0 to 1.1 is due",
-        "- under each band: per cent of the 95 % intervals of single runs that hold the mean over all seeds",
-        "- *missing*: decay times that the slow tracer knows well and most runs lack",
+        "- *largest*: largest deviation of the mean over the seeds from the slow tracer, in just noticeable",
+        "  differences (1 dB of level, of C50 and of the energy in a time window; 5 % of EDT and T20; 0.03 of STI),",
+        "  among the decidable comparisons",
+        "- *decidable*: share of the comparisons whose error is small enough to detect a deviation of one just",
+        "  noticeable difference",
+        "- *evaluated*: share of the comparisons in which the standard deviation of single runs is less than 10 % of",
+        "  EDT and T20 or 25 % of the energy in a time window; *largest* and *spread* include only these",
+        "- *spread*: rms of the deviations of single runs in standard errors; 1.0 to 1.1 is expected",
+        "- for each band: percentage of the 95 % intervals of single runs that contain the mean over all seeds",
+        "- *missing*: decay times that the slow tracer determines precisely and that most runs do not have",
     ]
     for hall in dict.fromkeys(verdict.hall for verdict in verdicts):
         treated = COMPARED[hall].scenarios[0]
-        rays = f"{20 * (per_batch or COMPARED[hall].rays_per_batch):,} rays a source"
-        lines += ["", f"## {hall.replace('_', ' ').capitalize()}", "", f"As it stands, and {treated}; {rays}.", ""]
+        rays = f"{20 * (per_batch or COMPARED[hall].rays_per_batch):,} rays per source"
+        lines += ["", f"## {hall.replace('_', ' ').capitalize()}", ""]
+        lines += [f'Without treatment, and in the scenario "{treated}"; {rays}.', ""]
         lines += ["| " + " | ".join(HEAD) + " |", "| --- |" + " ---: |" * (len(HEAD) - 1)]
         lines += ["| " + " | ".join(cells(v)) + " |" for v in verdicts if v.hall == hall]
-    lines += ["", "## What failed", ""]
-    lines += [f"- {fault}" for fault in faults] or ["Nothing."]
+    lines += ["", "## Comparisons that failed", ""]
+    lines += [f"- {fault}" for fault in faults] or ["None."]
     return "\n".join(lines) + "\n"
 
 

@@ -1,8 +1,8 @@
-"""What a path segment costs: tracing with and without seats, its parts, and the replay for many scenarios.
+"""Time of a path segment: tracing with and without seats, its parts, and the replay for many scenarios.
 
-Processor time of one thread, which other work on the machine does not lengthen much. The parts are measured
-on the very rays of the trace: their origins and directions are worked out again from the log, which is also
-the check that log and rays belong together.
+Processor time of one thread, on which other work on the machine has little influence. The parts are measured on the
+rays of the trace themselves: their origins and directions are computed again from the log, which also verifies that log
+and rays correspond.
 """
 
 from __future__ import annotations
@@ -16,9 +16,8 @@ from harness import arguments, best_times, disagree, finish, table
 from numba import njit
 
 from roomsim.scene.scene import Scene
-from roomsim.tracing._closest import MISS, STACK_SIZE, closest_hit, closest_hits
+from roomsim.tracing._closest import MISS, closest_hit, find_hits, new_stack
 from roomsim.tracing._paths import END_OF_RAY, lambert_direction
-from roomsim.tracing._plain import WIDTH
 from roomsim.tracing._random import SURFACE, ray_key, uniform
 from roomsim.tracing.replay import Replay, time_bins
 from roomsim.tracing.sampling_plan import sampling_plan
@@ -44,11 +43,9 @@ def out_of_the_way(scene: Scene) -> Scene:
 
 
 @njit
-def rays_of_log(seed, first_ray, origin, directions, geometry, ray_end, event, origins, towards, start):
+def rays_of_log(seed, first_ray, origin, directions, geometry, ray_end, event, origins, towards, start, stack):
     """Origin, direction and primitive left of every segment of a log, by following its events. Returns the
     number of segments whose hit does not lie on the patch that the log names."""
-    stack, entry = np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32)
-    lanes = np.empty(2 * WIDTH, np.float32)
     segment, wrong = 0, 0
     for ray in range(len(ray_end)):
         key = ray_key(seed, SURFACE, 0, first_ray + ray)
@@ -60,10 +57,7 @@ def rays_of_log(seed, first_ray, origin, directions, geometry, ray_end, event, o
             origins[segment, 0], origins[segment, 1], origins[segment, 2] = ox, oy, oz
             towards[segment, 0], towards[segment, 1], towards[segment, 2] = dx, dy, dz
             start[segment] = skip
-            t, hit = closest_hit(
-                ox, oy, oz, dx, dy, dz, skip, MISS, geometry.nodes, geometry.children, geometry.packs,
-                geometry.primitives, stack, entry, lanes,
-            )  # fmt: skip
+            t, hit = closest_hit(ox, oy, oz, dx, dy, dz, skip, MISS, geometry, stack)
             e = event[segment]
             segment += 1
             if e == END_OF_RAY or hit < 0:
@@ -103,11 +97,11 @@ def main() -> None:
     n = log.n_segments
     directions = seated._emission[0].draw(SEED, 0, 0, n_rays)[0]
     origins, towards = np.empty((n, 3), np.float32), np.empty((n, 3), np.float32)
-    start, distance, hit = np.empty(n, np.int32), np.empty(n, np.float32), np.empty(n, np.int32)
+    start = np.empty(n, np.int32)
     geometry = seated.geometry
     source = one.sources.position[0].astype(np.float32)
     wrong = rays_of_log(
-        SEED, 0, source, directions, geometry, log.ray_end, log.event, origins, towards, start
+        SEED, 0, source, directions, geometry, log.ray_end, log.event, origins, towards, start, new_stack()
     )
     # The two programs round differently in the last bit; a ray that passes an edge on its other side goes its
     # own way from there, and only then. With the events of other rays four segments of five would be wrong.
@@ -118,7 +112,7 @@ def main() -> None:
         turns, time.thread_time,
         seated=lambda: seated.trace(0, 0, n_rays),
         empty=lambda: empty.trace(0, 0, n_rays),
-        intersect=lambda: closest_hits(origins, towards, start, geometry, distance, hit),
+        intersect=lambda: find_hits(origins, towards, geometry, start),
         emission=lambda: seated._emission[0].draw(SEED, 0, 0, n_rays),
     )  # fmt: skip
     per = {name: seconds / n * 1e9 for name, seconds in spent.items()}
@@ -126,7 +120,7 @@ def main() -> None:
     rows = [
         [f"traced with {N_SEATS} seats", per["seated"]],
         ["traced without seats", per["empty"]],
-        ["  of this: closest hits alone", per["intersect"]],
+        ["  of this: closest hits", per["intersect"]],
         ["  of this: emission", per["emission"]],
         ["  of this: random numbers, reflection, log", per["empty"] - per["intersect"] - per["emission"]],
         [f"  seats ({deposits:.2f} deposits a segment)", per["seated"] - per["empty"]],
@@ -154,7 +148,7 @@ def main() -> None:
         return energy
 
     if not np.allclose(replay(1), replay(64), rtol=1e-5):
-        disagree("a scenario weighed alone and among others")
+        disagree("a scenario evaluated separately and with others")
     # `late` works in a thread of its own, and waits for it: process time is that thread's.
     contenders = {str(k): (lambda k=k: replay(k)) for k in SCENARIOS}
     spent = best_times(turns, time.process_time, **contenders, again=lambda: traced.trace(0, 0, n_rays))

@@ -1,8 +1,9 @@
-"""How long until something happens: import, help, and `roomsim run` of the demo as README has it, to its own precision
-and with all pictures: cold, everything still to be compiled; with compiled code on disk; the same without pictures.
+"""Start-up times: import, help, and `roomsim run` of the demonstration study as in the README, to its own precision
+and with all pictures: cold, with everything to be compiled; with compiled code on disk; the same without pictures.
 
-Each in a new interpreter. Wall and processor time (children's, threads added up); the goal for the cold run is wall
-time on two idle cores. With --quick a small room in place of the demo, without pictures.
+Each is timed in a new interpreter, in wall-clock time and processor time (of all child processes and threads); the
+target for the cold run is wall-clock time on two idle cores. With --quick a small room replaces the demonstration
+study, without pictures.
 """
 
 from __future__ import annotations
@@ -93,7 +94,7 @@ def main() -> None:
         ratios[name] = wall
 
     note("import roomsim", *best(turns, python, "-c", "import roomsim"), "import_s")
-    note("the interpreter alone", *best(turns, python, "-c", "pass"), "interpreter_s")
+    note("the interpreter", *best(turns, python, "-c", "pass"), "interpreter_s")
     note("roomsim --help", *best(turns, python, "-m", "roomsim", "--help"), "help_s")
     with tempfile.TemporaryDirectory() as folder:
         cache = str(Path(folder) / "compiled")

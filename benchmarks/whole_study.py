@@ -1,11 +1,11 @@
-"""The demo's study against a plain tracer (plain_tracer.py), at equal standard error of the gain in the
+"""The demonstration study compared with a plain tracer (plain_tracer.py), at equal standard error of the gain in the
 speech transmission index.
 
-Ours: everything that a run computes for that figure, from the compiled scene to gains with errors: tracing to
-the first round, image sources, weighing for all scenarios, figures with their replicates. The plain tracer:
-tracing alone, each scenario by itself, with random numbers of its own; working out the figures is given to
-it. So is the best sharing-out of its rays between a scenario and its reference. Its time is taken to grow as
-one over the variance, which is exact for independent rays.
+For roomsim everything that a run computes for this figure is counted, from the compiled scene to gains with errors:
+tracing to the first round, image sources, weighting for all scenarios, and figures with their replicates. For the plain
+tracer only tracing is counted, each scenario by itself with independent random numbers; the computation of the figures
+is not counted, and its rays are divided optimally between a scenario and its reference. Its time is assumed to be
+inversely proportional to the variance, which is exact for independent rays.
 
 Both must first agree on levels and on the index within their errors.
 """

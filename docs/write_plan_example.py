@@ -6,8 +6,7 @@ import tempfile
 from pathlib import Path
 
 import roomsim
-from roomsim.report.planning_sheets import money_sheet, options_sheet, target_sheet
-from roomsim.report.planning_tables import sheet_text
+from roomsim.report.planning_tables import money_table, options_table, target_table
 from roomsim.report.planning_words import search_notes, summary
 
 PAGE = Path(__file__).parent / "plan.md"
@@ -20,7 +19,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         found = roomsim.plan(STUDY, folder)
     parts = ["\n".join(summary(found))]
-    parts += [sheet_text(sheet(found), WIDTH) for sheet in (options_sheet, money_sheet, target_sheet)]
+    parts += [table(found).text(WIDTH) for table in (options_table, money_table, target_table)]
     parts.append("\n".join(search_notes(found)))
     page = PAGE.read_text("utf-8")
     before, after = page.split(BEGIN)[0], page.split(END)[1]

@@ -1,6 +1,6 @@
-"""Room acoustics for temporary venues: one trace, many treatment scenarios, every figure with its error bar.
+"""Room acoustics for temporary venues: many treatment scenarios from one trace, each figure with its error.
 
-For notebooks and scripts, everything that the command line does:
+Notebooks and scripts can do everything that the command line does:
 
     import roomsim
     results = roomsim.run("hall/study.toml")
@@ -21,10 +21,11 @@ if TYPE_CHECKING:
     from .planning.plan_file import load_plan
     from .planning.run import plan
     from .report.export import export_results as export
+    from .report.figures import charts
+    from .report.pages import maps
     from .report.planning_export import export_plan
     from .report.planning_figures import write_plan_figures as plan_charts
     from .report.planning_tables import plan_tables
-    from .report.study_pictures import charts, maps
     from .report.system_figures import write_system_figures as system_pictures
     from .report.tables import comparison_table as compare
     from .report.tables import reverberation_table as statistics
@@ -50,8 +51,8 @@ _FUNCTIONS = {
     "compare": "report.tables.comparison_table",
     "statistics": "report.tables.reverberation_table",
     "export": "report.export.export_results",
-    "maps": "report.study_pictures.maps",
-    "charts": "report.study_pictures.charts",
+    "maps": "report.pages.maps",
+    "charts": "report.figures.charts",
     "plan": "planning.run.plan",
     "load_plan": "planning.plan_file.load_plan",
     "plan_tables": "report.planning_tables.plan_tables",
@@ -72,8 +73,8 @@ def __getattr__(name: str) -> Any:
     if name not in _FUNCTIONS:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     module, _, function = _FUNCTIONS[name].rpartition(".")
-    globals()[name] = found = getattr(import_module(f".{module}", __name__), function)
-    return found
+    globals()[name] = member = getattr(import_module(f".{module}", __name__), function)
+    return member
 
 
 def __dir__() -> list[str]:

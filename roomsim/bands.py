@@ -1,4 +1,4 @@
-"""The octave bands that everything is computed in. The band axis is always the last axis."""
+"""The octave bands of all computations. The band axis is always the last axis of an array."""
 
 from __future__ import annotations
 

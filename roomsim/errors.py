@@ -9,18 +9,19 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from difflib import get_close_matches
+from functools import partial
 from typing import Self
 
 LONGEST_LINE = 600
-"""Characters of one line of a message; what is longer is cut in the middle."""
+"""Characters of one line of a message; a longer line is shortened in the middle."""
 MOST_LINES = 60
 """Lines of a message; a file can have thousands of faults."""
 _JOINERS = "\u200c\u200d"
-"""They have no width, but are needed to write Persian and the scripts of India."""
+"""Joiners have no width, but Persian and the scripts of India need them."""
 
 
 class RoomsimError(Exception):
-    """Base of all errors that a user can cause and correct.
+    """Base of the errors that a user can cause and correct.
 
     Parameters
     ----------
@@ -51,13 +52,7 @@ class RoomsimError(Exception):
 
     def __reduce__(self) -> tuple:
         # Exceptions with keyword-only arguments cannot be pickled by themselves.
-        return _rebuild, (type(self), self.fault, self.file, self.place, self.cure)
-
-
-def _rebuild(
-    kind: type[RoomsimError], fault: str, file: str | None, place: str | None, cure: str | None
-) -> RoomsimError:
-    return kind(fault, file=file, place=place, cure=cure)
+        return partial(type(self), file=self.file, place=self.place, cure=self.cure), (self.fault,)
 
 
 class DocumentError(RoomsimError):
@@ -93,7 +88,7 @@ class CapacityError(RoomsimError):
 
 
 class RoomsimWarning(UserWarning):
-    """Something went wrong that the user should know of, and the program continues."""
+    """A problem that the user should know about; the program continues."""
 
 
 class PictureWarning(RoomsimWarning):
@@ -101,7 +96,7 @@ class PictureWarning(RoomsimWarning):
 
 
 DAMAGED_FILE = (OSError, RuntimeError, LookupError, ValueError, TypeError, AttributeError, ArithmeticError)
-"""What the HDF5 library, NumPy and JSON raise for damaged or hostile files."""
+"""Exceptions that the HDF5 library, NumPy and JSON raise for damaged or malicious files."""
 
 
 def unprintable(text: str) -> str:
@@ -123,7 +118,7 @@ def _is_printable(letter: str) -> bool:
 
 
 def _fit_to_print(text: str) -> str:
-    """A message of a bounded number of lines, each printable and of bounded length."""
+    """A message with a limited number of printable lines of limited length."""
     lines = text.split("\n")
     if len(lines) > MOST_LINES:
         lines = [*lines[: MOST_LINES - 1], f"and {len(lines) - MOST_LINES + 1} more lines"]

@@ -72,7 +72,7 @@ def jackknife(full: np.ndarray, left_out: np.ndarray) -> Estimate:
     with np.errstate(invalid="ignore"):
         mean = left_out.mean(axis=0)
         variance = (n - 1) / n * ((left_out - mean) ** 2).sum(axis=0)
-        # A value without an error is not given.
+        # Adding 0 * mean makes the value NaN where its error cannot be estimated.
         return Estimate(full + 0.0 * mean, np.sqrt(variance), n)
 
 
@@ -85,7 +85,7 @@ def jackknife_of(replicates: np.ndarray, statistic: Callable[[np.ndarray], np.nd
 
 
 def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> list[np.ndarray]:
-    """Values as other sets of replicates could have given them.
+    """Values that other sets of replicates could have produced.
 
     For a statistic with steps, such as the share of seats above a target, the values must vary by as much as they
     are uncertain: leaving out one replicate changes them too little for the steps to average out, and the
@@ -109,7 +109,7 @@ def half_samples(full: np.ndarray, left_out: np.ndarray, *variances: float) -> l
     (n_half_samples, ...) float for each variance
         Their mean is `full`.
     """
-    from scipy.linalg import hadamard  # readers of results do without
+    from scipy.linalg import hadamard  # not needed to read results
 
     n = len(left_out)
     # A power of two above n: the columns of a Hadamard matrix are orthogonal, all but the first sum to zero.

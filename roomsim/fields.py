@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import dist
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError
 
@@ -21,7 +21,7 @@ Point2 = tuple[Coordinate, Coordinate]
 Point3 = tuple[Coordinate, Coordinate, Coordinate]
 Decibel = Annotated[float, Field(ge=-200.0, le=200.0)]
 Levels = tuple[Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel, Decibel]
-"""Eight levels, 63 Hz to 8 kHz, dB; -200 stands for nothing in a band."""
+"""Eight levels, 63 Hz to 8 kHz, dB; -200 means no sound in a band."""
 Fractions = tuple[Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction, Fraction]
 """Eight shares from 0 to 1, 63 Hz to 8 kHz."""
 
@@ -110,6 +110,12 @@ class Model(BaseModel):
     """Base of all models: unknown keys and infinite numbers are refused, and a model cannot be changed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
+
+
+class Document(Model):
+    """Base of all description files."""
+
+    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
 
 
 SomeModel = TypeVar("SomeModel", bound=Model)

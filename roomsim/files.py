@@ -1,4 +1,4 @@
-"""Writing files so that a name always stands for a whole file: the one way in which anything is written."""
+"""Writing files safely: a file with its final name is always complete. All files are written by these functions."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from .errors import StoreError
 
 _HOST = f"{zlib.crc32(socket.gethostname().encode()):08x}"
 _UNFINISHED = re.compile(rf".+\.([0-9a-f]{{{len(_HOST)}}})-(\d+)-\d+\.tmp")
-_at_work: set[Path] = set()
-"""What this process is writing."""
+_in_progress: set[Path] = set()
+"""Temporary files that this process is writing."""
 _CANNOT_SYNC = {errno.EACCES, errno.EPERM, errno.EINVAL, errno.EBADF, errno.ENOTSUP}
-"""Answers of a system that has no way to write a folder's names to the disk, or not for this user."""
+"""Errors of a file system on which folders cannot be synchronised, or not by this user."""
 
 
 def replace_file(path: Path, content: bytes) -> None:
-    """Write `content` under a temporary name, to the disk, and only then give it its name.
+    """Write `content` to the disk under a temporary name, then rename the file.
 
-    When this returns the file is on the disk and stays there. A crash or a full disk at any moment before
-    leaves what was there before, and at worst a file that ends in `.tmp`, which `clear_unfinished` deletes.
-    Safety rests on the rename being atomic, as it is on a local disk.
+    When this function returns, the file is stored durably. After a crash or a full disk at any earlier moment the
+    previous file is unchanged; at worst a file that ends in `.tmp` remains, which `clear_unfinished` deletes.
+    This relies on an atomic rename, which local disks provide.
 
     Raises
     ------
@@ -34,7 +34,7 @@ def replace_file(path: Path, content: bytes) -> None:
     """
     writer = f"{_HOST}-{os.getpid()}-{threading.get_native_id()}"
     unfinished = path.with_name(f"{path.name}.{writer}.tmp")
-    _at_work.add(unfinished)
+    _in_progress.add(unfinished)
     try:
         try:
             with unfinished.open("wb") as file:
@@ -43,7 +43,7 @@ def replace_file(path: Path, content: bytes) -> None:
                 os.fsync(file.fileno())
             unfinished.replace(path)
         except BaseException:
-            # A disk that cannot be written any more cannot be tidied either; what went wrong first is told.
+            # If the disk fails, the file cannot be deleted either; the first error is the one to report.
             with suppress(OSError):
                 unfinished.unlink(missing_ok=True)
             raise
@@ -51,18 +51,18 @@ def replace_file(path: Path, content: bytes) -> None:
     except OSError as fault:
         raise unwritable(path, fault) from fault
     finally:
-        _at_work.discard(unfinished)
+        _in_progress.discard(unfinished)
 
 
 def discard_unfinished() -> None:
-    """Delete what this process has not finished writing, before it is left in the midst of that."""
-    for unfinished in list(_at_work):
+    """Delete the unfinished files of this process, before it is ended."""
+    for unfinished in list(_in_progress):
         with suppress(OSError):
             unfinished.unlink()
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and those above it, if they are missing, and have their names on the disk.
+    """Make a folder and its parents, if they are missing, and synchronise their names to the disk.
 
     Raises
     ------
@@ -83,7 +83,7 @@ def is_unfinished(name: str) -> bool:
 
 
 def clear_unfinished(folder: Path) -> None:
-    """Delete what processes of this machine that are no more have left unfinished in a folder."""
+    """Delete the files in a folder that earlier processes of this machine did not finish."""
     with suppress(OSError):
         for entry in list(folder.iterdir()):
             match = _UNFINISHED.fullmatch(entry.name)
@@ -93,7 +93,7 @@ def clear_unfinished(folder: Path) -> None:
 
 def _is_running(process: int) -> bool:
     if os.name == "nt":
-        return True  # Asking would stop it there.
+        return True  # On Windows os.kill would end the process.
     try:
         os.kill(process, 0)
     except ProcessLookupError:
@@ -104,16 +104,16 @@ def _is_running(process: int) -> bool:
 
 
 def unwritable(path: Path, fault: OSError) -> StoreError:
-    """The error that says that a file or folder cannot be written, and why."""
+    """The error for a file or folder that cannot be written, with the reason."""
     return StoreError(
         f"cannot write: {fault.strerror or fault}",
         file=path,
-        cure="Make room or choose a folder that can be written, and run again: what was finished is kept.",
+        cure="Free disk space or choose a writable folder, and run the command again: finished work is not lost.",
     )
 
 
 def _sync_folder(folder: Path) -> None:
-    # The new name must reach the disk too. Windows has no call for it and does not need one.
+    # The new name must be written to the disk too. Windows neither has nor needs a call for this.
     if os.name == "nt":
         return
     try:

@@ -11,14 +11,14 @@ def counted(number: int, one: str, many: str = "") -> str:
 
 
 def span(low: float, high: float, form: str = ".0f") -> str:
-    """Two ends, or one where they read the same: "5 to 10", "10"."""
+    """A range, or a single number if both ends are printed the same: "5 to 10", "10"."""
     # Adding zero removes the sign of a number that is rounded to zero.
     ends = [f"{float(f'{end:{form}}') + 0.0:{form}}".replace("-", "−") for end in (low, high)]
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
 def listed(texts: Iterable[str], most: int | None = None) -> str:
-    """Texts in a sentence: "a", "a and b", "a, b and c"; of more than `most` the first ones and how many more."""
+    """A list in a sentence: "a", "a and b", "a, b and c"; beyond `most` texts only the number of the others."""
     every = list(texts)
     if most is not None and len(every) > most:
         return f"{', '.join(every[:most])} and {len(every) - most} more"
@@ -33,3 +33,13 @@ def shortened(text: str, length: int) -> str:
     head = line[: length - 1]
     between = head.rfind(" ")
     return (head[:between] if between > length // 2 else head).rstrip() + "…"
+
+
+def short_names(names: Iterable[str]) -> dict[str, str]:
+    """The first word of each name if it is a code such as D1 that no other name begins with; otherwise the name."""
+    first = {name: name.split()[0].rstrip(":,") for name in names}
+    words = list(first.values())
+    return {
+        name: word if words.count(word) == 1 and any(c.isdigit() for c in word) else name
+        for name, word in first.items()
+    }

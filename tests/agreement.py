@@ -1,9 +1,8 @@
-"""Does an estimate agree with the truth? One place for the arithmetic, with a stated false-alarm rate.
+"""Tests of whether an estimate agrees with the true value, with a stated false-alarm rate.
 
-The false-alarm rate is what a *new* seed would risk in a correct program; with the fixed seeds of the tests
-a result repeats. Give `n_checks` the number of comparisons that share the rate: their joint rate is then at
-most `false_alarm`, by Sidak's inequality (J. Am. Stat. Assoc. 62 (1967) 626, from memory) also where they are
-correlated.
+The false-alarm rate is the probability that a correct program fails with a *new* seed; the tests have fixed seeds, so
+their results repeat. `n_checks` is the number of comparisons that share the rate: their joint rate is then at most
+`false_alarm`, by Sidak's inequality (J. Am. Stat. Assoc. 62 (1967) 626, from memory) also where they are correlated.
 """
 
 from __future__ import annotations
@@ -17,7 +16,7 @@ class Disagreement(AssertionError):
 
 
 def largest_ratio(n_checks: int, false_alarm: float = 1e-6, degrees_of_freedom: float | None = None) -> float:
-    """Largest |value - truth| / standard_error that chance explains: Student's t, or normal if no degrees."""
+    """Largest |value - truth| / standard_error that is not significant: Student's t, or normal without degrees."""
     if n_checks < 1 or not 0.0 < false_alarm < 1.0:
         raise ValueError("n_checks must be at least 1 and false_alarm between 0 and 1")
     # Sidak: 1 - (1 - each)^n = false_alarm. The logarithms keep the digits of small rates.
@@ -37,27 +36,28 @@ def assert_agrees(
     degrees_of_freedom: float | None = None,
     slack: object = 0.0,
 ) -> None:
-    """Fail unless every value lies within what chance explains of the truth.
+    """Fail if a value differs significantly from the true value.
 
     Parameters
     ----------
     value, standard_error, truth : float or arrays that broadcast
         A standard error of zero demands exact equality. NaN anywhere fails.
     n_checks : int
-        Comparisons that share `false_alarm`; at least the number handed in.
+        Comparisons that share `false_alarm`; at least the number of values.
     false_alarm : float
         Probability that a correct program fails any of them on a new seed.
     degrees_of_freedom : float, optional
         Of the standard error (replicates - 1). Without it the standard error counts as known.
     slack : float or array
-        By which the truth itself may be off, on top of chance: a bound with its derivation at the call.
+        Error of the true value itself, in addition to the statistical error: a bound whose derivation is given at the
+        call.
     """
     arrays = (np.asarray(array, dtype=float) for array in (value, standard_error, truth))
     value, standard_error, truth = np.broadcast_arrays(*arrays)
     if value.size == 0:
-        raise ValueError("nothing to compare")
+        raise ValueError("there are no values to compare")
     if value.size > n_checks:
-        raise ValueError(f"{value.size} comparisons handed in, but n_checks = {n_checks}")
+        raise ValueError(f"{value.size} comparisons, but n_checks = {n_checks}")
     if np.any(standard_error < 0.0):
         raise ValueError("negative standard error")
     ratio = largest_ratio(n_checks, false_alarm, degrees_of_freedom)
@@ -81,8 +81,8 @@ def assert_share(
 ) -> None:
     """Fail unless a count of independent events fits its probability, both sides (exact binomial tails).
 
-    Use it for the coverage of intervals: `n_true` intervals of `n_total` hold the truth, `probability` says
-    how many should.
+    Use it for the coverage of intervals: `n_true` of `n_total` intervals contain the true value, `probability` is the
+    expected share.
     """
     each = -np.expm1(np.log1p(-false_alarm) / n_checks)
     low = stats.binom.cdf(n_true, n_total, probability)

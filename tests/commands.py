@@ -1,5 +1,5 @@
-"""Taking a study through the commands, with few rays and coarse pictures: nothing about figures, everything about
-getting to them."""
+"""Running the commands on a study, with few rays and coarse pictures: these tests check that the commands work, not the
+results."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from roomsim.study import traced_paths
 
 RAYS_PER_BATCH = 64
 REPLICATES = 4
-"""In place of twenty: evaluating costs as much for few rays as for many."""
+"""Instead of twenty: the time of an evaluation does not depend on the number of rays."""
 
 
 def make_quick(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -26,7 +26,7 @@ def make_quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(traced_paths, "N_REPLICATES", REPLICATES)
     monkeypatch.setattr(planning, "N_TILES", 30)
     monkeypatch.setattr(style, "RESOLUTION", 30)
-    # As `run` draws them, in one format: twice as quick. The other one is asked of other commands.
+    # In one format, which takes half the time. Other commands write the other one.
     monkeypatch.setattr(pictures, "write_pictures", in_one_format)
 
 
@@ -36,14 +36,14 @@ def in_one_format(results, drawn, folder, formats=("svg",), processes=None, writ
 
 
 class Walk:
-    """The commands of one study, one after the other; each is checked as it comes back."""
+    """The commands of one study, one after the other; the output of each is checked."""
 
     def __init__(self, capsys: pytest.CaptureFixture[str], words_alone: tuple[str, ...] = ()) -> None:
-        """`words_alone` : names of pictures that only say why there is nothing to show."""
+        """`words_alone` : names of pictures that only state why there is nothing to show."""
         self.capsys, self.words_alone = capsys, words_alone
 
     def __call__(self, command: str, *arguments: object, code: int = 0) -> str:
-        """Standard output of a command that must end with this code, and say nothing of a failure."""
+        """Standard output of a command that must end with this code and report no failure."""
         got = execute([command, *(str(argument) for argument in arguments)])
         out, err = self.capsys.readouterr()
         assert got == code, f"{command} ended with {got}:\n{err}"
@@ -54,20 +54,20 @@ class Walk:
         return out
 
     def files(self, command: str, *arguments: object) -> list[Path]:
-        """The files that a command with --json names; all of them are there and sound."""
+        """The files that a command with --json lists; all of them exist and can be read."""
         named = [Path(path) for path in json.loads(self(command, *arguments, "--json", "--quiet"))["files"]]
         assert_sound([path for path in named if path.name not in self.words_alone])
         return named
 
     def lines(self, command: str, *arguments: object) -> list[Path]:
-        """The files that a command prints line by line; all of them are there and sound."""
+        """The files that a command prints line by line; all of them exist and can be read."""
         named = [Path(line) for line in self(command, *arguments).splitlines()]
         assert_sound([path for path in named if path.name not in self.words_alone])
         return named
 
 
 def assert_sound(files: list[Path]) -> None:
-    """All files are there, hold something, and pictures can be read."""
+    """All files exist and are not empty, and pictures can be read."""
     assert files
     for path in files:
         assert path.is_file(), path

@@ -23,19 +23,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "--validation-report",
         type=Path,
         metavar="PAGE",
-        help="Write what was expected and what came out, check by check, to this page.",
+        help="Write the expected and the computed value of every check to this page.",
     )
     parser.addoption(
         "--every-operation",
         action="store_true",
-        help="Let commands fail at each of their operations on the disk, not at some (tests/stages/test_faults.py).",
+        help="Make commands fail at every one of their operations on the disk (tests/stages/test_faults.py).",
     )
 
 
 def pytest_configure(config: pytest.Config) -> None:
     page = config.getoption("--validation-report")
     if page is not None:
-        # Here and not above: it listens to comparisons, and must be there before any test is imported.
+        # Imported here, because it records comparisons and must be registered before any test is imported.
         from validation_report import ValidationReport
 
         config.pluginmanager.register(ValidationReport(config.rootpath / page), "validation_report")

@@ -1,8 +1,8 @@
-"""A process that is killed, stopped or refused by the disk at an operation of choice, and what it leaves.
+"""Processes that are killed or stopped, or whose disk fails, at a chosen operation, and the files that they leave.
 
-A command runs once, in a folder of its own. Before each operation of choice the folder is copied and the process
-forks: the copy of the process goes on in the copy of the folder, and meets its fault right there. So a command is
-tried at hundreds of operations for little more than the time of one. All paths must be relative.
+A command runs once, in a folder of its own. Before each chosen operation the folder is copied and the process forks:
+the copy of the process continues in the copy of the folder, and the fault occurs there. So a command is tried at
+hundreds of operations for little more than the time of one. All paths must be relative.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ from roomsim.results.results_file import load_results
 from roomsim.study import evaluator, traced_paths
 
 CHANGES = ("fsync", "mkdir", "remove", "rename", "replace", "rmdir", "unlink")
-"""Of the functions of `os`, those that change the disk; opening and writing come to these."""
+"""Functions of `os` that change the disk; opening and writing are handled separately."""
 N_PIECES = 3
-"""In which a file is written: it may be cut after any."""
+"""Number of pieces in which a file is written: a fault may occur after any of them."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Fault:
     signal: int | None = None
     error: int = 0
     stays: bool = False
-    """The disk refuses everything from then on."""
+    """The disk refuses all operations from then on."""
 
     def strike(self) -> None:
         if self.signal is not None:
@@ -64,7 +64,7 @@ READ_ONLY = Fault("read-only", error=errno.EROFS, stays=True)
 
 @dataclass(frozen=True)
 class Trial:
-    """A fault that a command met, and how it ended."""
+    """A fault that occurred in a command, and how the command ended."""
 
     fault: Fault
     operation: str
@@ -79,7 +79,8 @@ class Trial:
 
 
 def trials(command: list[str], folder: Path, faults_at: Callable[[int], Sequence[Fault]]) -> list[Trial]:
-    """Run a command to its end in `folder`, and beside it its copies into the faults at each operation, by number."""
+    """Run a command to its end in `folder`, and at each operation, by number, copies of it in which the faults
+    occur."""
     tried = _Tried(folder.absolute(), faults_at)
     with contextlib.chdir(folder), watched(tried.reached), pytest.MonkeyPatch.context() as patch:
         patch.setattr(filelock, "FileLock", _Lock)
@@ -105,7 +106,7 @@ def _run(command: list[str]) -> tuple[int, str]:
 
 
 def run(command: list[str], folder: Path) -> None:
-    """Run a command to its end, in peace."""
+    """Run a command to its end, without a fault."""
     with contextlib.chdir(folder):
         status, said = _run(command)
     assert status == 0, said
@@ -120,7 +121,7 @@ class _Tried:
         self._own = False
 
     def end(self, status: int, said: str) -> NoReturn:
-        """Leave a copy, which must not go on with other tests whatever happens."""
+        """End a copy, which must not continue with other tests whatever happens."""
         try:
             self._own = True
             Path("said").write_text(said)
@@ -211,7 +212,7 @@ class _Watched:
         for start in range(0, len(content), step):
             self._reached("write")
             if os.getpid() != self._process:
-                # A copy goes on in its own folder, and not in the file that it shares with the original.
+                # A copy continues in its own folder, and not in the file that it shares with the original.
                 self._process, at = os.getpid(), self._file.tell()
                 self._file = self._reopen(self._path, "r+b")
                 self._file.seek(at)
@@ -220,7 +221,7 @@ class _Watched:
 
 
 class _Lock:
-    """A lock refuses to serve a copy of the process that made it; here nobody waits for one."""
+    """A lock does not work in a copy of the process that made it; no process waits for one here."""
 
     def __init__(self, path: Path):
         self._path = path
@@ -250,10 +251,10 @@ class _OneAfterTheOther:
         pass
 
 
-# --- what is left ---------------------------------------------------------------------------------------
+# --- the files left -------------------------------------------------------------------------------------
 
 Contents = dict[str, Any]
-"""Path in a folder -> what the file says, but for the time at which it was made."""
+"""Path in a folder -> content of the file, except for the time at which it was made."""
 
 
 def contents(folder: Path) -> Contents:

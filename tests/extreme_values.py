@@ -1,7 +1,7 @@
 """A study that uses every key of every file, and each of its values in turn at an extreme.
 
-The table is generated: `numbers()` and `texts()` walk the documents, so that a new key is covered as soon as the
-study has it, and a test holds the study to the JSON Schemas. Everything in it is invented.
+The table is generated: `numbers()` and `texts()` walk the documents, so that a new key is covered as soon as the study
+contains it, and a test compares the study with the JSON Schemas. All data are invented.
 """
 
 from __future__ import annotations
@@ -292,7 +292,7 @@ def texts() -> Iterator[tuple[str, Path_, str]]:
 
 
 def changed(stem: str, path: Path_, value: Any) -> Documents:
-    """The files with one value in place of another, and no more sources than it takes: each costs a second."""
+    """The files with one value replaced, and with no more sources than necessary: each takes a second."""
     files = documents()
     inner: Any = files[stem]
     for key in path[:-1]:
@@ -314,7 +314,7 @@ def _with_few_sources(files: Documents, path: Path_) -> Documents:
     sources.setdefault(kind, []).insert(0, chosen)
     for change in files["elements"]["system_change"]:
         for key in ("switch_on", "switch_off"):
-            # What was put in place of a name stays.
+            # The value that replaced a name is not changed.
             change[key] = [{"sub 0": chosen["name"], "sub 1": "other"}.get(name, name) for name in change[key]]
     return files
 
@@ -331,7 +331,7 @@ def _leaves(value: Any, path: Path_ = ()) -> Iterator[tuple[Path_, Any]]:
 
 
 def _toml(document: dict[str, Any]) -> str:
-    """All tables inline: a line a key, whatever the values are."""
+    """All tables inline: one line per key, whatever the values are."""
     return "".join(f"{json.dumps(key)} = {_inline(value)}\n" for key, value in document.items())
 
 

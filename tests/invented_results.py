@@ -1,7 +1,7 @@
 """A finished study of a hall that does not exist, for tests of pictures, tables and the command line.
 
-The figures follow simple laws with chance errors added, so that pictures look like pictures. Nothing here was
-computed by the engine, and no test takes a figure from here for acoustics.
+The values follow simple laws with random errors added, so that pictures look realistic. None of them was traced, and no
+test uses them to check acoustics.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _seats() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = False) -> Results:
     """The study; `with_gaps` makes some seats of the last scenario impossible to evaluate (NaN).
 
-    `with_doubt` adds what the figures owe to absorption not being known better.
+    `with_doubt` adds the uncertainty of the results that follows from that of the absorption.
     """
     rng = np.random.default_rng(seed)
     centres, cells, area = _seats()
@@ -205,7 +205,7 @@ def invented_results(seed: int = 5, with_gaps: bool = False, with_doubt: bool = 
 
 
 def _doubt(seats: dict[str, Estimate], room: dict[str, Estimate], n_scenarios: int) -> InputUncertainty:
-    """Ever more from scenario to scenario, so that no two are alike."""
+    """An increase from scenario to scenario, so that no two are alike."""
     growing = 0.004 + 0.001 * np.arange(n_scenarios)
     sti = np.broadcast_to(growing, seats["speech_transmission_index"].value.shape)
     over_seats = {

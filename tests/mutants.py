@@ -99,11 +99,11 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("unit/test_planning_*.py", "endtoend/test_plan.py", "analytic/test_late_energy.py", "unit/test_rigging.py"),
     ),
 }
-"""Package -> patterns of the test files that are to find its faults. Other packages are held to `OTHERS`."""
+"""Package -> patterns of the test files that test it. For other packages `OTHERS` is used."""
 
 OTHERS = ("analytic/*", "standards/*", "unit/*", "stages/*", "properties/*")
 
-# What tests need, loaded once and shared by the processes that are split off for each mutant.
+# Packages that tests need, imported once and shared by the processes that are forked for each mutant.
 PRELOADED = (
     *("pytest", "_pytest.assertion.rewrite", "numpy", "numpy.testing", "numba", "scipy.optimize", "scipy.signal"),
     *("scipy.stats", "scipy.spatial", "scipy.special", "h5py", "pydantic", "trimesh", "shapely", "networkx"),
@@ -112,7 +112,7 @@ PRELOADED = (
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 NOT_COPIED = (".git", ".venv", ".*_cache", ".hypothesis", "*.egg-info", "__pycache__")
 MEMORY = 10 * 2**30
-"""Bytes of address space of each process: some mutants ask for arrays of any size."""
+"""Bytes of address space of each process: some mutants allocate arrays of any size."""
 
 # ---------------------------------------------------------------------------------------------------------------
 # What is changed.
@@ -135,7 +135,7 @@ _CALLS = (
 )
 _SWAPPED = {a: b for pair in _CALLS for a, b in (pair, pair[::-1])}
 _COMPARED_WITH = 1e-5
-"""Numbers below are guards against rounding; ten per cent more would make no difference that anybody means."""
+"""Numbers below this are guards against rounding, where ten per cent more has no intended effect."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ class Mutant:
 
     @property
     def key(self) -> tuple[str, str, str]:
-        """What stays when lines and files move."""
+        """What identifies the mutant when lines and files are moved."""
         return self.function, self.source, self.mutated
 
 
@@ -209,7 +209,7 @@ class _Finder(ast.NodeVisitor):
         """Text."""
 
     def visit_Raise(self, node: ast.Raise) -> None:
-        """The refusal is left out; its message is text."""
+        """The exception is left out; its message is text."""
         self._add("statement", node, "pass")
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
@@ -259,7 +259,7 @@ class _Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_comprehension(self, node: ast.comprehension) -> None:
-        """Its filters, too."""
+        """Its conditions, too."""
         for test in node.ifs:
             self._condition(test)
         self.generic_visit(node)
@@ -298,7 +298,7 @@ class _Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_BoolOp(self, node: ast.BoolOp) -> None:
-        """And for or, or for and."""
+        """`and` in place of `or`, and the reverse."""
         other = ast.Or() if isinstance(node.op, ast.And) else ast.And()
         self._add("boolean", node, ast.BoolOp(other, node.values))
         self.generic_visit(node)
@@ -320,7 +320,7 @@ class _Finder(ast.NodeVisitor):
             self.generic_visit(node)
 
     def visit_Call(self, node: ast.Call) -> None:
-        """Its counterpart: least for greatest, any for all."""
+        """Its counterpart: minimum for maximum, any for all."""
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
         if name == "warn" or (name in ("join", "format") and isinstance(node.func, ast.Attribute)):
             return
@@ -332,7 +332,7 @@ class _Finder(ast.NodeVisitor):
                 other.id = _SWAPPED[name]
             if not (isinstance(other, ast.Name) and _SWAPPED[name] == "mean"):
                 self._add("call", node.func, other)
-        if name == "reshape":  # -1 is no number there, and numpy takes any negative one for it.
+        if name == "reshape":  # There -1 is not a number, and numpy treats any negative number like it.
             return self.visit(node.func)
         self.generic_visit(node)
 
@@ -343,17 +343,17 @@ class _Finder(ast.NodeVisitor):
         self.generic_visit(node)
 
     def visit_Assign(self, node: ast.Assign) -> None:
-        """Left out where a part of something is set."""
+        """Left out where an item or attribute is assigned."""
         if all(isinstance(target, ast.Subscript | ast.Attribute) for target in node.targets):
             self._add("statement", node, "pass")
         self.generic_visit(node)
 
     def visit_Break(self, node: ast.Break) -> None:
-        """Go on instead."""
+        """`continue` instead."""
         self._add("statement", node, "continue")
 
     def visit_Continue(self, node: ast.Continue) -> None:
-        """Stop instead."""
+        """`break` instead."""
         self._add("statement", node, "break")
 
 
@@ -374,7 +374,7 @@ class Reached:
     seconds: float
     functions: frozenset[str]
     shared: frozenset[str]
-    """Reached in setting up, or by any test of the same file: what is kept between tests is reached once only."""
+    """Reached in setting up, or by any test of the same file: fixtures shared by tests run only once."""
 
 
 class _Recorder:
@@ -453,7 +453,7 @@ class Coverage:
         """(tests that reach a mutant, other tests of the files with such tests)."""
         function = self._function(f"{mutant.file}:{mutant.line}")
         files = self.users.get(mutant.file, {mutant.file})
-        if function.endswith(":0") or mutant.file in self.users:  # Constants and kernels: whoever uses the file.
+        if function.endswith(":0") or mutant.file in self.users:  # Constants and kernels: all tests that use the file.
 
             def reaches(names: frozenset[str]) -> bool:
                 return any(name.rsplit(":", 1)[0] in files for name in names)
@@ -474,7 +474,7 @@ def _file_of(test: str) -> str:
 
 
 def _users_of_kernels(root: Path, package: Path) -> dict[str, set[str]]:
-    """File with kernels, which no profile sees -> the other files of the package that import it."""
+    """File with kernels, which the profiler cannot follow -> the other files of the package that import it."""
     importing: dict[str, set[str]] = defaultdict(set)
     for path in package.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_bytes())):
@@ -539,7 +539,7 @@ def _run_tests(tree: Path, files: list[str], plugin: Any) -> int:
 
 @dataclass
 class Job:
-    """Work for one process: what to run and what came out."""
+    """Work for one process: the function to run, and its result."""
 
     name: str
     limit: float
@@ -549,7 +549,7 @@ class Job:
 
 
 def run_jobs(jobs: list[Job], processes: int, scratch: Path, deadline: float = float("inf")) -> Iterator[Job]:
-    """Run jobs in processes split off from this one, and yield them as they end; none is begun after the deadline.
+    """Run jobs in forked processes, and yield them as they end; none is started after the deadline.
 
     A process that exceeds its limit is killed with all its children; its result is None.
     """
@@ -605,7 +605,7 @@ def _work(job: Job, place: int, answer: Path, log: Path) -> None:
 
 
 def survey_tests(base: Path, package: Path, files: list[str], processes: int, scratch: Path) -> dict[str, Any]:
-    """Which functions each test enters; refuses to go on if a test fails as it is."""
+    """Which functions each test enters; ends the program if a test fails without a mutation."""
 
     def surveying(file: str) -> Job:
         def work(_: int) -> Any:
@@ -657,11 +657,11 @@ def try_mutants(
         ) -> Any:
             tree = scratch / f"tree-{place}"
             path, original = tree / mutant.file, base / mutant.file
-            for file in coverage.spans:  # What a mutant that was killed left behind.
+            for file in coverage.spans:  # Restore files changed by a mutant whose process was killed.
                 if (tree / file).stat().st_mtime != (base / file).stat().st_mtime:
                     shutil.copy2(base / file, tree / file)
             path.write_bytes(mutant.applied(original.read_bytes()))
-            # The byte code kept is known by time and size of its source.
+            # Stored byte code is identified by time and size of its source.
             os.utime(path, (2e9, 2e9))
             if is_kernel:
                 cache = scratch / f"kernels-{place}"
@@ -704,11 +704,11 @@ def try_mutants(
 
 
 # ---------------------------------------------------------------------------------------------------------------
-# What came out.
+# Results.
 
 
 def read_explained(path: Path = EXPLAINED) -> dict[tuple[str, str, str], str]:
-    """Function, line and mutated line of survivors that change nothing -> the reason."""
+    """Function, line and mutated line of survivors that are equivalent to the original -> the reason."""
     if not path.exists():
         return {}
     entries = tomllib.loads(path.read_text("utf-8")).get("mutant", [])
@@ -716,7 +716,7 @@ def read_explained(path: Path = EXPLAINED) -> dict[tuple[str, str, str], str]:
 
 
 def report_of(package: str, total: int, outcomes: dict[Mutant, dict[str, Any]]) -> dict[str, Any]:
-    """Counts, and every mutant tried with what became of it."""
+    """Counts, and every mutant tested with its outcome."""
     explained = read_explained()
     tried = [
         {**asdict(mutant), **outcome, "explained": explained.get(mutant.key, "")}

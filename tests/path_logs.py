@@ -1,4 +1,4 @@
-"""Path logs of rays that were never traced, for tests of what keeps and replays them."""
+"""Path logs of rays that were not traced, for tests of storing and replaying them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ SHEET = np.array([-1, -1, 0, -1, -1, 1, -1])
 
 
 def invented_log(source: int = 0, batch: int = 0, n_rays: int = 50) -> PathLog:
-    """A log with sound indices; everything in it follows from source and batch."""
+    """A log with valid indices, all of whose contents are functions of source and batch."""
     rng = np.random.default_rng([source, batch])
     ray_end = np.cumsum(rng.integers(1, 30, n_rays))
     n_segments = int(ray_end[-1])
@@ -45,7 +45,7 @@ def invented_log(source: int = 0, batch: int = 0, n_rays: int = 50) -> PathLog:
 
 
 def reseal(path: Path, change: Callable[[h5py.File], object]) -> None:
-    """Change a stored file as somebody would who knows how it is sealed."""
+    """Change a stored file together with its digest."""
     path.write_bytes(path.read_bytes()[:-SEAL_LENGTH])
     with h5py.File(path, "r+") as file:
         change(file)

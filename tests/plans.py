@@ -25,7 +25,7 @@ N_HALF_SAMPLES, N_REPLICATES = 32, 20
 
 
 def drape(name: str, **more: Any) -> dict[str, Any]:
-    """A line of cloth; only what it takes counts here."""
+    """A line of cloth, of which only cost, hours, loads and stock are used here."""
     line = {"name": name, "runs": [[[0.0, 0.0], [1.0, 0.0]]], "top": 3.0, "drop": 2.0, "fabric": "wool"}
     return {**line, **more}
 
@@ -91,7 +91,7 @@ def goal(
 
 
 def exact(*functions: Callable[[int], float], names: Sequence[str] = ("gain",)) -> SetEvaluator:
-    """Evaluates a set, an int with a bit for each member, as just what functions say, one for each measure."""
+    """Evaluates a set, an int with a bit for each member, with one function for each measure."""
 
     def evaluate(sets: Sequence[int]) -> dict[str, SeatStatistic]:
         found = {}

@@ -1,8 +1,8 @@
-"""What of a package can be reached from its entry points, found from the syntax trees alone.
+"""Which definitions of a package can be reached from its entry points, determined from the syntax trees alone.
 
 A graph of names: a definition is reached when the code of a reached definition names it. Names are resolved through
-imports; an attribute of anything but a module is known by its name alone, so that two classes with a method of one name
-keep each other's alive. So what is reported is dead, but not all that is dead is reported.
+imports; an attribute of anything but a module is identified by its name alone, so if two classes have a method of the
+same name and one is used, both count as reached. So what is reported is dead, but not all that is dead is reported.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ PLAIN_DECORATORS = {
     *("staticmethod", "classmethod", "property", "cached_property", "cache", "lru_cache", "overload"),
     *("contextmanager", "dataclass", "wraps", "njit", "total_ordering", "override", "final", "no_type_check"),
 }
-"""Decorators that leave it to others to call what they stand on; under any other, a function counts as registered."""
+"""Decorators that do not call or register the function; with any other decorator, a function counts as registered."""
 PLAIN_BASES = {
     *("object", "BaseModel", "NamedTuple", "Protocol", "Enum", "StrEnum", "IntEnum", "Generic", "ABC", "TypedDict"),
     *("Exception", "ValueError", "Warning", "UserWarning", "RuntimeError", "KeyError", "OSError"),
 }
-"""Classes from elsewhere that call none of their heirs' methods but those with two underscores."""
+"""Classes of other packages that call no methods of derived classes except those with two underscores."""
 RECORDS = {"BaseModel", "NamedTuple", "TypedDict"}
 
 Key = tuple[str, str]
@@ -30,7 +30,7 @@ Key = tuple[str, str]
 
 @dataclass
 class Definition:
-    """A function, class, constant, method or field, and what its code names."""
+    """A function, class, constant, method or field, and the names in its code."""
 
     key: Key
     kind: str
@@ -40,7 +40,7 @@ class Definition:
     attributes: set[str] = field(default_factory=set)
     texts: set[str] = field(default_factory=set)
     at_once: bool = False
-    """Reached with its module or class: what is registered, and what Python itself calls."""
+    """Reached with its module or class: registered, or called by Python itself."""
 
 
 class Parameter(NamedTuple):
@@ -75,10 +75,10 @@ class Program:
         for module, node, into in self._to_read:
             self._read(module, node, into)
 
-    # --- what is there --------------------------------------------------------------------------------------
+    # --- definitions ----------------------------------------------------------------------------------------
 
     def _enter_scope(self, module: str, tree: ast.Module) -> None:
-        """A name may stand for several things: one a branch, or another inside a function."""
+        """A name may have several definitions: one in each branch, or another inside a function."""
         scope = self.scopes[module]
         for node in ast.walk(tree):
             if isinstance(node, ast.Import):
@@ -101,7 +101,7 @@ class Program:
         return ".".join([*base, *([node.module] if node.module else [])])
 
     def _resolve(self, key: Key) -> set[Key]:
-        """Where a name was defined, through any number of modules that pass it on; ("module", "") for a module."""
+        """Where a name was defined, through any number of modules that re-export it; ("module", "") for a module."""
         found: set[Key] = set()
         waiting, seen = [key], set()
         while waiting:
@@ -152,7 +152,7 @@ class Program:
             else:
                 self._to_read.append((module, part, made))
                 if isinstance(part, ast.AnnAssign) and _last(part.annotation) == "Literal":
-                    continue  # its one value is checked, and says nothing more
+                    continue  # its only value has been checked
                 for name in _bound(part):
                     if not name.startswith("_") and name != "model_config":
                         self._add(module, f"{node.name}.{name}", "field", part.lineno, made.key)
@@ -176,7 +176,7 @@ class Program:
             elif isinstance(part, ast.Constant) and isinstance(part.value, str):
                 if part.value.isidentifier():
                     into.texts.add(part.value)
-                elif part.value.endswith(".py"):  # started as a process of its own
+                elif part.value.endswith(".py"):  # started as a separate process
                     into.names.add((f"{module.rpartition('.')[0]}.{part.value[:-3]}", ""))
                 else:
                     into.names.update(_quoted(part.value, scope))
@@ -184,7 +184,7 @@ class Program:
                 self.calls.append((module, into.key, part))
 
     def _through_modules(self, node: ast.expr, scope: Mapping[str, set[Key]]) -> set[Key]:
-        """What a name or `module.name` stands for, if it is of this program."""
+        """The definition of a name or `module.name`, if it belongs to this program."""
         if isinstance(node, ast.Name):
             return {found for key in scope.get(node.id, ()) for found in self._resolve(key)}
         if isinstance(node, ast.Attribute):
@@ -192,10 +192,10 @@ class Program:
             return {found for module in modules for found in self._resolve((module, node.attr))}
         return set()
 
-    # --- what is reached ------------------------------------------------------------------------------------
+    # --- reached definitions --------------------------------------------------------------------------------
 
     def reached_from(self, entries: Iterable[Key]) -> set[Key]:
-        """Keys of all that is reached; modules run with the first of their names that is reached."""
+        """Keys of all reached definitions; the code of a module runs when its first name is reached."""
         reached: set[Key] = set()
         attributes: set[str] = set()
         texts: set[str] = set()
@@ -235,7 +235,7 @@ class Program:
         return any(base not in own and base not in PLAIN_BASES for base in self.bases[owner])
 
     def unreached(self, entries: Iterable[Key]) -> list[Definition]:
-        """All definitions that nothing reached names; of a class that is not reached, the class alone."""
+        """All definitions that no reached definition names; of a class that is not reached, only the class."""
         reached = self.reached_from(entries)
         dead = [
             definition
@@ -252,8 +252,8 @@ class Program:
     def constant_parameters(self, entries: Iterable[Key], least_calls: int = 1) -> list[Parameter]:
         """Parameters that every reached call gives one constant, or leaves at their default.
 
-        Functions that are passed on as values, called with * or **, registered, or among the entries are left out:
-        who calls them is not known.
+        Functions that are passed as values, called with * or **, registered, or among the entries are left out, because
+        their calls are not known.
         """
         entries = [found for entry in entries for found in self._resolve(entry)]
         reached = self.reached_from(entries)
@@ -342,7 +342,7 @@ def _last(node: ast.expr) -> str:
 
 
 def _bound(node: ast.stmt) -> Iterator[str]:
-    """Names that a statement binds where it stands."""
+    """Names that a statement binds in its own scope."""
     if isinstance(node, ast.FunctionDef | ast.ClassDef):
         yield node.name
     elif isinstance(node, ast.Assign):

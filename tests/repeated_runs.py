@@ -1,4 +1,4 @@
-"""The same small rooms run over and over with other seeds: what the coverage of intervals is counted on."""
+"""Repeated runs of the same small rooms with different seeds, on which the coverage of intervals is counted."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ THE_SEATS = [(5.5, 1.5, 1.2), (6.5, 4.2, 1.2), (3.5, 4.5, 1.2)]
 
 
 def small_room() -> Scene:
-    """9 x 6 x 3.2 m, hard; as it is, with a draped end wall, with an absorbing ceiling, and with both."""
+    """9 x 6 x 3.2 m, hard; without treatment, with a draped end wall, with an absorbing ceiling, and with both."""
     drape, ceiling = [0.08, 0.55, 0.08, 0.55], [0.1, 0.1, 0.6, 0.6]
     absorption = {
         "floor": 0.05,
@@ -108,18 +108,19 @@ UNEVEN_SEATS = [(6.0, 3.0, 1.2), (12.0, 9.0, 1.2), (17.0, 6.0, 1.2)]
 
 
 def soft_hall() -> Scene:
-    """Carpet, curtains, absorbing roof deck: 63 Hz lasts 7 s, 4 kHz 0.4 s."""
+    """Carpet, curtains, absorbing roof deck: the reverberation time is 7 s at 63 Hz and 0.4 s at 4 kHz."""
     return box_scene(UNEVEN_SIZE, SOFT, SOFT_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
 
 
 def panelled_hall() -> Scene:
-    """Thin panels before cavities on walls and ceiling: 63 Hz lasts 0.7 s, 1 kHz 3.6 s."""
+    """Thin panels in front of cavities on walls and ceiling: the reverberation time is 0.7 s at 63 Hz and 3.6 s at 1
+    kHz."""
     return box_scene(UNEVEN_SIZE, PANELLED, PANELLED_SCATTERING, UNEVEN_SOURCE, UNEVEN_SEATS, air=AIR)
 
 
 def seated_hall() -> Scene:
-    """An ordinary hall: upholstered seating, hard walls, a light ceiling. 63 Hz lasts 2.2 s, 4 kHz 1 s, and what runs
-    between the walls outlives the rest."""
+    """An ordinary hall: upholstered seating, hard walls, a light ceiling. The reverberation time is 2.2 s at 63 Hz and
+    1 s at 4 kHz, and sound between the walls decays more slowly than the rest."""
     walls = np.array([0.12, 0.10, 0.06, 0.05, 0.05, 0.05, 0.05, 0.05])
     absorption = {
         "floor": np.array([0.20, 0.30, 0.45, 0.60, 0.70, 0.70, 0.70, 0.70]),
@@ -134,7 +135,7 @@ SPHERE_ABSORPTION = np.array([0.04, 0.08, 0.15, 0.25, 0.4, 0.55, 0.7, 0.8])
 
 
 def lambert_sphere() -> Scene:
-    """5 m in radius, of 1280 triangles, scatters all that it reflects."""
+    """5 m in radius, of 1280 triangles; all reflected energy is scattered."""
     mesh = trimesh.creation.icosphere(subdivisions=3, radius=SPHERE_RADIUS)
     origin, u, v = (
         mesh.triangles[:, 0],
@@ -150,14 +151,14 @@ def lambert_sphere() -> Scene:
 
 
 class _Forgetful(MemoryStore):
-    """Keeps no paths: a long run would not fit into memory."""
+    """Stores no paths: a long run would not fit into memory."""
 
     def write(self, log: PathLog) -> None:
         pass
 
 
 def figures_by_band(scene: Scene, seed: int, rays_per_batch: int, n_rounds: int = 1) -> dict[str, Estimate]:
-    """Estimates (n_receivers, n_scenarios, 8) of one run as a study keeps them, the index as if it had eight bands."""
+    """Estimates (n_receivers, n_scenarios, 8) of one run as a study stores them, the index repeated for eight bands."""
     with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch):
         setup = replace(prepare_tracing(scene, seed, IMAGE_ORDER, threads=1), batches=_Forgetful())
         got = Evaluator(TracedPaths(setup, setup.image_paths(), n_rounds)).evaluate([STI, *BY_BAND.values()])
@@ -194,7 +195,7 @@ def _in_band(figure: Replicated) -> Estimate:
 
 
 def repeated(scene: Scene, seeds: Iterable[int], rays_per_batch: int, run=figures) -> dict[str, Estimate]:
-    """(n_repeats, n_receivers, n_scenarios, ...) of `figures` or `figures_by_band`, one run a seed."""
+    """(n_repeats, n_receivers, n_scenarios, ...) of `figures` or `figures_by_band`, one run for each seed."""
     return together([run(scene, seed, rays_per_batch) for seed in seeds])
 
 
@@ -211,10 +212,10 @@ def together(runs: list[dict[str, Estimate]]) -> dict[str, Estimate]:
 
 
 def covered(runs: Estimate, long_run: Estimate, shrunk: float = 1.0) -> np.ndarray:
-    """(n_repeats, n_receivers, n_scenarios, ...) bool: the 95 % interval of each run holds the long-run value.
+    """(n_repeats, n_receivers, n_scenarios, ...) bool: the 95 % interval of each run contains the long-run value.
 
-    The long run has an error of its own, which its many more rays leave small; the interval is widened by it.
-    `shrunk` is what the standard errors are multiplied by, for controls.
+    The long run has an error of its own, which is small because it has many more rays; the interval is widened by it.
+    The standard errors are multiplied by `shrunk`, for controls.
     """
     error = np.hypot(shrunk * runs.standard_error, long_run.standard_error)
     half = Estimate(runs.value, error, runs.n_replicates).half_width()

@@ -1,4 +1,4 @@
-"""Energy responses for tests, written down bin by bin."""
+"""Energy responses for tests, given bin by bin."""
 
 from __future__ import annotations
 
@@ -63,5 +63,5 @@ def decaying(bin_edges: np.ndarray, remaining, n_replicates: int = 2) -> np.ndar
     """
     left = np.broadcast_to(remaining(bin_edges[:, None]), (len(bin_edges), 8))
     bins = (left[:-1] - left[1:])[None, None, :, None, :]
-    # Double precision, so that closed forms can be met to rounding; traced energies come in single.
+    # Double precision, so that closed forms are reproduced to rounding; traced energies have single precision.
     return np.repeat(bins, n_replicates, axis=0)

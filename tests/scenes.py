@@ -1,4 +1,4 @@
-"""Scenes made directly as flat arrays, for tests of the engine that need no files."""
+"""Scenes made directly as flat arrays, for tests of ray tracing that need no files."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def scene_of(
     origin, edge_u, edge_v, patch, patches, factors, sources, receivers, *,
     is_triangle=None, mirror=None, air=0.0, speed_of_sound=343.2, volume=1.0,
 ):  # fmt: skip
-    """A Scene from its parts; every plane is a mirror unless `mirror` says otherwise."""
+    """A Scene from its parts; every plane is a mirror unless `mirror` is given."""
     n = len(origin)
     normal = np.cross(edge_u, edge_v)
     normal /= np.linalg.norm(normal, axis=1)[:, None]

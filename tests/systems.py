@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from roomsim.bands import LINES_PER_BAND
 from roomsim.loudspeakers.elements import N_AROUND, N_ZENITH, ElementArrays, element_arrays
 from roomsim.loudspeakers.layout import layout_of
 from roomsim.venue.loudspeakers import Loudspeaker
@@ -16,7 +17,7 @@ C = 343.2
 
 
 def box(directivity=None, **keys):
-    """An omnidirectional box of 90 dB in every band unless said."""
+    """An omnidirectional box, by default of 90 dB in every band."""
     kind = directivity or {"kind": "omnidirectional"}
     given = {
         "height": 0.5,
@@ -43,13 +44,18 @@ def arrays(system, loudspeaker=None, **keys):
     return element_arrays(layout_of(system, own, C), C, Path("."), **keys)
 
 
+def octaves(frequency):
+    """Lines in each octave; none where there are fewer than those of an octave."""
+    return np.full(len(frequency) // LINES_PER_BAND, LINES_PER_BAND)
+
+
 def at_frequencies(system, frequencies, loudspeaker=None, speed=C):
     """The boxes of an omnidirectional system at single frequencies, 1 at 1 m each before gain and delay."""
     layout = layout_of(system, {"box": loudspeaker or box()}, speed)
     frequency = np.asarray(frequencies, dtype=float)
     response = layout.gain[:, None] * np.exp(-2j * np.pi * frequency * layout.delay[:, None])
     table = np.ones((N_ZENITH, N_AROUND, len(frequency)), np.complex64)
-    return ElementArrays(layout.position, layout.frames, response, table, frequency)
+    return ElementArrays(layout.position, layout.frames, response, table, frequency, octaves(frequency))
 
 
 def points_as_elements(position, frequencies, amplitude=1.0):
@@ -63,4 +69,5 @@ def points_as_elements(position, frequencies, amplitude=1.0):
         np.full((len(position), len(frequency)), amplitude, complex),
         np.ones((N_ZENITH, N_AROUND, len(frequency)), np.complex64),
         frequency,
+        octaves(frequency),
     )

@@ -1,4 +1,4 @@
-"""Published tables in `data/`: a first line that names the source, a header, rows."""
+"""Published tables in `data/`: a first line that states the source, a header, rows."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ FOLDER = Path(__file__).parent / "data"
 
 
 def read_table(name: str) -> list[dict[str, str]]:
-    """Rows of a table by column name; lines that start with # say where it comes from."""
+    """Rows of a table by column name; lines that start with # state its source."""
     with (FOLDER / name).open(encoding="utf-8", newline="") as file:
         source = file.readline()
         assert source.startswith("# "), f"{name} does not name its source"

@@ -1,7 +1,7 @@
-"""The walls of the house: which part may import which, where other packages may be used, what is documented.
+"""Rules of the structure: which package may import which, where third-party packages may be used, what is documented.
 
-Every rule is a function from the text of a file to a list of faults, so that each has a control: a text that
-breaks it must be found out.
+Every rule is a function from the text of a file to a list of faults, so that each has a control: a text
+that breaks the rule must be reported.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from roomsim.results.results_file import write_results
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
-STAGES = (
-    *("errors", "files", "words", "bands", "estimate", "fields", "_jit", "physics"),  # the ground floor
+LAYERS = (
+    *("errors", "files", "words", "bands", "estimate", "fields", "_jit", "physics"),  # the base layer
     *("elements", "venue", "loudspeakers", "scene", "tracing", "decay", "metrics"),
     *("sound_system", "results", "study", "planning", "report", "cli"),
 )
-"""In the order in which data flows; a part may import itself and earlier ones. What is not listed
-(`__init__`, `__main__`) is the roof, and may import all."""
+"""In the order in which data flows; each may import itself and earlier ones. Modules that are not listed
+(`__init__`, `__main__`) may import all."""
 
-ROOMS: dict[str, tuple[str, ...]] = {
+THIRD_PARTY: dict[str, tuple[str, ...]] = {
     "numpy": ("",),
     "scipy": ("",),
-    "numba": ("_jit.py", "tracing/_", "scene/_", "decay/_", "study/environment.py"),
+    "numba": ("_jit.py", "tracing/_"),
     "llvmlite": ("tracing/_",),
-    "trimesh": ("venue/", "scene/"),
+    "trimesh": ("venue/",),
     "networkx": ("venue/", "scene/"),
     "shapely": ("fields.py", "elements/", "venue/", "scene/"),
     "mapbox_earcut": ("venue/", "scene/"),
@@ -52,7 +52,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
         *(f"report/{name}.py" for name in ("measured", "planning_tables", "printing", "system_tables", "tables")),
     ),
 }
-"""Package -> beginnings of the paths in which it may be used."""
+"""Third-party package -> beginnings of the paths in which it may be used."""
 
 
 def files() -> list[Path]:
@@ -79,29 +79,29 @@ def imports(text: str, name: str) -> Iterator[tuple[str, list[str], int]]:
             yield module, [alias.name for alias in node.names], node.lineno
 
 
-def stage_of(parts: list[str]) -> str | None:
-    return parts[0] if parts and parts[0] in STAGES else None
+def layer_of(parts: list[str]) -> str | None:
+    return parts[0] if parts and parts[0] in LAYERS else None
 
 
 def wrong_way(text: str, name: str) -> list[str]:
-    """Imports of later parts, and of other parts' private names."""
-    own = stage_of([Path(name).parts[0].removesuffix(".py")])
+    """Imports of later packages, and of private names of other packages."""
+    own = layer_of([Path(name).parts[0].removesuffix(".py")])
     faults = []
     for module, taken, line in imports(text, name):
         parts = module.split(".")
         if parts[0] != "roomsim":
             continue
-        # `from .. import x` takes parts of the house, or names of its public front.
+        # `from .. import x` takes packages, or names that the package itself re-exports.
         targets = [[*parts[1:], taken_name] for taken_name in taken] if len(parts) == 1 else [parts[1:]]
         for target in targets:
-            other = stage_of(target)
+            other = layer_of(target)
             if own is None or other == own:
                 continue
             if other is None:
                 if own != "cli":
-                    faults.append(f"{name}:{line}: imports the roof ({module})")
+                    faults.append(f"{name}:{line}: imports roomsim itself ({module})")
                 continue
-            if STAGES.index(other) > STAGES.index(own):
+            if LAYERS.index(other) > LAYERS.index(own):
                 faults.append(f"{name}:{line}: {own} imports {other}, which comes later")
             private = [part for part in [*target[1:], *taken] if part.startswith("_")]
             if private:
@@ -110,14 +110,14 @@ def wrong_way(text: str, name: str) -> list[str]:
 
 
 def stray_packages(text: str, name: str) -> list[str]:
-    """Packages used outside their rooms, or at all if they have none."""
+    """Third-party packages used where they are not permitted."""
     faults = []
     for module, _, line in imports(text, name):
         package = module.split(".")[0]
         if package in sys.stdlib_module_names or package == "roomsim":
             continue
-        if not any(name.startswith(room) for room in ROOMS.get(package, ())):
-            faults.append(f"{name}:{line}: {package} does not belong here")
+        if not any(name.startswith(place) for place in THIRD_PARTY.get(package, ())):
+            faults.append(f"{name}:{line}: {package} may not be used here")
     return faults
 
 
@@ -162,8 +162,8 @@ def undocumented(text: str, name: str) -> list[str]:
 
 
 def _says_all(node: ast.FunctionDef | ast.ClassDef) -> bool:
-    """A class of declarations in which every one is explained or speaks for itself, or a function of one
-    statement: a sentence more would repeat the name."""
+    """A class that consists of explained or self-explanatory declarations, or a function of one statement: a
+    docstring would repeat the name."""
     if isinstance(node, ast.ClassDef):
         return all(isinstance(part, ast.AnnAssign | ast.Expr) for part in node.body)
     return len(node.body) == 1
@@ -184,7 +184,7 @@ RULES = (wrong_way, stray_packages, loose_kernels, undocumented, printing)
 
 
 @pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.__name__)
-def test_house_keeps_its_walls(rule: Callable[[str, str], list[str]]):
+def test_package_keeps_the_rules(rule: Callable[[str, str], list[str]]):
     assert files()
     faults = [fault for path in files() for fault in rule(path.read_text("utf-8"), name_of(path))]
     assert not faults, "\n".join(faults)
@@ -247,19 +247,19 @@ def test_no_rule_finds_what_is_allowed(rule, name, text):
     assert not rule(text, name)
 
 
-def test_every_dependency_has_a_room_and_every_room_a_dependency():
+def test_third_party_packages_are_those_declared():
     import tomllib
 
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
     declared = {entry.split(">")[0].split("=")[0].strip().lower() for entry in project["dependencies"]}
-    assert set(ROOMS) - declared == {"llvmlite"}  # comes with numba
-    assert declared <= set(ROOMS)
+    assert set(THIRD_PARTY) - declared == {"llvmlite"}  # comes with numba
+    assert declared <= set(THIRD_PARTY)
 
 
-def test_slow_twins_share_nothing_with_the_package():
-    twins = sorted((ROOT / "tests" / "reference").glob("*.py"))
-    assert twins
-    for path in twins:
+def test_reference_implementations_share_nothing_with_the_package():
+    references = sorted((ROOT / "tests" / "reference").glob("*.py"))
+    assert references
+    for path in references:
         found = [module for module, _, _ in imports(path.read_text("utf-8"), path.name)]
         assert not [module for module in found if module.split(".")[0] == "roomsim"], path.name
 
@@ -293,7 +293,7 @@ def test_help_comes_without_what_is_slow_to_import(arguments):
     assert done.stdout.strip()
 
 
-def test_the_front_finds_every_function_that_it_declares():
+def test_every_function_that_the_package_offers_is_found():
     """The table by which functions are found, the imports for type checkers and the functions agree."""
     import importlib
     import inspect

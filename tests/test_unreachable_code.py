@@ -1,6 +1,7 @@
-"""No code that no command reaches: every function, class, method, constant and field is named by what is reached.
+"""There is no unreachable code: every function, class, method, constant and field is named by code that is reached.
 
-Entry points are the command line, what `roomsim/__init__.py` offers, and what the documentation tells readers to call.
+Entry points are the command line, the functions that `roomsim/__init__.py` re-exports, and those that the documentation
+names.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from reachability import Key, Program
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "roomsim"
 WRITTEN_WHOLE = {"roomsim.planning.results"}
-"""Modules whose records are written to files with all their fields, by `dataclasses.asdict`."""
+"""Modules whose dataclasses are written to files with all their fields, by `dataclasses.asdict`."""
 
 
 def program_of(files: dict[str, str]) -> Program:

@@ -1,4 +1,4 @@
-"""The page of checks: complete, true to the tests, and written by a run that can fail."""
+"""The page of checks is complete, agrees with the tests, and is written by a run that can fail."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_every_test_of_the_physics_is_registered():
     known = tests_in(["analytic", "standards"])
     missing = sorted(known - set(all_checks()) - others)
     assert not missing, f"to be added to tests/validation_registry.py: {missing}"
-    assert others <= known, others - known  # what is gone is not to be excused
+    assert others <= known, others - known  # tests that no longer exist must not be listed
 
 
 def test_every_check_says_where_its_value_comes_from():
@@ -64,7 +64,7 @@ def test_the_closest_call_is_shown():
     recorder.note("text", "text", 0.0)
     assert recorder.n == 3
     assert recorder.closest == Comparison(3.0, 3.009, 0.01)
-    recorder.note(5.0, np.nan, 0.01)  # what is not evaluable is no number to show
+    recorder.note(5.0, np.nan, 0.01)  # values that cannot be evaluated are not shown
     assert recorder.n == 3
 
 
@@ -95,7 +95,7 @@ def test_printed_case():
 
 
 def test_a_run_writes_what_it_compared(tmp_path):
-    """A run of its own: numbers of all parameters together, controls left out, failures told."""
+    """A separate run: numbers of all parameters together, controls left out, failures reported."""
     folder = tmp_path / "tests" / "analytic"
     folder.mkdir(parents=True)
     (folder / "test_image_sources.py").write_text(FILE)

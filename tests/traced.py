@@ -1,4 +1,4 @@
-"""Tracing a scene batch by batch without the rest of the program, for tests of the engine."""
+"""Tracing a scene batch by batch without the rest of the program, for tests of ray tracing."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ def binned(arrivals, edges):
 
 
 def slope_time(edges, energy, start, stop):
-    """Reverberation time from the ratio of two energies: exact for an exponential, whatever the bins."""
+    """Reverberation time from the ratio of two energies: exact for an exponential with any bins."""
     a, b, c = (int(np.flatnonzero(np.isclose(edges, t))[0]) for t in (start, (start + stop) / 2, stop))
     first, second = energy[..., a:b].sum(axis=-1), energy[..., b:c].sum(axis=-1)
     return 6 * np.log(10) * (stop - start) / 2 / np.log(first / second)
 
 
 def spread_seats(size, n, seed=5, margin=0.8):
-    """(n, 3) places all over a box, `margin` m from its walls."""
+    """(n, 3) positions distributed over a box, at least `margin` m from its walls."""
     return np.random.default_rng(seed).uniform(margin, np.array(size) - margin, (n, 3))

@@ -1,6 +1,6 @@
 """What docs/validation.md lists: each check of the physics, where its expected value comes from, and its test.
 
-Marks say how far the expected value itself was checked:
+Marks state how far the expected value itself was checked:
 
     found         read in a copy of the standard, table or paper, often a transcription
     derived       worked out for this project from first principles, by other means than the code under test
@@ -47,20 +47,20 @@ def topic(title: str, remark: str, *parts: tuple[str, list[tuple[str, str, str, 
 TOPICS = (
     topic(
         "Early part: image sources",
-        "Direct sound and early mirror reflections are computed without chance.",
+        "Direct sound and early specular reflections are computed without random numbers.",
         (
             "analytic/test_image_sources.py",
             [
                 (
                     "box_paths_are_the_lattice",
                     "all paths of a box, orders 0 to 3: lengths and losses",
-                    "Allen and Berkley, JASA 65 (1979) 943, lattice by an independent twin",
+                    "Allen and Berkley, JASA 65 (1979) 943, lattice by an independent implementation",
                     DERIVED,
                 ),
                 (
                     "printed_case",
                     "energy sums of a box up to orders 0 to 3",
-                    "worked out by hand, nine digits",
+                    "calculated by hand, nine digits",
                     DERIVED,
                 ),
                 (
@@ -71,7 +71,7 @@ TOPICS = (
                 ),
                 (
                     "a_solid_screen_hides_the_direct_sound_and_a_cloth_weakens_it",
-                    "a screen hides, cloth lets its share through",
+                    "a screen obstructs sound, cloth transmits its share",
                     "geometry by hand",
                     DERIVED,
                 ),
@@ -83,7 +83,7 @@ TOPICS = (
                 ),
                 (
                     "non_convex_room_against_dense_specular_rays",
-                    "visibility round a corner, order 2",
+                    "visibility around a corner, order 2",
                     "brute force over all mirror sequences",
                     DERIVED,
                 ),
@@ -95,7 +95,7 @@ TOPICS = (
                 (
                     "first_twelve_arrivals",
                     "distance, time, order and energy of the first twelve images",
-                    "worked out by hand, ten digits",
+                    "calculated by hand, ten digits",
                     DERIVED,
                 ),
                 (
@@ -106,7 +106,7 @@ TOPICS = (
                 ),
                 (
                     "specular_rays_come_to_the_images_as_they_grow_in_number",
-                    "specular rays without image sources find the lattice's energy; error falls with their number",
+                    "specular rays without image sources give the energy of the lattice; error against number of rays",
                     "sum over the lattice up to order 9",
                     DERIVED,
                 ),
@@ -115,8 +115,8 @@ TOPICS = (
     ),
     topic(
         "Late part: rays",
-        "Statistical: every value carries its standard error, and 'allowed' is what chance explains at the "
-        "false-alarm rate that the test states. Tests of laws have a control that must fail.",
+        "Statistical: every value has a standard error, and 'allowed' is the largest deviation that is not "
+        "significant at the false-alarm rate stated in the test. Tests of laws have a control that must fail.",
         (
             "analytic/test_traced_energy.py",
             [
@@ -128,7 +128,7 @@ TOPICS = (
                 ),
                 (
                     "total_energy_of_each_ray_is_kept_to_rounding",
-                    "each ray: emitted = kept + absorbed",
+                    "each ray: emitted = remaining + absorbed",
                     "conservation of energy",
                     DERIVED,
                 ),
@@ -152,14 +152,14 @@ TOPICS = (
                 ),
                 (
                     "specular_hall_with_drape_on_its_end_walls",
-                    "hall H1, mirror walls: energy up to 1 s",
+                    "hall H1, specular walls: energy up to 1 s",
                     "sum over all lattice images",
                     DERIVED,
                 ),
                 (
                     "image_order_does_not_change_the_sum",
-                    "image sources and rays share, and add up the same",
-                    "each other",
+                    "the sum of image sources and rays does not depend on the image order",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
@@ -176,7 +176,7 @@ TOPICS = (
             [
                 (
                     "level_near_the_floor_is_that_of_a_diffuse_room",
-                    "level at seats whose spheres would reach through the floor",
+                    "level at seats whose spheres would extend through the floor",
                     "level in a diffuse room: Kuttruff, Room Acoustics",
                     MEMORY,
                 ),
@@ -199,7 +199,7 @@ TOPICS = (
                 ),
                 (
                     "reflection_scattering_and_transmission_keep_every_ray_whole",
-                    "reflection, scattering and transmission keep the energy of each ray to rounding",
+                    "reflection, scattering and transmission conserve the energy of each ray to rounding",
                     "conservation of energy",
                     DERIVED,
                 ),
@@ -240,13 +240,13 @@ TOPICS = (
                 ),
                 (
                     "emission_directions_are_aimed_and_weighted_by_what_leaves_there",
-                    "emission is aimed as the source",
+                    "emission follows the aim of the source",
                     "closed form",
                     DERIVED,
                 ),
                 (
                     "balloon_directions_left_and_up_are_not_swapped",
-                    "directivity: left is left, up is up",
+                    "orientation of a directivity: left and up",
                     "geometry by hand",
                     DERIVED,
                 ),
@@ -257,56 +257,56 @@ TOPICS = (
             [
                 (
                     "sums_over_surfaces_are_those_of_the_replay",
-                    "late energy by last surface adds up to that of the replay",
-                    "each other",
+                    "the sum of late energy over last surfaces is that of the replay",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "sums_are_those_of_the_replay_where_bands_begin_at_different_times",
-                    "the same, with a subwoofer that is heard first in its bands",
-                    "each other",
+                    "the same, with a subwoofer that arrives first in its bands",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "last_surface_of_every_segment_as_a_loop_finds_it",
-                    "the surface met last, path by path",
-                    "plain loop",
+                    "the last surface, path by path",
+                    "a simple loop",
                     DERIVED,
                 ),
                 (
                     "last_surface_of_a_branch_is_that_of_the_way_it_came",
-                    "the surface met last, where paths branch",
+                    "the last surface, where paths branch",
                     "by hand",
                     DERIVED,
                 ),
                 (
                     "only_the_wall_that_reflects_is_to_blame",
-                    "one reflecting wall: all late energy is its",
-                    "room with a known answer",
+                    "one reflecting wall: all late energy comes from it",
+                    "room with a known result",
                     DERIVED,
                 ),
                 (
                     "even_room_blames_surfaces_by_their_area",
-                    "even diffuse room: late energy by area",
+                    "diffuse room with uniform absorption: late energy by area",
                     "diffuse field",
                     DERIVED,
                 ),
                 (
                     "absent_cloth_is_to_blame_for_nothing_and_hung_cloth_for_something",
-                    "cloth counts only where it hangs",
-                    "room with a known answer",
+                    "cloth contributes only in scenarios that contain it",
+                    "room with a known result",
                     DERIVED,
                 ),
                 (
                     "control_another_time_gives_other_sums",
-                    "control: another time gives other sums",
-                    "each other",
+                    "control: a different time gives different sums",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "more_absorption_anywhere_never_raises_late_energy",
-                    "more absorption anywhere never raises late energy",
-                    "monotony, same paths",
+                    "more absorption on any surface never increases late energy",
+                    "monotonicity, same paths",
                     DERIVED,
                 ),
             ],
@@ -316,31 +316,31 @@ TOPICS = (
             [
                 (
                     "middle_of_a_cube_sends_a_sixth_to_each_face",
-                    "first landings from the middle of a cube",
+                    "first hits from the centre of a cube",
                     "symmetry",
                     DERIVED,
                 ),
                 (
                     "any_point_of_a_box_sees_solid_angles",
-                    "first landings from any point: solid angles",
+                    "first hits from any point: solid angles",
                     "closed form",
                     DERIVED,
                 ),
                 (
                     "view_factors_of_a_unit_cube",
-                    "second landings: view factors of a cube",
+                    "second hits: view factors of a cube",
                     "Howell's catalogue, C-11 and C-14 (from memory)",
                     DERIVED,
                 ),
                 (
                     "parts_of_a_room",
-                    "landings add up over the parts of a room",
+                    "the shares of energy deposition over the parts of a room add up to 1",
                     "conservation of energy",
                     DERIVED,
                 ),
                 (
                     "free_cloth_takes_what_it_does_not_let_through",
-                    "landings on free cloth",
+                    "energy deposition on free-hanging cloth",
                     "closed form",
                     DERIVED,
                 ),
@@ -349,9 +349,9 @@ TOPICS = (
     ),
     topic(
         "Rooms that no single reverberation time describes",
-        "The hall H1, 30 x 20 x 8 m with drape on its two end walls: 1.84 s if the walls scatter all, 6.7 s (T30) if "
-        "they are mirrors, while formulas say 1.5 to 3.3 s. The program finds both from its files, and tells why they "
-        "differ.",
+        "The hall H1, 30 x 20 x 8 m with drapes on its two end walls: 1.84 s if the walls scatter all "
+        "reflected sound, 6.7 s (T30) if they reflect specularly, while formulas give 1.5 to 3.3 s. The "
+        "program computes both from its files, and states why they differ.",
         (
             "analytic/test_uneven_absorption.py",
             [
@@ -369,7 +369,7 @@ TOPICS = (
                 ),
                 (
                     "decay_of_mirror_boxes_by_directions_is_that_by_counting_hits",
-                    "reference: mirror boxes by directions",
+                    "reference: specular boxes by directions",
                     "independent Monte Carlo, 0.5 %",
                     DERIVED,
                 ),
@@ -381,26 +381,26 @@ TOPICS = (
                 ),
                 (
                     "with_scattering_walls_the_program_finds_the_diffuse_decay",
-                    "H1 from files to T20 and T30, walls that scatter all",
+                    "H1 from files to T20 and T30, fully scattering walls",
                     "eigenvalue of the integral equation",
                     DERIVED,
                 ),
                 (
                     "with_mirror_walls_the_program_finds_the_specular_decay",
-                    "H1 from files to T20 and T30, mirror walls",
+                    "H1 from files to T20 and T30, specular walls",
                     "sum over all images, seat by seat",
                     DERIVED,
                 ),
                 (
                     "no_formula_knows_both",
-                    "the known failure: no formula is within a fifth of both",
-                    "six formulas worked out by hand",
+                    "known failure of the formulas: none is within a fifth of both",
+                    "six formulas calculated by hand",
                     DERIVED,
                 ),
                 (
                     "the_program_says_why_they_differ",
-                    "the program says in words why they differ",
-                    "demand on the program",
+                    "the program states why they differ",
+                    "requirement on the program",
                     DERIVED,
                 ),
             ],
@@ -410,11 +410,11 @@ TOPICS = (
             [
                 (
                     "sums_over_mirrors_have_their_closed_form",
-                    "reference: sums over mirror planes",
+                    "reference: sums over specular planes",
                     "(pi / r h) coth(pi r / h), Mittag-Leffler",
                     DERIVED,
                 ),
-                ("mirror_planes", "steady level between mirror planes", "sum over images", DERIVED),
+                ("mirror_planes", "steady level between specular planes", "sum over images", DERIVED),
                 (
                     "diffuse_planes",
                     "steady level between Lambert planes",
@@ -442,24 +442,24 @@ TOPICS = (
                 (
                     "energies_in_both_rooms_follow_the_two_decays",
                     "energies in both rooms over 2 s",
-                    "the same balance; 0.5 dB for what it leaves out",
+                    "the same balance; 0.5 dB for effects that it does not include",
                     DERIVED,
                 ),
                 (
                     "the_two_slopes_are_told_apart",
-                    "the two slopes and where the slow one takes over",
+                    "the two slopes and the time from which the slower one dominates",
                     "the same balance",
                     DERIVED,
                 ),
                 (
                     "a_run_finds_the_two_decays_of_all_seats_together",
-                    "the two slopes that a run quotes",
+                    "the two slopes reported by a run",
                     "the same balance",
                     DERIVED,
                 ),
                 (
                     "a_live_room_behind_an_opening_is_followed_long_enough",
-                    "a live room behind an opening: T20 and T30, where formulas say a tenth",
+                    "a reverberant room behind an opening: T20 and T30, where formulas give a tenth",
                     "the same balance with the dry room as open air",
                     DERIVED,
                 ),
@@ -499,25 +499,25 @@ TOPICS = (
                 (
                     "energy_parameters_of_an_exponential",
                     "C50, C80, D50, Ts of an exponential",
-                    "ISO 3382-1:2009, A.2.3, worked out",
+                    "ISO 3382-1:2009, A.2.3, calculated by hand",
                     DERIVED,
                 ),
                 (
                     "truncated_decay_without_compensation_is_too_steep",
-                    "what truncation does to a regression",
-                    "dense regression made apart",
+                    "effect of truncation on a regression",
+                    "independent dense regression",
                     DERIVED,
                 ),
                 (
                     "compensated_decay_is_right_or_not_evaluated",
-                    "truncation compensated, or no figure",
+                    "truncation is compensated, or no value is given",
                     "ISO 3382-1:2009, 5.3.3",
                     MEMORY,
                 ),
                 (
                     "double_slope",
                     "EDT, T20, T30, C80 of double slopes",
-                    "dense regression made apart",
+                    "independent dense regression",
                     DERIVED,
                 ),
                 (
@@ -532,10 +532,10 @@ TOPICS = (
                     "closed form",
                     DERIVED,
                 ),
-                ("decay_that_does_not_fall_gives_no_figure", "no decay, no figure", "definition", DERIVED),
+                ("decay_that_does_not_fall_gives_no_figure", "no value without a decay", "definition", DERIVED),
                 (
                     "noise_far_down_costs_no_figure",
-                    "noise far down changes nothing",
+                    "noise far below the signal has no effect",
                     "bound by hand",
                     DERIVED,
                 ),
@@ -558,7 +558,7 @@ TOPICS = (
             [
                 (
                     "early_and_late_are_counted_from_the_start_of_each_band",
-                    "definition, clarity and centre time where bands begin 0.2 s apart",
+                    "definition, clarity and centre time where bands start 0.2 s apart",
                     "integrals by hand",
                     DERIVED,
                 ),
@@ -576,31 +576,31 @@ TOPICS = (
                 (
                     "the_limit_of_early_energy_is_exact_for_known_arrivals",
                     "C50 and centre time of four arrivals, time zero within a bin",
-                    "worked out by hand",
+                    "calculated by hand",
                     DERIVED,
                 ),
                 (
                     "nothing_depends_on_when_the_bins_begin_and_speech_never_on_time_zero",
-                    "no figure depends on where the time bins begin",
+                    "no quantity depends on the start of the time bins",
                     "shift of the time axis",
                     DERIVED,
                 ),
                 (
                     "a_sub_that_plays_nothing_in_a_band_moves_no_figure_there",
-                    "a subwoofer moves no figure of a band that it does not play",
+                    "a subwoofer affects no quantity in bands that it does not radiate",
                     "the same hall without it",
                     DERIVED,
                 ),
                 (
                     "a_fill_far_below_the_main_moves_nothing",
-                    "a fill 45 dB below the main moves no clarity",
+                    "a fill 45 dB below the main does not affect clarity",
                     "the same hall without it",
                     DERIVED,
                 ),
                 (
                     "a_seat_without_line_of_sight_has_its_time_zero_at_its_first_reflection",
                     "time zero behind a screen",
-                    "path by the ceiling, worked out by hand",
+                    "path via the ceiling, calculated by hand",
                     DERIVED,
                 ),
                 (
@@ -659,14 +659,14 @@ TOPICS = (
                 ("curvature_is_the_excess_of_t30", "curvature", "ISO 3382-2:2008, Annex B", MEMORY),
                 (
                     "a_decay_counts_as_bent_only_beyond_doubt",
-                    "bent only beyond chance",
+                    "a decay is called bent only if this is significant",
                     "definition",
                     DERIVED,
                 ),
                 (
                     "non_linearity_of_a_parabola",
                     "non-linearity of a parabola",
-                    "ISO 3382-2:2008, Annex B, worked out",
+                    "ISO 3382-2:2008, Annex B, calculated by hand",
                     DERIVED,
                 ),
             ],
@@ -698,13 +698,13 @@ TOPICS = (
                 ),
                 (
                     "annex_m_notices_what_is_left_out",
-                    "control: the example notices what is left out",
+                    "control: the example fails if a step is left out",
                     "IEC 60268-16, Annex M",
                     FOUND,
                 ),
                 (
                     "annex_m_through_the_whole_chain",
-                    "worked example through the program's own chain",
+                    "worked example through the complete evaluation of the program",
                     "IEC 60268-16, Annex M",
                     FOUND,
                 ),
@@ -722,8 +722,8 @@ TOPICS = (
                 ("exponential_decay_in_noise", "index of decay and noise", "closed form", DERIVED),
                 (
                     "too_soft_and_too_loud_speech",
-                    "threshold and masking: too soft, too loud",
-                    "worked out from Annex A by another hand",
+                    "threshold and masking: levels too low and too high",
+                    "independent calculation from Annex A",
                     DERIVED,
                 ),
                 (
@@ -746,7 +746,7 @@ TOPICS = (
                 ),
                 (
                     "masking_bends_where_the_standard_says",
-                    "slopes of masking by the octave below",
+                    "slopes of masking by the next lower octave",
                     "IEC 60268-16, Annex A",
                     MEMORY,
                 ),
@@ -758,7 +758,7 @@ TOPICS = (
                 ),
                 (
                     "letters_begin_at_the_printed_edges",
-                    "edges of the rating letters",
+                    "limits of the rating letters",
                     "IEC 60268-16:2020, Annex F",
                     MEMORY,
                 ),
@@ -775,7 +775,7 @@ TOPICS = (
                 ),
                 (
                     "the_chain_would_notice_another_decay",
-                    "control: the chain notices another decay",
+                    "control: the signal chain distinguishes a different decay",
                     "signal chain by SciPy",
                     DERIVED,
                 ),
@@ -791,10 +791,10 @@ TOPICS = (
                 (
                     "worked_hall",
                     "six formulas for hall H1",
-                    "worked out by hand and by another library",
+                    "calculated by hand and by another library",
                     DERIVED,
                 ),
-                ("even_absorption_leaves_one_answer", "even absorption: formulas agree", "identity", DERIVED),
+                ("even_absorption_leaves_one_answer", "uniform absorption: formulas agree", "identity", DERIVED),
                 ("limits", "limits of small and total absorption", "closed form", DERIVED),
                 (
                     "sphere_has_an_exact_decay",
@@ -810,11 +810,11 @@ TOPICS = (
                 ),
                 (
                     "a_free_sheet_counts_with_both_faces_where_it_hangs",
-                    "free cloth counts with both faces",
+                    "both faces of free-hanging cloth absorb",
                     "by hand",
                     DERIVED,
                 ),
-                ("facing_any_way", "surfaces that face any way", "by hand", DERIVED),
+                ("facing_any_way", "surfaces of any orientation", "by hand", DERIVED),
                 (
                     "schroeder_frequency",
                     "Schroeder frequency",
@@ -823,14 +823,14 @@ TOPICS = (
                 ),
                 (
                     "a_plain_hall_breaks_nothing",
-                    "no warning for a plain hall",
-                    "demand on the program",
+                    "no warning for an ordinary hall",
+                    "requirement on the program",
                     DERIVED,
                 ),
                 (
                     "each_broken_assumption_has_its_code_bands_and_values",
                     "a sentence for each broken assumption",
-                    "demand on the program",
+                    "requirement on the program",
                     DERIVED,
                 ),
             ],
@@ -855,7 +855,7 @@ TOPICS = (
         (
             "analytic/test_reverberation_distance.py",
             [
-                ("critical_distance", "critical distance", "worked out by hand", DERIVED),
+                ("critical_distance", "critical distance", "calculated by hand", DERIVED),
                 ("revised_theory", "revised theory", "Barron and Lee, JASA 84 (1988) 618", MEMORY),
                 (
                     "revised_theory_is_the_decay_from_the_direct_sound_on",
@@ -878,17 +878,17 @@ TOPICS = (
                 (
                     "small_values_relatively",
                     "attenuation of air, small values",
-                    "a second implementation, made apart",
+                    "an independent second implementation",
                     DERIVED,
                 ),
                 (
                     "the_tables_tell_wrong_air_and_wrong_frequencies",
-                    "control: tables notice wrong air",
+                    "control: the tables exclude wrong atmospheric conditions",
                     "ISO 9613-2:1996, Table 2",
                     MEMORY,
                 ),
                 ("intermediates", "saturation pressure", "steam tables IAPWS-IF97", MEMORY),
-                ("laws", "laws of growth with frequency", "ISO 9613-1:1993", FOUND),
+                ("laws", "dependence on frequency", "ISO 9613-1:1993", FOUND),
                 ("speed_and_density", "speed of sound and density", "CRC Handbook; ISO 2533", MEMORY),
             ],
         ),
@@ -947,7 +947,7 @@ TOPICS = (
                 ),
                 (
                     "whole_rating_of_each_curve_is_its_own",
-                    "NR as it is quoted: every whole curve and a tenth of a decibel about it",
+                    "NR as quoted: every whole curve and a tenth of a decibel around it",
                     "definition",
                     DERIVED,
                 ),
@@ -970,7 +970,7 @@ TOPICS = (
                 ("fullness_is_what_the_handbook_says", "the law for fullness", "handbook tables", FOUND),
                 (
                     "rows_by_the_formula_and_by_the_other_rows",
-                    "each handbook row by the formula and by the cloth's other rows",
+                    "each handbook row by the formula and by the other rows of the cloth",
                     "handbook tables",
                     FOUND,
                 ),
@@ -986,8 +986,8 @@ TOPICS = (
                     "Kuttruff, Room Acoustics, Table 9.1",
                     MEMORY,
                 ),
-                ("surfaces_are_in_order", "order of built-in surfaces", "common sense of the trade", MEMORY),
-                ("fabrics_are_in_order", "order of built-in fabrics", "common sense of the trade", MEMORY),
+                ("surfaces_are_in_order", "order of built-in surfaces", "common practice", MEMORY),
+                ("fabrics_are_in_order", "order of built-in fabrics", "common practice", MEMORY),
                 ("measured_rows_are_the_table", "measured rows of fabrics", "handbook tables", FOUND),
             ],
         ),
@@ -1002,7 +1002,7 @@ TOPICS = (
                 ),
                 (
                     "baffles_far_apart_absorb_with_both_faces_and_both_edges",
-                    "baffles far apart, and ever nearer",
+                    "baffles far apart, and with decreasing spacing",
                     "ISO 12354-6, objects (from memory)",
                     DERIVED,
                 ),
@@ -1019,12 +1019,12 @@ TOPICS = (
             [
                 (
                     "one_flat_layer_on_a_wall",
-                    "one layer before a wall",
-                    "slow twin, another quadrature",
+                    "one layer in front of a wall",
+                    "slow independent implementation, another quadrature",
                     DERIVED,
                 ),
-                ("two_layers_on_a_wall", "two layers before a wall", "slow twin", DERIVED),
-                ("free_sheets", "free sheets", "slow twin", DERIVED),
+                ("two_layers_on_a_wall", "two layers in front of a wall", "slow independent implementation", DERIVED),
+                ("free_sheets", "free sheets", "slow independent implementation", DERIVED),
                 (
                     "two_layers_sewn_together_are_one_of_twice_the_impedance",
                     "two layers are one of twice the impedance",
@@ -1032,8 +1032,8 @@ TOPICS = (
                     DERIVED,
                 ),
                 ("quadrature_has_converged", "the quadrature has converged", "finer quadrature", DERIVED),
-                ("free_immobile_sheet", "free resistive sheet, diffuse", "closed form worked out", DERIVED),
-                ("tone_on_a_wall_by_the_slow_twin", "single tones before a wall", "worked table", DERIVED),
+                ("free_immobile_sheet", "free-hanging resistive sheet, diffuse field", "closed form, derived", DERIVED),
+                ("tone_on_a_wall_by_the_slow_twin", "single tones in front of a wall", "worked table", DERIVED),
                 ("cloth_that_is_not_there", "limit r -> 0", "closed form", DERIVED),
                 (
                     "airtight_sheet_follows_the_mass_law",
@@ -1055,12 +1055,17 @@ TOPICS = (
                 ),
                 (
                     "a_free_sheet_takes_half_at_most_at_normal_incidence",
-                    "a free sheet takes half at most",
+                    "a free-hanging sheet absorbs half at most",
                     "closed form",
                     DERIVED,
                 ),
-                ("bass_needs_a_large_gap", "drape does little at bass", "quarter wavelength", DERIVED),
-                ("layers_and_wall_add", "layers and wall add", "by hand", DERIVED),
+                (
+                    "bass_needs_a_large_gap",
+                    "a drape has little effect at low frequencies",
+                    "quarter wavelength",
+                    DERIVED,
+                ),
+                ("layers_and_wall_add", "absorption of layers and wall combined", "by hand", DERIVED),
                 (
                     "absorption_changes_smoothly_with_stand_off",
                     "absorption of every fabric, 20 mm to 1 m in steps of 8 %",
@@ -1075,7 +1080,7 @@ TOPICS = (
                 ),
                 (
                     "rows_are_met_where_they_were_measured",
-                    "rows of fabrics where they were measured",
+                    "rows of fabrics in the measured configuration",
                     "handbook tables",
                     FOUND,
                 ),
@@ -1085,10 +1090,10 @@ TOPICS = (
                     "handbook tables",
                     FOUND,
                 ),
-                ("a_correction_fades_with_distance", "how far a row corrects", "by hand", DERIVED),
+                ("a_correction_fades_with_distance", "range of the correction by a row", "by hand", DERIVED),
                 (
                     "uncertainty_is_the_rows_near_them_and_the_formulas_far_away",
-                    "uncertainty of cloth near and far from rows",
+                    "uncertainty of cloth near rows and far from them",
                     "by hand",
                     DERIVED,
                 ),
@@ -1117,7 +1122,7 @@ TOPICS = (
                 ),
                 (
                     "one_step_less_absorption_is_one_step_less_rating",
-                    "one step of absorption, one of rating",
+                    "one step of absorption is one step of the rating",
                     "identity",
                     DERIVED,
                 ),
@@ -1162,7 +1167,7 @@ TOPICS = (
                 ),
                 (
                     "short_systems_need_no_more_lines_and_bass_is_shared",
-                    "lines of frequency of short and long systems",
+                    "number of frequencies for short and long systems",
                     "by hand",
                     DERIVED,
                 ),
@@ -1180,7 +1185,7 @@ TOPICS = (
                 ),
                 (
                     "far_away_both_sums_are_one",
-                    "far away the near-field sum is the far-field one",
+                    "at a large distance the near-field sum equals the far-field sum",
                     "limit",
                     DERIVED,
                 ),
@@ -1247,19 +1252,20 @@ TOPICS = (
     ),
     topic(
         "Errors, scenarios and uncertainty of the input",
-        "What is printed with ± must be true as often as it says, and comparisons must be fair.",
+        "Intervals printed with ± must contain the true value as often as stated, and comparisons must be "
+        "fair.",
         (
             "statistical/test_estimate_coverage.py",
             [
                 (
                     "statistics_over_seats",
-                    "intervals of statistics over seats hold the truth",
+                    "intervals of statistics over seats contain the true value",
                     "binomial",
                     DERIVED,
                 ),
                 (
                     "the_plain_jackknife_does_not_do_for_steps",
-                    "control: the plain jackknife would not",
+                    "control: those of the plain jackknife do not",
                     "binomial",
                     DERIVED,
                 ),
@@ -1278,7 +1284,7 @@ TOPICS = (
             [
                 (
                     "intervals_cover_the_long_run",
-                    "intervals of whole runs hold what a far longer run gives",
+                    "intervals of whole runs contain the result of a far longer run",
                     "binomial",
                     DERIVED,
                 ),
@@ -1296,7 +1302,7 @@ TOPICS = (
                 (
                     "energy_over_time_is_that_of_a_plain_tracer",
                     "energy over time in eight bands, soft hall and panelled hall",
-                    "rays without roulette, a band at a time, by an independent twin",
+                    "rays without roulette, one band at a time, by an independent implementation",
                     DERIVED,
                 ),
                 (
@@ -1307,7 +1313,7 @@ TOPICS = (
                 ),
                 (
                     "intervals_cover_in_every_band",
-                    "intervals hold the truth in every band where bands decay at very different rates",
+                    "intervals contain the true value in every band where bands decay at very different rates",
                     "binomial",
                     DERIVED,
                 ),
@@ -1319,13 +1325,13 @@ TOPICS = (
                 (
                     "soft_hall_is_as_the_slow_tracer_has_it_in_every_band",
                     "a soft hall in all bands: energy in windows, level, C50, EDT, T20, STI",
-                    "second tracer and second reading of the standards, nothing shared",
+                    "independent tracer and evaluation, no shared code",
                     DERIVED,
                 ),
                 (
                     "slow_tracer_finds_a_curtain_that_absorbs_too_much",
-                    "control: a curtain that absorbs 0.1 too much in two bands is noticed",
-                    "second tracer, nothing shared",
+                    "control: a curtain that absorbs 0.1 too much in two bands is detected",
+                    "independent tracer, no shared code",
                     DERIVED,
                 ),
             ],
@@ -1336,48 +1342,48 @@ TOPICS = (
                 (
                     "every_scenario_agrees_with_tracing_it_alone",
                     "many scenarios from one trace = each traced alone",
-                    "each other",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "control_weights_of_the_wrong_density_are_noticed",
-                    "control: wrong weights are noticed",
-                    "each other",
+                    "control: wrong weights are detected",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "control_shares_that_branches_do_not_have_are_noticed",
-                    "control: wrong shares of branches are noticed",
-                    "each other",
+                    "control: wrong shares of branches are detected",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "cloth_that_hangs_elsewhere_leaves_the_bare_hall_its_paths",
                     "branches through cloth = paths of the hall without it",
-                    "each other",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "a_ray_with_too_many_branches_goes_one_way_or_the_other",
-                    "room for one branch at a time = each scenario traced alone",
-                    "each other",
+                    "memory for one branch at a time = each scenario traced alone",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "a_scenario_that_changes_nothing_differs_by_exactly_nothing",
-                    "no change, no difference",
+                    "no difference without a change",
                     "identity",
                     DERIVED,
                 ),
                 (
                     "differences_share_their_noise",
-                    "differences are known better than values",
-                    "each other",
+                    "differences have smaller errors than values",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "error_falls_with_the_root_of_the_rays",
-                    "error falls with the root of the rays",
+                    "the error decreases with the square root of the number of rays",
                     "law of large numbers",
                     DERIVED,
                 ),
@@ -1406,20 +1412,20 @@ TOPICS = (
                 ),
                 (
                     "a_scenario_weighed_on_other_paths_is_that_scenario_traced",
-                    "another absorption on kept paths = traced anew",
-                    "each other",
+                    "different absorption on stored paths = traced again",
+                    "comparison of the two",
                     DERIVED,
                 ),
                 (
                     "few_paths_tell_the_spread_as_well_as_many",
-                    "few paths tell the input uncertainty",
+                    "few paths suffice for the input uncertainty",
                     "more paths",
                     DERIVED,
                 ),
                 (
                     "the_spread_is_that_of_direct_differences",
                     "input uncertainty = slope of the index x uncertainty",
-                    "slope from halls traced by themselves",
+                    "slope from halls traced separately",
                     DERIVED,
                 ),
                 (
@@ -1460,7 +1466,7 @@ OTHER_TESTS = {
     "standards/test_iso3382.py": ("there_is_no_strength_without_a_power",),
     "standards/test_noise_curves.py": ("names_of_curves", "other_names_are_no_curves"),
 }
-"""Tests in tests/analytic and tests/standards that hold the program and not the physics: errors, shapes, names."""
+"""Tests in tests/analytic and tests/standards that test the program and not the physics: errors, shapes, names."""
 
 
 def all_checks() -> dict[str, Check]:

@@ -1,8 +1,8 @@
 """Writes docs/validation.md from a run of the tests: `pytest --validation-report docs/validation.md`.
 
-While the tests run, every comparison that holds is noted: what was expected, what came out, what was allowed.
-Of each test the closest call stands on the page. Comparisons that fail are not noted: either the test fails, and
-the page says so, or it is a control that had to.
+While the tests run, every comparison that passes is recorded: the expected value, the computed value and the tolerance.
+The page shows, for each test, the comparison that used most of its tolerance. Comparisons that fail are not recorded:
+either the test fails, and the page says so, or it is a control that must fail.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ROOT = Path(__file__).parent
 
 @dataclass(frozen=True)
 class Comparison:
-    """One number that was held to another."""
+    """One computed number and its expected value."""
 
     expected: float
     got: float
@@ -31,7 +31,7 @@ class Comparison:
 
     @property
     def closeness(self) -> float:
-        """Share of what was allowed that was used up."""
+        """Share of the tolerance that was used."""
         off = abs(self.got - self.expected)
         if off == 0.0:
             return 0.0
@@ -39,7 +39,7 @@ class Comparison:
 
 
 class Recorder:
-    """Notes the comparisons of the test that runs."""
+    """Records the comparisons of the running test."""
 
     def __init__(self) -> None:
         self.n = 0
@@ -49,7 +49,7 @@ class Recorder:
         self.n, self.closest = 0, None
 
     def note(self, expected: Any, got: Any, allowed: Any) -> None:
-        """Arrays that broadcast; what cannot be compared as numbers is passed over."""
+        """Arrays that broadcast; values that cannot be compared as numbers are skipped."""
         try:
             arrays = [np.atleast_1d(np.asarray(a)) for a in (expected, got, allowed)]
             if any(a.dtype.kind == "c" for a in arrays):
@@ -74,7 +74,7 @@ class Recorder:
 
 
 class ValidationReport:
-    """The plugin: listens to comparisons, collects verdicts, writes the page at the end."""
+    """The plugin: records comparisons, collects verdicts, writes the page at the end."""
 
     def __init__(self, page: Path):
         self.page = page
@@ -84,7 +84,7 @@ class ValidationReport:
         self._listen()
 
     def _listen(self) -> None:
-        """Put ears on the three ways in which tests compare numbers."""
+        """Intercept the three functions with which tests compare numbers."""
         recorder = self.recorder
         agrees, share = agreement.assert_agrees, agreement.assert_share
         allclose, equal = np.testing.assert_allclose, np.testing.assert_array_equal
@@ -133,7 +133,7 @@ class ValidationReport:
         yield
         closest = self.recorder.closest
         numbers = None if closest is None else (closest.expected, closest.got, closest.allowed)
-        # Goes with the report of the test, also from a worker process.
+        # Sent with the report of the test, also from a worker process.
         item.user_properties.append((PROPERTY, (self.recorder.n, numbers)))
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
@@ -176,7 +176,7 @@ def page(outcomes: dict[str, str], noted: dict[str, tuple[int, Comparison | None
         if section.remark:
             lines += [section.remark, ""]
         lines += [
-            "| check | source of the expected value | mark | expected | got | allowed ± | numbers | verdict |",
+            "| check | source of the expected value | mark | expected | computed | allowed ± | numbers | verdict |",
             "|---|---|---|---|---|---|---|---|",
             *(row(check, outcomes, noted) for check in section.checks),
             "",
@@ -205,7 +205,7 @@ def verdict_of(test: str, outcomes: dict[str, str]) -> str:
 
 
 def _numbers(comparison: Comparison) -> tuple[str, str, str]:
-    """Expected and got to one digit more than what is allowed shows."""
+    """Expected and computed value, to one digit more than the tolerance shows."""
     allowed = comparison.allowed
     if allowed <= 0.0:
         return f"{comparison.expected:.6g}", f"{comparison.got:.6g}", "0"
@@ -231,19 +231,19 @@ tests_in.__test__ = False  # type: ignore[attr-defined]
 
 _HEAD = """# Validation
 
-Written by the tests themselves: `pytest --validation-report docs/validation.md` runs them and writes this page.
+Written by the tests: `pytest --validation-report docs/validation.md` runs them and writes this page.
 Do not edit it; the checks are listed in `tests/validation_registry.py`.
 
 {held} of {n} checks hold, with {numbers} numbers compared.
 
-**How to read it.** Each line is one test; "numbers" says how many values it holds to expected ones. Of these the
-closest call is shown: the value that used up most of what was allowed. What is allowed is printed precision,
-rounding or a bound that the test derives on the spot; where chance is involved, it is the multiple of the standard
-error that a correct program exceeds with the false-alarm rate stated in the test (one in a million where nothing
-else is said). Tests of laws by chance have a control: a wrong law that must be rejected at the same settings. A line
-without numbers holds a statement that is true or false.
+**How to read the tables.** Each line is one test; "numbers" states how many values it compares with expected ones.
+The comparison shown is the one that used most of its tolerance. The tolerance ("allowed") is printed precision,
+rounding or a bound that the test derives; in statistical tests it is the multiple of the standard error that a
+correct program exceeds with the false-alarm rate stated in the test (one in a million unless stated otherwise).
+Tests of statistical laws have a control: a wrong law that must be rejected with the same settings. A line without
+numbers checks a statement that is true or false.
 
-**Marks.** *found*: the expected value was read in a copy of the source, often a transcription. *derived*: worked out
+**Marks.** *found*: the expected value was read in a copy of the source, often a transcription. *derived*: derived
 for this project from first principles, by other means than the code under test: by hand, by another method, by a
 general library. *from memory*: known from the named source, which was not read again. None of the expected values
 comes from a room acoustics program.
@@ -251,12 +251,13 @@ comes from a room acoustics program.
 
 _FOOT = """## What is not checked here
 
-- **Measured rooms.** No measured data come with the program, and no comparison with a measured hall has been made
-  by this project. `roomsim measured FOLDER` makes one with an open data set: see
+- **Measured rooms.** No measured data come with the program, and this project has not made a comparison with a
+  measured hall. `roomsim measured FOLDER` makes one with an open data set: see
   [measured_rooms.md](measured_rooms.md).
-- **What the model leaves out**: diffraction round edges, interference of reflections, modes below the Schroeder
-  frequency, sound that grazes seats, focusing beyond geometry. [theory.md](theory.md) says where that bites.
+- **Effects that the model does not include**: diffraction round edges, interference of reflections, modes below the
+  Schroeder frequency, attenuation at grazing incidence over seats, focusing beyond geometry. [theory.md](theory.md)
+  states where they matter.
 - **The data**: absorption and scattering of materials are as good as their sources, which each row names.
-- **Clauses and tables marked from memory** should be compared with the standards before figures are used in a
+- **Clauses and tables marked from memory** should be compared with the standards before results are used in a
   dispute.
 """

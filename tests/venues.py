@@ -82,7 +82,7 @@ def shoebox(size: tuple[float, float, float] = (6.0, 5.0, 3.0)) -> Shell:
 def l_shape(
     size: tuple[float, float, float] = (12.0, 10.0, 4.0), notch: tuple[float, float] = (7.0, 6.0)
 ) -> Shell:
-    """A box with `notch` cut from its far corner: wall_notch_x and wall_notch_y see round the corner."""
+    """A box with `notch` cut from its far corner, whose faces are wall_notch_x and wall_notch_y."""
     x, y, z = size
     nx, ny = x - notch[0], y - notch[1]
     plan = [(0, 0), (x, 0), (x, ny), (nx, ny), (nx, y), (0, y)]
@@ -142,7 +142,7 @@ def write_obj(path: Path, shell: Shell) -> None:
 
 
 def toml_text(document: Mapping[str, Any]) -> str:
-    """A document as TOML: tables and lists of tables one level down, anything deeper inline."""
+    """A document as TOML: tables and lists of tables at the first level, deeper levels inline."""
     head, tables = [], []
     for key, value in document.items():
         if isinstance(value, Mapping):
@@ -178,7 +178,7 @@ def _toml_value(value: Any) -> str:
 
 
 def octaves(value: float | Octaves) -> list[float]:
-    """Eight band values from one number or eight."""
+    """Eight band values, from one number or from eight."""
     return [float(value)] * 8 if isinstance(value, int | float) else [float(entry) for entry in value]
 
 
@@ -208,12 +208,12 @@ def write_venue(
 ) -> Path:
     """Write shell.obj, venue, elements, sources, materials and study to `folder`; return the study's path.
 
-    `absorption` and `scattering` are one value for all surfaces, eight, or a mapping from group (exact or
-    wildcard; of several that match the longest counts) to either. Each group gets the material "of_<group>".
-    The crowd element "occupied" covers all audience areas with the material "crowd", unless `crowd` is false
-    because no floor lies under them; `elements` adds others (kind -> entries). Without `scenarios` there is
-    one for each element by itself, of the same name. `materials` and `fabrics` add rows or replace them;
-    `study` adds keys of study.toml (seed, image_order, costs, precision, targets ...) or replaces them.
+    `absorption` and `scattering` are one value for all surfaces, eight, or a mapping from group (exact or wildcard; of
+    several that match, the longest applies) to either. Each group gets the material "of_<group>". The crowd element
+    "occupied" covers all audience areas with the material "crowd", unless `crowd` is false because no floor lies under
+    them; `elements` adds others (kind -> entries). Without `scenarios` there is one for each element by itself, of the
+    same name. `materials` and `fabrics` add rows or replace them; `study` adds keys of study.toml (seed, image_order,
+    costs, precision, targets ...) or replaces them.
     """
     folder.mkdir(parents=True, exist_ok=True)
     source_of_data = "invented for tests"
@@ -382,7 +382,7 @@ def _of_group(values: Any, group: str, what: str) -> float | Octaves:
 
 
 def _inside(shell: Shell) -> list[float]:
-    """A talker's place off every symmetry plane: 0.17 of the length, 0.41 of the width, up to 1.6 m high."""
+    """A position for a talker off every symmetry plane: 0.17 of the length, 0.41 of the width, up to 1.6 m high."""
     low, high = shell.bounds()
     x, y, _ = low + (0.17, 0.41, 0.0) * (high - low)
     return [float(x), float(y), float(low[2] + min(1.6, 0.45 * (high[2] - low[2])))]

@@ -1,4 +1,4 @@
-"""Runs code in a process of its own and sees to it that nothing is loaded that only computing or describing needs."""
+"""Runs code in a separate process and checks that no package is loaded that only computing or reading input needs."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ ENGINES = ("numba", "shapely", "pydantic", "trimesh")
 
 
 def run_without_engines(code: str, folder: Path) -> None:
-    """Run `code` in a folder: it must print something, set `code` to 0, and load none of `ENGINES`."""
+    """Run `code` in a folder: it must print output, set `code` to 0, and load none of `ENGINES`."""
     code = (
         f"import sys\n{code}\nloaded = [name for name in {ENGINES!r} if name in sys.modules]\n"
         "sys.exit(f'loads {loaded}' if loaded else code)"

@@ -10,7 +10,7 @@ from .stopping import open_closed_streams, stop_at_signals
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
-    """Run the command line and leave with its exit code.
+    """Run the command line and end the process with its exit code.
 
     0 done; 1 done, but with findings; 2 wrong usage; 3 wrong input; 4 output or disk; 5 an internal
     error; 130 interrupted by Ctrl-C, 143 by SIGTERM.

@@ -1,4 +1,4 @@
-"""All commands together, and how errors are reported."""
+"""The command-line application: all commands, and the reporting of errors."""
 
 from __future__ import annotations
 
@@ -11,9 +11,13 @@ from typing import Any
 import click
 
 from ..errors import PictureWarning, RoomsimError, RoomsimWarning
-from . import measured_command, reference_commands, results_commands, study_commands, system_command
+from .measured_command import measured
+from .reference_commands import materials, quantities, schema
+from .results_commands import charts, compare, export, maps
 from .screen import error_object, finish_printing, give_json, print_error, print_warning
 from .stopping import exit_code_of, give_up_output
+from .study_commands import check, new, plan, run, status
+from .system_command import system
 
 FINDINGS, USAGE, OUTPUT, INTERNAL = 1, 2, 4, 5
 """Exit codes besides 0 for done, those that errors carry, and those of signals."""
@@ -45,11 +49,9 @@ def application() -> None:
 
 
 for command in (
-    *study_commands.COMMANDS,
-    *system_command.COMMANDS,
-    *results_commands.COMMANDS,
-    *measured_command.COMMANDS,
-    *reference_commands.COMMANDS,
+    *(new, check, run, plan, status, system),
+    *(compare, maps, charts, export, measured),
+    *(materials, quantities, schema),
 ):
     application.add_command(command)
 
@@ -65,56 +67,50 @@ def execute(arguments: Sequence[str]) -> int:
 
 
 def _execute(arguments: Sequence[str]) -> int:
-    debug, as_json = "--debug" in arguments, "--json" in arguments
     try:
         with _printed_warnings() as kinds:
             code = application.main(args=list(arguments), prog_name="roomsim", standalone_mode=False)
         lacks_pictures = any(issubclass(kind, PictureWarning) for kind in kinds)
         return (code if isinstance(code, int) else 0) or FINDINGS * lacks_pictures
-    except RoomsimError as error:
-        if debug:
-            traceback.print_exc()
-        if as_json:
-            name = next((part for part in arguments if part in application.commands), "")
-            give_json(name, error_object(error))
-        print_error(error)
-        return error.exit_code
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
         error.show()
         return USAGE
     except (BrokenPipeError, SystemExit):
-        # The reader of a pipe has gone (`| head`), which click turns into an exit: nobody reads what would be printed.
+        # The reader of a pipe has ended (`| head`), which click turns into an exit: nobody reads the output.
         give_up_output()
         return 0
     except (KeyboardInterrupt, click.Abort) as stop:
         # click raises the same for a file that ends too early as for Ctrl-C.
         if isinstance(stop.__cause__, EOFError):
-            return _internal_error(stop.__cause__, debug)
+            return _failed(stop.__cause__, arguments)
         print_error("interrupted.")
         return exit_code_of(stop.__cause__ or stop)
-    except MemoryError:
-        if debug:
-            traceback.print_exc()
+    except Exception as error:
+        return _failed(error, arguments)
+
+
+def _failed(error: BaseException, arguments: Sequence[str]) -> int:
+    """Print why a command failed; return its exit code."""
+    if "--debug" in arguments:
+        traceback.print_exception(error)
+    if isinstance(error, RoomsimError):
+        if "--json" in arguments:
+            name = next((part for part in arguments if part in application.commands), "")
+            give_json(name, error_object(error))
+        print_error(error)
+        return error.exit_code
+    if isinstance(error, MemoryError):
         print_error(
             "there is not enough memory. Use fewer seats (a larger seat_spacing), fewer scenarios, a simpler mesh "
-            "or a machine with more memory. The paths traced so far are kept."
+            "or a machine with more memory. The paths traced so far are stored."
         )
         return OUTPUT
-    except OSError as error:
-        # Reading and writing of files have errors of their own; this is for anything else that the system refuses.
-        if debug:
-            traceback.print_exc()
+    if isinstance(error, OSError):
+        # Reading and writing files have errors of their own; this is for anything else that the system refuses.
         print_error(f"{f'{error.filename}: ' if error.filename else ''}{error.strerror or error}")
         return OUTPUT
-    except Exception as error:
-        return _internal_error(error, debug)
-
-
-def _internal_error(error: BaseException, debug: bool) -> int:
-    if debug:
-        traceback.print_exception(error)
     print_error(
         f"internal error ({type(error).__name__}: {error}). Run the command again with --debug and report "
         "the error together with what is printed."

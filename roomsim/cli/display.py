@@ -12,7 +12,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from .screen import Screen, console, duration_text, print_remark
+from .screen import Screen, console, duration_text, print_remark, print_warning
 from .stopping import end_at_once, interruption_of, signals_to_handle
 
 if TYPE_CHECKING:
@@ -21,31 +21,31 @@ if TYPE_CHECKING:
 
 @contextmanager
 def computing(screen: Screen, folder: Path | None = None) -> Iterator[Display]:
-    """Display of a computation; says when the engine must be compiled first, and what Ctrl-C leaves in `folder`."""
+    """Display of a computation, with remarks when the engine must be compiled first and when Ctrl-C is pressed."""
     if not _is_compiled():
-        screen.remark("First run here: the engine is compiled, which takes up to a minute. Later runs start at once.")
+        screen.remark("First run on this machine: compiling the engine takes up to a minute. Later runs start at once.")
     try:
         with Display(screen) as display:
             yield display
     except KeyboardInterrupt:
         if folder is not None:
-            screen.warn(f"the paths traced so far are kept in {folder}; the same command resumes from them.")
+            print_warning(f"the paths traced so far are stored in {folder}; run the same command again to resume.")
         raise
 
 
 def _is_compiled() -> bool:
-    """Whether an earlier run has left its compiled engine where this one will look for it first."""
-    elsewhere = os.environ.get("NUMBA_CACHE_DIR")
-    if elsewhere:
-        return any(Path(elsewhere).rglob("tracing*/_paths*.compiled"))
+    """Whether an earlier run has stored the compiled engine in the folder from which this run loads it."""
+    cache = os.environ.get("NUMBA_CACHE_DIR")
+    if cache:
+        return any(Path(cache).rglob("tracing*/_paths*.compiled"))
     return any(Path(__file__).parents[1].glob("tracing/__pycache__/_paths*.compiled"))
 
 
 class Display:
-    """Shows each step: a bar with the time left on a terminal, else one line for every 10 % of a long stage.
+    """Shows progress: a bar with the remaining time on a terminal, otherwise a line for every 10 % of a long stage.
 
-    Use it as a context, and call it with steps. The first Ctrl-C or SIGTERM makes the next call raise
-    KeyboardInterrupt, so that work in progress is finished and kept; a second one ends the process at once.
+    Use it as a context manager, and call it with each `Step`. After the first Ctrl-C or SIGTERM the next call raises
+    KeyboardInterrupt, so that the work in progress is finished and saved; a second one ends the process at once.
     """
 
     def __init__(self, screen: Screen):
@@ -70,7 +70,7 @@ class Display:
         if self._bar is not None:
             self._bar.stop()
         if kind is None and self._interrupted is not None:
-            raise self._interrupted  # It came after the last step.
+            raise self._interrupted  # The signal came after the last step.
 
     def __call__(self, step: Step) -> None:
         if step.message:
@@ -102,7 +102,7 @@ class Display:
         if step.stage != self._stage:
             self._stage, self._tenths_shown = step.stage, 0
         tenths = 10 * step.done // max(step.total, 1)
-        # Stages of a few steps are over before a line about them has been read.
+        # Stages of a few steps end too soon for a line to be useful.
         if step.total >= 10 and tenths > self._tenths_shown:
             self._tenths_shown = tenths
             is_over = step.seconds_left is None or step.done >= step.total
@@ -120,4 +120,4 @@ class Display:
             end_at_once(number)
         self._interrupted = interruption_of(number)
         with suppress(OSError):
-            os.write(2, b"\nFinishing the work in progress, which will be kept. Ctrl-C again stops at once.\n")
+            os.write(2, b"\nFinishing and saving the work in progress. Press Ctrl-C again to stop at once.\n")

@@ -1,4 +1,4 @@
-"""The command that compares computed with measured values: measured."""
+"""The command that compares computed with measured values of a room: measured."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from .screen import Screen
 @click.argument("folder", type=PATH, metavar="FOLDER")
 @click.option(
     "--surfaces", "surface_folder", metavar="SUBFOLDER",
-    help="Take the surface tables from this folder in FOLDER; data sets often give several sets.",
+    help="Take the surface tables from this folder in FOLDER; data sets often contain several sets.",
 )
 @computation
 @click.option(
@@ -26,7 +26,7 @@ from .screen import Screen
 )
 @with_screen
 def measured(screen: Screen, folder: Path, out: Path | None, **options: Any) -> int:
-    """Compare what is computed for a measured room with what was measured.
+    """Compare computed with measured values of a room.
 
     FOLDER holds a room.toml that names the mesh, the surface tables, the positions of sources and receivers and
     the table of measured values; docs/measured_rooms.md explains it. Differences are printed in just
@@ -42,15 +42,12 @@ def measured(screen: Screen, folder: Path, out: Path | None, **options: Any) -> 
     from ..report.measured import MeasuredTable, write_measured
 
     with computing(screen) as display:
-        found = compute(folder, progress=display, **options)
-    screen.show(MeasuredTable(found))
+        comparison = compute(folder, progress=display, **options)
+    screen.show(MeasuredTable(comparison))
     if out is not None:
-        write_measured(found, out)
+        write_measured(comparison, out)
         screen.remark(f"Written: {out}")
-    content = dataclasses.asdict(found)
-    content["rows"] = [{**dataclasses.asdict(row), "difference": row.difference} for row in found.rows]
+    content = dataclasses.asdict(comparison)
+    content["rows"] = [{**dataclasses.asdict(row), "difference": row.difference} for row in comparison.rows]
     screen.give(**content)
-    return 0 if found.precision_met else 1
-
-
-COMMANDS = (measured,)
+    return 0 if comparison.precision_met else 1

@@ -16,7 +16,7 @@ Command = Callable[..., Any]
 
 
 def with_screen(function: Callable[..., int | None]) -> Callable[..., int | None]:
-    """Give a command the options on printing, and as its first argument the `Screen` that they make."""
+    """Add the options for printing to a command, which receives a `Screen` as its first argument."""
 
     @click.option("-q", "--quiet", is_flag=True, help="Print results, warnings and errors only.")
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of tables.")
@@ -61,9 +61,10 @@ def computation(function: Command) -> Command:
     """Options `--sti-error` and `--threads` of commands that trace."""
     sti_error = click.option(
         "--sti-error", type=Number(1e-6, 0.2),
-        help="Standard error of the STI wanted at a seat, in place of the one in the files.",
+        help="Required standard error of the STI at a seat, in place of the value in the files.",
     )  # fmt: skip
     threads = click.option(
-        "--threads", type=click.IntRange(1, 1024), help="Threads; all cores unless given. Results do not change."
-    )
+        "--threads", type=click.IntRange(1, 1024),
+        help="Number of threads; all cores by default. Results do not depend on it.",
+    )  # fmt: skip
     return sti_error(threads(function))

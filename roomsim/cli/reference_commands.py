@@ -1,9 +1,10 @@
-"""Commands for reference: materials, fabrics as hung, quantities, file formats."""
+"""Commands that print reference data: materials, fabrics as hung, quantities, file formats."""
 
 from __future__ import annotations
 
 import fnmatch
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,11 +75,22 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
         fabrics={name: row.model_dump() for name, row in cloths.items()},
     )
     if rows:
-        screen.show(_material_rows(rows))
+        curves = {name: row.absorption for name, row in rows.items()}
+        heading = "".join(f"{label:>6}" for label in bands.LABELS) + "   alpha_w"
+        figures = {
+            name: "".join([*(f"{value:6.2f}" for value in curve), "   ", weighted_absorption(curve).text])
+            for name, curve in curves.items()
+        }
+        screen.show(_listing("Materials", heading, rows, figures))
+        if out is not None:
+            _draw(screen, out, "absorption", "Absorption", curves)
     if cloths:
-        screen.show(_fabric_rows(cloths))
-    if out is not None and rows:
-        _draw(screen, out, "absorption", "Absorption", {name: row.absorption for name, row in rows.items()})
+        figures = {
+            name: f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   {len(row.measured)}"
+            for name, row in cloths.items()
+        }
+        text = _listing("Fabrics", f"{'flow resistance':>18}{'mass':>12}   measured rows", cloths, figures)
+        screen.show(text.append("The absorption of a fabric depends on how it hangs: roomsim materials drape --help"))
 
 
 @materials.command()
@@ -98,30 +110,35 @@ def list_materials(screen: Screen, pattern: str, study: Path | None, out: Path |
 def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **hanging: Any) -> None:
     """Show the absorption of a fabric as it hangs, computed from its flow resistance and mass.
 
-    With --stand-off: absorption of the cloth before a rigid wall. Without: what a free-hanging line reflects,
-    transmits and absorbs at each pass. A run uses the same figures. Laboratory measurements, where the
-    materials file has any, correct the formula: fully at the fullness and stand-off of the measurement, less
-    with the distance from them.
+    With --stand-off: absorption of the cloth before a rigid wall. Without: the energy that a free-hanging line
+    reflects, transmits and absorbs at each pass. A run uses the same figures. Laboratory measurements, if the
+    materials file contains any, correct the formula: fully at the fullness and stand-off of the measurement, and
+    less the more these differ.
 
     \b
     Examples: the same cloth close to the wall, and standing off
       roomsim materials drape --fabric velour_600 --stand-off 0.05
       roomsim materials drape --fabric velour_600 --stand-off 0.3 --fullness 2
     """
-    from .. import drape as hung
+    from .. import drape as fabric_as_hung
     from ..physics.absorption import weighted_absorption
 
-    cloth = hung(fabric, study=study, **hanging)
+    cloth = fabric_as_hung(fabric, study=study, **hanging)
     stand_off, layers = hanging["stand_off"], hanging["layers"]
-    absorbed = 1.0 - cloth.reflection - cloth.transmission
-    rating = None
     if cloth.absorption_on_wall is not None:
         curves = {"absorption before a rigid wall": cloth.absorption_on_wall}
         rating = weighted_absorption(cloth.absorption_on_wall)
         where = f"{stand_off:g} m off the wall"
+        remark = (
+            f"A gap of {stand_off:g} m is a quarter of the wavelength at {343.0 / (4.0 * stand_off):.0f} Hz; well "
+            "below that frequency the cloth absorbs little, whatever its weight."
+        )
     else:
+        absorbed = 1.0 - cloth.reflection - cloth.transmission
         curves = {"reflected": cloth.reflection, "let through": cloth.transmission, "absorbed": absorbed}
+        rating = None
         where = "hanging free"
+        remark = "Per pass, and the same for both sides: both sides of a free-hanging line absorb."
     screen.give(
         fabric=fabric,
         **hanging,
@@ -133,14 +150,7 @@ def drape(screen: Screen, fabric: str, study: Path | None, out: Path | None, **h
     for name, values in curves.items():
         table.add_row(name, *(f"{value:.2f}" for value in values), rating.text if rating else "")
     screen.show(table)
-    if stand_off is not None:
-        quarter = 343.0 / (4.0 * stand_off)
-        screen.remark(
-            f"A gap of {stand_off:g} m is a quarter of the wavelength at {quarter:.0f} Hz; well below that frequency "
-            "the cloth absorbs little, whatever its weight."
-        )
-    else:
-        screen.remark("Per pass, and the same for both sides: both sides of a free-hanging line absorb.")
+    screen.remark(remark)
     if out is not None:
         _draw(screen, out, f"drape_{fabric}", title, curves)
 
@@ -196,40 +206,16 @@ def _band_table(title: str, last: str) -> Table:
     return table
 
 
-def _material_rows(rows: dict[str, Material]) -> Text:
-    """A line of figures for each material, its source below."""
+def _listing(kind: str, heading: str, rows: Mapping[str, Material | Fabric], figures: Mapping[str, str]) -> Text:
+    """A line of figures for each material or fabric, with its source below."""
     from rich.text import Text
 
-    from ..physics.absorption import weighted_absorption
-
-    text = Text()
-    text.append("Materials".ljust(32) + "".join(f"{label:>6}" for label in bands.LABELS) + "   alpha_w\n", "bold")
+    text = Text.assemble((kind.ljust(32) + heading + "\n", "bold"))
     for name, row in rows.items():
-        text.append(name.ljust(32), "bold")
-        text.append("".join(f"{value:6.2f}" for value in row.absorption))
-        text.append(f"   {weighted_absorption(row.absorption).text}\n")
-        text.append(_about(row), "dim")
+        about = f"{row.description}. {row.source}" if row.description else row.source
+        text.append(name.ljust(32), "bold").append(figures[name] + "\n")
+        text.append(textwrap.fill(about, WIDE, initial_indent="    ", subsequent_indent="    ") + "\n", "dim")
     return text
-
-
-def _fabric_rows(rows: dict[str, Fabric]) -> Text:
-    """A line of figures for each fabric, its source below."""
-    from rich.text import Text
-
-    text = Text()
-    text.append("Fabrics".ljust(32) + f"{'flow resistance':>18}{'mass':>12}   measured rows\n", "bold")
-    for name, row in rows.items():
-        text.append(name.ljust(32), "bold")
-        text.append(f"{row.flow_resistance:11g} Pa s/m{row.surface_mass:6g} kg/m2   ")
-        text.append(f"{len(row.measured)}\n")
-        text.append(_about(row), "dim")
-    text.append("The absorption of a fabric depends on how it hangs: roomsim materials drape --help")
-    return text
-
-
-def _about(row: Material | Fabric) -> str:
-    text = f"{row.description}. {row.source}" if row.description else row.source
-    return textwrap.fill(text, WIDE, initial_indent="    ", subsequent_indent="    ") + "\n"
 
 
 def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> None:
@@ -240,6 +226,3 @@ def _draw(screen: Screen, folder: Path, name: str, title: str, curves: dict) -> 
     picture = Picture(file_name(name), title, lambda drawn: absorption_figure(title, drawn))
     for path in write_pictures(curves, [picture], folder):
         screen.remark(f"Written: {path}")
-
-
-COMMANDS = (materials, quantities, schema)

@@ -22,8 +22,8 @@ def compare(screen: Screen, results: Path, statistics: bool) -> None:
     """Print the comparison of all scenarios.
 
     For each scenario: STI of the median seat and of the worst tenth, share of seats served, reverberation,
-    cost, and the gain against the scenario that it is compared with, with 95 % intervals. Differences are
-    known far better than values, because all scenarios share the same paths.
+    cost, and the gain over the scenario that it is compared with, with 95 % intervals. Differences are
+    far more precise than the values themselves, because all scenarios share the same traced paths.
 
     RESULTS is the folder of a run, or the results.h5 in it.
     """
@@ -45,18 +45,18 @@ def compare(screen: Screen, results: Path, statistics: bool) -> None:
 )
 @click.option(
     "--band", type=float, metavar="HZ",
-    help="Octave band, of quantities that are known per band; 500 Hz and 1 kHz averaged unless given.",
+    help="Octave band, for quantities per band; by default the mean of 500 Hz and 1 kHz.",
 )
 @click.option("--scenario", "scenarios", multiple=True, metavar="NAME", help="Only these scenarios.")
 @picture_formats
-@out_folder("Where the maps go; pictures in the folder of the run unless given.")
+@out_folder("Folder for the maps; by default the folder pictures in that of the run.")
 @with_screen
 def maps(screen: Screen, results: Path, scenarios: tuple[str, ...], out: Path | None, **options: Any) -> None:
     """Draw plans of the audience coloured by a quantity.
 
     A sheet with all scenarios on one scale, a sheet with all gains, and a page for each scenario, numbered as in
     the comparison. Seats whose gain is within its Monte Carlo error are hatched; seats whose standard error is as
-    large as a step of the colours have a dot. Tiers one above the other get a plan each.
+    large as a step of the colour scale have a dot. Each tier of the audience, such as a gallery, has its own plan.
 
     \b
     Examples:
@@ -73,13 +73,13 @@ def maps(screen: Screen, results: Path, scenarios: tuple[str, ...], out: Path | 
 @click.command()
 @finished
 @picture_formats
-@out_folder("Where the charts go; pictures in the folder of the run unless given.")
+@out_folder("Folder for the charts; by default the folder pictures in that of the run.")
 @with_screen
 def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | None) -> None:
     """Draw the charts of a finished study.
 
-    Reverberation per octave band with statistical estimates; STI of the median seat and the worst tenth with
-    cost; gain against cost; distribution of the STI over the seats.
+    The charts show reverberation per octave band with statistical estimates; STI of the median seat and of the
+    worst tenth with cost; gain against cost; and the distribution of the STI over the seats.
     """
     from .. import charts as draw_charts
 
@@ -88,7 +88,7 @@ def charts(screen: Screen, results: Path, formats: tuple[str, ...], out: Path | 
 
 @click.command()
 @finished
-@out_folder("Where the files go; tables in the folder of the run unless given.")
+@out_folder("Folder for the files; by default the folder tables in that of the run.")
 @with_screen
 def export(screen: Screen, results: Path, out: Path | None) -> None:
     """Write all figures as CSV and JSON files, for spreadsheets and other programs."""
@@ -98,8 +98,5 @@ def export(screen: Screen, results: Path, out: Path | None) -> None:
 
 
 def _folder_beside(results: Path, name: str) -> Path:
-    """A folder in the folder of a run, which may be given by the results file in it."""
+    """A folder in the folder of a run; `results` is that folder or the results file in it."""
     return (results if results.is_dir() else results.parent) / name
-
-
-COMMANDS = (compare, maps, charts, export)

@@ -1,4 +1,4 @@
-"""What goes where: results on standard output, everything else on standard error."""
+"""Printing: results on standard output, everything else on standard error."""
 
 from __future__ import annotations
 
@@ -26,32 +26,28 @@ WIDE = 132
 """Columns of a table in a file or a pipe."""
 
 
+@dataclasses.dataclass(frozen=True)
 class Screen:
-    """Prints for one command.
+    """Prints the output of one command.
 
-    Parameters
+    Attributes
     ----------
     command : name of the command, for the JSON object
-    quiet : leave out progress and remarks; results, warnings and errors still come
+    quiet : print results, warnings and errors, but neither progress nor remarks
     as_json : print one JSON object instead of tables
     """
 
-    def __init__(self, command: str, quiet: bool = False, as_json: bool = False):
-        self.command = command
-        self.quiet = quiet
-        self.as_json = as_json
+    command: str
+    quiet: bool = False
+    as_json: bool = False
 
     def remark(self, text: str) -> None:
         """A sentence about the progress of the command."""
         if not self.quiet:
             print_remark(text)
 
-    def warn(self, text: str) -> None:
-        """Something that the user must know."""
-        print_warning(text)
-
     def show(self, renderable: Any) -> None:
-        """A result for people: text or a table."""
+        """Print a result as text or a table, unless JSON is requested."""
         if self.as_json:
             return
         with _printing():
@@ -60,11 +56,11 @@ class Screen:
                 return
             text = _Text()
             console(text).print(renderable, markup=False)
-            # Tables are padded to the full width, which is of no use in a file.
+            # Tables are padded to the full width, which is not wanted in a file.
             print("\n".join(line.rstrip() for line in text.getvalue().split("\n")).rstrip("\n"))
 
     def line(self, text: object) -> None:
-        """A result of one line, or of lines that are already laid out."""
+        """A result of one line, or of several lines that are already formatted."""
         if not self.as_json:
             with _printing():
                 print(text)
@@ -76,7 +72,7 @@ class Screen:
             self.line(path)
 
     def give(self, **content: Any) -> None:
-        """The result for programs; nothing unless JSON is asked for."""
+        """Print the result as a JSON object, if JSON is requested."""
         if self.as_json:
             give_json(self.command, content)
 
@@ -88,7 +84,7 @@ class _Text(io.StringIO):
 
 
 def console(stream: Any) -> Console:
-    """Console on a stream: colours only on a terminal that wants them, wide where there is no terminal."""
+    """Console on a stream: colours only on a terminal that supports them; a wide page where there is no terminal."""
     from rich.console import Console
 
     width = None if stream.isatty() else int(os.environ.get("COLUMNS", WIDE))
@@ -96,7 +92,7 @@ def console(stream: Any) -> Console:
 
 
 def give_json(command: str, content: dict[str, Any]) -> None:
-    """Print the one object of `--json`."""
+    """Print the JSON object of a command."""
     whole = {"schema": JSON_VERSION, "command": command, **plain(content)}
     with _printing():
         json.dump(whole, sys.stdout, ensure_ascii=False, allow_nan=False, indent=1)
@@ -108,12 +104,12 @@ _refused: list[OSError] = []
 
 @contextmanager
 def _printing() -> Iterator[None]:
-    """Standard output may be on a full disk, or its reader may have ended (`| head`): the command goes on without."""
+    """Continue the command if standard output cannot be written: a full disk, or a reader that has ended (`| head`)."""
     try:
         yield
     except OSError as fault:
         give_up_output()
-        if not isinstance(fault, BrokenPipeError):  # Then nobody reads what would be printed.
+        if not isinstance(fault, BrokenPipeError):  # A reader that has ended needs no message.
             _refused.append(fault)
 
 
@@ -128,7 +124,7 @@ def finish_printing() -> StoreError | None:
     return StoreError(
         f"cannot write: {fault.strerror or fault}",
         file="standard output",
-        cure="What was computed is kept; redirect the output to a disk with free space.",
+        cure="Computed results are not lost; redirect the output to a disk with free space.",
     )
 
 
@@ -154,17 +150,17 @@ def print_remark(text: str) -> None:
 
 
 def print_warning(text: str) -> None:
-    """A warning for people."""
+    """Print a warning as text."""
     _coloured("Warning: ", text, "bold yellow")
 
 
 def print_error(error: RoomsimError | str) -> None:
-    """An error for people."""
+    """Print an error as text."""
     _coloured("Error: ", str(error), "bold red")
 
 
 def error_object(error: RoomsimError) -> dict[str, Any]:
-    """An error for programs."""
+    """An error as a JSON object."""
     parts = {"file": error.file, "place": error.place, "fault": error.fault, "cure": error.cure}
     return {"error": {"kind": type(error).__name__, **parts}}
 

@@ -1,4 +1,4 @@
-"""What stops a command from outside: Ctrl-C and SIGTERM, and standard streams that nobody reads."""
+"""Interruption of a command by Ctrl-C or SIGTERM, and standard streams that are closed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ..files import discard_unfinished
 
 
 class Terminated(KeyboardInterrupt):
-    """Asked to stop by SIGTERM: the same as Ctrl-C, but for the exit code."""
+    """Stopped by SIGTERM: treated like Ctrl-C, except for the exit code."""
 
 
 def exit_code_of(stop: BaseException | None) -> int:
@@ -27,7 +27,7 @@ def interruption_of(number: int) -> KeyboardInterrupt:
 
 
 def stop_at_signals() -> None:
-    """From now on Ctrl-C and SIGTERM end the process at once, unless another handler is set.
+    """Let Ctrl-C and SIGTERM end the process at once, until another handler is set.
 
     Nothing is lost: a file with its final name is complete at any moment. An exception instead could be raised in
     the middle of an import, or in a place where exceptions are printed and ignored.
@@ -37,7 +37,7 @@ def stop_at_signals() -> None:
 
 
 def signals_to_handle() -> list[int]:
-    """SIGINT and SIGTERM, without those that this process was started to ignore, as in the background of a script."""
+    """SIGINT and SIGTERM, except those that the process ignores from its start, as in the background of a script."""
     return [n for n in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(n) != signal.SIG_IGN]
 
 
@@ -50,8 +50,10 @@ def end_at_once(number: int, frame: FrameType | None = None) -> NoReturn:
 
 
 def open_closed_streams() -> bool:
-    """Open the null device for each standard stream that is closed: the next file that is opened would otherwise get
-    its number, and what is printed. Returns whether standard output was open."""
+    """Open the null device for each closed standard stream; return whether standard output was open.
+
+    Otherwise the next file to be opened would take the number of the stream, and output would be written into it.
+    """
     for number in range(3):
         try:
             os.fstat(number)
@@ -66,8 +68,8 @@ def open_closed_streams() -> bool:
 
 
 def give_up_output() -> None:
-    """Redirect what is still to be printed to the null device; the interpreter would otherwise fail at its end."""
+    """Redirect the remaining output to the null device; otherwise the interpreter would fail when it ends."""
     null = os.open(os.devnull, os.O_WRONLY)
-    with suppress(OSError, ValueError):  # There may be no file behind it.
+    with suppress(OSError, ValueError):  # Standard output may have no file descriptor.
         os.dup2(null, sys.stdout.fileno())
     os.close(null)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 PRECISION_MISSED = 1
 
-run_folder = out_folder("Where everything goes; STUDY.roomsim beside the study unless given.")
+run_folder = out_folder("Folder of the run; by default STUDY.roomsim beside the study.")
 
 
 @click.command()
@@ -51,20 +51,20 @@ def new(screen: Screen, folder: Path) -> None:
 def check(screen: Screen, study: Path, strict: bool) -> int:
     """Find what is wrong with a study before anything is computed.
 
-    Reads all files and the mesh: unit and axes, size, volume and areas, seats of every area, holes, inverted and
+    Checks all files and the mesh: unit and axes, size, volume and areas, seats of every area, holes, inverted and
     duplicate faces, seats and sources outside the room, drape that crosses walls or blocks a zone to be kept clear,
     limits that scenarios exceed.
-    Each finding gives its place and what to do. A venue file may be given instead, to check a mesh before there
-    are loudspeakers and scenarios.
+    Each finding states where it is and what to do. A venue file may be checked as well, before loudspeakers and
+    scenarios have been described.
 
     \b
     Exit code 1 if there are errors (or, with --strict, warnings).
     Example:
       roomsim check hall/study.toml --strict
     """
-    from .. import check as findings_of
+    from .. import check as check_study
 
-    findings = findings_of(study)
+    findings = check_study(study)
     screen.give(findings=findings)
     if not screen.as_json:
         _print_findings(screen, findings)
@@ -76,19 +76,19 @@ def check(screen: Screen, study: Path, strict: bool) -> int:
 @study_file
 @run_folder
 @computation
-@click.option("--fresh", is_flag=True, help="Trace again instead of using the paths kept by earlier runs.")
+@click.option("--fresh", is_flag=True, help="Trace again instead of using the stored paths of earlier runs.")
 @no_pictures
 @with_screen
 def run(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **options: Any) -> int:
     """Compute a study, compare its scenarios, draw maps and charts.
 
-    Written into the folder of the run:
-    results.h5 with every figure at every seat and its standard error; pictures/ with maps and charts; tables/
-    with CSV and JSON files; study/ with the input files as they were. The comparison is printed.
+    The folder of the run then contains results.h5 with every figure at every seat and its standard error; pictures/
+    with maps and charts; tables/ with CSV and JSON files; and study/ with copies of the input files. The comparison
+    is printed.
 
-    Tracing continues until the wanted precision is reached. Paths are kept: an interrupted run resumes
-    where it stopped, and a run with other prices, noise or precision traces nothing again.
-    Ctrl-C finishes and keeps the batches in progress and stops; a second Ctrl-C stops at once.
+    Tracing continues until the required precision is reached. The traced paths are stored: an interrupted run
+    resumes where it stopped, and a run with different prices, noise or precision uses the stored paths again.
+    After Ctrl-C the batches in progress are finished and saved; a second Ctrl-C stops at once.
 
     \b
     Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the run was interrupted
@@ -127,21 +127,22 @@ def run(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opti
 @computation
 @click.option(
     "--sets", "most_sets", type=click.IntRange(16, 65536),
-    help="Largest number of sets of elements to evaluate, in place of the study's own number.",
+    help="Largest number of sets of elements to evaluate, in place of the number in the study.",
 )
 @no_pictures
 @with_screen
 def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **options: Any) -> int:
-    """Find the best treatment for the money.
+    """Find the best treatment within the limits of the study.
 
-    Searches the sets of elements that keep the study's limits (budget, hours, roof points, loads, stock,
-    combinations), evaluates them on shared paths, traces the best ones again, and reports what is proposed,
-    what the next money buys, what each line is worth, what to leave out first, and which surfaces the late
-    sound comes from. The study's table [plan] lists the candidates and the goals.
+    Searches the sets of elements that comply with the study's limits (budget, hours, roof points, loads, stock,
+    combinations), evaluates them with the same traced paths and traces the best sets again. Reports the proposed
+    set, the improvement that a larger budget would bring, the contribution of each element, which element to omit
+    first, and which surfaces the late sound comes from. The table [plan] of the study lists the candidates and the
+    goals.
 
-    Written into the folder of the run: plan.h5 with the whole answer; tables/ with plan.json and
-    plan_sets.csv; pictures/ with charts. The tables are printed. Given the folder of a run in place of the
-    study, the plan that it holds is printed again.
+    The folder of the run then contains plan.h5 with all results; tables/ with plan.json and plan_sets.csv; and
+    pictures/ with charts. The tables are printed. If the argument is the folder of a run, the plan stored in it is
+    printed again.
 
     \b
     Exit code 1 if the precision was not reached or a picture could not be drawn, 130 if the search was interrupted
@@ -178,21 +179,21 @@ def plan(screen: Screen, study: Path, out: Path | None, no_pictures: bool, **opt
 @click.argument("folder", type=PATH, metavar="FOLDER")
 @with_screen
 def status(screen: Screen, folder: Path) -> None:
-    """Show what the folder of a run holds.
+    """Show the state of a run from its folder.
 
-    How far the run came, with which precision, and what is needed to repeat it, whether it
-    is finished, interrupted or in progress.
+    Prints whether the run is finished, interrupted or in progress, the precision reached so far, and the data
+    needed to repeat it.
     """
     from .. import status as status_of
 
-    known = status_of(folder)
-    screen.give(**dataclasses.asdict(known))
-    screen.line("\n".join(_status_lines(known)))
+    state = status_of(folder)
+    screen.give(**dataclasses.asdict(state))
+    screen.line("\n".join(_status_lines(state)))
 
 
 def _finish(screen: Screen, folder: Path, file: str, no_pictures: bool, precision_met: bool) -> int:
-    """Print where everything is; return the exit code."""
-    screen.remark(f"Everything is in {folder}: {file}, tables{'' if no_pictures else ', pictures'}.")
+    """Print where the results are; return the exit code."""
+    screen.remark(f"The results are in {folder}: {file}, tables{'' if no_pictures else ', pictures'}.")
     return 0 if precision_met else PRECISION_MISSED
 
 
@@ -230,16 +231,13 @@ def _wrapped(text: str, head: str = "    ") -> str:
     return textwrap.fill(text, 100, initial_indent=head, subsequent_indent=" " * len(head)) + "\n"
 
 
-def _status_lines(known: Status) -> Iterator[str]:
+def _status_lines(state: Status) -> Iterator[str]:
     from ..report.caveat_messages import caveat_messages
 
-    yield f"{known.folder}: {known.batches_kept} batches of paths kept, {known.megabytes_kept:,.0f} MB"
-    if not known.has_results:
-        yield "No results yet: run the study again to resume."
+    yield f"{state.folder}: {state.batches_kept} stored batches of paths, {state.megabytes_kept:,.0f} MB"
+    if not state.has_results:
+        yield "There are no results yet: run the study again to resume."
         return
-    yield f"{known.title}, {known.venue}: {counted(len(known.scenarios), 'scenario')} at {counted(known.seats, 'seat')}"
-    yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in known.provenance.items())
-    yield from (f"Warning: {text}" for text in caveat_messages(known.caveats, len(known.scenarios)))
-
-
-COMMANDS = (new, check, run, plan, status)
+    yield f"{state.title}, {state.venue}: {counted(len(state.scenarios), 'scenario')} at {counted(state.seats, 'seat')}"
+    yield from (f"  {name.replace('_', ' '):<20} {value}" for name, value in state.provenance.items())
+    yield from (f"Warning: {text}" for text in caveat_messages(state.caveats, len(state.scenarios)))

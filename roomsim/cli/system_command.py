@@ -13,22 +13,22 @@ from .screen import Screen
 
 @click.command()
 @study_file
-@click.option("--scenario", metavar="NAME", help="Whose sources and elements; the first listed unless given.")
-@click.option("--aim", "aim_hangs", is_flag=True, help="Find angles for the hangs that play; some ten seconds each.")
+@click.option("--scenario", metavar="NAME", help="Scenario to analyse; by default the first one listed.")
+@click.option("--aim", "aim_hangs", is_flag=True, help="Find angles for the hangs in use, in about ten seconds each.")
 @click.option(
     "--spread", type=Number(0.5, 30.0), default=6.0, show_default=True, metavar="DB",
-    help="With --aim: level difference within which nine in ten seats shall lie, 500 Hz to 4 kHz.",
+    help="With --aim: range of levels that is to contain nine in ten seats, 500 Hz to 4 kHz.",
 )
 @click.option(
     "--splays", default="0,1,2,3,4,5,7,10", show_default=True, metavar="DEGREES",
-    help="With --aim: angles between boxes that the rigging has.",
+    help="With --aim: angles between boxes that the rigging hardware allows.",
 )
 @click.option(
     "--offset", type=Number(0.0, 50.0), default=10.0, show_default=True, metavar="MS",
-    help="Time by which fills and delays follow the mains.",
+    help="Time by which fills and delays arrive after the mains.",
 )
 @picture_formats
-@out_folder("Where the figures go; STUDY.system beside the study unless given.")
+@out_folder("Folder for the figures; by default STUDY.system beside the study.")
 @no_pictures
 @with_screen
 def system(
@@ -42,13 +42,14 @@ def system(
     no_pictures: bool,
     **aiming: Any,
 ) -> None:
-    """Report what the sound system of a study does, and draw it.
+    """Analyse the sound system of a study, and draw it.
 
-    Where the energy goes: the share that first arrives at audience, stage, walls and roof. A table of
-    channels with proposed delays, ready to type in. Levels over the seats, which source is heard first, how bass
-    is distributed and how much of it remains on stage, headroom, loads, published limits of exposure.
+    Reports the shares of the energy that first arrive at audience, stage, walls and roof; a table of channels with
+    proposed delays, ready to be entered; the levels over the seats; the source that is heard first at each seat; the
+    distribution of bass over the seats and its level on stage; headroom; loads; and published exposure limits.
 
-    Sound is traced to its first surface only; the room is an estimate here. `roomsim run` traces it.
+    Sound is traced only to the first surface that it meets, and the reverberation is a statistical estimate.
+    `roomsim run` traces the reverberation.
 
     \b
     Examples:
@@ -78,6 +79,3 @@ def _angles(text: str) -> tuple[float, ...]:
     if not all(0.0 <= number <= 30.0 for number in numbers):
         raise click.BadParameter("angles must lie between 0 and 30 degrees", param_hint="--splays")
     return numbers
-
-
-COMMANDS = (system,)

@@ -8,7 +8,7 @@ from .._jit import KERNEL_OPTIONS, njit
 from ..bands import N_BANDS
 
 ROUNDING = 1e-9
-"""s by which times may be wrong: far less than sound takes for a hair's breadth."""
+"""s, tolerance for rounding of times: sound travels less than a micrometre in it."""
 
 
 @njit(**KERNEL_OPTIONS)
@@ -22,11 +22,11 @@ def _first_arrivals(
     shares: np.ndarray,
     zero: np.ndarray,
 ) -> None:
-    """Time of the first arrival that has a given share of the strongest one's energy.
+    """Time of the first arrival whose energy is at least a certain share of that of the strongest.
 
     edges (n_bins + 1,); traced (n_receivers, n_bins, m), m counts scenarios and bands; first (n_receivers + 1,), time
-    (n_arrivals, 8) and known (n_arrivals, m) as in `Arrivals`. A known arrival counts with its energy against the
-    middle one of `shares` (n_shares,), which ascend; traced energy with what comes in `window` s against each of
+    (n_arrivals, 8) and known (n_arrivals, m) as in `Arrivals`. The energy of a known arrival is compared with the
+    middle one of `shares` (n_shares,), which ascend; the traced energy within `window` s is compared with each of
     them, and the times are averaged. Out: zero (n_receivers, m), s from the first edge; 0 where nothing arrives.
     """
     n_receivers, n_bins, m = traced.shape
@@ -45,7 +45,7 @@ def _first_arrivals(
             zero[r, c] = 0.0
             if not strongest[c] > 0.0:
                 continue
-            # What has just this share counts, whatever rounding makes of it.
+            # An arrival with exactly this share counts, whatever the rounding.
             whole = strongest[c] * (1.0 - 1e-9)
             exact = np.inf
             for p in range(first[r], first[r + 1]):
@@ -55,7 +55,7 @@ def _first_arrivals(
             passed, total, before = 0, 0.0, 0.0
             for j in range(n_bins):
                 if edges[j + 1] > exact + ROUNDING:
-                    # A known arrival in the bin: no traced energy in it can be timed better.
+                    # A known arrival in the bin is more precise in time than any traced energy there.
                     if passed == 0:
                         zero[r, c] = exact if abs(exact) > ROUNDING else 0.0
                     else:
@@ -64,8 +64,8 @@ def _first_arrivals(
                 width = edges[j + 1] - edges[j]
                 here = min(1.0, window / width) * traced[r, j, c]
                 while passed < n_shares and here >= shares[passed] * whole:
-                    # The start of the bin if the strongest begins there, its end if it is barely enough: a continuous
-                    # function of the energies, so that a little chance in them moves time zero by a little.
+                    # The start of the bin if the strongest begins there, its end if the energy only just suffices: a
+                    # continuous function of the energies, so that a small random change moves time zero slightly.
                     share = shares[passed]
                     since = width * ((share * whole - before) / (here - before) - share) / (1.0 - share)
                     # Rounding must not put a known arrival at the very start of the bin before time zero.
@@ -104,7 +104,7 @@ def _sum_known(
                     sums[n_limits, r, c] += energy
                     moment[r, c] += energy * since
                     for i in range(n_limits):
-                        # What comes right at the limit comes after it.
+                        # An arrival exactly at the limit counts as after it.
                         if since + ROUNDING < limits[i]:
                             sums[i, r, c] += energy
 
@@ -118,7 +118,7 @@ def _sum_traced(
     sums: np.ndarray,
     moment: np.ndarray,
 ) -> None:
-    """Energies of traced sound, even within each bin.
+    """Energies of traced sound, uniform within each bin.
 
     Out: sums (n_limits + 1, n_receivers, m), from time zero up to each limit, and from time zero on; moment
     (n_receivers, m) about time zero.

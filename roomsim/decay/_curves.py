@@ -12,9 +12,9 @@ from ._arrivals import ROUNDING
 
 _DECIBEL = 10.0 / math.log(10.0)
 
-WORTH_A_STEP = 0.02
-"""Share of the energy still to come from which an arrival makes a step of its own in the decay, of 0.09 dB at least.
-Less is spread to the next step or the end of its bin."""
+LEAST_STEP = 0.02
+"""Share of the remaining energy from which an arrival makes a separate step in the decay, of at least 0.09 dB. Smaller
+arrivals are spread to the next step or to the end of their bin."""
 
 
 @njit(**KERNEL_OPTIONS)
@@ -30,12 +30,13 @@ def _add_piece(sums: np.ndarray, i: int, t_a: float, level_a: float, t_b: float,
 
 
 @njit(**KERNEL_OPTIONS)
-def _go_on(
+def _cross_cuts(
     piece: int, t_a: float, level_a: float, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray
 ) -> int:
-    """Follow a decay on a straight line; the number of the piece between cuts that it gets to, -1 above the first."""
+    """Follow a decay along a straight line; returns the index of the piece between cuts that it reaches, -1 above the
+    first."""
     n_pieces = len(sums)
-    # A step takes no time, so that it adds nothing to a fit that is weighted evenly in time.
+    # A step takes no time and therefore adds nothing to a fit that is weighted evenly in time.
     slope = (t_b - t_a) / (level_b - level_a) if level_b < level_a else 0.0
     while piece < n_pieces and level_b < cuts[piece + 1]:
         level_cut = cuts[piece + 1]
@@ -53,11 +54,11 @@ def _go_on(
 def _follow(
     piece: int, t_a: float, level_a: float, t_b: float, level_b: float, cuts: np.ndarray, sums: np.ndarray
 ) -> int:
-    """As `_go_on`, with a shortcut for a line that stays within its piece."""
+    """As `_cross_cuts`, with a shortcut for a line that remains within its piece."""
     if piece >= 0 and level_b >= cuts[piece + 1]:
         _add_piece(sums, piece, t_a, level_a, t_b, level_b)
         return piece
-    return _go_on(piece, t_a, level_a, t_b, level_b, cuts, sums)
+    return _cross_cuts(piece, t_a, level_a, t_b, level_b, cuts, sums)
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -87,11 +88,11 @@ def _integrate(
     cuts: np.ndarray,
     sums: np.ndarray,
 ) -> None:
-    """Integrals of one decay between levels that follow each other; times count from `zero`.
+    """Integrals of one decay between successive levels; times count from `zero`.
 
     edges: (n + 1,) s. remaining: (n + 1,) traced energy still to come. rate: 1/s, of the decay after the last edge.
     time: (n_known,) s, in order; known: (n_known + 1,) energy of known arrivals still to come, their own included.
-    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay breaks off or
+    cuts: (n_cuts,) dB, falling. Out: sums (n_cuts - 1, 6) between neighbouring cuts; NaN where the decay ends or
     is not known.
     """
     n_bins, n_known, n_pieces = len(edges) - 1, len(time), len(sums)
@@ -104,12 +105,12 @@ def _integrate(
         for j in range(start, n_bins):
             high, rest_high = edges[j + 1], remaining[j + 1]
             while p < n_known and time[p] < high:
-                if known[p] - known[p + 1] > WORTH_A_STEP * (rest_high + known[p]):
+                if known[p] - known[p + 1] > LEAST_STEP * (rest_high + known[p]):
                     when = max(time[p], low)
                     share = (when - low) / (high - low)
                     between = rest + share * (rest_high - rest)
                     if rest > rest_high * 1.1 and rest_high > 0.0:
-                        # Traced energy decays exponentially within a bin: a straight line would do above.
+                        # Within a bin traced energy decays exponentially; above this ratio a straight line suffices.
                         between = rest * (rest_high / rest) ** share
                     before = _level(between + known[p], total)
                     piece = _follow(piece, t, level, when - zero, before, cuts, sums)
@@ -117,7 +118,7 @@ def _integrate(
                     if between + known[p + 1] > 0.0:
                         level = _level(between + known[p + 1], total)
                     if piece < n_pieces and level < cuts[piece + 1]:
-                        piece = _go_on(piece, t, before, t, level, cuts, sums)
+                        piece = _cross_cuts(piece, t, before, t, level, cuts, sums)
                     if piece >= n_pieces:
                         return
                 p += 1
@@ -131,11 +132,11 @@ def _integrate(
             low, rest = high, rest_high
             is_done = j == n_bins - 1
     if is_done and rate > 0.0:
-        # The decay goes on as the tail does; how much of that may be evaluated, the caller decides.
+        # The decay continues as the tail does; the caller decides how much of that is evaluated.
         last = cuts[-1] - 1.0
-        _go_on(piece, t, level, t + (level - last) / (_DECIBEL * rate), last, cuts, sums)
+        _cross_cuts(piece, t, level, t + (level - last) / (_DECIBEL * rate), last, cuts, sums)
     else:
-        # Nothing comes after, or nobody knows what: a break is no slope.
+        # Nothing follows, or it is not known what: there is no slope to evaluate.
         sums[max(piece, 0) :] = np.nan
 
 
@@ -166,7 +167,7 @@ def _decay_regressions(
     `Arrivals`; time (8, n_arrivals) s; coming (m, n_arrivals + n_receivers), from `_still_to_come`. cuts: (n_cuts,)
     dB, falling, the ends of all ranges; pieces: (n_ranges, 2), first and last + 1 of the pieces between cuts that make
     up a range.
-    Out: times (n_ranges, n_receivers, m), s for 60 dB; non_linearity, 1 - r^2. NaN where there is no line.
+    Out: times (n_ranges, n_receivers, m), s for 60 dB; non_linearity, 1 - r^2. NaN where no line can be fitted.
     """
     n_receivers, n_bins, m = traced.shape
     remaining = np.empty((m, n_bins + 1))

@@ -1,4 +1,4 @@
-"""From an energy response to decay curves, their slopes and the sums that all figures are made of."""
+"""From an energy response to decay curves, their slopes and the sums on which all figures are based."""
 
 from __future__ import annotations
 
@@ -38,14 +38,16 @@ LIMITS = (0.05, 0.08)
 
 @dataclass(frozen=True)
 class KnownEnergy:
-    """What the arrivals whose times are exact bring to some seats, and when."""
+    """Energy at some seats of the arrivals whose times are known exactly."""
 
     arrivals: Arrivals
     zero: np.ndarray
     """(n_receivers, n_scenarios, 8) s from the start of the bins: time zero of the standards."""
 
     @cached_property
-    def _sums(self) -> tuple[np.ndarray, np.ndarray]:
+    def sums_and_moment(self) -> tuple[np.ndarray, np.ndarray]:
+        """Energy (n_limits + 2, n_receivers, n_scenarios, 8) from time zero to each of `LIMITS`, from time zero on, and
+        in all; and energy times time after time zero (n_receivers, n_scenarios, 8), s."""
         n_receivers, m = len(self.zero), self.zero[0].size
         sums, moment = np.empty((len(LIMITS) + 2, n_receivers, m)), np.empty((n_receivers, m))
         _sum_known(
@@ -62,22 +64,12 @@ class KnownEnergy:
         _still_to_come(arrivals.first, arrivals.energy.reshape(-1, m), coming)
         return np.ascontiguousarray(arrivals.time.T), coming
 
-    @property
-    def sums(self) -> np.ndarray:
-        """(n_limits + 2, n_receivers, n_scenarios, 8): from time zero to each of `LIMITS`, from it on, and all."""
-        return self._sums[0]
-
-    @property
-    def moment(self) -> np.ndarray:
-        """(n_receivers, n_scenarios, 8), s: energy times time after time zero."""
-        return self._sums[1]
-
 
 @dataclass(frozen=True)
 class SeatEnergy:
     """Energies of the seats for one sum over replicates: all of them, or all but one.
 
-    Arrays are (n_receivers, n_scenarios, 8) unless said.
+    Arrays are (n_receivers, n_scenarios, 8) unless stated otherwise.
     """
 
     bin_edges: np.ndarray
@@ -90,8 +82,8 @@ class SeatEnergy:
     tail_rate: np.ndarray
     """(n_scenarios, 8), 1/s."""
     end_level: np.ndarray
-    """Level of the decay curve at the last edge with all replicates, dB: as far as the decay reaches. A range
-    that it does not reach is not evaluated, neither with all replicates nor with one left out."""
+    """Level of the decay curve at the last edge with all replicates, dB: the end of the decay. A range that extends
+    below it is not evaluated, neither with all replicates nor with one left out."""
     direct: np.ndarray
     early_modulation: np.ndarray
     """(n_receivers, 14, n_scenarios, 8) complex."""
@@ -99,7 +91,7 @@ class SeatEnergy:
     @cached_property
     def total(self) -> np.ndarray:
         """All energy, whenever it arrives."""
-        return self.known.sums[-1] + self.late.sum(axis=1) + self.tail
+        return self.known.sums_and_moment[0][-1] + self.late.sum(axis=1) + self.tail
 
     @cached_property
     def _from_zero(self) -> tuple[np.ndarray, np.ndarray]:
@@ -111,7 +103,8 @@ class SeatEnergy:
             np.array(LIMITS), sums, moment,
         )  # fmt: skip
         shape = (n_receivers, n_scenarios, n_bands)
-        return sums.reshape(-1, *shape) + self.known.sums[:-1], moment.reshape(shape) + self.known.moment
+        known, known_moment = self.known.sums_and_moment
+        return sums.reshape(-1, *shape) + known[:-1], moment.reshape(shape) + known_moment
 
     @cached_property
     def from_zero(self) -> np.ndarray:
@@ -199,7 +192,7 @@ def response_tail(response: EnergyResponse) -> ResponseTail:
     window = tail_window(edges, total)
     full = tail_rate(edges, total, window)
     left_out = np.stack([tail_rate(edges, np.maximum(total - one, 0.0), window) for one in replicates])
-    # With few rays the rest may not fall where the whole does.
+    # With few rays the energy of the other replicates may not decay where that of all does.
     return ResponseTail(window, full, np.where(np.isnan(left_out), full, left_out))
 
 
@@ -215,11 +208,6 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
     arrivals = response.arrivals.of(receivers)
     mean = total / n
     of_all = KnownEnergy(arrivals, first_arrivals(edges, mean, arrivals))
-
-    def known_of(energy: np.ndarray) -> KnownEnergy:
-        zero = first_arrivals(edges, energy, arrivals)
-        # Known arrivals nearly everywhere give time zero, and then all replicates have the same.
-        return of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero)
 
     def seats(
         energy: np.ndarray, known: KnownEnergy, rate: np.ndarray, end_level: np.ndarray
@@ -240,6 +228,9 @@ def seat_energies(response: EnergyResponse, tail: ResponseTail, receivers: slice
         end_level = 10.0 * np.log10(full.tail / full.from_zero)
     yield replace(full, end_level=end_level)
     for one, rate in zip(late, tail.left_out, strict=True):
-        # A seat reached by one replicate alone leaves rounding, of either sign, when that one is left out.
+        # At a seat that only one replicate reaches, leaving that one out leaves a rounding error of either sign.
         rest = np.maximum(total - one, 0.0) / (n - 1)
-        yield seats(rest, known_of(rest), rate, end_level)
+        zero = first_arrivals(edges, rest, arrivals)
+        # Nearly everywhere a known arrival determines time zero, which is then the same for all replicates.
+        known = of_all if np.array_equal(zero, of_all.zero) else KnownEnergy(arrivals, zero)
+        yield seats(rest, known, rate, end_level)

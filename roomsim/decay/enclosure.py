@@ -1,4 +1,4 @@
-"""What the statistical formulas know of a scene: areas, absorption, volume, air."""
+"""The input of the statistical formulas for a scene: areas, absorption, volume, air."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from ..scene.scene import Scene
 def enclosure_of(scene: Scene) -> Enclosure:
     """Areas (n_patches, n_scenarios, 1), absorption (n_patches, n_scenarios, 8) and directions of a scene.
 
-    A free-hanging sheet counts with both faces and with what it neither reflects nor lets through; where a scenario
-    leaves it out it has no area.
+    A free-hanging sheet counts with both faces and with the energy that it neither reflects nor transmits; in a
+    scenario without it its area is zero.
     """
     area = np.array([patch.area * patch.sides for patch in scene.patches])
     absorption = scene.absorption

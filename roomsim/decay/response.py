@@ -1,6 +1,6 @@
 """The energy response of every seat, as sums over independent replicates.
 
-This is the type in which rays, image sources and statistical formulas meet: all figures come from it.
+Rays, image sources and statistical formulas all produce this type, from which all figures are computed.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class Arrivals:
     """(n_arrivals, n_scenarios, 8) float."""
 
     def of(self, receivers: slice) -> Arrivals:
-        """Those of some receivers that follow each other."""
+        """The arrivals at consecutive receivers."""
         seats = range(len(self.first) - 1)[receivers]
         first = self.first[seats.start : seats.stop + 1]
         chosen = slice(first[0], first[-1])
@@ -38,8 +38,8 @@ class EnergyResponse:
 
     Axis order (replicate, receiver, time, scenario, band). `arrivals` and the sums over them hold the deterministic
     part (direct sound and image sources), whose times are exact; `late` holds the traced part, with an error, in
-    time bins. The bins start no later than the first arrival that matters (for traced responses:
-    `tracing.replay.earliest_arrival`); where time zero of the standards lies, `decay.time_zero` says.
+    time bins. The bins start no later than the first relevant arrival (for traced responses:
+    `tracing.replay.earliest_arrival`); `decay.time_zero` locates time zero of the standards.
     """
 
     bin_edges: np.ndarray
@@ -49,7 +49,7 @@ class EnergyResponse:
     estimate of the traced energy in each bin; their mean is the best one."""
     arrivals: Arrivals
     direct: np.ndarray
-    """(n_receivers, n_scenarios, 8) float64: energy of the direct sound alone (part of `arrivals`)."""
+    """(n_receivers, n_scenarios, 8) float64: energy of the direct sound (part of `arrivals`)."""
     early_modulation: np.ndarray
     """(n_receivers, 14, n_scenarios, 8) complex128, sum over `arrivals` of energy times exp(-2 pi i F t)."""
 
@@ -65,11 +65,13 @@ class EnergyResponse:
             ("energy of the arrivals", self.arrivals.energy, (n_arrivals, n_scenarios, n_bands)),
         ):
             if array.shape != shape:
-                raise ValueError(f"{name} has shape {array.shape}, but late asks for {shape}")
+                raise ValueError(f"{name} has shape {array.shape}, but late requires {shape}")
         if self.bin_edges[0] != 0.0 or not np.all(np.diff(self.bin_edges) > 0.0):
             raise ValueError("bin_edges must start at 0 and increase")
         for time in (0.05, 0.08):
-            index_of_edge(self.bin_edges, time)
+            nearest = self.bin_edges[np.argmin(np.abs(self.bin_edges - time))]
+            if abs(nearest - time) > 1e-6:
+                raise ValueError(f"no bin edge at {1000.0 * time:g} ms: the nearest is at {1000.0 * nearest:g} ms")
 
     @property
     def n_replicates(self) -> int:
@@ -82,18 +84,3 @@ class EnergyResponse:
     @property
     def n_scenarios(self) -> int:
         return self.late.shape[3]
-
-
-def index_of_edge(bin_edges: np.ndarray, time: float) -> int:
-    """Index of the bin edge at `time`, s: energies up to there are sums of whole bins.
-
-    Raises
-    ------
-    ValueError : no edge lies within a microsecond of it.
-    """
-    nearest = int(np.argmin(np.abs(bin_edges - time)))
-    if abs(bin_edges[nearest] - time) > 1e-6:
-        raise ValueError(
-            f"no bin edge at {1000.0 * time:g} ms: the nearest is at {1000.0 * bin_edges[nearest]:g} ms"
-        )
-    return nearest

@@ -1,4 +1,4 @@
-"""Decays with two slopes: coupled rooms, and halls where some of the sound hardly meets the absorbing surfaces."""
+"""Decays with two slopes: coupled rooms, and halls where part of the sound rarely reaches the absorbing surfaces."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from .tail import tail_energy, tail_rate, tail_window
 from .time_zero import time_zero
 
 LEAST_RANGE = 25.0
-"""dB that a decay must fall for two slopes to be told apart."""
+"""dB that a decay must fall for two slopes to be distinguished."""
 FLOOR = -40.0
-"""dB at which the fit ends: below it the traced energy is known less well."""
+"""dB at which the fit ends: the traced energy is less certain below it."""
 DIFFUSE_AFTER = 0.05
-"""s after the direct sound of the last seat at which the fit begins; earlier reflections are single ones."""
+"""s after the direct sound of the last seat at which the fit begins; earlier reflections are discrete."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class TwoSlopes:
 
     @property
     def bend_time(self) -> float:
-        """Time from which the slower one is the stronger, s."""
+        """Time from which the slower one is stronger, s."""
         rates = DECAY_CONSTANT / self.early_time - DECAY_CONSTANT / self.late_time
         return float(np.log((1.0 - self.late_share) / self.late_share) / rates)
 
@@ -44,7 +44,7 @@ def two_slopes(time: np.ndarray, curve: np.ndarray) -> TwoSlopes | None:
     """Fit two exponentials to a decay curve, by least squares of levels, evenly in time.
 
     Model: Xiang and Goggans, JASA 110 (2001) 1415 (from memory), without a noise term, because nothing here
-    is measured. A straight decay gives two times that hardly differ, or a share near 0 or 1; whether a decay
+    is measured. A straight decay gives two nearly equal times, or a share near 0 or 1; whether a decay
     is bent at all is decided by `metrics.room_parameters.is_bent`.
 
     Parameters
@@ -69,7 +69,7 @@ def two_slopes(time: np.ndarray, curve: np.ndarray) -> TwoSlopes | None:
         share = 1.0 / (1.0 + np.exp(-parameters[2]))
         return 10.0 * np.log10((1.0 - share) * early + share * late)
 
-    # First guess: the slopes of the first 10 dB and of the last, the second one drawn back to time zero.
+    # First guess: the slopes of the first 10 dB and of the last, the second one extrapolated back to time zero.
     parts = (level >= -10.0, level <= level[-1] + 10.0)
     first, last = (float(np.polyfit(evenly[part], level[part], 1)[0]) for part in parts)
     share = np.clip(10.0 ** ((level[-1] - last * end) / 10.0), 0.001, 0.5)
@@ -98,7 +98,7 @@ def two_slopes_of_all_seats(response: EnergyResponse, band: int) -> TwoSlopes | 
     known, _ = np.histogram(arrivals.time[:, band], edges, weights=arrivals.energy[:, 0, band])
     to_come = np.cumsum(np.append(traced[:, 0, band] + known, tail)[::-1])[::-1]
     begin = int(np.searchsorted(edges, time_zero(response)[:, 0, band].max() + DIFFUSE_AFTER))
-    # Where the tail is negligible it is 0, and so is what is still to come at the last edge.
+    # Where the tail is negligible it is 0, and so is the remaining energy at the last edge.
     part = slice(begin, int(np.count_nonzero(to_come > 0.0)))
     if not np.isfinite(tail) or part.stop - part.start < 2:
         return None

@@ -1,7 +1,7 @@
 """The diffuse-field estimate as an energy response, so that every figure is computed by the same code.
 
-Assumes one exponential decay from the arrival of the direct sound on: a diffuse field. It knows nothing of
-early reflections, of where the absorption hangs, or of echoes.
+Assumes one exponential decay from the arrival of the direct sound on: a diffuse field. It does not
+take account of early reflections, the position of the absorption, or echoes.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ def diffuse_energy(
     distance: np.ndarray,
     speed_of_sound: float,
 ) -> np.ndarray:
-    """Reverberant energy at seats, weaker the farther they are (`physics.distance.revised_theory`).
+    """Reverberant energy at seats, which decreases with distance (`physics.distance.revised_theory`).
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def diffuse_energy(
     """
     seats = np.asarray(distance, dtype=float)[:, None, None]
     _, early, late = revised_theory(seats, reverberation_time, volume, speed_of_sound=speed_of_sound)
-    # Both are given re the direct sound at 10 m.
+    # Both are relative to the direct sound at 10 m.
     return energy(source_power) / (4.0 * np.pi * 10.0**2) * (early + late)
 
 

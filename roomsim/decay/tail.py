@@ -2,8 +2,8 @@
 
 ISO 3382-1:2009, 5.3.3 corrects a backward integration that stops early by assuming that the decay goes on
 exponentially, at the rate of the part before the stop (clause from memory). Here the rate is that of the
-traced energy of all seats together, because the last slope of a room is common to all its seats and what one
-seat gets there is the least well known; the amount is the seat's own.
+traced energy of all seats together, because the last slope of a room is common to all its seats and the
+late energy of a single seat is the least certain; the amount of energy is that of the seat.
 """
 
 from __future__ import annotations
@@ -13,22 +13,22 @@ from dataclasses import dataclass
 import numpy as np
 
 LEAST_SHARE = 1.0 / 6.0
-"""Of the response's duration gives the rate. A shorter part that falls enough may do so by chance."""
+"""Smallest share of the response's duration that determines the rate. A shorter part may fall enough by chance."""
 
 LEAST_FALL = 5.0
-"""dB by which the mean power must fall from the first to the second half of the part that gives the rate: it
-then spans at least 10 dB, as much as the early decay time does."""
+"""dB by which the mean power must fall from the first to the second half of the part that determines the
+rate: it then spans at least 10 dB, as much as the early decay time."""
 
 NEGLIGIBLE = 1e-6
-"""Share of all traced energy, -60 dB: with less in the last `LEAST_SHARE` of the response there is no tail to
-speak of. So far down a few rays are all there is, and their energy need not fall at all."""
+"""Share of all traced energy, -60 dB: with less in the last `LEAST_SHARE` of the response the tail is
+neglected. There are then only a few such late rays, and their energy may not decay at all."""
 
 
 @dataclass(frozen=True)
 class TailWindow:
-    """The two stretches of bins, one after the other up to the last edge, whose energies give the rate.
+    """The two successive stretches of bins up to the last edge whose energies determine the rate.
 
-    Chosen once from all replicates together: a choice that moved between replicates would count as noise.
+    Chosen once from all replicates together: a choice that differed between replicates would add noise.
     """
 
     first: np.ndarray
@@ -36,11 +36,11 @@ class TailWindow:
     second: np.ndarray
     """(n_scenarios, 8) int, first bin of the second stretch, which lasts to the end."""
     is_needed: np.ndarray
-    """(n_scenarios, 8) bool; False where what comes after the last bin is negligible."""
+    """(n_scenarios, 8) bool; False where the energy after the last bin is negligible."""
 
 
 def tail_window(bin_edges: np.ndarray, energy: np.ndarray) -> TailWindow:
-    """The part at the end of a response that shows its rate: a sixth of it, or longer until it falls enough.
+    """The end of a response that determines its rate: a sixth of it, extended until the energy falls enough.
 
     Parameters
     ----------
@@ -62,14 +62,14 @@ def tail_window(bin_edges: np.ndarray, energy: np.ndarray) -> TailWindow:
         middle = min(max(middle, start + 1), n_bins - 1)
         before = (until[middle] - until[start]) / (bin_edges[middle] - bin_edges[start])
         after = (until[-1] - until[middle]) / (end - bin_edges[middle])
-        found = (first < 0) & (before > 0.0) & (before >= ratio * after)
-        first[found] = start
-        second[found] = middle
+        is_sufficient = (first < 0) & (before > 0.0) & (before >= ratio * after)
+        first[is_sufficient] = start
+        second[is_sufficient] = middle
     return TailWindow(first, second, is_needed)
 
 
 def tail_rate(bin_edges: np.ndarray, energy: np.ndarray, window: TailWindow) -> np.ndarray:
-    """Rate of the exponential that has the energies of the window's two stretches.
+    """Rate of the exponential that has the same energies in the two stretches of the window.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def tail_rate(bin_edges: np.ndarray, energy: np.ndarray, window: TailWindow) -> 
 
     Returns
     -------
-    (n_scenarios, 8) float, 1/s. Infinite where there is no tail to speak of, NaN where the energy does not
+    (n_scenarios, 8) float, 1/s. Infinite where the tail is negligible, NaN where the energy does not
     decay.
     """
     rate = np.where(window.is_needed, np.nan, np.inf)

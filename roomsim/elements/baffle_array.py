@@ -1,21 +1,21 @@
-"""Rows of upright baffles: an absorbing layer that sound passes and that sends some of it back.
+"""Rows of vertical baffles: an absorbing layer that transmits and reflects part of the sound.
 
-The baffles of a row hang end to end, and rows hang parallel at equal distances. Between two rows is a channel, open
-below and above. Sound from all directions that meets its mouth goes straight through with the probability
-F = sqrt(1 + h^2) - h, h the depth of the channel over its width: the view factor between opposite strips without end
-(Howell, A Catalog of Radiation Heat Transfer Configuration Factors, C-1; from memory). What does not, meets faces.
-Faces that reflect like mirrors send it on to the next face, and in the end to the other mouth. Between two mirrors
-the mouth is seen as an endless row of mouths, so that the k-th reflection is reached with the probability
+The baffles of a row hang end to end, and rows are parallel and equally spaced. Between two rows is a channel, open
+below and above. Diffuse sound that enters its mouth passes straight through with the probability
+F = sqrt(1 + h^2) - h, h the depth of the channel over its width: the view factor between infinite opposite strips
+(Howell, A Catalog of Radiation Heat Transfer Configuration Factors, C-1; from memory). The remainder meets faces.
+Specular faces reflect it to the opposite face and finally to the other mouth. Between two mirrors the mouth has an
+infinite row of images, so that the k-th reflection is reached with the probability
 q_k = 1 - sqrt((k + 1)^2 + h^2) + sqrt(k^2 + h^2), which is 1 - F for the first, and the share
 a sum_k (1 - a)^k q_k is absorbed, a being the absorption coefficient of a face. Faces that scatter by Lambert's law
-exchange sound with each other and with the mouths; how much meets them where follows from the integral equation of
-radiosity (Kuttruff, Room Acoustics, on the diffusely reflecting enclosure; from memory), here of strips along the
-channel, with the view factors of crossed strings (Hottel, from memory). A face with a scattering coefficient between
-counts as either in proportion. The series is derived here; the tests follow single rays between two baffles.
+exchange sound with each other and with the mouths; the distribution of incident sound follows from the integral
+equation of radiosity (Kuttruff, Room Acoustics, on the diffusely reflecting enclosure; from memory), here of strips
+along the channel, with the view factors of crossed strings (Hottel, from memory). For scattering coefficients between
+0 and 1 the two results are weighted. The series is derived here; the tests trace single rays between two baffles.
 
 The equivalent absorption area of one baffle of an array, in the sense of ISO 354:2003, 6.2.2 and of the objects of
-ISO 12354-6:2003 (both from memory), follows from both sides of the layer: it falls as rows come closer, and reaches
-the absorption of both faces and of the lower and upper edge as they are taken apart.
+ISO 12354-6:2003 (both from memory), follows from both sides of the layer: it decreases with the spacing of
+the rows, and for large spacings tends to the absorption of both faces and of the lower and upper edges.
 """
 
 from __future__ import annotations
@@ -33,25 +33,25 @@ from ..fields import Coordinate, Length, Name, NotNegative, Polygon2
 from .element import Element, Lines, PlanView
 from .finishes import Cloth, Finish, MaterialTable
 from .roof import Load, Roof
-from .sheets import Sheet, level, upright
+from .sheets import Sheet, axes_in_plan, level, upright
 
 MOST_BAFFLES = 10_000
 LEAST_GAP = 0.01
 """m between the faces of two rows."""
 N_REFLECTIONS = 2000
-"""Reflections between two faces that are counted."""
+"""Number of reflections between two faces in the series."""
 N_STRIPS = 100
-"""Into which a scattering face is divided."""
+"""Strips into which a scattering face is divided."""
 
 
 class BaffleArray(Element):
-    """Upright absorbing panels that hang in parallel rows over an area."""
+    """Vertical absorbing panels that hang in parallel rows over an area."""
 
     kind = "baffle array"
     is_searched = True
 
     polygon: Polygon2
-    """Plan outline of the area, m; as many baffles hang in it as find room whole."""
+    """Outline of the area in plan, m; it is filled with as many whole baffles as it can hold."""
     top: Coordinate
     """Height of the upper edges, m."""
     size: tuple[Length, Length]
@@ -63,12 +63,12 @@ class BaffleArray(Element):
     direction: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
     """Of the rows, degrees anticlockwise from x in plan."""
     material: Name
-    """What a baffle is made of; the absorption of the material is that of one face."""
+    """Material of a baffle; its absorption is that of one face."""
     mass: NotNegative = 0.0
-    """kg, of one baffle; `weight` is that of all of them unless given."""
+    """kg, of one baffle; `weight` is by default that of all of them."""
     points_each: Annotated[int, Field(ge=0, le=100)] = 2
-    """Points in the roof that one baffle hangs from; `roof_points` is the number of all of them unless given, as
-    where rows hang from wires or battens."""
+    """Roof points from which one baffle hangs; `roof_points` is by default the number for all of them. Give it where
+    rows hang from wires or battens."""
 
     @model_validator(mode="after")
     def _all_together(self) -> BaffleArray:
@@ -80,10 +80,10 @@ class BaffleArray(Element):
         across = float(np.hypot(*np.ptp(corners, axis=0)))
         estimate = max(across, shapely.Polygon(corners).area / self.size[0]) / self.spacing
         if estimate > MOST_BAFFLES:
-            raise ValueError(f"the polygon has room for {estimate:,.0f} baffles; {MOST_BAFFLES:,} is the limit")
+            raise ValueError(f"the polygon could hold {estimate:,.0f} baffles; {MOST_BAFFLES:,} is the limit")
         if not self.number:
-            raise ValueError("no baffle finds room in the polygon; check its corners, size and direction")
-        # Part of making the model, before anybody has it.
+            raise ValueError("no baffle fits into the polygon; check its corners, size and direction")
+        # The model is still under construction.
         if "weight" not in self.model_fields_set:
             object.__setattr__(self, "weight", self.number * self.mass)
         if "roof_points" not in self.model_fields_set and not self.hang_from:
@@ -92,41 +92,35 @@ class BaffleArray(Element):
 
     @cached_property
     def rows(self) -> tuple[tuple[np.ndarray, int], ...]:
-        """Ends in plan (2, 2), m, of each unbroken row of baffles, and how many baffles it has."""
-        angle = np.radians(self.direction)
-        axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        """Ends in plan (2, 2), m, of each unbroken row of baffles, and the number of its baffles."""
+        axes = axes_in_plan(self.direction)
         area = shapely.Polygon(np.array(self.polygon) @ axes.T)
         low_u, low_v, high_u, high_v = area.bounds
-        room = high_v - low_v - self.thickness
-        n_rows = int(room / self.spacing + 1e-6) + 1 if room >= 0.0 else 0
+        width = high_v - low_v - self.thickness
+        n_rows = int(width / self.spacing + 1e-6) + 1 if width >= 0.0 else 0
         first = 0.5 * (low_v + high_v - (n_rows - 1) * self.spacing)
-        found = []
+        rows = []
         for v in first + self.spacing * np.arange(n_rows):
             for part in shapely.get_parts(area.intersection(shapely.LineString([(low_u, v), (high_u, v)]))):
                 number = int(part.length / self.size[0] + 1e-6)
                 if number:
                     middle, half = 0.5 * (part.bounds[0] + part.bounds[2]), 0.5 * number * self.size[0]
-                    found.append((np.array([[middle - half, v], [middle + half, v]]) @ axes, number))
-        return tuple(found)
+                    rows.append((np.array([[middle - half, v], [middle + half, v]]) @ axes, number))
+        return tuple(rows)
 
     @property
     def number(self) -> int:
         """Of baffles."""
         return sum(number for _, number in self.rows)
 
-    @property
-    def is_overhead(self) -> bool:
-        """Always."""
-        return True
-
-    # --- what it does to the sound ----------------------------------------------------------------------
+    # --- acoustics ----------------------------------------------------------------------------------------
 
     def absorption_area_each(self, face: Finish) -> np.ndarray:
         """(8,) m2, equivalent absorption area of one baffle of the array, from the surface of a face."""
         return 2.0 * self.size[0] * self._layer(face)[0]
 
     def _layer(self, face: Finish) -> tuple[np.ndarray, np.ndarray]:
-        """What is absorbed and reflected of the sound that meets one side, for each metre of a row: (8,) m each."""
+        """Absorbed and reflected share of the sound incident on one side, times the row spacing: (8,) m each."""
         gap = self.spacing - self.thickness
         h = self.size[1] / gap
         a, scattering = face.absorption, face.scattering
@@ -138,23 +132,23 @@ class BaffleArray(Element):
         return gap * absorbed + self.thickness * a, gap * reflected + self.thickness * (1.0 - a)
 
     def free_sheets(self) -> list[Sheet]:
-        """The layer, half way up the baffles."""
+        """The layer, at half the height of the baffles."""
         return [level(self.name, "layer", np.array(self.polygon), self.top - 0.5 * self.size[1])]
 
     def finish(self, materials: MaterialTable) -> Cloth:
-        """The layer: absorption as of all baffles together, spread over the area."""
+        """The layer: the absorption of all baffles, spread over the area."""
         face, area = materials.surfaces[self.material], shapely.Polygon(self.polygon).area
         absorbed = self.number * self.absorption_area_each(face) / (2.0 * area)
         reflected = self.number * self.size[0] * self._layer(face)[1] / area
-        # Rows at the edge draw sound from beyond the outline, more than the layer meets where rows are few.
+        # Rows at the edge also absorb sound from outside the outline; with few rows, more than the layer receives.
         excess = np.maximum(absorbed + reflected, 1.0)
         reflected, transmitted = reflected / excess, 1.0 - (absorbed + reflected) / excess
         return Cloth(None, reflected, transmitted, np.ones(N_BANDS), uncertainty=0.0)
 
-    # --- where it is ------------------------------------------------------------------------------------
+    # --- geometry -------------------------------------------------------------------------------------
 
     def hung_sheets(self) -> list[Sheet]:
-        """The space that the baffles take: its lower and upper face and its sides."""
+        """The space that the baffles occupy: its lower and upper face and its sides."""
         outline, bottom = np.array(self.polygon), self.top - self.size[1]
         faces = [level(self.name, "lower edges", outline, bottom), level(self.name, "upper edges", outline, self.top)]
         for i, (start, end) in enumerate(zip(outline, np.roll(outline, -1, axis=0)), start=1):
@@ -166,7 +160,7 @@ class BaffleArray(Element):
         return shapely.Polygon(self.polygon), self.top
 
     def load(self, roof: Roof) -> Load | None:
-        """All baffles, with their number."""
+        """The load of all baffles."""
         load = super().load(roof)
         what = f"{self.number} baffles, {self.description}".rstrip(", ")
         return None if load is None else replace(load, what=what)
@@ -177,18 +171,18 @@ class BaffleArray(Element):
 
 
 def _scattered(absorption: np.ndarray, depth: float) -> tuple[np.ndarray, np.ndarray]:
-    """Shares (8,) of the sound from one mouth that scattering faces absorb and send back to it; depth over width."""
+    """Shares (8,) of the sound from one mouth that scattering faces absorb and return to it; depth over width."""
     edges = np.linspace(0.0, depth, N_STRIPS + 1)
     middle = 0.5 * (edges[1:] + edges[:-1])
     sines = _sine(edges - middle[:, None])
     from_strip_to_strip = 0.5 * np.diff(sines, axis=1)
     to_mouth = 0.5 * (1.0 - _sine(middle))
     from_mouth = np.diff(edges - np.sqrt(1.0 + edges**2))
-    kept = (1.0 - absorption)[:, None, None]
-    met = np.linalg.solve(np.eye(N_STRIPS) - kept * from_strip_to_strip.T, from_mouth[:, None])[..., 0]
+    reflection = (1.0 - absorption)[:, None, None]
+    met = np.linalg.solve(np.eye(N_STRIPS) - reflection * from_strip_to_strip.T, from_mouth[:, None])[..., 0]
     return absorption * met.sum(axis=1), (1.0 - absorption) * (met @ to_mouth)
 
 
 def _sine(along: np.ndarray) -> np.ndarray:
-    """Sine of the angle under which a place so far along the opposite face is seen."""
+    """Sine of the angle of a line to a point at this distance along the opposite face."""
     return along / np.sqrt(1.0 + along**2)

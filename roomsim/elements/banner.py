@@ -10,8 +10,7 @@ from pydantic import Field
 
 from ..fields import Length, Point3
 from .cloth import HungCloth
-from .element import Lines, PlanView
-from .sheets import Sheet, level, seen_from_above, upright
+from .sheets import Sheet, axes_in_plan, level, upright
 
 
 class Banner(HungCloth):
@@ -34,15 +33,13 @@ class Banner(HungCloth):
 
     def _sheet(self, i: int) -> Sheet:
         centre = np.array(self.centres[i])
-        angle = np.radians(self.direction)
-        along = 0.5 * self.size[0] * np.array([np.cos(angle), np.sin(angle)])
+        along, across = 0.5 * np.array(self.size)[:, None] * axes_in_plan(self.direction)
         piece = f"centre {i + 1}"
         if self.orientation == "upright":
             half = 0.5 * self.size[1]
             return upright(
                 self.name, piece, centre[:2] - along, centre[:2] + along, centre[2] - half, centre[2] + half
             )
-        across = 0.5 * self.size[1] * np.array([-np.sin(angle), np.cos(angle)])
         outline = centre[:2] + np.array([-along - across, along - across, along + across, -along + across])
         return level(self.name, piece, outline, float(centre[2]))
 
@@ -51,7 +48,3 @@ class Banner(HungCloth):
         drop = 0.5 * self.size[1] if self.orientation == "upright" else 0.0
         centres = np.array(self.centres)
         return shapely.MultiPoint(centres[:, :2]), float(centres[:, 2].max()) + drop
-
-    def plan_lines(self, view: PlanView) -> dict[int | None, Lines]:
-        """Level sheets as outlines, upright ones as lines."""
-        return {None: tuple(seen_from_above(sheet) for sheet in self.free_sheets())}

@@ -10,8 +10,7 @@ from pydantic import Field
 
 from ..fields import Coordinate, Polygon2
 from .cloth import HungCloth
-from .element import Lines, PlanView
-from .sheets import Sheet, closed, level
+from .sheets import Sheet, level
 
 
 class CeilingDrape(HungCloth):
@@ -32,13 +31,9 @@ class CeilingDrape(HungCloth):
 
     @property
     def fullness_and_stand_off(self) -> tuple[float, float | None]:
-        """How the cloth hangs."""
+        """Fullness and stand-off of the cloth."""
         return self.fullness, None
 
     def place_in_plan(self) -> tuple[shapely.Geometry, float]:
         """The outline, and its height."""
         return shapely.Polygon(self.polygon), self.height
-
-    def plan_lines(self, view: PlanView) -> dict[int | None, Lines]:
-        """The outline."""
-        return {None: (closed(self.polygon),)}

@@ -1,4 +1,4 @@
-"""A line of cloth: before a wall, whose absorption it adds to, or free in the room."""
+"""A line of cloth, in front of a wall, to whose absorption it adds, or free in the room."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from .sheets import Sheet, upright
 from .surfaces import FULL_SHARE, LEAST_SHARE, Covering, Fit, Misfit, Surfaces
 
 WALL_REACH = 1.5
-"""m within which a drape with a stand-off looks for its wall."""
+"""m within which the wall behind a drape with a stand-off must be."""
 
 
 class Drape(HungCloth):
@@ -27,7 +27,7 @@ class Drape(HungCloth):
     near_surface_cure = "Give stand_off if it hangs before this wall."
 
     runs: Annotated[tuple[Path2, ...], Field(min_length=1)]
-    """Plan polylines; more than one where the line leaves gaps."""
+    """Polylines in plan; more than one if the line has gaps."""
     top: Coordinate
     """Height of the top edge, m."""
     drop: Length
@@ -46,14 +46,14 @@ class Drape(HungCloth):
                     yield f"run {i}, segment {k}" if len(points) > 2 else f"run {i}", start, end
 
     def hung_sheets(self) -> list[Sheet]:
-        """The rectangles of the line, on a wall or not."""
+        """The rectangles of the line, on a wall or free."""
         return [
             upright(self.name, piece, start, end, self.top - self.drop, self.top)
             for piece, start, end in self.segments()
         ]
 
     def free_sheets(self) -> list[Sheet]:
-        """The rectangles of a line that does not hang before a wall."""
+        """The rectangles of a line that does not hang in front of a wall."""
         return self.hung_sheets() if self.stand_off is None else []
 
     @property
@@ -64,33 +64,33 @@ class Drape(HungCloth):
     def coverings(self, surfaces: Surfaces) -> Iterator[Covering]:
         """The wall behind each piece."""
         for sheet in self.hung_sheets() if self.stand_off is not None else ():
-            # The wall is on one side; what stands before the cloth on the other is not covered by it.
+            # The wall is on one side; surfaces on the other side are not covered.
             sides = [surfaces.project(sheet, *reach) for reach in ((-WALL_REACH, 0.01), (-0.01, WALL_REACH))]
             yield max(sides, key=_share_and_nearness)
 
     @property
     def fullness_and_stand_off(self) -> tuple[float, float | None]:
-        """How the cloth hangs."""
+        """Fullness and stand-off of the cloth."""
         return self.fullness, self.stand_off
 
     def misfit(self, fit: Fit) -> Misfit | None:
-        """What is wrong with the wall behind a piece."""
+        """The fault, if any, in the fit of a piece to the wall behind it."""
         assert self.stand_off is not None
         if fit.share < LEAST_SHARE:
             text = f"Only {fit.share:.0%} of it has a wall behind it."
-            cure = "Move the line to within 1.5 m of a wall and along it, or leave stand_off out to hang it free."
+            cure = "Move the line to within 1.5 m of a wall and parallel to it, or leave stand_off out to hang it free."
             return Misfit("wall_not_found", "error", text, cure)
-        # A line drawn on the wall itself says nothing about the distance.
+        # A line drawn on the wall itself does not define the distance.
         if fit.distance - self.stand_off > 0.3 or fit.distance > 2.0 * self.stand_off + 0.05:
             text = (
-                f"The wall is {fit.distance:.2f} m behind the line, but stand_off says {self.stand_off:.2f} m; "
-                "stand_off counts."
+                f"The wall is {fit.distance:.2f} m behind the line, but stand_off is {self.stand_off:.2f} m; "
+                "stand_off is used."
             )
-            cure = "Correct stand_off or the line: the gap decides how low the cloth absorbs."
+            cure = "Correct stand_off or the line: the absorption at low frequencies depends on the gap."
             return Misfit("wall_distance", "warning", text, cure)
         if fit.share < FULL_SHARE:
-            text = f"{1.0 - fit.share:.0%} of it has no wall behind it; that part is left out."
-            return Misfit("wall_partly", "note", text, "Let the run end at the wall's edge, or check top and drop.")
+            text = f"{1.0 - fit.share:.0%} of it has no wall behind it and is left out."
+            return Misfit("wall_partly", "note", text, "End the run at the edge of the wall, or check top and drop.")
         return None
 
     def place_in_plan(self) -> tuple[shapely.Geometry, float]:

@@ -1,4 +1,4 @@
-"""What every kind of treatment element is asked for, with the answer of a kind that has none of it."""
+"""The base class of all kinds of treatment element, with defaults for kinds to override."""
 
 from __future__ import annotations
 
@@ -20,36 +20,36 @@ Lines = tuple[np.ndarray, ...]
 
 
 class Switching(NamedTuple):
-    """What an element changes in the sound system."""
+    """Changes of the sound system by an element."""
 
     on: tuple[str, ...] = ()
     off: tuple[str, ...] = ()
     power: float = 0.0
-    """Electric power that it takes, kW."""
+    """Electric power that it draws, kW."""
 
 
 class PlanView(Protocol):
-    """A venue in plan: the tiers of its audience, which do not lie above each other, and its surfaces."""
+    """A venue in plan, for elements to draw themselves on: the tiers of its audience, and its surfaces."""
 
     def tier_at(self, floor: float) -> int:
         """The tier whose floor is nearest to a height, m."""
 
     def area_outlines(self, areas: Collection[str]) -> dict[int | None, Lines]:
-        """Tier -> outlines of those of the audience areas that are on it."""
+        """Tier -> outlines of the named audience areas that belong to it."""
 
     def group_edges(self, groups: Sequence[str], who: str) -> Lines:
-        """Edges of the faces of surface groups, by name or wildcard."""
+        """Edges of the faces of surface groups, given by name or wildcard."""
 
 
 class Element(Hanging):
-    """What every treatment element has: a name, and what it takes to have it."""
+    """A treatment element: its name, and its cost, labour and load."""
 
     kind: ClassVar[str]
-    """What the user calls it, such as "ceiling drape"; its table in the elements file is called the same."""
+    """The name of the kind, such as "ceiling drape", after which its table in the elements file is called."""
     is_searched: ClassVar[bool] = False
-    """Whether the search for a plan may choose it without being asked to by name."""
+    """Whether the search for a plan may choose it although it is not named as a candidate."""
     near_surface_cure: ClassVar[str | None] = None
-    """What to do where it hangs so near to a surface along it that its figures do not hold; None where they do."""
+    """Remedy if it hangs so near a parallel surface that its absorption is wrong; None if that does not matter."""
 
     name: Name
     description: str = ""
@@ -60,11 +60,11 @@ class Element(Hanging):
     weight: NotNegative = 0.0
     """kg, all of it."""
     roof_points: Annotated[int, Field(ge=0, le=100_000)] = 0
-    """Number of points in the roof that it hangs from; as many as `hang_from` names unless given."""
+    """Number of roof points from which it hangs; by default, the number of points in `hang_from`."""
     point_load: NotNegative = 0.0
-    """Largest load on one roof point, kg; never taken as less than the even share of its weight."""
+    """Largest load on one roof point, kg; at least the equal share of its weight is assumed."""
     stock: dict[Name, NotNegative] = Field(default_factory=dict)
-    """What it takes from stock: item -> quantity (m2 covered)."""
+    """Its use of the stock: item -> quantity (m2 covered)."""
 
     @model_validator(mode="after")
     def _points_named(self) -> Element:
@@ -78,22 +78,22 @@ class Element(Hanging):
 
     @property
     def label(self) -> str:
-        """What the user calls it: "drape 'D1'"."""
+        """Its kind and name: "drape 'D1'"."""
         return f"{self.kind} {self.name!r}"
 
-    # --- what it does to the sound ----------------------------------------------------------------------
+    # --- acoustics ----------------------------------------------------------------------------------------
 
     @property
     def switching(self) -> Switching:
-        """What it changes in the sound system."""
+        """Its changes of the sound system."""
         return Switching()
 
     def free_sheets(self) -> list[Sheet]:
-        """What hangs free in the room, and reflects and transmits."""
+        """The sheets that hang free in the room, and reflect and transmit sound."""
         return []
 
     def coverings(self, surfaces: Surfaces) -> Iterator[Covering]:
-        """What it covers of the surfaces of the venue.
+        """The parts of the venue's surfaces that it covers.
 
         Raises
         ------
@@ -102,47 +102,47 @@ class Element(Hanging):
         yield from ()
 
     def finish(self, materials: MaterialTable) -> Finish | Cloth | None:
-        """What it makes of the sound that meets it; None for what no sound meets."""
+        """Its acoustic properties; None if sound does not meet it."""
         return None
 
-    # --- what can be wrong with it ----------------------------------------------------------------------
+    # --- checks -----------------------------------------------------------------------------------------
 
     def unknown_names(self, areas: Sequence[str]) -> Iterator[tuple[tuple[str | int, ...], str]]:
-        """Names that the venue does not have: key path below the element, and the fault."""
+        """Names that the venue does not have: key path within the element, and message."""
         yield from ()
 
     def misfit(self, fit: Fit) -> Misfit | None:
-        """What is wrong with how a piece found its surface, which is a floor unless a kind says otherwise."""
+        """The fault, if any, in the fit of a piece to its surface, which is a floor by default."""
         if fit.share < LEAST_SHARE:
             text = f"Only {fit.share:.0%} of it lies on a floor."
-            cure = "Give the height of the floor under it (floor), to 0.1 m, and a polygon in the room."
+            cure = "Give the height of the floor under it (floor) to within 0.1 m, and a polygon in the room."
             return Misfit("floor_not_found", "error", text, cure)
         if fit.share < FULL_SHARE:
-            text = f"{1.0 - fit.share:.0%} of it has no floor under it and does nothing."
-            return Misfit("floor_partly", "warning", text, "Let the polygon end where its floor ends.")
+            text = f"{1.0 - fit.share:.0%} of it has no floor under it and has no effect."
+            return Misfit("floor_partly", "warning", text, "End the polygon at the edge of the floor.")
         return None
 
     def competes_with(self, upper: Element) -> bool:
-        """Whether it is not meant to lie under an element above it: a carpet under a crowd is."""
+        """Whether overlap with an element above it is a mistake; a carpet under a crowd is not."""
         return type(self) is type(upper)
 
     def hung_sheets(self) -> list[Sheet]:
-        """All that hangs, on a wall or free: what needs its place in the room kept clear."""
+        """All sheets that hang, on a wall or free, and occupy space in the room."""
         return self.free_sheets()
 
-    # --- what it takes ----------------------------------------------------------------------------------
+    # --- load -------------------------------------------------------------------------------------------
 
     @property
     def is_overhead(self) -> bool:
         """Whether it hangs over people."""
-        return False
+        return bool(self.hung_sheets())
 
     def place_in_plan(self) -> tuple[shapely.Geometry, float]:
-        """Where it lies in plan, and the height of its top, m."""
+        """Its shape in plan, and the height of its top, m."""
         return shapely.Point(), 0.0
 
     def load(self, roof: Roof) -> Load | None:
-        """What hangs from the roof; None where nothing does."""
+        """Its load on the roof; None if there is none."""
         n, mass = self.roof_points, self.weight or None
         if not n and not self.point_load:
             return None
@@ -150,7 +150,7 @@ class Element(Hanging):
         named = roof.carriers(shape, top, n, self.hang_from) if n else ()
         even = mass / n if mass is not None and n else 0.0
         one = max(self.point_load, even) or None
-        # Without a weight the sum is not above that of as many points as there are, each at its heaviest.
+        # Without a stated weight, the sum is at most the largest point load on every point.
         whole = mass if mass is not None else (self.point_load * n or None)
         return Load(
             name=self.name,
@@ -164,18 +164,18 @@ class Element(Hanging):
             trusses=roof.on_trusses(named, dict.fromkeys(named, 1.0 / max(n, 1)), whole, n, shape),
         )
 
-    # --- how it is drawn --------------------------------------------------------------------------------
+    # --- drawing ----------------------------------------------------------------------------------------
 
     def plan_lines(self, view: PlanView) -> dict[int | None, Lines]:
-        """Tier on whose plan it shows, or None for all of them -> its lines there."""
+        """Tier on whose plan it is drawn, or None for all tiers -> its lines."""
         return {}
 
 
 class Surfacing(Element):
-    """An element that makes a surface another material."""
+    """An element that changes the material of a surface."""
 
     material: Name
-    """What the surface becomes."""
+    """New material of the surface."""
 
     def finish(self, materials: MaterialTable) -> Finish:
         """Its material."""

@@ -1,4 +1,4 @@
-"""What an element or a material makes of the sound that meets it."""
+"""Acoustic properties of materials and elements: absorption, reflection, transmission and scattering."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from ..physics.air import Air
 from .materials import Fabric, Material
 
 LARGEST_ABSORPTION = 0.99
-"""Of anything but an opening: measured values of 1 and more are edge effect of the reverberation room."""
+"""Of all surfaces except openings: measured values of 1 and more are due to the edge effect."""
 
 
 @dataclass(frozen=True)
@@ -42,18 +42,17 @@ class Finish:
         return np.zeros(N_BANDS)
 
     def over(self, surface: Finish) -> Finish:
-        """What a surface becomes under it: it replaces the surface."""
+        """The surface with this one on it, which replaces it."""
         return self
 
 
 Variation = Callable[[Literal["material", "fabric"], str, np.ndarray, float], np.ndarray]
-"""Absorption (8,) as it may be, from: of what, its name, absorption as stated, and its relative standard
-uncertainty."""
+"""Function that varies absorption (8,): kind, name, stated absorption and its relative standard uncertainty."""
 
 
 @dataclass(frozen=True)
 class Cloth:
-    """What a drape makes of the sound that meets it, (8,) each."""
+    """Cloth as it hangs, (8,) each."""
 
     absorption_on_wall: np.ndarray | None
     """On a rigid wall; None for cloth that hangs free."""
@@ -64,7 +63,7 @@ class Cloth:
     """Relative standard uncertainty of the absorption."""
 
     def over(self, surface: Finish) -> Finish:
-        """What a surface becomes with the cloth before it: the cloth adds to what the surface absorbs."""
+        """The surface with the cloth in front of it, which adds to its absorption."""
         assert self.absorption_on_wall is not None
         return Finish(over_wall(self.absorption_on_wall, surface.absorption), self.scattering)
 
@@ -73,7 +72,7 @@ def finish_of(material: Material) -> Finish:
     """The surface of a material.
 
     A material that absorbs everything in every band is an opening and reflects nothing. Any other value is
-    held to 0 .. `LARGEST_ABSORPTION`.
+    limited to 0 .. `LARGEST_ABSORPTION`.
     """
     absorption = np.array(material.absorption)
     is_open = (absorption >= 1.0).all()
@@ -86,8 +85,8 @@ def cloth_as_hung(
 ) -> Cloth:
     """Cloth as it hangs; measured rows of the fabric correct the formula on a wall.
 
-    The fabric's uncertainty is that of its rows where there are any, and the formula's comes on top as far as no row
-    tells of the way it hangs; of a fabric without rows it holds as stated.
+    The stated uncertainty of a fabric is that of its measured rows, to which the uncertainty of the formula is added as
+    far as no row applies to the way it hangs; for a fabric without rows it is used as stated.
 
     Parameters
     ----------
@@ -95,21 +94,21 @@ def cloth_as_hung(
     """
     hung = (fabric.flow_resistance, fabric.surface_mass)
     reflection, transmission = free_sheet(*hung, fullness=fullness, layers=layers, air=air)
-    on_wall, trust = None, 0.0
+    on_wall, weight_of_rows = None, 0.0
     if stand_off is not None:
         if layers == 1:
             rows = tuple(MeasuredRow(row.stand_off, row.fullness, row.absorption) for row in fabric.measured)
-            on_wall, trust = corrected_by_rows(*hung, stand_off, fullness, rows, air)
+            on_wall, weight_of_rows = corrected_by_rows(*hung, stand_off, fullness, rows, air)
         else:
             on_wall = drape_on_wall(*hung, stand_off, fullness, layers, air)
         on_wall = np.clip(on_wall, 0.0, LARGEST_ABSORPTION)
-    unknown = (1.0 - trust) * FORMULA_UNCERTAINTY if fabric.measured else 0.0
+    unknown = (1.0 - weight_of_rows) * FORMULA_UNCERTAINTY if fabric.measured else 0.0
     uncertainty = float(np.hypot(fabric.uncertainty, unknown))
     return Cloth(on_wall, reflection, transmission, np.array(fabric.scattering), uncertainty)
 
 
 class MaterialTable:
-    """The materials and fabrics of a study, as stated or as `variation` has them."""
+    """The materials and fabrics of a study, with stated or varied absorption."""
 
     def __init__(
         self,
@@ -124,25 +123,25 @@ class MaterialTable:
         if variation is not None:
             for name, finish in self.surfaces.items():
                 varied = variation("material", name, finish.absorption, materials[name].uncertainty)
-                # Nothing but an opening absorbs all.
-                held = np.where(finish.absorption >= 1.0, 1.0, np.clip(varied, 0.0, LARGEST_ABSORPTION))
-                self.surfaces[name] = replace(finish, absorption=held)
+                # Only openings absorb all sound.
+                limited = np.where(finish.absorption >= 1.0, 1.0, np.clip(varied, 0.0, LARGEST_ABSORPTION))
+                self.surfaces[name] = replace(finish, absorption=limited)
 
     def varied_cloth(self, cloth: Cloth, fabric: str) -> Cloth:
-        """Cloth of a fabric as the variation has it."""
+        """Cloth with the varied absorption of its fabric."""
         if self._variation is None:
             return cloth
         on_wall = cloth.absorption_on_wall
         if on_wall is not None:
             varied = self._variation("fabric", fabric, on_wall, cloth.uncertainty)
             on_wall = np.clip(varied, 0.0, LARGEST_ABSORPTION)
-        # What a free cloth absorbs more, it reflects and lets through less, both in the same proportion.
-        left = cloth.reflection + cloth.transmission
+        # Additional absorption of free cloth reduces reflection and transmission in the same proportion.
+        remaining = cloth.reflection + cloth.transmission
         share = np.divide(
-            1.0 - self._variation("fabric", fabric, 1.0 - left, cloth.uncertainty),
-            left,
+            1.0 - self._variation("fabric", fabric, 1.0 - remaining, cloth.uncertainty),
+            remaining,
             out=np.ones(N_BANDS),
-            where=left > 0.0,
+            where=remaining > 0.0,
         )
         return replace(
             cloth,

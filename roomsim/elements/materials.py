@@ -1,4 +1,4 @@
-"""What surfaces and cloth are made of, as the materials file states it."""
+"""Materials and fabrics of the materials file."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ class Material(Model):
 
     description: str = ""
     absorption: Fractions
-    """Random-incidence absorption coefficient (ISO 354). Where a laboratory gives more than 1, an effect of
-    the edges of its sample, write 1."""
+    """Random-incidence absorption coefficient (ISO 354). Where a laboratory reports more than 1, which is
+    due to the edge effect, write 1."""
     scattering: Fractions
     """Random-incidence scattering coefficient (ISO 17497-1)."""
     source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from: publication and table, laboratory report, "estimate"."""
+    """Source of the figures: publication and table, laboratory report, "estimate"."""
     uncertainty: Fraction = 0.1
     """Relative standard uncertainty of the absorption."""
 
@@ -35,11 +35,11 @@ class MeasuredDrape(Model):
     absorption: Fractions
     """Random-incidence absorption coefficient of the area hung."""
     source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from."""
+    """Source of the figures."""
 
 
 class Fabric(Model):
-    """A cloth: what decides how it absorbs and passes sound."""
+    """A fabric: the properties that determine its absorption and transmission."""
 
     description: str = ""
     flow_resistance: Annotated[float, Field(ge=0.1, le=1e6)]
@@ -49,8 +49,8 @@ class Fabric(Model):
     scattering: Fractions = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.5)
     """Random-incidence scattering coefficient as hung."""
     source: Annotated[str, Field(min_length=1)]
-    """Where the figures come from."""
+    """Source of the figures."""
     uncertainty: Fraction = 0.1
-    """Relative standard uncertainty of the absorption as hung; with `measured`, where it was measured."""
+    """Relative standard uncertainty of the absorption as hung; with `measured`, of the measured values."""
     measured: tuple[MeasuredDrape, ...] = ()
-    """Absorption where it was measured."""
+    """Measured absorption."""

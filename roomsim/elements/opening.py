@@ -1,4 +1,4 @@
-"""Doors, shutters or vents that are opened or shut."""
+"""Doors, shutters or vents that are opened or closed."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from .surfaces import Covering, Surfaces
 
 
 class Opening(Surfacing):
-    """Doors, shutters or vents, shut in the bare venue, that are opened (or the other way round)."""
+    """Doors, shutters or vents, closed in the bare venue, that are opened (or vice versa)."""
 
     kind = "opening"
 
     groups: Annotated[tuple[str, ...], Field(min_length=1)]
     """Surface groups (or wildcards) that change."""
     material: Name = "open"
-    """What the surfaces become."""
+    """New material of the surfaces."""
 
     def coverings(self, surfaces: Surfaces) -> Iterator[Covering]:
         """All of the surface groups."""
         yield surfaces.groups(self.name, self.groups, self.label, "elements file")
 
     def competes_with(self, upper: Element) -> bool:
-        """Cloth before an opening shuts it again."""
+        """Cloth in front of an opening closes it again."""
         return super().competes_with(upper) or upper.is_overhead
 
     def plan_lines(self, view: PlanView) -> dict[int | None, Lines]:

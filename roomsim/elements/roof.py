@@ -1,7 +1,4 @@
-"""What a roof offers to hang from, and what hangs there.
-
-Statics at rest: named points and trusses with their limits, and the load of one thing that hangs from them.
-"""
+"""Points and trusses of a roof with their limits, and the static load of an object that hangs from them."""
 
 from __future__ import annotations
 
@@ -17,11 +14,11 @@ from pydantic import Field, field_validator
 from ..fields import SHORTEST, Model, Name, Point3
 
 REACH = 1.0
-"""m in plan within which something is taken to hang from a point or a truss unless it names its points."""
+"""m in plan within which an object is assumed to hang from a point or a truss unless it names its points."""
 ON_TRUSS = 0.5
-"""m in plan within which a point is taken to be on a truss unless it names one."""
+"""m in plan within which a point is assumed to be on a truss unless it names one."""
 Kilograms = Annotated[float, Field(ge=0.0, le=1e6)]
-"""The bound catches slips of the keyboard, and keeps all sums finite."""
+"""The bound catches typing errors and keeps all sums finite."""
 
 
 class RoofPoint(Model):
@@ -31,11 +28,11 @@ class RoofPoint(Model):
     position: Point3
     """m."""
     limit: Kilograms | None = None
-    """Largest load, kg, by whoever is responsible for the roof; the study's `point_load_limit` unless given."""
+    """Largest load, kg, from the person responsible for the roof; by default the study's `point_load_limit`."""
     existing_load: Kilograms = 0.0
-    """kg that hang from it already."""
+    """Existing load, kg."""
     truss: Name | None = None
-    """Truss or beam that it is on; the nearest one within 0.5 m in plan unless given."""
+    """Truss or beam that it is on; by default the nearest one within 0.5 m in plan."""
 
 
 class Truss(Model):
@@ -45,9 +42,9 @@ class Truss(Model):
     line: tuple[Point3, Point3]
     """Its two ends, m."""
     limit: Kilograms | None = None
-    """Largest load, kg, of all that hangs from it together; not checked unless given."""
+    """Largest total load, kg; not checked if absent."""
     existing_load: Kilograms = 0.0
-    """kg that hang from it already, such as lamps and heaters."""
+    """Existing load, kg, such as lamps and heaters."""
 
     @field_validator("line")
     @classmethod
@@ -58,11 +55,11 @@ class Truss(Model):
 
 
 class Hanging(Model):
-    """What may hang in the roof."""
+    """An object that may hang from the roof."""
 
     hang_from: Annotated[tuple[Name, ...], Field(max_length=64)] = ()
-    """Names of the venue's roof points that carry it. Without it the nearest points within 1 m in plan are
-    assumed, if the venue names any."""
+    """Names of the venue's roof points that carry it. By default the nearest points within 1 m in plan are assumed, if
+    the venue names any."""
 
     @field_validator("hang_from")
     @classmethod
@@ -73,7 +70,7 @@ class Hanging(Model):
         return names
 
     def _count_named_points(self, key: str) -> None:
-        """Let as many points count as are named, unless a number is given.
+        """Set the number of points to the number of names, unless it is given.
 
         Raises
         ------
@@ -81,43 +78,43 @@ class Hanging(Model):
         """
         named = len(self.hang_from)
         if named and key not in self.model_fields_set:
-            # Part of making the model, before anybody has it.
+            # The model is still under construction.
             object.__setattr__(self, key, named)
         if named > getattr(self, key):
-            raise ValueError(f"{key} says {getattr(self, key)}, but hang_from names {named}")
+            raise ValueError(f"{key} is {getattr(self, key)}, but hang_from names {named} points")
 
 
 @dataclass(frozen=True)
 class Load:
-    """What hangs from a number of points."""
+    """The load of an object that hangs from a number of points."""
 
     name: str
     what: str
     mass: float | None
-    """kg, all of it; None where it is not stated."""
+    """kg, total; None if it is not stated."""
     points: int
     named: dict[str, float | None]
-    """Points of the venue that carry it -> kg on them; None where the mass is not known."""
+    """Point of the venue that carries it -> kg on it; None if the mass is not known."""
     is_assumed: bool
-    """The points are not named but the nearest."""
+    """Whether the nearest points are assumed because none are named."""
     unnamed: int
-    """Number of other points, of which the venue knows nothing."""
+    """Number of other points, which the venue does not describe."""
     on_unnamed: float | None
-    """kg on the heaviest of the other points; None where it is not known."""
+    """kg on the most heavily loaded of the other points; None if it is not known."""
     trusses: dict[str, float | None] = field(default_factory=dict)
     """Truss -> kg on it."""
     doubts: tuple[str, ...] = ()
-    """What is wrong with the points that it names, sentences."""
+    """Messages on points that are unsuitable."""
 
     @property
     def heaviest(self) -> float | None:
-        """kg on one point; None where it is not known."""
+        """Largest load on one point, kg; None if it is not known."""
         known = [kilograms for kilograms in (*self.named.values(), self.on_unnamed) if kilograms is not None]
         return max(known, default=None)
 
 
 class Roof:
-    """The points and trusses of a venue, and the loudspeakers that hang there."""
+    """The points and trusses of a venue, and the loads of the loudspeakers that hang there."""
 
     def __init__(self, points: Iterable[RoofPoint], trusses: Iterable[Truss]) -> None:
         self.points = {point.name: point for point in points}
@@ -127,15 +124,14 @@ class Roof:
         self._lines = {
             name: shapely.LineString(np.array(truss.line)[:, :2]) for name, truss in self.trusses.items()
         }
-        self.truss_of = {name: self._truss_of(point) for name, point in self.points.items()}
-
-    def _truss_of(self, point: RoofPoint) -> str | None:
-        if point.truss is not None:
-            return point.truss
-        return self._nearest_truss(shapely.Point(point.position[:2]), ON_TRUSS)
+        self.truss_of = {
+            name: point.truss or self._nearest_truss(shapely.Point(point.position[:2]), ON_TRUSS)
+            for name, point in self.points.items()
+        }
+        """Point -> truss that it is on."""
 
     def _nearest_truss(self, shape: shapely.Geometry, reach: float) -> str | None:
-        """The truss that a shape in plan lies along, all of it within reach."""
+        """The nearest truss along which a shape in plan lies, all of it within `reach`."""
         near = {
             name: line.distance(shape)
             for name, line in self._lines.items()
@@ -144,7 +140,7 @@ class Roof:
         return min(near, key=lambda name: near[name], default=None)
 
     def carriers(self, shape: shapely.Geometry, top: float, n: int, named: Sequence[str]) -> tuple[str, ...]:
-        """Points that carry what lies at a shape in plan: those named, or the nearest above it."""
+        """Points that carry an object with a given shape in plan: those named, or the nearest ones above it."""
         if named:
             return tuple(named)
         distance = {
@@ -163,15 +159,12 @@ class Roof:
         n: int,
         shape: shapely.Geometry,
     ) -> dict[str, float | None]:
-        """kg on trusses: of named points by their shares, of the others where the shape says."""
-        found: dict[str, float | None] = {}
-
-        def add(truss: str | None, share: float) -> None:
-            if truss is not None and share > 0.0:
-                found[truss] = None if mass is None else (found.get(truss) or 0.0) + share * mass
-
-        for name in named:
-            add(self.truss_of[name], shares[name])
+        """kg on trusses: of the named points by their shares, of the others on the truss along the shape."""
+        parts = [(self.truss_of[name], shares[name]) for name in named]
         if n > len(named):
-            add(self._nearest_truss(shape, REACH), (n - len(named)) / n)
-        return found
+            parts.append((self._nearest_truss(shape, REACH), (n - len(named)) / n))
+        loads: dict[str, float | None] = {}
+        for truss, share in parts:
+            if truss is not None and share > 0.0:
+                loads[truss] = None if mass is None else (loads.get(truss) or 0.0) + share * mass
+        return loads

@@ -1,4 +1,4 @@
-"""Planes, and flat pieces of an element in them."""
+"""Planes, and flat sheets in them."""
 
 from __future__ import annotations
 
@@ -11,36 +11,39 @@ import shapely
 
 @dataclass(frozen=True)
 class Plane:
-    """A plane with axes in it."""
+    """A plane with its own axes."""
 
     origin: np.ndarray
     """(3,) m."""
     axes: np.ndarray
-    """(2, 3) orthonormal: the first level, the second as steep as the plane allows."""
-
+    """(2, 3) orthonormal: the first horizontal, the second as steep as the plane allows."""
     normal: np.ndarray
     """(3,) unit, the cross product of the axes."""
 
     def flatten(self, points: np.ndarray) -> np.ndarray:
-        """(n, 3) points -> (n, 2) coordinates of their feet in the plane."""
+        """(..., 3) points -> (..., 2) coordinates of their projections onto the plane."""
         return (points - self.origin) @ self.axes.T
 
     def lift(self, points: np.ndarray) -> np.ndarray:
-        """(n, 2) coordinates -> (n, 3) points."""
+        """(..., 2) coordinates -> (..., 3) points."""
         return self.origin + np.asarray(points) @ self.axes
 
     def distance(self, points: np.ndarray) -> np.ndarray:
-        """(n,) distance of points (n, 3) in front of the plane, m."""
+        """(...) signed distance of points (..., 3) from the plane, m; positive on the side of its normal."""
         return (points - self.origin) @ self.normal
+
+    def contains(self, points: np.ndarray, tolerance: float) -> bool:
+        """Whether all points (..., 3) lie in the plane, within a tolerance, m."""
+        return bool(np.abs(self.distance(points)).max() < tolerance)
 
 
 def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
     """The plane through a point with a given normal (any length)."""
-    # Plain numbers: a mesh of 50,000 bent faces has as many planes, and small arrays cost more than the sums.
+    # Python numbers, because a mesh of 50,000 faces may have as many planes and small arrays are slow.
     x, y, z = (float(c) for c in normal)
     length = math.hypot(x, y, z)
     x, y, z = x / length, y / length, z / length
-    # Level planes have their first axis along x, or as nearly as the plane allows.
+    # The first axis of level planes runs along x, or as nearly as the plane allows.
     a, b, c = (-y, x, 0.0) if math.hypot(x, y) > 1e-6 else (1.0 - x * x, -x * y, -x * z)
     length = math.hypot(a, b, c)
     a, b, c = a / length, b / length, c / length
@@ -50,7 +53,7 @@ def plane_through(origin: np.ndarray, normal: np.ndarray) -> Plane:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A flat piece of cloth that hangs free."""
+    """A flat piece of an element."""
 
     element: str
     piece: str
@@ -60,7 +63,7 @@ class Sheet:
 
     @property
     def corners(self) -> np.ndarray:
-        """(n, 3) m, the outline, not closed."""
+        """(n, 3) m, the corners of the outline, each once."""
         return self.plane.lift(np.asarray(self.polygon.exterior.coords)[:-1])
 
 
@@ -76,6 +79,12 @@ def level(element: str, piece: str, outline: np.ndarray, height: float) -> Sheet
     """A level polygon over a plan outline (n, 2)."""
     plane = plane_through(np.array([0.0, 0.0, height]), np.array([0.0, 0.0, 1.0]))
     return Sheet(element, piece, plane, shapely.Polygon(outline))
+
+
+def axes_in_plan(direction: float) -> np.ndarray:
+    """(2, 2) unit vectors in plan: along a direction in degrees anticlockwise from x, and to the left of it."""
+    angle = np.radians(direction)
+    return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
 
 def closed(polygon: object) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Where an element lies on the surfaces of a venue."""
+"""The parts of a venue's surfaces that an element covers."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from shapely.geometry.base import BaseGeometry
 from .sheets import Sheet
 
 FLOOR_REACH = 0.1
-"""m above or below the height given within which an area looks for its floor."""
+"""m by which the floor of an area may differ from its stated height."""
 LEAST_SHARE = 0.5
-"""Share of a piece that must find the surface that it is meant for."""
+"""Share of a piece that must lie on the surface it is meant for."""
 FULL_SHARE = 0.98
 
 
@@ -29,26 +29,26 @@ class Footprint:
 
 @dataclass(frozen=True)
 class Fit:
-    """How well a piece of an element found the surface that it is meant for."""
+    """How well a piece of an element lies on the surface it is meant for."""
 
     element: str
     piece: str
-    """Which piece: "run 1, segment 2", or the audience area."""
+    """Name of the piece: "run 1, segment 2", or the audience area."""
     share: float
     """Share of its area with a surface behind or under it."""
     distance: float
-    """Mean distance of that surface, m; NaN if there is none."""
+    """Mean distance of that surface, m; NaN without one."""
 
 
 class Covering(NamedTuple):
-    """What a piece of an element covers, and how well it fits where a piece can miss."""
+    """The parts of surfaces that a piece of an element covers, and its fit if it can miss them."""
 
     prints: list[Footprint]
     fit: Fit | None = None
 
 
 class Misfit(NamedTuple):
-    """What is wrong with a fit."""
+    """A fault in a fit."""
 
     code: str
     severity: Literal["error", "warning", "note"]
@@ -57,13 +57,13 @@ class Misfit(NamedTuple):
 
 
 class Surfaces(Protocol):
-    """The surfaces of a venue, to lay elements on."""
+    """The surfaces of a venue, for elements to cover."""
 
     def groups(self, element: str, patterns: Sequence[str], who: str, file: str = "venue file") -> Covering:
         """All of the surface groups with these names or wildcards."""
 
     def project(self, sheet: Sheet, low: float, high: float) -> Covering:
-        """What lies at a distance between `low` and `high`, m, along the normal of a sheet."""
+        """Surfaces at a distance between `low` and `high`, m, along the normal of a sheet."""
 
     def audience(self, element: str, area: str) -> Covering:
         """The floor of an audience area."""

@@ -1,4 +1,4 @@
-"""Loudspeakers that play only with it, or not with it."""
+"""Changes of the sound system: loudspeakers that play only with the element, or not with it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class SystemChange(Element):
     switch_off: tuple[Name, ...] = ()
     """Names from the sources file that are silent with it."""
     power: NotNegative = 0.0
-    """Electric power that it takes, kW."""
+    """Electric power that it draws, kW."""
 
     @model_validator(mode="after")
     def _changes_something(self) -> SystemChange:
@@ -33,16 +33,16 @@ class SystemChange(Element):
 
     @property
     def switching(self) -> Switching:
-        """The sources that it switches, and its power."""
+        """The sources that it switches, and the power it draws."""
         return Switching(self.switch_on, self.switch_off, self.power)
 
     @property
     def is_overhead(self) -> bool:
-        """Whether it takes points in the roof."""
+        """Whether it uses roof points."""
         return self.roof_points > 0
 
     def load(self, roof: Roof) -> Load | None:
-        """What it hangs besides the boxes that it switches on: it states weight and points of both together."""
+        """Its load in addition to the boxes that it switches on: it states weight and points of both together."""
         if not self.roof_points and not self.weight and not self.point_load:
             return None
         boxes = [roof.sources[name] for name in self.switch_on if name in roof.sources]
@@ -54,7 +54,7 @@ class SystemChange(Element):
         boxes_on = {name: sum(load.named.get(name) or 0.0 for load in boxes) for name in named}
         share, even = (weight / max(points, 1) for weight in (rest, self.weight))
         trusses: dict[str, float | None] = {}
-        # What is not the boxes' is on their trusses as they are, or on those of the points that are named.
+        # The additional load is on the trusses of the boxes, or on those of the named points.
         parts = [(truss, share) for name in self.hang_from if (truss := roof.truss_of[name]) is not None]
         if not self.hang_from:
             parts = [
@@ -69,7 +69,7 @@ class SystemChange(Element):
             trusses[truss] = (trusses.get(truss) or 0.0) + kilograms
         return Load(
             name=self.name,
-            what=f"{self.description}; beyond its boxes".strip("; ") if known else self.description,
+            what=f"{self.description}; in addition to its boxes".strip("; ") if known else self.description,
             mass=rest,
             points=others,
             named={name: max(share, self.point_load - boxes_on[name]) for name in named},

@@ -1,1 +1,1 @@
-"""What a sound system is made of: boxes in hangs and stacks, and the complex sum of what they radiate."""
+"""The parts of a sound system: boxes in hangs and stacks, and the complex sum of their radiation."""

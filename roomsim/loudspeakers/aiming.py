@@ -1,8 +1,8 @@
-"""Aiming a hang: the angles between its boxes and of its top box that serve the seats evenly."""
+"""Aiming a hang: the tilt of its top box and the angles between its boxes that cover the seats evenly."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,20 +14,21 @@ from ..errors import PhysicalRangeError
 from ..physics.radiation import frame, gain_towards
 from ..venue.loudspeakers import Loudspeaker
 from ..venue.systems import Hang
-from .elements import band_energy, element_arrays, lines_of
+from .elements import band_energy, element_arrays
 from .field import NEAREST
 from .layout import Layout, layout_of
 
 SPLAYS = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0)
 """Degrees between boxes that rigging frames commonly offer (common practice, no source)."""
 SPREAD = 6.0
-"""dB between the seats that 5 % and 95 % stay below: within +-3 dB in nine of ten seats (common practice, no
+"""dB between the 5 % and the 95 % quantile of the seats: within +-3 dB at nine of ten seats (common practice, no
 source)."""
 TILT_STEP, STEEPEST, FLATTEST = 0.5, -30.0, 10.0
-"""Degrees: steps and range of the tilts of the top box that are tried; negative looks down."""
+"""Degrees: step and range of the tilts of the top box that are tried; negative angles point down."""
 
 STARTS, APART = 3, 6
-"""Candidates that the last search starts from, and steps by which they differ at least, all angles together."""
+"""Number of candidates from which the local search starts, and steps by which they differ at least, summed over
+angles."""
 
 Aiming = tuple[float, tuple[float, ...]]
 """Tilt of the top box and splays, degrees."""
@@ -44,23 +45,23 @@ class Evenness:
 
     @property
     def spread(self) -> np.ndarray:
-        """(8,) from the level that 5 % of the seats stay below to that which 95 % do, dB."""
+        """(8,) dB, 95 % quantile minus 5 % quantile over the seats."""
         low, high = np.quantile(self.level, (0.05, 0.95), axis=0)
         return high - low
 
 
 @dataclass(frozen=True)
 class Aim:
-    """A hang as it was, and with the angles found."""
+    """A hang with its new angles, compared with the original ones."""
 
     hang: Hang
     before: Evenness
     after: Evenness
     spill_before: np.ndarray
-    """(8,) share of the radiated energy that goes in unwanted directions."""
+    """(8,) share of the energy that is radiated in unwanted directions."""
     spill_after: np.ndarray
     wanted: float
-    """dB, the spread asked for."""
+    """dB, the spread required."""
     is_met: bool
 
 
@@ -71,37 +72,37 @@ def aim(
     speed_of_sound: float,
     folder: Path,
     *,
-    air_attenuation: np.ndarray | None = None,
-    unwanted: Directions | None = None,
+    air_attenuation: np.ndarray,
+    unwanted: Directions,
     splays: Sequence[float] = SPLAYS,
     spread: float = SPREAD,
     seed: int = 1,
 ) -> Aim:
     """Find the tilt of the top box and the splays of a hang.
 
-    Two priorities, one before the other; nothing is weighed against anything else:
+    There are two criteria in strict order of priority, without weights between them:
 
-    1. The spread of the direct level over the seats comes down to `spread` in every band. Where no angles reach
-       that, the mean over the bands of what it exceeds is made as small as it gets.
-    2. Of all angles that reach it, those are taken which send the smallest share of the energy in unwanted
-       directions, mean over the bands. So the level left over goes to the seats.
+    1. The spread of the direct level over the seats is at most `spread` in every band. Where no angles achieve this,
+       the mean excess over the bands is minimised.
+    2. Of all angles that achieve it, those are taken that radiate the smallest share of the energy in unwanted
+       directions, mean over the bands.
 
-    Angles between boxes are steps of the rigging and do not shrink downwards: straight at the top, curved below
+    Angles between boxes are steps of the rigging and do not decrease downwards: straight at the top, curved below
     (common practice, no source). Candidates come from a differential evolution over whole steps (Storn and
     Price, Journal of Global Optimization 11 (1997), 341; feasible before infeasible as Deb, Computer Methods in
     Applied Mechanics and Engineering 186 (2000), 311; both from memory), then from changing one angle at a time
-    until nothing improves. The same input gives the same angles.
+    until there is no improvement. The same input gives the same angles.
 
     Parameters
     ----------
-    hang : with any angles; place, boxes, drive and azimuth stay
+    hang : with any angles; its position, boxes, drive and azimuth are retained
     own : the user's boxes
-    seats : (n, 3) float, m, ears that it shall serve
+    seats : (n, 3) float, m, ear positions that it is to cover
     speed_of_sound : m/s
-    folder : where the names of directivity files start from
+    folder : to which the names of directivity files are relative
     air_attenuation : (8,) float, 1/m, energy
-    unwanted : which directions first meet roof or walls; all that pass over the farthest seat unless given
-    splays : degrees, the steps that the rigging has
+    unwanted : directions in which radiation is to be avoided, such as those that first meet roof or walls
+    splays : degrees, the steps of the rigging
     spread : dB, in the octaves 500 Hz to 4 kHz
     seed : of the evolution
 
@@ -112,12 +113,11 @@ def aim(
     """
     steps = np.array(sorted(set(splays)))
     if not len(seats) or not len(steps):
-        raise PhysicalRangeError("aiming needs seats to serve and steps to choose from")
+        raise PhysicalRangeError("aiming a hang requires seats to cover and splay angles to choose from")
     field = _Field(hang, own, np.asarray(seats, dtype=float), speed_of_sound, folder, air_attenuation)
     tried: dict[Aiming, float] = {}
     fan, fan_weight = _fan(hang.azimuth)
-    is_unwanted = unwanted or field.over_the_farthest
-    stray = is_unwanted(fan)
+    stray = unwanted(fan)
 
     def merit(aiming: Aiming) -> float:
         if aiming not in tried:
@@ -130,14 +130,14 @@ def aim(
 
     best = _search(merit, hang, steps, seed)
     everywhere, weight = _globe()
-    stray = is_unwanted(everywhere)
-    given = (hang.tilt, hang.splay)
+    stray = unwanted(everywhere)
+    original = (hang.tilt, hang.splay)
     after = field.at_seats(best)
     return Aim(
         hang=aimed(hang, best),
-        before=field.at_seats(given),
+        before=field.at_seats(original),
         after=after,
-        spill_before=field.share(given, everywhere, weight, stray),
+        spill_before=field.share(original, everywhere, weight, stray),
         spill_after=field.share(best, everywhere, weight, stray),
         wanted=spread,
         is_met=bool((after.spread[SPEECH_MID] <= spread).all()),
@@ -150,23 +150,26 @@ def aimed(hang: Hang, aiming: Aiming) -> Hang:
 
 
 def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, seed: int) -> Aiming:
-    """The angles of least merit that are found."""
+    """The angles with the lowest merit value."""
 
-    def of(numbers: np.ndarray) -> Aiming:
-        tilt = STEEPEST + TILT_STEP * int(numbers[0])
-        return tilt, tuple(float(steps[int(i)]) for i in np.sort(numbers[1:]))
+    def of(candidate: tuple[int, ...]) -> Aiming:
+        return STEEPEST + TILT_STEP * candidate[0], tuple(float(steps[i]) for i in candidate[1:])
 
     n_tilts = round((FLATTEST - STEEPEST) / TILT_STEP)
     bounds = [(0, n_tilts), *[(0, len(steps) - 1)] * (hang.count - 1)]
     seen: dict[tuple[int, ...], float] = {}
 
-    def note(numbers: np.ndarray) -> float:
-        place = tuple(int(i) for i in (*numbers[:1], *np.sort(numbers[1:])))
-        seen[place] = merit(of(np.array(place)))
-        return seen[place]
+    def in_order(numbers: Iterable[float]) -> tuple[int, ...]:
+        tilt, *splays = map(int, numbers)
+        return tilt, *sorted(splays)
+
+    def evaluated(numbers: Iterable[float]) -> float:
+        candidate = in_order(numbers)
+        seen[candidate] = merit(of(candidate))
+        return seen[candidate]
 
     differential_evolution(
-        note,
+        evaluated,
         bounds,
         integrality=np.ones(len(bounds), bool),
         seed=seed,
@@ -174,44 +177,45 @@ def _search(merit: Callable[[Aiming], float], hang: Hang, steps: np.ndarray, see
         maxiter=30,
         polish=False,
     )
-    # The best three that are not neighbours, each as far as it leads.
+    # A local search from each of the best three that are not neighbours.
     starts: list[tuple[int, ...]] = []
-    for place in sorted(seen, key=lambda place: seen[place]):
-        if all(np.abs(np.subtract(place, other)).sum() > APART for other in starts):
-            starts.append(place)
+    for candidate in sorted(seen, key=lambda candidate: seen[candidate]):
+        if all(np.abs(np.subtract(candidate, other)).sum() > APART for other in starts):
+            starts.append(candidate)
         if len(starts) == STARTS:
             break
     for start in starts:
         best = start
         while True:
-            moves = [np.array(move) for move in _neighbours(best, bounds)]
-            nearest = min(moves, key=note)
-            if note(nearest) >= seen[best]:
+            better = in_order(min(_neighbours(best, bounds), key=evaluated))
+            if seen[better] >= seen[best]:
                 break
-            best = tuple(int(i) for i in (*nearest[:1], *np.sort(nearest[1:])))
-    return of(np.array(min(seen, key=lambda place: seen[place])))
+            best = better
+    return of(min(seen, key=lambda candidate: seen[candidate]))
 
 
-def _neighbours(place: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
-    """One angle changed, alone or with the top box so that what lies below stays about where it was."""
+def _neighbours(candidate: tuple[int, ...], bounds: list[tuple[int, int]]) -> Iterator[list[int]]:
+    """One angle changed, by itself or together with the top box so that the boxes below keep their direction
+    roughly."""
     for i, (low, high) in enumerate(bounds):
         for by in (-4, -2, -1, 1, 2, 4):
             for shift in (0, -2, 2) if i else (0,):
-                moved = list(place)
+                moved = list(candidate)
                 moved[i] = min(max(moved[i] + by, low), high)
                 moved[0] = min(max(moved[0] + shift, bounds[0][0]), bounds[0][1])
                 yield moved
 
 
 def _fan(azimuth: float) -> tuple[np.ndarray, np.ndarray]:
-    """Directions before a hang and their shares: enough to rank angles by."""
+    """Directions in front of a hang and their weights, enough to rank candidates."""
     elevation, aside = np.meshgrid(np.arange(-60.0, 60.5, 1.0), np.arange(-60.0, 61.0, 30.0), indexing="ij")
     directions = [frame(azimuth + a, e)[0] for e, a in zip(elevation.ravel(), aside.ravel())]
     return np.array(directions), np.cos(np.radians(elevation.ravel()))
 
 
 def _globe() -> tuple[np.ndarray, np.ndarray]:
-    """Directions all round and their shares: beams are cut at edges, so that fine steps in elevation count."""
+    """Directions over the whole sphere and their weights. Fine steps in elevation resolve the edges that cut the
+    beams."""
     elevation = np.radians(np.arange(-89.875, 90.0, 0.25))[:, None]
     azimuth = np.radians(np.arange(5.0, 360.0, 10.0))
     level = np.cos(elevation)
@@ -229,22 +233,14 @@ class _Field:
         seats: np.ndarray,
         speed_of_sound: float,
         folder: Path,
-        air_attenuation: np.ndarray | None,
+        air_attenuation: np.ndarray,
     ):
         self._hang, self._own, self._seats, self._speed = hang, own, seats, speed_of_sound
-        self._air = np.zeros(N_BANDS) if air_attenuation is None else np.asarray(air_attenuation)
+        self._air = air_attenuation
         layout = layout_of(hang, own, speed_of_sound)
-        # Gains, filters and delays do not depend on the angles, nor does the length of the hang to speak of.
+        # Gains, filters and delays do not depend on the angles; the length of the hang practically does not either.
         self._boxes = element_arrays(layout, speed_of_sound, folder)
-        self._per_band = lines_of(layout, speed_of_sound)
         self._some: dict[tuple[tuple[int, ...], int | None], tuple[np.ndarray, ...]] = {}
-
-    def over_the_farthest(self, directions: np.ndarray) -> np.ndarray:
-        """Directions that pass over the farthest seat."""
-        layout = layout_of(self._hang, self._own, self._speed)
-        away = self._seats - layout.reference
-        farthest = away[np.argmax(np.linalg.norm(away, axis=1))]
-        return directions[:, 2] > farthest[2] / np.linalg.norm(farthest)
 
     def _layout(self, aiming: Aiming) -> Layout:
         return layout_of(aimed(self._hang, aiming), self._own, self._speed)
@@ -255,7 +251,7 @@ class _Field:
         away = self._seats[None] - layout.position[:, None]
         distance = np.maximum(np.linalg.norm(away, axis=2), NEAREST)
         pressure = self._sum(layout, away, distance, 1.0 / distance, bands, None)
-        energy = band_energy(pressure, self._per_band[list(bands)])
+        energy = band_energy(pressure, self._boxes.per_band[list(bands)])
         middle = np.linalg.norm(self._seats - layout.reference, axis=1)
         energy = energy * np.exp(-middle[:, None] * self._air[list(bands)])
         return Evenness(10.0 * np.log10(np.maximum(energy, 1e-30)))
@@ -269,7 +265,7 @@ class _Field:
         bands: tuple[int, ...] = tuple(range(N_BANDS)),
         n_lines: int = 4,
     ) -> np.ndarray:
-        """(n_bands,) share of the energy that goes in the chosen of the directions."""
+        """(n_bands,) share of the energy that is radiated in the chosen directions."""
         layout = self._layout(aiming)
         away = np.broadcast_to(directions[None], (layout.n_boxes, *directions.shape))
         ahead_by = (layout.position - layout.reference) @ directions.T
@@ -282,10 +278,11 @@ class _Field:
     def _lines(self, bands: tuple[int, ...], n_lines: int | None) -> tuple[np.ndarray, ...]:
         """Frequencies, pattern and responses on `n_lines` of each band's lines, or on all."""
         if (bands, n_lines) not in self._some:
-            first = np.cumsum(self._per_band) - self._per_band
-            steps = np.ones(N_BANDS, int) if n_lines is None else self._per_band // n_lines
+            per_band = self._boxes.per_band
+            first = np.cumsum(per_band) - per_band
+            steps = np.ones(N_BANDS, int) if n_lines is None else per_band // n_lines
             lines = np.concatenate(
-                [np.arange(first[b] + steps[b] // 2, first[b] + self._per_band[b], steps[b]) for b in bands]
+                [np.arange(first[b] + steps[b] // 2, first[b] + per_band[b], steps[b]) for b in bands]
             )
             table = np.ascontiguousarray(self._boxes.table[..., lines])
             self._some[bands, n_lines] = (self._boxes.frequency[lines], table, self._boxes.response[:, lines])

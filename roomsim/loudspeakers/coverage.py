@@ -1,4 +1,4 @@
-"""Coverage angles of a box: where it is 6 dB down."""
+"""Coverage angles of a box, between its -6 dB directions."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def polars(
 
     Parameters
     ----------
-    folder : where the names of directivity files start from
+    folder : to which the names of directivity files are relative
 
     Returns
     -------
@@ -36,12 +36,12 @@ def polars(
     DocumentError : a directivity file that cannot be used
     """
     angle = np.arange(-180.0, 180.0 + _STEP / 2.0, _STEP)
-    ahead, aside, nothing = np.cos(np.radians(angle)), np.sin(np.radians(angle)), np.zeros(len(angle))
-    found = []
-    for directions in (np.stack([ahead, aside, nothing], axis=1), np.stack([ahead, nothing, aside], axis=1)):
+    ahead, aside, zero = np.cos(np.radians(angle)), np.sin(np.radians(angle)), np.zeros(len(angle))
+    levels = []
+    for directions in (np.stack([ahead, aside, zero], axis=1), np.stack([ahead, zero, aside], axis=1)):
         energy = band_energy(pattern(directivity, directions, band_lines(), speed_of_sound, folder))
-        found.append(10.0 * np.log10(np.maximum(energy / energy[len(angle) // 2], 1e-20)))
-    return angle, found[0], found[1]
+        levels.append(10.0 * np.log10(np.maximum(energy / energy[len(angle) // 2], 1e-20)))
+    return angle, levels[0], levels[1]
 
 
 def coverage_angles(directivity: Directivity, speed_of_sound: float, folder: Path) -> np.ndarray:
@@ -49,16 +49,16 @@ def coverage_angles(directivity: Directivity, speed_of_sound: float, folder: Pat
 
     Returns
     -------
-    (2, 8) degrees, horizontal and vertical, octave by octave; 360 where one side never falls so far
+    (2, 8) degrees, horizontal and vertical, octave by octave; 360 where one side never falls to it
     """
     angle, horizontal, vertical = polars(directivity, speed_of_sound, folder)
     middle = len(angle) // 2
-    full = np.empty((2, horizontal.shape[1]))
-    for i, level in enumerate((horizontal, vertical)):
-        for band in range(level.shape[1]):
-            sides = [_edge(level[middle:, band]), _edge(level[middle::-1, band])]
-            full[i, band] = sum(sides) if np.isfinite(sides).all() else 360.0
-    return full
+    return np.array(
+        [
+            [min(_edge(level[middle:]) + _edge(level[middle::-1]), 360.0) for level in polar.T]
+            for polar in (horizontal, vertical)
+        ]
+    )
 
 
 def _edge(level: np.ndarray) -> float:

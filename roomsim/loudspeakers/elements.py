@@ -1,4 +1,4 @@
-"""The boxes of a system as flat arrays: where they are, what each radiates on each line of frequency."""
+"""The boxes of a system as arrays: their positions and the radiation of each at each frequency line."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from .layout import Layout
 from .patterns import pattern
 
 N_ZENITH, N_AROUND = 181, 180
-"""Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element asks for at 10
-kHz, and 2 degrees round about."""
+"""Grid of a box's pattern: 1 degree in elevation, as fine as the slot of a line element requires at 10
+kHz, and 2 degrees in azimuth."""
 
 
 SHARED_LINES = EXACT[1]
@@ -28,10 +28,10 @@ FEW_TURNS = 4.0
 """Turns over an octave up to which `LINES_PER_BAND` lines are enough."""
 MOST_LINES = 300
 """In an octave: enough for 12 m at 8 kHz. Boxes farther apart, or later, are echoes of each other rather than one
-system: what they add to or take from the sum of their energies is then right to 1 / sqrt(300) of it or so."""
+system: their interference is then accurate to about 1 / sqrt(300) of the sum of their energies."""
 FAINT = 1e-5
-"""Energy of an octave over that of the strongest under which it has no more than `LINES_PER_BAND` lines: the treble of
-subs."""
+"""Energy of an octave relative to the strongest below which it has only `LINES_PER_BAND` lines: the high frequencies
+of subs."""
 
 
 @dataclass(frozen=True)
@@ -55,28 +55,28 @@ class ElementArrays:
     axis is up."""
     frequency: np.ndarray
     """(n_lines,) float64, Hz, octave by octave."""
-    per_band: np.ndarray | None = None
-    """(n_bands,) int, lines in each octave; None where each has `LINES_PER_BAND`."""
+    per_band: np.ndarray
+    """(n_bands,) int, lines in each octave."""
 
 
 def lines_of(layout: Layout, speed_of_sound: float, mid_bands: np.ndarray = EXACT) -> np.ndarray:
-    """How many lines of frequency a system needs in each octave.
+    """Number of frequency lines that a system needs in each octave.
 
     The square of the sum over boxes holds a term cos(2 pi f t) for every pair, t the difference of their arrivals.
     Nowhere is t larger than T, the largest distance between two boxes over the speed of sound and the difference of
-    their delays. From one line to the next, evenly spaced in the logarithm, this phase turns by 0.3 ln(10) f t / N. The
-    mean over N lines is the mean over the octave, but for its ends, as long as that is less than one turn; with a turn
-    or more between lines it takes a cosine for a constant. So N must exceed the number of turns at the upper edge, 0.3
-    ln(10) f2 T, and `LINES_PER_BAND` more keep the ends small: the octave is then within 0.1 dB of the sum over 2000
-    lines, near and far, ahead and in the gaps between lobes (the tests try it on hangs of 12 to 24 boxes).
+    their delays. From one line to the next, evenly spaced in the logarithm, this phase turns by 0.3 ln(10) f t / N.
+    The mean over N lines equals the mean over the octave, except for its ends, as long as this is less than one turn;
+    with a turn or more between lines a cosine would appear constant. So N must exceed the number of turns at the upper
+    edge, 0.3 ln(10) f2 T, and `LINES_PER_BAND` more limit the error at the ends: the octave is then within 0.1 dB of
+    the sum over 2000 lines, near and far, on axis and between lobes (tested on hangs of 12 to 24 boxes).
 
     Returns
     -------
     (n_bands,) int, multiples of `LINES_PER_BAND`, `MOST_LINES` at most
     """
     mid_bands = np.asarray(mid_bands, dtype=float)
-    sounds = layout.gain != 0.0
-    position, delay = layout.position[sounds], layout.delay[sounds]
+    is_active = layout.gain != 0.0
+    position, delay = layout.position[is_active], layout.delay[is_active]
     apart = np.linalg.norm(position[:, None] - position, axis=2) / speed_of_sound
     largest = (apart + np.abs(delay[:, None] - delay)).max(initial=0.0)
     turns = 0.3 * np.log(10.0) * mid_bands * 10.0**0.15 * largest
@@ -94,18 +94,18 @@ def element_arrays(
     table: np.ndarray | None = None,
     per_band: np.ndarray | None = None,
 ) -> ElementArrays:
-    """A system on the lines of given octaves.
+    """A system on the frequency lines of some octaves.
 
     Parameters
     ----------
-    folder : where the names of directivity files start from
+    folder : to which the names of directivity files are relative
     mid_bands : (n,) float, Hz, exact mid-bands of octaves from 31.5 Hz to 8 kHz
-    table : the pattern of this box on these lines, where it is known already
-    per_band : (n,) int, lines in each octave; as `lines_of` has them unless said
+    table : the pattern of this box on these lines, if already computed
+    per_band : (n,) int, lines in each octave; from `lines_of` by default
 
     Raises
     ------
-    DocumentError : a directivity file that cannot be used, or no level at 31.5 Hz where one is wanted
+    DocumentError : a directivity file that cannot be used, or no level at 31.5 Hz where that octave is included
     """
     if per_band is None:
         per_band = lines_of(layout, speed_of_sound, mid_bands)
@@ -130,7 +130,7 @@ def _responses(layout: Layout, frequency: np.ndarray) -> np.ndarray:
 def pattern_table(
     directivity: Directivity, speed_of_sound: float, folder: Path, frequency: np.ndarray
 ) -> np.ndarray:
-    """The pattern of a box as `ElementArrays.table` has it, on lines (n_lines,), Hz."""
+    """The pattern of a box, as in `ElementArrays.table`, on lines (n_lines,), Hz."""
     zenith = np.linspace(0.0, np.pi, N_ZENITH)[:, None]
     azimuth = 2.0 * np.pi * np.arange(N_AROUND) / N_AROUND
     directions = np.stack(
@@ -144,9 +144,9 @@ def pattern_table(
     table = np.empty((N_ZENITH, N_AROUND, len(frequency)), np.complex64)
     for start in range(0, len(frequency), _LINES_AT_ONCE):
         lines = slice(start, start + _LINES_AT_ONCE)
-        found = pattern(directivity, directions.reshape(-1, 3), frequency[lines], speed_of_sound, folder)
-        table[..., lines] = found.reshape(N_ZENITH, N_AROUND, -1)
-    # Straight up and straight down are one direction each.
+        pressure = pattern(directivity, directions.reshape(-1, 3), frequency[lines], speed_of_sound, folder)
+        table[..., lines] = pressure.reshape(N_ZENITH, N_AROUND, -1)
+    # Straight up and straight down are a single direction each.
     table[[0, -1]] = table[[0, -1]].mean(axis=1, keepdims=True)
     return table
 
@@ -156,19 +156,19 @@ def _line_pressure(layout: Layout, frequency: np.ndarray) -> np.ndarray:
     energy."""
     box: Loudspeaker = layout.loudspeaker
     level = np.array(box.level, dtype=float)
+    # Lines lie within their octave, never on its edge.
+    place = np.log10(frequency / EXACT[0]) / 0.3 + 0.5
+    octave = np.floor(place).astype(int)
     if len(level) == N_BANDS:
-        # Lines lie within their octave, never on its edge.
-        octave = np.round(np.log10(frequency / EXACT[0]) / 0.3).astype(int)
         energy = 10.0 ** (level[np.maximum(octave, 0)] / 10.0)
     else:
-        octave = np.floor(np.log10(frequency / EXACT[0]) / 0.3 + 0.5).astype(int)
-        third = np.floor((np.log10(frequency / EXACT[0]) / 0.3 + 0.5) * 3.0 + 1e-9).astype(int)
+        third = np.floor(place * 3.0 + 1e-9).astype(int)
         # An octave's energy is the sum of its thirds and the mean over its lines.
         energy = 3.0 * 10.0 ** (level[np.maximum(third, 0)] / 10.0)
     if (octave < 0).any():
         if box.level_at_31 is None:
             raise DocumentError(
-                f"the box of {layout.name!r} has no level_at_31, which the octave of 31.5 Hz needs"
+                f"the box of {layout.name!r} has no level_at_31, which is required for the 31.5 Hz octave"
             )
         energy = np.where(octave < 0, 10.0 ** (box.level_at_31 / 10.0), energy)
     return np.sqrt(energy)
@@ -179,7 +179,7 @@ def band_energy(pressure: np.ndarray, per_band: np.ndarray | None = None) -> np.
 
     Parameters
     ----------
-    per_band : (n_bands,) int, lines in each octave; `LINES_PER_BAND` unless said
+    per_band : (n_bands,) int, lines in each octave; `LINES_PER_BAND` by default
     """
     lines = np.square(pressure.real) + np.square(pressure.imag)
     if per_band is None:

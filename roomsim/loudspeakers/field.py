@@ -1,4 +1,4 @@
-"""What the boxes of a system make together: complex pressure at points and in directions far away."""
+"""The sound field of the boxes of a system: complex pressure at points and in the far field."""
 
 from __future__ import annotations
 
@@ -8,14 +8,15 @@ from ..physics.radiation import gain_towards, sphere_weights
 from .elements import ElementArrays, band_energy
 
 NEAREST = 0.1
-"""m; nearer to an acoustic centre the pressure is that at this distance."""
+"""m; at smaller distances from an acoustic centre the pressure at this distance is used."""
 _CHUNK = 400_000
-"""Points times lines at a time: a few arrays of 6 MB."""
+"""Points times lines evaluated at a time: a few arrays of 6 MB."""
 
 
-def _chunk(elements: ElementArrays) -> int:
-    """Points at a time."""
-    return max(1, _CHUNK // len(elements.frequency))
+def _chunks(elements: ElementArrays, n: int) -> list[slice]:
+    """Slices of n points that are evaluated together."""
+    step = max(1, _CHUNK // len(elements.frequency))
+    return [slice(start, start + step) for start in range(0, n, step)]
 
 
 def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: float) -> np.ndarray:
@@ -34,23 +35,21 @@ def pressure_at(elements: ElementArrays, points: np.ndarray, speed_of_sound: flo
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(points), len(wave)), complex)
-    chunk = _chunk(elements)
-    for start in range(0, len(points), chunk):
-        part = np.asarray(points[start : start + chunk], dtype=float)
+    for chunk in _chunks(elements, len(points)):
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
-            away = part - position
+            away = points[chunk] - position
             distance = np.maximum(np.linalg.norm(away, axis=1), NEAREST)[:, None]
             sent = gain_towards(elements.table, frame, away) * response
-            total[start : start + chunk] += sent * np.exp(-1j * wave * distance) / distance
+            total[chunk] += sent * np.exp(-1j * wave * distance) / distance
     return total
 
 
 def pressure_towards(
     elements: ElementArrays, directions: np.ndarray, reference: np.ndarray, speed_of_sound: float
 ) -> np.ndarray:
-    """Pressure times distance far away: the limit of `pressure_at` x r exp(j k r), r from the reference.
+    """Pressure times distance in the far field: the limit of `pressure_at` x r exp(j k r), r from the reference.
 
     Parameters
     ----------
@@ -63,15 +62,14 @@ def pressure_towards(
     """
     wave = 2.0 * np.pi * elements.frequency / speed_of_sound
     total = np.zeros((len(directions), len(wave)), complex)
-    chunk = _chunk(elements)
-    for start in range(0, len(directions), chunk):
-        part = directions[start : start + chunk]
+    for chunk in _chunks(elements, len(directions)):
+        part = directions[chunk]
         for position, frame, response in zip(
             elements.position, elements.frames, elements.response, strict=True
         ):
             ahead_by = part @ (position - reference)
             sent = gain_towards(elements.table, frame, part) * response
-            total[start : start + chunk] += sent * np.exp(1j * wave * ahead_by[:, None])
+            total[chunk] += sent * np.exp(1j * wave * ahead_by[:, None])
     return total
 
 
@@ -88,7 +86,7 @@ def sphere_directions(n_polar: int, n_azimuth: int, axes: np.ndarray) -> np.ndar
 def far_balloon(
     elements: ElementArrays, axes: np.ndarray, speed_of_sound: float, n_polar: int, n_azimuth: int
 ) -> np.ndarray:
-    """Energy at 1 m as it comes from far away, over the sphere.
+    """Far-field energy over the sphere, referred to 1 m.
 
     Parameters
     ----------
@@ -100,23 +98,18 @@ def far_balloon(
     """
     directions = sphere_directions(n_polar, n_azimuth, axes).reshape(-1, 3)
     reference = elements.position.mean(axis=0)
-    chunk = _chunk(elements)
-    found = np.concatenate(
-        [
-            band_energy(
-                pressure_towards(elements, directions[i : i + chunk], reference, speed_of_sound), elements.per_band
-            )
-            for i in range(0, len(directions), chunk)
-        ]
-    )
-    return found.reshape(n_polar, n_azimuth, -1)
+    energy = []
+    for chunk in _chunks(elements, len(directions)):
+        pressure = pressure_towards(elements, directions[chunk], reference, speed_of_sound)
+        energy.append(band_energy(pressure, elements.per_band))
+    return np.concatenate(energy).reshape(n_polar, n_azimuth, -1)
 
 
 def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> np.ndarray:
-    """How many times the free-field power a system radiates over a rigid floor, octave by octave.
+    """Power that a system radiates over a rigid floor, relative to the free field, octave by octave.
 
-    The power that goes through the upper half sphere with the image in the floor, over the power of the whole
-    sphere without: 1 far above, 2 for a point on the floor (as 1 + sin(2 k h) / (2 k h) for a point at
+    The power through the upper half sphere with the image in the floor, relative to that through the whole sphere
+    without it: 1 far above, 2 for a point on the floor (as 1 + sin(2 k h) / (2 k h) for a point at
     height h: Waterhouse, Journal of the Acoustical Society of America 27 (1955), 247, from memory).
 
     Returns
@@ -127,12 +120,12 @@ def floor_gain(elements: ElementArrays, floor: float, speed_of_sound: float) -> 
     up = np.array([[0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
     directions = sphere_directions(n_polar, n_azimuth, up)
     weights = sphere_weights(n_polar, n_azimuth)
-    # The reference on the floor is its own image.
+    # A reference point on the floor is its own image.
     foot = elements.position.mean(axis=0) * [1.0, 1.0, 0.0] + [0.0, 0.0, floor]
     free = pressure_towards(elements, directions.reshape(-1, 3), foot, speed_of_sound)
     free = free.reshape(n_polar, n_azimuth, -1)
-    # What the image sends upwards is what the system sends downwards.
+    # The image radiates upwards what the system radiates downwards.
     together = band_energy(free + free[::-1], elements.per_band)
-    alone = np.einsum("pab,pa->b", band_energy(free, elements.per_band), weights)
-    # Both halves are equal now; the upper one is half of the sphere's sum.
-    return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(alone > 0.0, alone, 1.0)
+    whole_sphere = np.einsum("pab,pa->b", band_energy(free, elements.per_band), weights)
+    # Both half spheres are now equal; the upper one has half of the total.
+    return 0.5 * np.einsum("pab,pa->b", together, weights) / np.where(whole_sphere > 0.0, whole_sphere, 1.0)

@@ -16,13 +16,13 @@ def linkwitz_riley(frequency: np.ndarray, corner: float, order: int, side: str) 
     frequency : (n,) float, Hz
     corner : float, Hz
     order : 2, 4 or 8; 6 dB an octave each
-    side : "high" or "low", what is let through
+    side : "high" or "low", the frequencies that are passed
 
     Returns
     -------
     (n,) complex128, time dependence exp(+j w t)
     """
-    # Takes a second to import, which a study without crossovers need not wait for.
+    # The import takes a second, which studies without crossovers are spared.
     from scipy import signal
 
     half = signal.butter(order // 2, 2.0 * np.pi * corner, btype=side, analog=True)

@@ -1,4 +1,4 @@
-"""Where the boxes of a hang or stack are, where they look, and how each is driven."""
+"""Positions, directions and drive of the boxes of a hang or stack."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ..venue.loudspeakers import Loudspeaker, find_loudspeaker
 from ..venue.systems import Crossover, Drive, EndFire, GradientPair, Hang, Row, Stack, SubStack
 
 ANY_SPEED = 343.0
-"""m/s, for `layout_of` where only places are asked for: the speed of sound sets delays alone."""
+"""m/s, for `layout_of` where only positions are needed: the speed of sound affects only delays."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Layout:
     """(n,) of ("high" or "low", crossover), all in series."""
     signal: str
     floor: float | None
-    """m, height of the hard floor that raises what it radiates; None where there is none."""
+    """m, height of the hard floor that raises the radiated power; None without one."""
 
     @property
     def n_boxes(self) -> int:
@@ -42,12 +42,12 @@ class Layout:
 
     @property
     def reference(self) -> np.ndarray:
-        """(3,) m, middle of the boxes: where the source is for rays and image sources."""
+        """(3,) m, middle of the boxes: the position of the source for rays and image sources."""
         return self.position.mean(axis=0)
 
     @property
     def frame(self) -> np.ndarray:
-        """(3, 3) rows up, ahead, left: upright, ahead along the mean of the boxes that look to the front."""
+        """(3, 3) rows up, ahead, left: upright, ahead along the mean direction of the boxes that face forward."""
         ahead = self.frames[:, 1].sum(axis=0)
         if np.hypot(ahead[0], ahead[1]) < 1e-6 * self.n_boxes:
             ahead = self.frames[0, 1]
@@ -60,7 +60,7 @@ def layout_of(system: Hang | SubStack, own: Mapping[str, Loudspeaker], speed_of_
 
     Parameters
     ----------
-    own : the user's boxes, which count before the built-in ones
+    own : the user's boxes, which take precedence over the built-in ones
     speed_of_sound : m/s, for the delays that follow from distances
 
     Raises
@@ -95,8 +95,8 @@ def _factor(drive: Drive) -> float:
 
 
 def _filters(drive: Drive) -> list[tuple[str, Crossover]]:
-    given = (("high", drive.high_pass), ("low", drive.low_pass))
-    return [(side, crossover) for side, crossover in given if crossover is not None]
+    sides = (("high", drive.high_pass), ("low", drive.low_pass))
+    return [(side, crossover) for side, crossover in sides if crossover is not None]
 
 
 def _turned(azimuth: float, elevation: float) -> np.ndarray:
@@ -106,7 +106,7 @@ def _turned(azimuth: float, elevation: float) -> np.ndarray:
 
 
 def _hung(hang: Hang, box: Loudspeaker) -> tuple[np.ndarray, np.ndarray]:
-    """Fronts touch: each begins where the one above ends."""
+    """The fronts touch: each begins where the one above ends."""
     position, frames = [], []
     edge = np.array(hang.top)
     for elevation in hang.tilt - np.concatenate([[0.0], np.cumsum(hang.splay)]):
@@ -123,40 +123,40 @@ def _stacked(
     """Positions, frames, factors on pressure and delays, s."""
     up, ahead, left = front = _turned(stack.azimuth, 0.0)
     back = _turned(stack.azimuth + 180.0, 0.0)
-    arranged, n = stack.arrangement, stack.n_boxes()
+    arrangement, n = stack.arrangement, stack.n_boxes()
     foot = np.array(stack.position) + 0.5 * box.height * up
-    steps = np.arange(n)[:, None]
+    index = np.arange(n)[:, None]
     frames = np.repeat(front[None], n, axis=0)
     factor: np.ndarray = np.ones(n)
     delay: np.ndarray = np.zeros(n)
-    if isinstance(arranged, Stack):
-        position = foot + steps * box.height * up
-        turned = np.array(arranged.reversed, dtype=int) - 1
-        own = arranged.reversed_delay
+    if isinstance(arrangement, Stack):
+        position = foot + index * box.height * up
+        turned = np.array(arrangement.reversed, dtype=int) - 1
+        own = arrangement.reversed_delay
         position[turned] -= box.depth * ahead
         frames[turned] = back
-        factor[turned] = -(10.0 ** (arranged.reversed_gain / 20.0))
+        factor[turned] = -(10.0 ** (arrangement.reversed_gain / 20.0))
         delay[turned] = box.depth / speed_of_sound if own is None else own / 1000.0
-    elif isinstance(arranged, GradientPair):
-        position = foot + (steps - 1) * arranged.spacing * ahead
-        factor[0] = -(10.0 ** (arranged.rear_gain / 20.0))
-        delay[0] = arranged.spacing / speed_of_sound
-    elif isinstance(arranged, EndFire):
-        position = foot + (steps - (n - 1)) * arranged.spacing * ahead
-        delay = steps[:, 0] * arranged.spacing / speed_of_sound
+    elif isinstance(arrangement, GradientPair):
+        position = foot + (index - 1) * arrangement.spacing * ahead
+        factor[0] = -(10.0 ** (arrangement.rear_gain / 20.0))
+        delay[0] = arrangement.spacing / speed_of_sound
+    elif isinstance(arrangement, EndFire):
+        position = foot + (index - (n - 1)) * arrangement.spacing * ahead
+        delay = index[:, 0] * arrangement.spacing / speed_of_sound
     else:
-        position, delay = _row(arranged, foot, left, speed_of_sound)
+        position, delay = _row(arrangement, foot, left, speed_of_sound)
     return position, frames, factor, delay
 
 
 def _row(
     row: Row, foot: np.ndarray, left: np.ndarray, speed_of_sound: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """The delays put each box onto an arc through the middle of the row, the outer ones back."""
+    """The delays place the boxes virtually on an arc through the middle of the row, the outer ones farther back."""
     aside = (np.arange(row.count) - 0.5 * (row.count - 1)) * row.spacing
     delay = np.zeros(row.count)
     if row.arc > 0.0 and row.count > 1:
-        # With the curvature rather than the radius, an arc that is all but straight loses no digits.
+        # With the curvature in place of the radius, a nearly straight arc loses no precision.
         bent = aside / aside.max() * np.sin(np.radians(row.arc) / 2.0)
         delay = aside * bent / (1.0 + np.sqrt(1.0 - bent**2)) / speed_of_sound
     return foot + aside[:, None] * left, delay

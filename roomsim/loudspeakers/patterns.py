@@ -1,4 +1,4 @@
-"""What one box radiates in each direction at each frequency: complex pressure re its axis."""
+"""Directivity patterns of single boxes: complex pressure re the axis in each direction and at each frequency."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def pattern(
     ----------
     directions : (n, 3) float, unit vectors: ahead, left, up of the box
     frequency : (n_lines,) float, Hz
-    folder : where the names of directivity files start from
+    folder : to which the names of directivity files are relative
 
     Returns
     -------
@@ -50,24 +50,24 @@ def pattern(
     ahead, left, up = (np.clip(part, -1.0, 1.0) for part in directions.T)
     off_axis = np.degrees(np.arccos(ahead))
     if isinstance(directivity, CosinePower):
-        found = cosine_power(off_axis, np.array(directivity.coverage), directivity.rear_level)
-        found = found[:, _octave(frequency)]
+        pressure = cosine_power(off_axis, np.array(directivity.coverage), directivity.rear_level)
+        pressure = pressure[:, _octave(frequency)]
     elif isinstance(directivity, FirstOrder):
-        found = first_order(off_axis[:, None], directivity.omnidirectional_part)
+        pressure = first_order(off_axis[:, None], directivity.omnidirectional_part)
     elif isinstance(directivity, Piston):
-        found = _boxed_piston(directivity, off_axis, frequency, speed_of_sound)
+        pressure = _boxed_piston(directivity, off_axis, frequency, speed_of_sound)
     elif isinstance(directivity, LineElement | Horn):
         # Azimuth about the box's own vertical, elevation above its own plane.
         azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(up))
-        found = _waveguide(directivity, azimuth, elevation, frequency, speed_of_sound)
+        pressure = _waveguide(directivity, azimuth, elevation, frequency, speed_of_sound)
     elif isinstance(directivity, TabulatedPolar):
         level = _tabulated(read_polar_file(folder / directivity.file, thirds=True), directions)
-        found = 10.0 ** (level[:, _third(frequency)] / 20.0)
+        pressure = 10.0 ** (level[:, _third(frequency)] / 20.0)
     elif isinstance(directivity, MeasuredSphere):
         return measured(read_sofa(folder / directivity.file), directions, frequency)
     else:
-        found = np.ones((1, 1))
-    return np.broadcast_to(found, (len(directions), len(frequency))).astype(complex)
+        pressure = np.ones((1, 1))
+    return np.broadcast_to(pressure, (len(directions), len(frequency))).astype(complex)
 
 
 def _octave(frequency: np.ndarray) -> np.ndarray:
@@ -98,7 +98,7 @@ def _waveguide(
     frequency: np.ndarray,
     speed_of_sound: float,
 ) -> np.ndarray:
-    # Straight up an azimuth says nothing: what it takes off fades out smoothly from 30 degrees to the pole.
+    # Straight up the azimuth is undefined: its loss fades out smoothly from 30 degrees to the pole.
     towards = np.clip((np.abs(elevation) - 30.0) / 60.0, 0.0, 1.0)[:, None]
     fade = 0.5 * (1.0 + np.cos(np.pi * towards))
     if isinstance(box, LineElement):
@@ -107,7 +107,7 @@ def _waveguide(
         upright = line(elevation[:, None], kl)
     else:
         width, height = box.size or (None, None)
-        # Behind, the angle off the horizontal plane says little: the loss is then that of the azimuth.
+        # Behind, the angle off the horizontal plane is of little relevance: the loss is then that of the azimuth.
         loss = fade * coverage_loss(azimuth, box.coverage[0], width, frequency, speed_of_sound)
         loss = loss + coverage_loss(elevation, box.coverage[1], height, frequency, speed_of_sound)
         upright = np.ones(1)
@@ -115,7 +115,7 @@ def _waveguide(
 
 
 def _tabulated(table: SphereLevels | PolarLevels, directions: np.ndarray) -> np.ndarray:
-    """(n, 24) dB: the whole sphere, or from two polars as `balloon_from_polars` has it."""
+    """(n, 24) dB: the whole sphere, or from two polars, as in `balloon_from_polars`."""
     if isinstance(table, SphereLevels):
         return sphere_levels(table, directions)
     ahead, left, up = directions.T
@@ -145,10 +145,10 @@ def _round(angle: np.ndarray, angles: np.ndarray, levels: np.ndarray) -> np.ndar
 def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray) -> np.ndarray:
     """Measured pressure re the axis in any direction and at any frequency, complex.
 
-    Linear over the triangles between measured directions. Magnitude and phase are interpolated apart:
+    Linear over the triangles between measured directions. Magnitude and phase are interpolated separately:
     between directions that differ in phase the complex mean would be too small. In frequency both are
-    linear, the phase re the axis, in which the time of flight has dropped out; beyond the ends of the
-    data the nearest frequency counts.
+    linear, the phase re the axis, from which the time of flight cancels; beyond the ends of the
+    data the nearest frequency is used.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def measured(data: SphereTransfer, directions: np.ndarray, frequency: np.ndarray
     )
 
 
-def _triangles(points: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _triangles(points: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Corners (n, 3) and weights (n, 3), sum 1, of the triangle between points on the sphere round each
     direction."""
     facets = ConvexHull(points).simplices
@@ -180,19 +180,19 @@ def _triangles(points: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.n
     inverse = np.linalg.pinv(corners.transpose(0, 2, 1))
     middles = corners.mean(axis=1)
     middles /= np.linalg.norm(middles, axis=1)[:, None]
-    near = cKDTree(middles).query(wanted, min(16, len(facets)))[1]
-    facet, weights = _best(inverse, near, wanted)
-    # Between long thin triangles near a pole the right one may not be among the nearest.
+    near = cKDTree(middles).query(directions, min(16, len(facets)))[1]
+    facet, weights = _best(inverse, near, directions)
+    # Between long thin triangles near a pole, the correct one may not be among the nearest.
     everything = np.arange(len(facets))[None]
     for i in np.flatnonzero(weights.min(axis=1) < -1e-9):
-        facet[i : i + 1], weights[i : i + 1] = _best(inverse, everything, wanted[i : i + 1])
+        facet[i : i + 1], weights[i : i + 1] = _best(inverse, everything, directions[i : i + 1])
     weights = np.maximum(weights, 0.0)
     return facets[facet], weights / weights.sum(axis=1, keepdims=True)
 
 
-def _best(inverse: np.ndarray, candidates: np.ndarray, wanted: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Of the candidate facets (n, k) the one that holds each direction best, and its coordinates there."""
-    inside = np.einsum("nkij,nj->nki", inverse[candidates], wanted)
+def _best(inverse: np.ndarray, candidates: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The candidate facet (n, k) that contains each direction best, and its coordinates in it."""
+    inside = np.einsum("nkij,nj->nki", inverse[candidates], directions)
     chosen = inside.min(axis=2).argmax(axis=1)
-    rows = np.arange(len(wanted))
+    rows = np.arange(len(directions))
     return candidates[rows, chosen], inside[rows, chosen]

@@ -1,8 +1,8 @@
-"""Bass: coherent level maps with floor and walls, rejection behind, and what tuning a gradient stack gains.
+"""Bass: coherent level maps with floor and walls, and rejection to the rear.
 
-Below about 40 Hz rays mean little even in large halls; the direct field of the subs with its nearest images,
-summed as complex pressure, is then the honest figure, and it is what these maps show: no reverberation, all
-surfaces rigid, nothing in the way.
+Below about 40 Hz ray acoustics is of little significance even in large halls. These maps therefore show the direct
+field of the subs with its nearest images, summed as complex pressure: without reverberation or obstacles, and with
+rigid surfaces.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from .field import pressure_at, pressure_towards
 LOW_BANDS = np.array([EXACT[0] * 10.0**-0.3, EXACT[0], EXACT[1]])
 """(3,) Hz, exact mid-bands of the octaves 31.5, 63 and 125 Hz."""
 REAR_SECTOR = 30.0
-"""Degrees to either side of straight back over which the rejection is taken."""
+"""Degrees to either side of the rear axis over which the rejection is averaged."""
 _SQUARE = 0.01
 
 
@@ -29,73 +29,58 @@ def level_map(
     speed_of_sound: float,
     planes: np.ndarray | None = None,
 ) -> np.ndarray:
-    """Level at points from systems that carry one signal, all in phase as it falls out.
+    """Level at points from systems that carry the same signal, as the coherent sum.
 
     A rigid plane adds the field of the mirrored systems, which is the systems' own field at the mirrored
-    point. Planes that meet at right angles add their common images too, as in a corner; images in planes
-    at other angles, or opposite each other, stop at the first reflection.
+    point. Planes that meet at right angles add their common images as well, as in a corner; images in planes at
+    other angles, or opposite each other, end at the first reflection.
 
     Parameters
     ----------
-    systems : all on the same lines of frequency
+    systems : all on the same frequency lines
     points : (n, 3) float, m, on the same side of every plane as the systems
     planes : (n_planes, 4) float, unit normal and offset, n . x + d = 0: the floor, walls near the stacks
 
     Returns
     -------
-    (n, n_bands) float64, dB re 20 uPa; -inf where everything cancels
+    (n, n_bands) float64, dB re 20 uPa; -inf where the pressures cancel
     """
-    places = [points, *(_mirrored(points, chain) for chain in _image_chains(planes))]
-    total = sum(pressure_at(system, place, speed_of_sound) for place in places for system in systems)
+    chains = [chain for n in range(4) for chain in combinations(() if planes is None else planes, n)]
+    total = sum(
+        pressure_at(system, _mirrored(points, chain), speed_of_sound)
+        for chain in chains
+        if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
+        for system in systems
+    )
     with np.errstate(divide="ignore"):
         return 10.0 * np.log10(band_energy(np.asarray(total), systems[0].per_band))
 
 
-def _image_chains(planes: np.ndarray | None) -> list[tuple[np.ndarray, ...]]:
-    given = [] if planes is None else list(np.atleast_2d(np.asarray(planes, dtype=float)))
-    chains = [chain for n in (1, 2, 3) for chain in combinations(given, n)]
-    return [
-        chain
-        for chain in chains
-        if all(abs(one[:3] @ other[:3]) < _SQUARE for one, other in combinations(chain, 2))
-    ]
-
-
-def _mirrored(points: np.ndarray, chain: tuple[np.ndarray, ...]) -> np.ndarray:
-    for plane in chain:
+def _mirrored(points: np.ndarray, planes: tuple[np.ndarray, ...]) -> np.ndarray:
+    for plane in planes:
         points = points - 2.0 * (points @ plane[:3] + plane[3])[:, None] * plane[:3]
     return points
 
 
 def front_to_back(elements: ElementArrays, azimuth: float, speed_of_sound: float) -> np.ndarray:
-    """Rear rejection: level straight ahead over the mean energy behind, far away and level with the stack.
+    """Rear rejection: level straight ahead relative to the mean energy behind, in the far field and in the horizontal
+    plane.
 
-    Behind is `REAR_SECTOR` to either side of straight back. A rigid floor under the stack changes both
-    alike. In a room the rejection ends where the reverberant sound begins.
+    The mean extends over `REAR_SECTOR` to either side of the rear axis. A rigid floor under the stack affects both
+    equally. In a room the reverberant sound limits the rejection.
 
     Parameters
     ----------
-    azimuth : float, degrees, where the stack looks
+    azimuth : float, degrees, direction that the stack faces
 
     Returns
     -------
     (n_bands,) float64, dB
     """
-    around = _around(elements, azimuth, elements.position.mean(axis=0), speed_of_sound)
-    return _rejection(around, elements.per_band)
-
-
-def _around(
-    elements: ElementArrays, azimuth: float, reference: np.ndarray, speed_of_sound: float
-) -> np.ndarray:
-    """(1 + n, n_lines) complex pressure far ahead, and over the rear sector."""
     behind = 180.0 + np.linspace(-REAR_SECTOR, REAR_SECTOR, 25)
     angle = np.radians(azimuth + np.concatenate([[0.0], behind]))
     directions = np.stack([np.cos(angle), np.sin(angle), np.zeros(len(angle))], axis=1)
-    return pressure_towards(elements, directions, reference, speed_of_sound)
-
-
-def _rejection(around: np.ndarray, per_band: np.ndarray | None) -> np.ndarray:
-    energy = band_energy(around, per_band)
+    pressure = pressure_towards(elements, directions, elements.position.mean(axis=0), speed_of_sound)
+    energy = band_energy(pressure, elements.per_band)
     floor = 1e-20 * energy.max()
     return 10.0 * np.log10(np.maximum(energy[0], floor) / np.maximum(energy[1:].mean(axis=0), floor))

@@ -16,7 +16,7 @@ from .registry import METRICS, MetricInput
 from .replicated import Replicated
 
 CHUNK_BYTES = 8_000_000
-"""Energies of the seats that are worked on together: small enough to stay near the processor."""
+"""Energies of the seats that are evaluated together: few enough to fit into the processor's cache."""
 
 
 def evaluate(
@@ -39,11 +39,11 @@ def evaluate(
         Of all sources together, with a characteristic impedance of 400 Pa s/m. Without it there is no sound
         strength: NaN.
     metrics : names from `registry.METRICS`, optional
-        All unless given.
+        All by default.
     threads : int
-        Seats are shared out among them; they change no figure.
+        Seats are distributed over them; the figures do not depend on their number.
     noise_energy : (n_replicates, n_receivers, n_scenarios, 8) float, re (20 uPa)^2, optional
-        Of sources whose sound counts as noise, in each replicate; it adds to `noise`.
+        Energy of sources whose sound counts as noise, in each replicate; added to `noise`.
 
     Returns
     -------
@@ -56,7 +56,7 @@ def evaluate(
     ValueError : unknown metric, fewer than two replicates, or arrays that do not fit.
     """
     if response.n_replicates < 2:
-        raise ValueError("two replicates at least: without them there is no standard error")
+        raise ValueError("at least two replicates are required for a standard error")
     figures = _figures(
         response, noise, source_power, metrics, response.n_replicates + 1, threads, noise_energy
     )
@@ -73,8 +73,8 @@ def evaluate_whole(
     """All figures of all seats from all replicates together, without errors; one replicate is enough.
 
     Parameters as in `evaluate`; returns (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8) arrays by
-    name. The bias that rays leave in some figures is still in them: use them for differences on the same
-    paths.
+    name. The bias of some figures from the finite number of rays is not removed: use them for differences on the
+    same paths.
     """
     figures = _figures(response, noise, source_power, metrics, 1, noise_energy=noise_energy)
     return {name: figure[0] for name, figure in figures.items()}
@@ -89,7 +89,7 @@ def _figures(
     threads: int = 1,
     noise_energy: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """(n_sums, n_receivers, ...) by name: from all replicates, then with one after the other left out."""
+    """(n_sums, n_receivers, ...) by name: from all replicates, then with each left out in turn."""
     names = list(METRICS) if metrics is None else list(metrics)
     for name in names:
         if name not in METRICS:
@@ -107,9 +107,9 @@ def _figures(
     def fill(start: int) -> None:
         receivers = slice(start, start + step)
         for i, seats in enumerate(islice(seat_energies(response, tail, receivers), n_sums)):
-            given = MetricInput(seats, noises(i, receivers), source_power)
+            data = MetricInput(seats, noises(i, receivers), source_power)
             for metric in chosen:
-                figures[metric.name][i, receivers] = metric.function(given)
+                figures[metric.name][i, receivers] = metric.function(data)
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(fill, range(0, response.n_receivers, step)))
@@ -119,7 +119,7 @@ def _figures(
 def _noises(
     noise: np.ndarray, noise_energy: np.ndarray | None, response: EnergyResponse
 ) -> Callable[[int, slice], np.ndarray]:
-    """Noise level of some seats in sum i over replicates: 0 for all, i with number i - 1 left out."""
+    """Noise level of some seats in sum i over replicates: all for i = 0, otherwise all but replicate i - 1."""
     noise = np.asarray(noise, dtype=float)
     _check_shape("noise", noise, (response.n_scenarios, 8))
     if noise_energy is None:
@@ -129,7 +129,7 @@ def _noises(
     n, total, steady = len(noise_energy), noise_energy.sum(axis=0, dtype=np.float64), energy(noise)
 
     def together(i: int, receivers: slice) -> np.ndarray:
-        # Rounding may leave a little less than nothing where one replicate has it all.
+        # Rounding may leave a small negative energy where one replicate has all of it.
         if i == 0:
             added = total[receivers] / n
         else:
@@ -141,4 +141,4 @@ def _noises(
 
 def _check_shape(name: str, array: np.ndarray, shape: tuple[int, ...]) -> None:
     if np.shape(array) != shape:
-        raise ValueError(f"{name} has shape {np.shape(array)}, but the response asks for {shape}")
+        raise ValueError(f"{name} has shape {np.shape(array)}, but the response requires {shape}")

@@ -1,10 +1,10 @@
-"""Every figure that roomsim gives for a seat. Adding one takes a function and a row here."""
+"""Every figure that roomsim computes for a seat. A new one needs a function and a row here."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class MetricInput:
-    """What a figure may depend on."""
+    """The input of a figure."""
 
     seats: SeatEnergy
     noise: np.ndarray
@@ -38,7 +38,7 @@ class MetricInput:
         total = self.seats.total[..., SPEECH]
         with np.errstate(invalid="ignore", divide="ignore"):
             modulation = np.abs(self.seats.modulation[..., SPEECH]) / total[:, None]
-        # Where nothing is heard nothing of the modulation is left; NaN stays.
+        # Without any sound the modulation is zero; NaN remains NaN.
         modulation = np.where(total[:, None] == 0.0, 0.0, modulation)
         return speech.modulation_transfer_index(
             modulation, self.signal_level[..., SPEECH], self.noise[..., SPEECH]
@@ -52,24 +52,24 @@ class MetricInput:
 
 @dataclass(frozen=True, kw_only=True)
 class Metric:
-    """A figure: what it is called, how it is read, how it is computed."""
+    """A figure: its name, how it is to be interpreted and how it is computed."""
 
     name: str
     symbol: str
     unit: str = ""
-    """Of the values; empty for a ratio."""
+    """Empty for a ratio."""
     per_band: bool = True
     just_noticeable_difference: float | None = None
     """In `unit`, or as a share of the value where `is_relative`."""
     is_relative: bool = False
     better: Literal["higher", "lower"] | None = None
-    """None where it depends on what is played."""
+    """None where it depends on the programme."""
     decimals: int
-    """To print: no more than the figure is good for."""
+    """Printed decimals: no more than the accuracy of the figure warrants."""
     clause: str
     description: str
     function: Callable[[MetricInput], np.ndarray]
-    """To (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
+    """Returns (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). NaN where it cannot be evaluated."""
 
 
 def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
@@ -78,23 +78,25 @@ def _in_eight_bands(speech_bands: np.ndarray) -> np.ndarray:
     return padded
 
 
-def _slope(name: str) -> Callable[[MetricInput], np.ndarray]:
-    return lambda given: given.seats.slopes.time[name]
+def _strength(data: MetricInput) -> np.ndarray:
+    power = np.full(N_BANDS, np.nan) if data.source_power is None else data.source_power
+    return room_parameters.strength(data.seats.total, power)
 
 
-def _strength(given: MetricInput) -> np.ndarray:
-    power = np.full(N_BANDS, np.nan) if given.source_power is None else given.source_power
-    return room_parameters.strength(given.seats.total, power)
-
-
-def _curvature(given: MetricInput) -> np.ndarray:
-    times = given.seats.slopes.time
+def _curvature(data: MetricInput) -> np.ndarray:
+    times = data.seats.slopes.time
     return room_parameters.curvature(times["reverberation_time_t20"], times["reverberation_time_t30"])
 
 
-def _non_linearity(given: MetricInput) -> np.ndarray:
-    return room_parameters.non_linearity(given.seats.slopes.non_linearity["reverberation_time_t30"])
+def _decay_time(name: str, symbol: str, clause: str, description: str) -> Metric:
+    """The row of a time for 60 dB of decay, evaluated over the range of that name."""
+    return Metric(
+        name=name, symbol=symbol, unit="s", just_noticeable_difference=0.05, is_relative=True, decimals=2,
+        clause=clause, description=description, function=lambda data: data.seats.slopes.time[name],
+    )  # fmt: skip
 
+
+_level_metric = partial(Metric, unit="dB", just_noticeable_difference=1.0, decimals=1)
 
 _ROWS = (
     Metric(
@@ -106,7 +108,7 @@ _ROWS = (
         decimals=2,
         clause="IEC 60268-16:2020, full method, male speech",
         description="Intelligibility of speech, 0 to 1, with noise, masking and hearing threshold.",
-        function=lambda given: given.speech_transmission_index,
+        function=lambda data: data.speech_transmission_index,
     ),
     Metric(
         name="modulation_transfer_index",
@@ -114,8 +116,8 @@ _ROWS = (
         better="higher",
         decimals=2,
         clause="IEC 60268-16:2020, Annex A",
-        description="What each octave band from 125 Hz gives to the speech transmission index.",
-        function=lambda given: _in_eight_bands(given.modulation_transfer_index),
+        description="Contribution of each octave band from 125 Hz to the speech transmission index.",
+        function=lambda data: _in_eight_bands(data.modulation_transfer_index),
     ),
     Metric(
         name="articulation_loss",
@@ -125,41 +127,26 @@ _ROWS = (
         better="lower",
         decimals=1,
         clause="from the speech transmission index, Farrel Becker (from memory)",
-        description="Consonants misheard, read off the speech transmission index.",
-        function=lambda given: speech.articulation_loss(given.speech_transmission_index),
+        description="Consonants misheard, derived from the speech transmission index.",
+        function=lambda data: speech.articulation_loss(data.speech_transmission_index),
     ),
-    Metric(
-        name="early_decay_time",
+    _decay_time(
+        "early_decay_time",
         symbol="EDT",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, A.2.2",
-        description="Reverberation as heard while music or speech runs: from the first 10 dB of decay.",
-        function=_slope("early_decay_time"),
+        description="Perceived reverberation during running music or speech: from the first 10 dB of decay.",
     ),
-    Metric(
-        name="reverberation_time_t20",
+    _decay_time(
+        "reverberation_time_t20",
         symbol="T20",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, 3.6",
-        description="Time for 60 dB of decay, from -5 to -25 dB.",
-        function=_slope("reverberation_time_t20"),
+        description="Time for 60 dB of decay, from the range -5 to -25 dB.",
     ),
-    Metric(
-        name="reverberation_time_t30",
+    _decay_time(
+        "reverberation_time_t30",
         symbol="T30",
-        unit="s",
-        just_noticeable_difference=0.05,
-        is_relative=True,
-        decimals=2,
         clause="ISO 3382-1:2009, 3.6",
-        description="Time for 60 dB of decay, from -5 to -35 dB.",
-        function=_slope("reverberation_time_t30"),
+        description="Time for 60 dB of decay, from the range -5 to -35 dB.",
     ),
     Metric(
         name="curvature",
@@ -167,7 +154,7 @@ _ROWS = (
         unit="%",
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
-        description="How much T30 exceeds T20: above 10 % the decay is bent and no single time describes it.",
+        description="Excess of T30 over T20: above 10 % the decay is curved and no single time describes it.",
         function=_curvature,
     ),
     Metric(
@@ -176,29 +163,23 @@ _ROWS = (
         unit="permille",
         decimals=0,
         clause="ISO 3382-2:2008, Annex B",
-        description="How far the T30 part of the decay is from a straight line: above 10 it is far.",
-        function=_non_linearity,
+        description="Deviation of the T30 range of the decay from a straight line: above 10 the deviation is large.",
+        function=lambda data: room_parameters.non_linearity(data.seats.slopes.non_linearity["reverberation_time_t30"]),
     ),
-    Metric(
+    _level_metric(
         name="clarity_c50",
         symbol="C50",
-        unit="dB",
-        just_noticeable_difference=1.0,
         better="higher",
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
-        description="Energy of the first 50 ms over the rest: clarity of speech.",
-        function=lambda given: room_parameters.clarity(given.seats.until(0.05), given.seats.from_zero),
+        description="Energy of the first 50 ms relative to the rest: clarity of speech.",
+        function=lambda data: room_parameters.clarity(data.seats.until(0.05), data.seats.from_zero),
     ),
-    Metric(
+    _level_metric(
         name="clarity_c80",
         symbol="C80",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.3",
-        description="Energy of the first 80 ms over the rest: clarity of music.",
-        function=lambda given: room_parameters.clarity(given.seats.until(0.08), given.seats.from_zero),
+        description="Energy of the first 80 ms relative to the rest: clarity of music.",
+        function=lambda data: room_parameters.clarity(data.seats.until(0.08), data.seats.from_zero),
     ),
     Metric(
         name="definition_d50",
@@ -207,8 +188,8 @@ _ROWS = (
         better="higher",
         decimals=2,
         clause="ISO 3382-1:2009, A.2.3",
-        description="Share of the energy that comes within 50 ms.",
-        function=lambda given: room_parameters.definition(given.seats.until(0.05), given.seats.from_zero),
+        description="Share of the energy that arrives within 50 ms.",
+        function=lambda data: room_parameters.definition(data.seats.until(0.05), data.seats.from_zero),
     ),
     Metric(
         name="centre_time",
@@ -218,38 +199,29 @@ _ROWS = (
         decimals=0,
         clause="ISO 3382-1:2009, A.2.3",
         description="Centre of gravity of the arriving energy.",
-        function=lambda given: room_parameters.centre_time(given.seats.moment, given.seats.from_zero),
+        function=lambda data: room_parameters.centre_time(data.seats.moment, data.seats.from_zero),
     ),
-    Metric(
+    _level_metric(
         name="sound_strength",
         symbol="G",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 3382-1:2009, A.2.1",
-        description="Level re that of the source at 10 m in the free field: what the room adds.",
+        description="Level re that of the source at 10 m in the free field: the gain of the room.",
         function=_strength,
     ),
-    Metric(
+    _level_metric(
         name="sound_pressure_level",
         symbol="Lp",
-        unit="dB",
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="ISO 80000-8:2020, 8-14",
         description="Level of the programme at the seat, direct and reverberant together.",
-        function=lambda given: given.signal_level,
+        function=lambda data: data.signal_level,
     ),
-    Metric(
+    _level_metric(
         name="a_weighted_level",
         symbol="LpA",
-        unit="dB",
         per_band=False,
-        just_noticeable_difference=1.0,
-        decimals=1,
         clause="IEC 61672-1:2013, Annex E",
         description="A-weighted level of the programme at the seat.",
-        function=lambda given: a_weighted_level(given.signal_level),
+        function=lambda data: a_weighted_level(data.signal_level),
     ),
     Metric(
         name="direct_to_reverberant_ratio",
@@ -257,9 +229,9 @@ _ROWS = (
         unit="dB",
         better="higher",
         decimals=1,
-        clause="level of the direct sound over that of all reflections",
-        description="What comes straight from the sources against what the room adds.",
-        function=lambda given: room_parameters.direct_to_reverberant_ratio(given.seats.direct, given.seats.total),
+        clause="level of the direct sound relative to that of all reflections",
+        description="Direct sound from the sources relative to the reflected sound.",
+        function=lambda data: room_parameters.direct_to_reverberant_ratio(data.seats.direct, data.seats.total),
     ),
     Metric(
         name="signal_to_noise_ratio",
@@ -268,13 +240,13 @@ _ROWS = (
         better="higher",
         decimals=1,
         clause="IEC 60268-16:2020, Annex A",
-        description="Level of the programme over that of the noise.",
-        function=lambda given: given.signal_level - given.noise,
+        description="Level of the programme relative to that of the noise.",
+        function=lambda data: data.signal_level - data.noise,
     ),
 )
 
 METRICS = {metric.name: metric for metric in _ROWS}
-"""Name -> row, in the order in which they are listed to the user.
+"""Name -> row, in the order in which they are listed for the user.
 
 Just noticeable differences: ISO 3382-1:2009, Table A.1 (from memory); speech transmission index: Bradley,
 Reich and Norcross, JASA 106 (1999) 1820 (from memory). For levels the 1 dB of the sound strength is taken.

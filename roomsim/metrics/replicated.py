@@ -1,7 +1,7 @@
-"""A figure at every seat with its replicates, and what becomes of it over seats, bands and scenarios.
+"""A figure at every seat with its replicates, and its statistics over seats, bands and scenarios.
 
-Errors are worked out last: a difference between scenarios, a mean of bands or a statistic over seats is
-formed in each replicate, and its error comes from those, so that what they share cancels.
+Standard errors are computed last: a difference between scenarios, a mean of bands or a statistic over seats is
+formed in each replicate, and its error is that of the replicates, so that common errors cancel.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SeatFunction = Callable[[np.ndarray], np.ndarray]
 class Replicated:
     """A figure at the seats, from all replicates and with each left out in turn.
 
-    NaN where it cannot be evaluated; if so, in every replicate.
+    NaN where it cannot be evaluated, in every replicate alike.
     """
 
     full: np.ndarray
@@ -47,7 +47,7 @@ class Replicated:
         return Replicated(self.full[:, indices], self.left_out[:, :, indices])
 
     def at(self, seats: np.ndarray | None) -> Replicated:
-        """Without a value where `seats`, of the shape of `full`, is False; all as it is for None."""
+        """NaN where `seats`, of the shape of `full`, is False; unchanged for None."""
         if seats is None:
             return self
         hidden = np.where(seats, 0.0, np.nan)
@@ -78,7 +78,7 @@ class SeatStatistic:
     n_replicates: int
 
     def estimate(self) -> Estimate:
-        """Value, freed of what noise does to the spread over seats, and standard error."""
+        """Value, corrected for the effect of noise on the spread over seats, and standard error."""
         return from_half_samples(self.value, self.moved, self.moved_further, self.n_replicates)
 
     def difference(self, reference: SeatStatistic) -> Estimate:

@@ -1,6 +1,6 @@
 """Room acoustical parameters of ISO 3382-1 and ISO 3382-2. Clauses are from memory.
 
-Arrays have any one shape unless said; energies are in any one unit.
+Arrays have any common shape unless stated otherwise; energies are in any common unit.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def strength(total: np.ndarray, source_power: np.ndarray) -> np.ndarray:
     """Sound strength G, dB: level re that of the same source at 10 m in the free field, mean over directions.
 
     ISO 3382-1:2009, A.2.1, Equations (A.1) and (A.6): the level at 10 m is the power level less
-    10 lg(4 pi 10^2) dB, some 31 dB. The standard asks for an omnidirectional source; with another one G tells
-    what that source gives for its power.
+    10 lg(4 pi 10^2) dB, some 31 dB. The standard asks for an omnidirectional source; with another one G
+    describes the level that this source produces for its power.
 
     Parameters
     ----------
@@ -72,8 +72,8 @@ def direct_to_reverberant_ratio(direct: np.ndarray, total: np.ndarray) -> np.nda
 def curvature(reverberation_time_t20: np.ndarray, reverberation_time_t30: np.ndarray) -> np.ndarray:
     """Degree of curvature of a decay, C, percent (ISO 3382-2:2008, Annex B).
 
-    0 to 5 % is common; above 10 % the decay is far from straight, and one reverberation time does not
-    describe it.
+    0 to 5 % is common; above 10 % the decay deviates far from a straight line, and one reverberation time
+    does not describe it.
     """
     return 100.0 * (reverberation_time_t30 / reverberation_time_t20 - 1.0)
 
@@ -81,7 +81,7 @@ def curvature(reverberation_time_t20: np.ndarray, reverberation_time_t30: np.nda
 def non_linearity(unexplained: np.ndarray) -> np.ndarray:
     """Degree of non-linearity of a decay, xi, permille (ISO 3382-2:2008, Annex B).
 
-    0 to 5 permille is common; above 10 permille the decay is far from a straight line.
+    0 to 5 permille is common; above 10 permille the decay deviates far from a straight line.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def non_linearity(unexplained: np.ndarray) -> np.ndarray:
 
 
 def is_bent(curvature: Estimate) -> np.ndarray:
-    """True where a decay has more than one slope beyond statistical doubt: C surely above 10 %.
+    """True where a decay certainly has more than one slope: C is significantly above 10 %.
 
     ISO 3382-2:2008, Annex B. The whole 95 % interval lies above the limit.
 

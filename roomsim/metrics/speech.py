@@ -1,4 +1,4 @@
-"""Speech transmission index, full method for male speech, and what is read off it.
+"""Speech transmission index, full method for male speech, and the figures derived from it.
 
 IEC 60268-16:2020, clause numbers from memory; the figures agree with the worked example of its Annex M and
 the verification cases of its Annex A (`tests/standards/test_iec60268_16.py`).
@@ -15,14 +15,14 @@ OCTAVE_WEIGHT = np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173])
 """(7,) weight of each octave band 125 Hz to 8 kHz, male speech (Annex A)."""
 
 REDUNDANCY = np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095])
-"""(6,) weight of what neighbouring bands say twice, male speech (Annex A)."""
+"""(6,) weight of the redundancy between neighbouring bands, male speech (Annex A)."""
 
 RECEPTION_THRESHOLD = np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0])
 """(7,) absolute speech reception threshold, dB (Annex A)."""
 
 
 SPEECH_RANGE = 15.0
-"""Signal-to-noise ratios from minus to plus this count for intelligibility, dB."""
+"""dB; signal-to-noise ratios from minus to plus this value affect intelligibility."""
 
 
 def masking_level(lower_level: np.ndarray) -> np.ndarray:
@@ -55,18 +55,18 @@ def hearing_factor(signal_level: np.ndarray, noise_level: np.ndarray) -> np.ndar
     (..., 7) float, 0 to 1
     """
     signal = energy(signal_level)
-    heard = signal + energy(noise_level)
-    lower = heard[..., :-1]
+    total = signal + energy(noise_level)
+    lower = total[..., :-1]
     lower_level = level(lower)
-    masking = np.zeros(heard.shape)
-    # The lowest band has nothing below it that masks.
+    masking = np.zeros(total.shape)
+    # No lower band masks the lowest band.
     masking[..., 1:] = lower * energy(masking_level(lower_level))
-    return signal / (heard + masking + energy(RECEPTION_THRESHOLD))
+    return signal / (total + masking + energy(RECEPTION_THRESHOLD))
 
 
 def transmission_index(modulation: np.ndarray) -> np.ndarray:
     """Transmission index of a modulation transfer ratio, 0 to 1, any shape (Annex A)."""
-    # Ratios whose apparent signal-to-noise ratio is beyond the range count as at its end.
+    # Apparent signal-to-noise ratios beyond the range are limited to it.
     least = 1.0 / (1.0 + 10.0 ** (SPEECH_RANGE / 10.0))
     modulation = np.clip(modulation, least, 1.0 - least)
     apparent = 10.0 * np.log10(modulation / (1.0 - modulation))
@@ -89,8 +89,8 @@ def modulation_transfer_index(
     -------
     (n_receivers, n_scenarios, 7) float, 0 to 1
     """
-    heard = hearing_factor(signal_level, noise_level)
-    return transmission_index(modulation * heard[:, None]).mean(axis=1)
+    factor = hearing_factor(signal_level, noise_level)
+    return transmission_index(modulation * factor[:, None]).mean(axis=1)
 
 
 def speech_transmission_index(modulation_transfer_index: np.ndarray) -> np.ndarray:
@@ -114,7 +114,7 @@ def speech_transmission_index(modulation_transfer_index: np.ndarray) -> np.ndarr
 def articulation_loss(sti: np.ndarray) -> np.ndarray:
     """Articulation loss of consonants, percent, at most 100; any shape.
 
-    Read off the index (`physics.distance.articulation_loss_from_sti`), which is the better figure.
+    Derived from the index (`physics.distance.articulation_loss_from_sti`), which is the more reliable figure.
     """
     return np.minimum(articulation_loss_from_sti(sti), 100.0)
 

@@ -1,1 +1,1 @@
-"""Physics as pure formulas, each beside its source. Knows nothing of rooms, files or kernels."""
+"""Physics as pure formulas, each with its source, independent of scenes, files and kernels."""

@@ -1,7 +1,7 @@
-"""How cloth and surfaces absorb: drape on a wall, cloth hanging free, ratings of the standards.
+"""Absorption of cloth and surfaces: drapes on a wall, free-hanging cloth, ratings of the standards.
 
 Cloth is a limp, porous sheet: sound drives air through it against its flow resistance and at the same time
-shakes it as a mass. Both happen under the same pressure difference, so resistance and mass are in parallel.
+moves it as a mass. Both are driven by the same pressure difference, so resistance and mass are in parallel.
 All impedances are divided by the characteristic impedance of air. A wave that meets the sheet at an angle
 sees the impedance times the cosine of that angle. Kuttruff, Room Acoustics (5th ed.), ch. 2 and 6; Cox and
 D'Antonio, Acoustic Absorbers and Diffusers, ch. 6 (both from memory).
@@ -23,6 +23,8 @@ from ..bands import EXACT, N_BANDS
 from ..errors import PhysicalRangeError
 from .air import Air
 
+STANDARD_AIR = Air()
+
 LAYER_GAP = 0.1
 """m between two layers of cloth hung as two lines (common practice, no source)."""
 
@@ -33,12 +35,12 @@ FLATNESS = 0.02
 """m between the nearest and the farthest point of a cloth hung flat (common practice, no source)."""
 
 ALIKE_DEPTH = float(np.log(2.0))
-"""Logarithm of the ratio of two depths of air behind a cloth over which what was measured at one loses its say on the
-other. An absorption curve moves by an octave as the depth doubles: what was found in a band then belongs to its
-neighbour."""
+"""Logarithm of the ratio of two depths of air behind a cloth at which a measurement at one depth no longer applies to
+the other. An absorption curve moves by an octave as the depth doubles: a value measured in a band then belongs to the
+neighbouring band."""
 
 ALIKE_FULLNESS = 0.5
-"""The same for fullness: one step in which drapes are hung, flat, 1.5, 2.0 (common practice, no source)."""
+"""The same for fullness: one of the usual steps, flat, 1.5, 2.0 (common practice, no source)."""
 
 BETWEEN_LABORATORIES = 0.05
 """Spread of a small absorption coefficient from one laboratory to the next (common practice, no source)."""
@@ -58,12 +60,12 @@ def sheet_impedance(
 
     z = F^p r jX / (r + jX), r = R / (rho c), X = 2 pi f m / (rho c).
 
-    What fullness F does depends on the depth D of the pleats. Against pleats far shallower than the
-    wavelength the pressure is the same all over them, and F times the cloth lets F times the flow through: p
-    = -1. Through pleats as deep as the wavelength sound goes straight, and a straight line crosses them F
-    times on average (Cauchy's theorem: mean crossings go as area): p = +1. In between p = (x^2 - 1) / (x^2 +
-    1), x = k D, is ours; handbook rows of one cloth at several fullnesses are met with it, and not with p =
-    -1 throughout, which makes a cloth absorb less the fuller it hangs.
+    The effect of fullness F depends on the depth D of the pleats. Where the pleats are much shallower than the
+    wavelength, the pressure is uniform over them, and F times the cloth passes F times the flow: p = -1. Through
+    pleats as deep as the wavelength, sound propagates straight, and a straight line crosses them F times on average
+    (Cauchy's theorem: the mean number of crossings is proportional to the area): p = +1. In between p = (x^2 - 1) /
+    (x^2 + 1), x = k D, is our own assumption; it reproduces handbook rows of one cloth at several fullnesses, which p
+    = -1 throughout does not: with it, cloth would absorb less the fuller it hangs.
 
     Parameters
     ----------
@@ -84,7 +86,7 @@ def sheet_impedance(
 
 
 def fold_depth(fullness: float) -> float:
-    """Depth over which the gap behind a cloth spreads, m.
+    """Range of depths of the gap behind a cloth, m.
 
     Triangular pleats of pitch p that use F times the width are p/2 sqrt(F^2 - 1) deep. Cloth meant to hang
     flat waves by `FLATNESS`.
@@ -98,8 +100,7 @@ def drape_on_wall(
     gap: float,
     fullness: float = 1.0,
     layers: int = 1,
-    air: Air | None = None,
-    layer_gap: float = LAYER_GAP,
+    air: Air = STANDARD_AIR,
 ) -> np.ndarray:
     """Random-incidence absorption of cloth hanging in front of a rigid wall.
 
@@ -108,9 +109,9 @@ def drape_on_wall(
     absorption 4 Re Z / |Z + 1|^2. Pleats spread the gap evenly from `gap` to `gap` + `fold_depth`; the mean
     over the gaps is taken in closed form.
 
-    True for cloth much wider than the gap, before a wall that does not move or leak; the wall's own
-    absorption comes on top (`over_wall`). Handbook tables are met to 0.08 (root mean square), about
-    what laboratories differ by; at 63 Hz there are none.
+    Valid for cloth much wider than the gap, in front of a rigid, airtight wall; the wall's own absorption is
+    added by `over_wall`. The formula agrees with handbook tables to 0.08 (root mean square), about the
+    difference between laboratories; there are no table values at 63 Hz.
 
     Parameters
     ----------
@@ -118,9 +119,8 @@ def drape_on_wall(
     surface_mass : float, kg/m2 of cloth
     gap : float, m, wall to the nearest point of the cloth
     fullness : float, width of cloth over width hung; 2.0 is "100 % fullness"
-    layers : 1 or 2
-    air : Air, 20 degC unless said
-    layer_gap : float, m, between two layers; 0 for cloth sewn together
+    layers : 1 or 2, `LAYER_GAP` apart
+    air : Air, by default at 20 degC
 
     Returns
     -------
@@ -131,15 +131,14 @@ def drape_on_wall(
     PhysicalRangeError
         For values that no cloth can have.
     """
-    _check_cloth(flow_resistance, surface_mass, gap, fullness, layers, layer_gap)
-    air = air or Air()
+    _check_cloth(flow_resistance, surface_mass, gap, fullness, layers)
     fold = fold_depth(fullness)
     absorption = np.empty(N_BANDS)
     for band, centre in enumerate(EXACT):
-        frequency, cosine, weight = _octave_and_angles(centre, air, gap + fold + (layers - 1) * layer_gap)
+        frequency, cosine, weight = _octave_and_angles(centre, air, gap + fold + (layers - 1) * LAYER_GAP)
         number = 2.0 * np.pi * frequency / air.speed_of_sound * cosine
         z = sheet_impedance(frequency, flow_resistance, surface_mass, fullness, air) * cosine
-        a, b, q, _ = _stack(z, np.exp(-2j * number * layer_gap), layers)
+        a, b, q, _ = _stack(z, np.exp(-2j * number * LAYER_GAP), layers)
         # Mean of w / (1 - q w) over the gaps; w = exp(-2j k d cos(theta)) is the way to the wall and back.
         near, far = np.exp(-2j * number * gap), np.exp(-2j * number * (gap + fold))
         mean = (np.log1p(-q * far) - np.log1p(-q * near)) / (2j * q * number * fold)
@@ -169,19 +168,19 @@ def corrected_by_rows(
     gap: float,
     fullness: float,
     rows: tuple[MeasuredRow, ...],
-    air: Air | None = None,
+    air: Air = STANDARD_AIR,
 ) -> tuple[np.ndarray, float]:
-    """Absorption of one layer on a wall, the formula corrected by what was measured near to it.
+    """Absorption of one layer on a wall, from the formula corrected by measurements under similar conditions.
 
-    Each row i says by how much the formula is out where the row was measured, band by band: c_i, a difference on the
-    scale t = ln((a + e) / (1 - a + e)) with e = `BETWEEN_LABORATORIES`, on which a correction of a small absorption
-    adds and one of a large absorption does not reach 1. Elsewhere it holds as far as the place is like that of the
-    row, k_i = exp(-d_i^2 / 2), d_i^2 = (ln(D / D_i) / `ALIKE_DEPTH`)^2 + ((F - F_i) / `ALIKE_FULLNESS`)^2, with D the
-    mean depth of air behind the cloth and F the fullness. With v_i = k_i / (1 - k_i) the correction is
-    sum(v_i c_i) / (1 + sum(v_i)): exactly that of a row at its own place, k_i c_i for a single row, never more than the
-    largest, and smooth between; far from all rows the formula is left. An interpolation by inverse distance (Shepard,
-    Proc. 23rd ACM National Conference (1968) 517, from memory) with the formula as one more value far away; this form
-    of the weights and the lengths are ours.
+    Each row i gives the error of the formula under its conditions, band by band: c_i, a difference on the scale t =
+    ln((a + e) / (1 - a + e)) with e = `BETWEEN_LABORATORIES`, on which a correction of a small absorption adds and one
+    of a large absorption does not reach 1. Under other conditions its weight decreases with the difference from those
+    of the row, k_i = exp(-d_i^2 / 2), d_i^2 = (ln(D / D_i) / `ALIKE_DEPTH`)^2 + ((F - F_i) / `ALIKE_FULLNESS`)^2, with
+    D the mean depth of air behind the cloth and F the fullness. With v_i = k_i / (1 - k_i) the correction is sum(v_i
+    c_i) / (1 + sum(v_i)): exactly that of a row under its own conditions, k_i c_i for a single row, never more than
+    the largest, and smooth between; far from all rows the formula remains. An interpolation by inverse distance
+    (Shepard, Proc. 23rd ACM National Conference (1968) 517, from memory) with the formula as a further value far away;
+    this form of the weights and the length scales are our own.
 
     Parameters
     ----------
@@ -200,7 +199,7 @@ def corrected_by_rows(
     deeper = np.log([_mean_depth(gap, fullness) / _mean_depth(row.gap, row.fullness) for row in rows])
     fuller = fullness - np.array([row.fullness for row in rows])
     away = 0.5 * ((deeper / ALIKE_DEPTH) ** 2 + (fuller / ALIKE_FULLNESS) ** 2)
-    # v = 1 / (exp(d^2 / 2) - 1), held to what can be computed: two rows in one place then count alike.
+    # v = 1 / (exp(d^2 / 2) - 1), limited to the numerical range: two rows with equal conditions then count equally.
     likeness = 1.0 / np.clip(np.expm1(np.minimum(away, 700.0)), 1e-12, None)
     trust = float(likeness.sum() / (1.0 + likeness.sum()))
     errors = [_error_of_formula(flow_resistance, surface_mass, row) for row in rows]
@@ -230,25 +229,23 @@ def free_sheet(
     surface_mass: float,
     fullness: float = 1.0,
     layers: int = 1,
-    air: Air | None = None,
-    layer_gap: float = LAYER_GAP,
+    air: Air = STANDARD_AIR,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Random-incidence reflection and transmission of cloth hanging free, sound field on both sides.
 
-    Of one layer R = |z' / (2 + z')|^2 and T = |2 / (2 + z')|^2 with z' = z cos(theta); what is missing to 1
-    is absorbed. Two layers are combined exactly across the air between them. Each hit of either face loses
+    Of one layer R = |z' / (2 + z')|^2 and T = |2 / (2 + z')|^2 with z' = z cos(theta); the rest is
+    absorbed. Two layers are combined exactly across the air between them. Each hit of either face loses
     1 - R - T, so a sheet of area S counts 2 S (1 - R - T) of equivalent absorption area.
 
-    True for cloth much larger than the wavelength: sound that bends round the edges is left out.
+    Valid for cloth much larger than the wavelength: diffraction round the edges is neglected.
 
     Parameters
     ----------
     flow_resistance : float, Pa s/m, of one flat layer (ISO 9053-1)
     surface_mass : float, kg/m2 of cloth
     fullness : float, width of cloth over width hung
-    layers : 1 or 2
-    air : Air, 20 degC unless said
-    layer_gap : float, m, between two layers; 0 for cloth sewn together
+    layers : 1 or 2, `LAYER_GAP` apart
+    air : Air, by default at 20 degC
 
     Returns
     -------
@@ -259,13 +256,12 @@ def free_sheet(
     PhysicalRangeError
         For values that no cloth can have.
     """
-    _check_cloth(flow_resistance, surface_mass, 0.0, fullness, layers, layer_gap)
-    air = air or Air()
+    _check_cloth(flow_resistance, surface_mass, 0.0, fullness, layers)
     reflection, transmission = np.empty(N_BANDS), np.empty(N_BANDS)
     for band, centre in enumerate(EXACT):
-        frequency, cosine, weight = _octave_and_angles(centre, air, (layers - 1) * layer_gap)
+        frequency, cosine, weight = _octave_and_angles(centre, air, (layers - 1) * LAYER_GAP)
         z = sheet_impedance(frequency, flow_resistance, surface_mass, fullness, air) * cosine
-        turn = np.exp(-4j * np.pi * frequency / air.speed_of_sound * cosine * layer_gap)
+        turn = np.exp(-4j * np.pi * frequency / air.speed_of_sound * cosine * LAYER_GAP)
         reflected, _, _, denominator = _stack(z, turn, layers)
         reflection[band] = (weight * np.abs(reflected) ** 2).sum()
         transmission[band] = (weight * 4.0**layers / np.abs(denominator) ** 2).sum()
@@ -273,10 +269,11 @@ def free_sheet(
 
 
 def over_wall(drape_absorption: Any, wall_absorption: Any) -> np.ndarray:
-    """Absorption of a wall with cloth before it: 1 - (1 - drape)(1 - wall).
+    """Absorption of a wall with cloth in front of it: 1 - (1 - drape)(1 - wall).
 
-    What the cloth leaves still meets the wall. Cloth is transparent at low frequencies, where the wall's own
-    absorption (a panel, a sheet roof) would be lost if the cloth replaced it. An energy estimate, judged.
+    The energy that the cloth does not absorb still reaches the wall. Cloth is transparent at low frequencies,
+    where the wall's own absorption (a panel, a sheet roof) would be lost if the cloth replaced it. An energy
+    estimate based on judgement.
     """
     return 1.0 - (1.0 - np.asarray(drape_absorption)) * (1.0 - np.asarray(wall_absorption))
 
@@ -301,9 +298,9 @@ def _stack(
 def _octave_and_angles(centre: float, air: Air, depth: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Quadrature nodes of an octave and of all angles: frequency (n, 1), cosine (1, m), weight (n, m).
 
-    Interference over an air `depth` turns by 2 k depth over all angles and by 0.7 times that over an octave;
-    a cloth of high resistance sharpens it. The orders grow with the phase, and are ample for a resistance of
-    5000 Pa s/m.
+    Interference over an air `depth` turns by 2 k depth over all angles and by 0.7 times that over an octave; a cloth
+    of high resistance makes it sharper. The orders grow with the phase, and are more than sufficient for a resistance
+    of 5000 Pa s/m.
     """
     phase = 2.0 * np.pi * centre * 10.0**0.15 / air.speed_of_sound * depth
     log_f, f_weight = _gauss(24 + int(1.2 * phase), -0.15, 0.15)
@@ -319,20 +316,17 @@ def _gauss(order: int, low: float, high: float) -> tuple[np.ndarray, np.ndarray]
     return low + 0.5 * (high - low) * (node + 1.0), 0.5 * weight
 
 
-# Every cloth of every scenario comes to a few dozen orders, and each takes the eigenvalues of a matrix.
+# The cloths of all scenarios use a few dozen orders, each of which requires the eigenvalues of a matrix.
 _legendre = lru_cache(special.roots_legendre)
 
 
-def _check_cloth(
-    flow_resistance: float, surface_mass: float, gap: float, fullness: float, layers: int, layer_gap: float
-) -> None:
+def _check_cloth(flow_resistance: float, surface_mass: float, gap: float, fullness: float, layers: int) -> None:
     for quantity, value, low, high, unit in (
         ("flow resistance of a fabric", flow_resistance, 1e-3, 1e6, "Pa s/m"),
         ("surface mass of a fabric", surface_mass, 1e-3, 100.0, "kg/m2"),
         ("gap behind a drape", gap, 0.0, 20.0, "m"),
         ("fullness of a drape", fullness, 1.0, 10.0, ""),
         ("number of layers", layers, 1, 2, ""),
-        ("gap between layers", layer_gap, 0.0, 20.0, "m"),
     ):
         if not low <= value <= high:
             raise PhysicalRangeError(
@@ -356,7 +350,7 @@ class WeightedAbsorption(NamedTuple):
 
     @property
     def text(self) -> str:
-        """As it is quoted: "0.60(MH), class C"."""
+        """As usually quoted: "0.60(MH), class C"."""
         indicators = f"({self.indicators})" if self.indicators else ""
         return f"{self.value:.2f}{indicators}, " + ("not classified" if self.letter == "-" else f"class {self.letter}")
 
@@ -374,7 +368,7 @@ def weighted_absorption(absorption: Any) -> WeightedAbsorption:
         63 Hz to 8 kHz; only 250 Hz to 4 kHz count, rounded to 0.05. A rating from octave values is for
         comparison; a certificate needs third octaves.
     """
-    # In whole twentieths: 0.1 is no binary fraction, and "at most 0.10" would fail on 0.10000000000000009.
+    # In whole twentieths: 0.1 is not a binary fraction, and "at most 0.10" would fail on 0.10000000000000009.
     practical = np.minimum(_twentieths(np.asarray(absorption, dtype=float)[2:7]), 20)
     reference = np.array([16, 20, 20, 20, 18])
     shift = next(shift for shift in range(21) if np.maximum(reference - shift - practical, 0).sum() <= 2)

@@ -1,11 +1,12 @@
 """Air: speed of sound, density, attenuation.
 
-Temperatures in degrees Celsius, humidity in percent relative humidity, pressure in kilopascals, as they are
-read off instruments.
+Temperatures in degrees Celsius, humidity in percent relative humidity, pressure in kilopascals, as
+instruments show them.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +28,7 @@ _GAS_CONSTANT = 287.05
 
 @dataclass(frozen=True)
 class Air:
-    """State of the air in a room and what follows from it.
+    """State of the air, and its acoustic properties.
 
     Attributes
     ----------
@@ -42,13 +43,17 @@ class Air:
 
     @property
     def speed_of_sound(self) -> float:
-        """m/s."""
-        return float(speed_of_sound(self.temperature))
+        """Speed of sound, m/s: c = 343.2 sqrt(T / 293.15 K).
+
+        ISO 9613-1:1993, Annex A (equation number from memory). Humidity is neglected: saturated air at 30 degC is
+        0.8 % faster.
+        """
+        return 343.2 * math.sqrt((self.temperature + 273.15) / _T0)
 
     @property
     def density(self) -> float:
-        """kg/m3."""
-        return float(air_density(self.temperature, self.pressure))
+        """Density of dry air as an ideal gas, kg/m3. Humid air is up to 2 % lighter at 30 degC."""
+        return 1000.0 * self.pressure / (_GAS_CONSTANT * (self.temperature + 273.15))
 
     @property
     def impedance(self) -> float:
@@ -59,31 +64,6 @@ class Air:
     def attenuation(self) -> np.ndarray:
         """(8,) 1/m, energy attenuation at the exact mid-band frequencies."""
         return air_attenuation(EXACT, self.temperature, self.humidity, self.pressure)
-
-
-def speed_of_sound(temperature: Any) -> np.ndarray:
-    """Speed of sound in air, m/s: c = 343.2 sqrt(T / 293.15 K).
-
-    ISO 9613-1:1993, Annex A (equation number from memory). Humidity is left out: saturated air at 30 degC is
-    0.8 % faster.
-
-    Parameters
-    ----------
-    temperature : (...) float, degC
-    """
-    return 343.2 * np.sqrt((np.asarray(temperature, dtype=float) + 273.15) / _T0)
-
-
-def air_density(temperature: Any, pressure: Any = STANDARD_PRESSURE) -> np.ndarray:
-    """Density of dry air as an ideal gas, kg/m3. Humid air is up to 2 % lighter at 30 degC.
-
-    Parameters
-    ----------
-    temperature : (...) float, degC
-    pressure : (...) float, kPa
-    """
-    kelvin = np.asarray(temperature, dtype=float) + 273.15
-    return 1000.0 * np.asarray(pressure, dtype=float) / (_GAS_CONSTANT * kelvin)
 
 
 def water_vapour(temperature: Any, humidity: Any, pressure: Any = STANDARD_PRESSURE) -> np.ndarray:
@@ -99,10 +79,10 @@ def air_attenuation(
     """Energy attenuation of a pure tone in air.
 
     ISO 9613-1:1993, Equations (3) to (5). The standard states +-10 % for 0.05 % to 5 % of water vapour (by
-    molecules), +-20 % beyond that down to 0.005 %, +-50 % below; `attenuation_accuracy` tells which holds.
+    molecules), +-20 % beyond that down to 0.005 %, and +-50 % below.
 
-    A pure tone at mid-band stands for its octave. In the 4 kHz and 8 kHz octaves the attenuation rises across
-    the band, so long paths lose less than this says; the difference matters beyond some 50 m.
+    A pure tone at mid-band represents its octave. In the 4 kHz and 8 kHz octaves the attenuation rises across
+    the band, so that the loss over long paths is overestimated; the difference is relevant beyond some 50 m.
 
     Parameters
     ----------
@@ -138,7 +118,7 @@ def air_attenuation(
         0.01275 * np.exp(-2239.1 / (t * _T0)) / (oxygen + frequency**2 / oxygen)
         + 0.1068 * np.exp(-3352.0 / (t * _T0)) / (nitrogen + frequency**2 / nitrogen)
     )
-    # The standard gives dB/m as 8.686 f^2 (...), that is 20 lg(e) times the decay of pressure; energy decays
+    # The standard gives dB/m as 8.686 f^2 (...), which is 20 lg(e) times the decay of pressure; energy decays
     # twice as fast as pressure.
     return 2.0 * frequency**2 * (classical + relaxation)
 
@@ -150,5 +130,5 @@ def _check_range(quantity: str, value: Any, low: float, high: float, unit: str) 
         worst = value.flat[int(np.argmax(~((value >= low) & (value <= high))))]
         raise PhysicalRangeError(
             f"{quantity} is {worst:g} {unit}; ISO 9613-1 covers {low:g} to {high:g} {unit}",
-            cure="Give the air of the day as measured, in degC, percent and kPa.",
+            cure="Give the measured state of the air in degC, percent and kPa.",
         )

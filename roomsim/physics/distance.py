@@ -1,5 +1,4 @@
-"""Level and intelligibility against distance in a diffuse field: what the trade works out on the back of a
-plan."""
+"""Level and intelligibility as functions of distance in a diffuse field."""
 
 from __future__ import annotations
 
@@ -28,10 +27,10 @@ def revised_theory(
     """Direct, early and late energy at a distance, re the direct sound at 10 m (strength G).
 
     Barron and Lee, J. Acoust. Soc. Am. 84 (1988) 618 (from memory): no reverberation can arrive before the
-    direct sound, so it starts at r / c and is weaker the farther one sits. With exact constants in place of
+    direct sound, so it starts at r / c and is weaker at greater distances. With exact constants in place of
     their 31 200, 0.04 and 1.11.
 
-    Omnidirectional source; early is what comes within 80 ms of the direct sound.
+    Omnidirectional source; early energy arrives within 80 ms of the direct sound.
     G = 10 lg(direct + early + late), clarity = 10 lg((direct + early) / late).
 
     Parameters
@@ -63,10 +62,10 @@ def articulation_loss_peutz(
     directivity_factor: Any = 1.0,
     other_sources: int = 0,
 ) -> np.ndarray:
-    """Articulation loss of consonants, percent, from room and source alone.
+    """Articulation loss of consonants, percent, from room and source only.
 
     Peutz, J. Audio Eng. Soc. 19 (1971) 915 (from memory): 200 r^2 T^2 (n + 1) / (V Q) up to the limiting
-    distance 0.21 sqrt(V Q / (T (n + 1))), 9 T beyond it; at most 100. The listener's own errors are left out.
+    distance 0.21 sqrt(V Q / (T (n + 1))), 9 T beyond it; at most 100. The listener's own errors are neglected.
 
     Parameters
     ----------
@@ -81,7 +80,7 @@ def articulation_loss_peutz(
     """
     t = np.asarray(reverberation_time, dtype=float)
     share = volume * np.asarray(directivity_factor) / (other_sources + 1.0)
-    with np.errstate(divide="ignore"):  # without reverberation every seat is near
+    with np.errstate(divide="ignore"):  # without reverberation every seat is within the limiting distance
         near = np.asarray(distance) <= 0.21 * np.sqrt(share / t)
     return np.minimum(np.where(near, 200.0 * np.square(distance) * t**2 / share, 9.0 * t), 100.0)
 

@@ -1,4 +1,4 @@
-"""Published limits of sound exposure, from memory. National law differs and changes: it must be checked."""
+"""Published limits of sound exposure, from memory. National laws differ and change and must be checked."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class ExposureLimit:
-    """A level that somebody has published as a limit or as the point from which on something must be done."""
+    """A level published as a limit, or as an action value from which measures are required."""
 
     who: str
-    """Whom it protects, or where it holds."""
+    """The group that it protects, or the country in which it applies."""
     level: float
     """dB(A), equivalent over `hours`."""
     hours: float

@@ -1,4 +1,4 @@
-"""Between levels in decibels and energies, and the A-weighting.
+"""Conversion between levels in decibels and energies, and the A-weighting.
 
 Energy here is mean squared pressure re (20 uPa)^2, so that 0 dB is 1.
 """
@@ -24,7 +24,7 @@ def level(energy: Any) -> np.ndarray:
 
 
 def level_sum(levels: Any, axis: int = -1) -> np.ndarray:
-    """Level of the energies together, dB: incoherent sum along `axis`."""
+    """Level of the sum of the energies, dB: incoherent sum along `axis`."""
     return level(energy(levels).sum(axis=axis))
 
 
@@ -32,8 +32,8 @@ def a_weighting(frequency: Any) -> np.ndarray:
     """A-weighting, dB, 0 at 1 kHz.
 
     IEC 61672-1:2013, Annex E, with the four pole frequencies rounded to 20.60, 107.7, 737.9 and 12 194 Hz as
-    printed there (from memory). Meant at exact base-ten mid-band frequencies, for which the standard prints
-    its Table 3.
+    printed there (from memory). Intended for exact base-ten mid-band frequencies, for which the standard
+    gives its Table 3.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def _a_response(f2: np.ndarray) -> np.ndarray:
 def a_weighted_level(octave_levels: Any) -> np.ndarray:
     """A-weighted level of a spectrum, dB.
 
-    Each band counts with the weighting at its mid-band frequency, as IEC 60268-16 and the trade do.
+    Each band counts with the weighting at its mid-band frequency, as in IEC 60268-16 and in common practice.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Curves by which noise in rooms is specified: NR and NC."""
+"""Rating curves for noise in rooms: NR and NC."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ _NC_LEVELS = np.array(
 """Octaves 63 Hz to 8 kHz of NC-15 to NC-70 (ANSI/ASA S12.2, table of NC curves, from memory)."""
 
 SAME_LEVEL = 0.01
-"""dB by which an octave may pass a curve and still count as on it: a tenth of the tenth to which coefficients and
-levels are given, and far more than what rounding in the computer makes of it."""
+"""dB by which an octave may exceed a curve and still count as on it: a tenth of the precision of coefficients and
+levels, and far more than the rounding error of the computation."""
 
 CURVE = re.compile(r"\s*(NR|NC)[ -]?(\d{1,3}(?:\.\d+)?)\s*", re.IGNORECASE)
-"""How a curve is written: "NR 35", "NC-30"."""
+"""Notation of a curve: "NR 35", "NC-30"."""
 
 
 def noise_rating_curve(rating: Any) -> np.ndarray:
@@ -54,30 +54,32 @@ def noise_rating_curve(rating: Any) -> np.ndarray:
 
     Raises
     ------
-    PhysicalRangeError : there is no such curve
+    PhysicalRangeError : the rating is outside the range of the curves
     """
     rating = np.asarray(rating, dtype=float)
     if not np.all((rating >= 0.0) & (rating <= 130.0)):
-        raise PhysicalRangeError("NR curves run from 0 to 130", cure="Choose one of these.")
+        raise PhysicalRangeError("NR curves are defined from 0 to 130", cure="Choose a rating in this range.")
     return _NR_A + _NR_B * rating[..., None]
 
 
 def noise_criterion_curve(rating: float) -> np.ndarray:
-    """(8,) octave levels of an NC curve, dB, 63 Hz to 8 kHz, linear between the printed ones.
+    """(8,) octave levels of an NC curve, dB, 63 Hz to 8 kHz, linear between the tabulated curves.
 
     ANSI/ASA S12.2, table of NC curves (from memory), NC-15 to NC-70.
 
     Raises
     ------
-    PhysicalRangeError : there is no such curve
+    PhysicalRangeError : the rating is outside the range of the curves
     """
     if not _NC_RATINGS[0] <= rating <= _NC_RATINGS[-1]:
-        raise PhysicalRangeError("NC curves run from 15 to 70", cure="Choose one of these, or an NR curve.")
+        raise PhysicalRangeError(
+            "NC curves are defined from 15 to 70", cure="Choose a rating in this range, or an NR curve."
+        )
     return np.array([np.interp(rating, _NC_RATINGS, band) for band in _NC_LEVELS.T])
 
 
 def noise_rating(levels: Any) -> np.ndarray:
-    """NR of a noise: the lowest curve that no octave passes, not rounded.
+    """NR of a noise: the lowest curve that no octave exceeds, not rounded.
 
     Parameters
     ----------
@@ -91,7 +93,8 @@ def noise_rating(levels: Any) -> np.ndarray:
 
 
 def whole_noise_rating(levels: Any) -> np.ndarray:
-    """NR of a noise as it is quoted: the lowest curve of whole number that no octave passes by more than `SAME_LEVEL`.
+    """NR of a noise as usually quoted: the lowest curve of integer rating that no octave exceeds by more than
+    `SAME_LEVEL`.
 
     Parameters
     ----------
@@ -105,14 +108,14 @@ def whole_noise_rating(levels: Any) -> np.ndarray:
 
 
 def named_curve(text: str) -> np.ndarray | None:
-    """(8,) octave levels of a curve by its name, "NR 35" or "NC-30"; None where the text names no curve.
+    """(8,) octave levels of a curve by its name, "NR 35" or "NC-30"; None where the text is not the name of a curve.
 
     Raises
     ------
-    PhysicalRangeError : the curve is beyond those that there are
+    PhysicalRangeError : the rating is outside the range of the curves
     """
-    found = CURVE.fullmatch(text)
-    if found is None:
+    match = CURVE.fullmatch(text)
+    if match is None:
         return None
-    kind, rating = found[1].upper(), float(found[2])
+    kind, rating = match[1].upper(), float(match[2])
     return noise_rating_curve(rating) if kind == "NR" else noise_criterion_curve(rating)

@@ -1,4 +1,4 @@
-"""Where a source sends its sound: directivity patterns, balloons, directivity factors.
+"""Directivity of sources: patterns, balloons and their integrals.
 
 Angles in degrees. Patterns are pressure re the axis (signed where the phase turns over); balloons are squared
 pressure re the axis on a grid over the sphere: polar angle 0 to 180 off the axis, both ends included,
@@ -15,18 +15,19 @@ from scipy import special
 from ..errors import PhysicalRangeError
 
 N_POLAR, N_AZIMUTH = 73, 72
-"""Grid of a balloon: steps of 2.5 and 5 degrees. Loudspeaker data come in 5 degrees (AES56; from memory)."""
+"""Grid of a balloon: steps of 2.5 and 5 degrees. Loudspeaker data have a resolution of 5 degrees (AES56; from
+memory)."""
 
 
 # --- patterns -------------------------------------------------------------------------------------------
 
 
 def cosine_power(angle: Any, coverage: Any, rear_level: float = -20.0) -> np.ndarray:
-    """Pressure falling as a power of the cosine of half the angle off axis, floored at `rear_level`.
+    """Pressure that decreases as a power of the cosine of half the angle off axis, at least `rear_level`.
 
     D = cos(angle / 2)^n with n such that D = 1/2 (-6 dB) at half the coverage angle: coverage 360 is
     omnidirectional, 180 the cardioid. Smooth at any coverage, unlike a power of cos(angle) itself, which ends
-    at 90 degrees. A stand-in for a source without data (common practice, no source).
+    at 90 degrees. A substitute for a source without data (common practice, no source).
 
     Parameters
     ----------
@@ -51,7 +52,7 @@ def cosine_power(angle: Any, coverage: Any, rear_level: float = -20.0) -> np.nda
         )
     half = np.cos(np.radians(np.asarray(angle, dtype=float)) / 2.0)[..., None]
     edge = np.cos(np.radians(coverage / 4.0))
-    # The logarithm of the cosine of 90 degrees is finite in floating point (-37): 360 degrees is set apart.
+    # The logarithm of the cosine of 90 degrees is finite in floating point (-37): 360 degrees is treated separately.
     power = np.where(coverage < 360.0, np.log(0.5) / np.log(edge), 0.0)
     return np.maximum(np.maximum(half, 0.0) ** power, 10.0 ** (rear_level / 20.0))
 
@@ -59,11 +60,11 @@ def cosine_power(angle: Any, coverage: Any, rear_level: float = -20.0) -> np.nda
 def piston(angle: Any, ka: Any) -> np.ndarray:
     """Circular piston in a baffle: 2 J1(x) / x, x = ka sin(angle); signed pressure, shapes broadcast.
 
-    Beranek and Mellow, Acoustics, ch. 13 (from memory). k = 2 pi f / c, a the radius. Same in front and
-    behind: use it to 90 degrees.
+    Beranek and Mellow, Acoustics, ch. 13 (from memory). k = 2 pi f / c, a the radius. Equal in front and
+    behind: valid up to 90 degrees.
     """
     x = np.asarray(ka) * np.sin(np.radians(angle))
-    # J0 + J2 = 2 J1 / x holds at x = 0 too.
+    # J0 + J2 = 2 J1 / x is valid at x = 0 as well.
     return special.jv(0, x) + special.jv(2, x)
 
 
@@ -91,7 +92,7 @@ def coverage_loss(
 ) -> np.ndarray:
     """dB lost off axis by a waveguide: 6 dB at half the coverage angle, growing with the square of the angle.
 
-    Below f0 = 74 c / (coverage x size) the mouth is too small to hold the angle, which then grows as f0 / f;
+    Below f0 = 74 c / (coverage x size) the mouth is too small to maintain the angle, which then grows as f0 / f;
     25 400 / (degrees x metres) at 343 m/s is the rule of thumb for horns (Keele, What's So Sacred about
     Exponential Horns?, AES preprint 1038 (1975); from memory). The square is common practice, no source.
 
@@ -99,7 +100,7 @@ def coverage_loss(
     ----------
     angle : (...) float, degrees off axis in the plane of this coverage
     coverage : float, degrees, full angle between the -6 dB directions
-    size : float, m, of the mouth in this plane; None for an angle held at all frequencies
+    size : float, m, of the mouth in this plane; None for an angle that is constant over frequency
     frequency : (n,) float, Hz
 
     Returns
@@ -141,8 +142,8 @@ def balloon_from_polars(
     """Balloon from a horizontal and a vertical polar.
 
     Between the two planes the levels in dB are weighted with the squared cosine and sine of the azimuth
-    (common practice, no source): exact in both planes, a guess in between. Along each polar levels are
-    interpolated in dB. Both polars must mean the same behind; their mean energy is taken there.
+    (common practice, no source): exact in both planes, an assumption in between. Along each polar levels are
+    interpolated in dB. Behind the source, where both polars describe the same direction, their mean energy is taken.
 
     Parameters
     ----------
@@ -157,7 +158,7 @@ def balloon_from_polars(
     polar = polar_angles(n_polar)[:, None]
     azimuth = np.radians(azimuths())
     towards_left, towards_up = np.cos(azimuth), np.sin(azimuth)
-    # Rounding makes cos(90) 6e-17: either side will do there, its weight is nothing.
+    # Rounding makes cos(90) 6e-17: either side is acceptable there, since its weight is negligible.
     horizontal = _along_polar(
         np.where(towards_left < 0.0, -polar, polar), horizontal_angles, horizontal_level
     )
@@ -179,8 +180,8 @@ def _along_polar(angle: np.ndarray, table_angles: Any, table_level: Any) -> np.n
 def sphere_weights(n_polar: int, n_azimuth: int) -> np.ndarray:
     """(n_polar, n_azimuth) shares of the sphere, sum 1: exact for what is linear between polar angles.
 
-    The balloon is read with linear interpolation (`gain_towards`), so its power and its readings fit
-    together.
+    The balloon is read with linear interpolation (`gain_towards`), so its power is consistent with the
+    interpolated values.
     """
     step = np.pi / (n_polar - 1)
     weight = np.sin(np.radians(polar_angles(n_polar))) * (2.0 - 2.0 * np.cos(step)) / step
@@ -189,7 +190,7 @@ def sphere_weights(n_polar: int, n_azimuth: int) -> np.ndarray:
 
 
 def gain_towards(balloon: np.ndarray, axes: np.ndarray, directions: np.ndarray) -> np.ndarray:
-    """Squared pressure re the axis in given directions, linear between the points of the balloon.
+    """Squared pressure re the axis in some directions, linear between the points of the balloon.
 
     Parameters
     ----------
@@ -204,12 +205,17 @@ def gain_towards(balloon: np.ndarray, axes: np.ndarray, directions: np.ndarray) 
     n_polar, n_azimuth, _ = balloon.shape
     along, left, up = np.moveaxis(directions @ axes.T, -1, 0)
     polar = np.arctan2(np.hypot(left, up), along) * ((n_polar - 1) / np.pi)
-    turn = np.mod(np.arctan2(up, left) * (n_azimuth / (2.0 * np.pi)), n_azimuth)
-    # A turn of -1e-17 comes out of mod as n_azimuth itself.
-    i = np.minimum(polar.astype(int), n_polar - 2)
-    j = turn.astype(int) % n_azimuth
-    u, v = (polar - i)[..., None], (turn - np.floor(turn))[..., None]
+    azimuth = np.mod(np.arctan2(up, left) * (n_azimuth / (2.0 * np.pi)), n_azimuth)
+    return interpolate_balloon(balloon, polar, azimuth)
+
+
+def interpolate_balloon(balloon: np.ndarray, polar: np.ndarray, azimuth: np.ndarray) -> np.ndarray:
+    """(..., n_bands) values of a balloon at angles (...), in steps of its grid and bilinear in both."""
+    n_polar, n_azimuth, _ = balloon.shape
+    # An azimuth of -1e-17 comes out of a remainder as n_azimuth itself.
+    i, j = np.minimum(polar.astype(int), n_polar - 2), azimuth.astype(int) % n_azimuth
     k = (j + 1) % n_azimuth
+    u, v = (polar - i)[..., None], (azimuth - np.floor(azimuth))[..., None]
     return (1.0 - u) * ((1.0 - v) * balloon[i, j] + v * balloon[i, k]) + u * (
         (1.0 - v) * balloon[i + 1, j] + v * balloon[i + 1, k]
     )
@@ -242,11 +248,11 @@ def frame(azimuth: float, elevation: float) -> np.ndarray:
 
 
 def frame_towards(position: Any, target: Any) -> np.ndarray:
-    """`frame` of a source at `position` aimed at `target`; straight up or down it faces x before it tilts."""
+    """`frame` of a source at `position` aimed at `target`; straight up or down it faces x before it is tilted."""
     x, y, z = np.asarray(target, dtype=float) - np.asarray(position, dtype=float)
     flat = float(np.hypot(x, y))
     if flat == 0.0 and z == 0.0:
         raise PhysicalRangeError(
-            "a source is aimed at the place where it stands", cure="Give another point to aim at."
+            "a source is aimed at its own position", cure="Give another point to aim at."
         )
     return frame(float(np.degrees(np.arctan2(y, x))), float(np.degrees(np.arctan2(z, flat))))

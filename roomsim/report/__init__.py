@@ -1,1 +1,1 @@
-"""Figures, maps and tables, from a finished study alone."""
+"""Pictures, tables and exports of a finished study, from its results only."""

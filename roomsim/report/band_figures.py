@@ -1,4 +1,4 @@
-"""Figures over the octave bands: reverberation, and what materials absorb."""
+"""Charts per octave band: reverberation times, and the absorption of materials."""
 
 from __future__ import annotations
 
@@ -17,33 +17,24 @@ from . import style
 from .quantities import T20
 
 _ESTIMATES = {"sabine": "x", "eyring": "+", "kuttruff": "1", "arau_puchades": "d"}
-"""Statistical estimates that are shown, with their signs; tables have them all."""
+"""Statistical estimates that are shown, with their marks; tables list all estimates."""
 
 
 def reverberation_figure(results: Results, chosen: Sequence[int] | None = None, sheet: str = "") -> Figure:
-    """Reverberation time per octave, one panel a scenario: traced, and by statistical estimates.
+    """Reverberation time per octave band, with one panel per scenario: traced values and statistical estimates.
 
     The traced values have their 95 % intervals. The bare venue is repeated in grey in every panel.
 
     Parameters
     ----------
-    chosen : indices into `results.scenarios`; all unless given
-    sheet : which of several this is, for the title
+    chosen : indices into `results.scenarios`; all by default
+    sheet : number of this sheet among several, for the title
     """
     chosen = range(len(results.scenarios)) if chosen is None else chosen
-    with style.rules():
-        figure = style.new_figure(style.A4_LEVEL)
-        style.write_head(figure, results, f"Reverberation time per octave band{sheet}")
+    with style.page(style.A4_LANDSCAPE, results, f"Reverberation time per octave band{sheet}") as figure:
         n_columns = min(len(chosen), 4 if len(chosen) > 6 else 3)
-        grid: dict[str, Any] = {
-            "left": 0.06,
-            "right": 0.97,
-            "bottom": 0.16,
-            "top": 0.87,
-            "hspace": 0.24,
-            "wspace": 0.07,
-        }
-        panels = style.panels(figure, len(chosen), n_columns, **grid)
+        margins = {"left": 0.06, "right": 0.97, "bottom": 0.16, "top": 0.87, "hspace": 0.24, "wspace": 0.07}
+        panels = style.panels(figure, len(chosen), n_columns, margins)
         for i, (axes, scenario) in enumerate(zip(panels, chosen)):
             _reverberation_panel(axes, results, scenario)
             if i + n_columns >= len(chosen):
@@ -53,7 +44,7 @@ def reverberation_figure(results: Results, chosen: Sequence[int] | None = None, 
         handles, labels = panels[0].get_legend_handles_labels()
         handles, labels = [*handles[-2:], *handles[:-2]], [*labels[-2:], *labels[:-2]]
         figure.legend(handles, labels, loc="lower left", bbox_to_anchor=(0.05, 0.055), ncols=8)
-        style.write_foot(
+        style.write_footnote(
             figure,
             "Bars: 95 % intervals of the mean over seats, Monte Carlo error only. The statistical estimates assume a "
             "diffuse field; where they differ from the traced values, the field is not diffuse.",
@@ -65,20 +56,15 @@ def _reverberation_panel(axes: Axes, results: Results, scenario: int) -> None:
     time, places = results.room[T20], np.arange(bands.N_BANDS)
     if scenario != 0:
         axes.plot(places, time.value[0], color=style.FAINT, linewidth=1.4, zorder=1)
-    bars: dict[str, Any] = {
-        **style.BARS,
-        "marker": "o",
-        "markersize": 3.5,
-        "linewidth": 1.3,
-        "label": "traced, mean over seats",
-    }
-    axes.errorbar(places, time.value[scenario], time.half_width()[scenario], **bars, zorder=3)
+    bars: dict[str, Any] = {**style.BARS, "marker": "o", "markersize": 3.5, "linewidth": 1.3}
+    value, half_width = time.value[scenario], time.half_width()[scenario]
+    axes.errorbar(places, value, half_width, label="traced, mean over seats", **bars, zorder=3)
     for name in [name for name in _ESTIMATES if name in results.statistical]:
         label = "-".join(part.capitalize() for part in name.split("_"))
-        sign: dict[str, Any] = {"marker": _ESTIMATES[name], "color": style.INK, "ms": 4.5, "mew": 0.8, "label": label}
-        axes.plot(places, results.statistical[name][scenario], linestyle="none", **sign, zorder=2)
+        mark = style.marks(_ESTIMATES[name], 4.5, color=style.INK, mew=0.8, label=label)
+        axes.plot(places, results.statistical[name][scenario], **mark, zorder=2)
     if scenario == 0:
-        # An empty line in the first panel's legend stands for the grey line of the others.
+        # An empty line adds the grey line of the other panels to the legend of the first.
         label = f"{shortened(results.scenarios[0].name, 40)}, for comparison"
         axes.plot([], [], color=style.FAINT, linewidth=1.4, label=label)
     title = f"{scenario + 1}  {shortened(results.scenarios[scenario].name, 40)}"
@@ -89,7 +75,7 @@ def _reverberation_panel(axes: Axes, results: Results, scenario: int) -> None:
 
 
 def absorption_figure(title: str, curves: Mapping[str, Sequence[float]]) -> Figure:
-    """Curves over the octave bands, 0 to 1: absorption of materials, or what a cloth does.
+    """Curves between 0 and 1 over the octave bands, such as the absorption of materials.
 
     Parameters
     ----------

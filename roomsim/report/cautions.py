@@ -1,6 +1,6 @@
-"""Cautions that accompany every comparison.
+"""Cautions that accompany all results.
 
-Their content is common practice, no source, unless one is named.
+Their content is common practice, no source, unless a source is named.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ _ALWAYS = (
     "10 %: see the sources given with the materials, and measure the empty room before committing money.",
     "An empty room does not sound like a full one: compare scenarios with the same audience, and allow for the full "
     "audience at the sound check.",
-    "A voice alarm system must be verified to its own standard by those licensed to do so; this program does not do "
-    "it.",
+    "A voice alarm system must be verified to its own standard by those licensed to do so; this program does not "
+    "verify it.",
     "Sound levels for audience and crew are limited by law, which differs from place to place; the World Health "
     "Organization (2022) recommends at most 100 dB LAeq,15 min for audiences.",
 )
@@ -35,15 +35,15 @@ _HUNG = (
 
 
 def cautions(results: Results) -> list[str]:
-    """Sentences to show with the results; those on rigging come first, if any scenario hangs anything."""
-    return cautions_where(any(record.hung for record in results.scenarios))
+    """Sentences to show with the results of a study."""
+    return caution_texts(any(record.hung for record in results.scenarios))
 
 
-def cautions_where(is_hung: bool) -> list[str]:
-    """The same for anything else that is shown.
+def caution_texts(is_hung: bool) -> list[str]:
+    """Sentences to show with results; those on rigging come first.
 
     Parameters
     ----------
-    is_hung : whether anything in it hangs overhead
+    is_hung : whether anything hangs overhead
     """
     return [*(_HUNG if is_hung else ()), *_ALWAYS]

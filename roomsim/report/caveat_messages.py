@@ -1,4 +1,4 @@
-"""The wording of all caveats: the only place where what makes figures doubtful is put into sentences."""
+"""The messages of all caveats. No other module turns caveats into sentences."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ MESSAGES = {
         "with them; it is missing at the seats."
     ),
     "modal_region": (
-        "At {bands} individual room modes stand out (Schroeder frequency {schroeder_frequency:.0f} Hz): energy methods "
-        "give a trend there, not a figure for a seat."
+        "At {bands} individual room modes are distinct (Schroeder frequency {schroeder_frequency:.0f} Hz): energy "
+        "methods give a trend there, not a value for a single seat."
     ),
     "nearly_anechoic": (
         "The mean absorption coefficient reaches {absorption:.2f} ({bands}): sound decays within a few reflections, "
@@ -69,7 +69,7 @@ MESSAGES = {
     "bent_decay": (
         "The decay at {bands} has more than one slope: EDT {early_decay_time:.2g} s, T20 {reverberation_time_t20:.2g} "
         "s, T30 {reverberation_time_t30:.2g} s. Sound lingers in part of the room or between reflective surfaces. Do "
-        "not quote a single reverberation time, and judge speech by EDT, clarity and STI."
+        "not quote a single reverberation time, and assess speech by EDT, clarity and STI."
     ),
     "few_late_paths": (
         "Too few late paths reach the seats at {bands}: the standard error of the {symbol} at the median seat is up to "
@@ -78,59 +78,60 @@ MESSAGES = {
         "{symbol} in these bands."
     ),
     "missing_time_few_paths": (
-        f"{_MISSING} so few paths arrive late that some of them decide whether it can be evaluated. Request a higher "
-        "precision."
+        f"{_MISSING} so few late paths arrive that single paths determine whether it can be evaluated. Request a "
+        "higher precision."
     ),
     "missing_time_early_drop": (
         f"{_MISSING} the direct sound, or the direct sound and the first reflections, account for the whole range of "
-        "the decay at once, and no line can be fitted. Judge these seats by clarity and STI."
+        "the decay at once, and no line can be fitted. Assess these seats by clarity and STI."
     ),
     "missing_time_cut_off": (
-        f"{_MISSING} the decay does not fall by {{range_end:g}} dB within the time computed, or breaks off before. No "
-        "value is extrapolated."
+        f"{_MISSING} the decay does not fall by {{range_end:g}} dB within the computed time, or ends before. No value "
+        "is extrapolated."
     ),
     "search_not_confirmed": (
-        "Traced anew, {beyond_chance:.0f} of {compared:.0f} figures of the finalists differ from the search by more "
-        "than chance explains, most of all {figure} with {elements} ({severity:.1f} standard errors). Request a "
-        "smaller error (--sti-error) before relying on small differences."
+        "When traced again, {beyond_chance:.0f} of {compared:.0f} values of the finalists differ from those of the "
+        "search by more than chance explains, most of all {figure} with {elements} ({severity:.1f} standard errors). "
+        "Request a smaller error (--sti-error) before relying on small differences."
     ),
     "candidate_refused": "{element} is not a candidate: {reason}",
 }
-"""Code -> sentences, with the values and texts of a caveat by name. A finding of the check words itself."""
+"""Code -> sentences, with the values and texts of a caveat by name. A finding of the check has its own text."""
 ADDITIONS = {
     "late_from": (
         " For all seats together the decay is the sum of two, with reverberation times of {early:.2g} s and {late:.2g} "
         "s; the slower one dominates from {late_from:since} on."
     ),
 }
-"""Value -> sentences that are added where a caveat has it."""
+"""Value -> sentences that are added if a caveat has this value."""
 
 
 def caveat_messages(caveats: Sequence[Caveat], n_scenarios: int) -> list[str]:
-    """Sentences, one for all caveats of the same code and subject: with the figures of the scenario where it is worst,
-    and the names of the others.
+    """Messages; caveats of the same code and subject share one.
+
+    It states the values of the scenario in which the caveat is most severe and names the other scenarios.
 
     Parameters
     ----------
-    n_scenarios : of the study
+    n_scenarios : number of scenarios of the study
     """
     groups: dict[tuple[str, str], list[Caveat]] = {}
     for caveat in caveats:
         if caveat.scenario:
             groups.setdefault((caveat.code, caveat.subject), []).append(caveat)
-    of_run = [_message(caveat) for caveat in caveats if not caveat.scenario]
-    return of_run + [_of_scenarios(group, n_scenarios) for group in groups.values()]
+    general = [_message(caveat) for caveat in caveats if not caveat.scenario]
+    return general + [_scenario_message(group, n_scenarios) for group in groups.values()]
 
 
-def _of_scenarios(group: Sequence[Caveat], n_scenarios: int) -> str:
+def _scenario_message(group: Sequence[Caveat], n_scenarios: int) -> str:
     worst = max(group, key=lambda caveat: caveat.severity)
     others = [caveat.scenario for caveat in group if caveat is not worst]
     if not others:
         return f"{worst.scenario}: {_message(worst)}"
     names = "all other scenarios" if len(group) == n_scenarios else list_text(others)
-    # The figures of one scenario are those of another only if they go as far.
-    as_far = all(np.isclose(caveat.severity, worst.severity, rtol=1e-3) for caveat in group)
-    return f"{worst.scenario} (and {'equally' if as_far else 'to a lesser degree'} {names}): {_message(worst)}"
+    # The values are those of one scenario; the others are only called equal if their severities are.
+    is_equal = all(np.isclose(caveat.severity, worst.severity, rtol=1e-3) for caveat in group)
+    return f"{worst.scenario} (and {'equally' if is_equal else 'to a lesser degree'} {names}): {_message(worst)}"
 
 
 def _message(caveat: Caveat) -> str:
@@ -146,7 +147,7 @@ def _message(caveat: Caveat) -> str:
 
 
 class _Value(float):
-    """A number that a message may also show in per cent, or as a band, an axis, a shape or a time."""
+    """A number that a message may also write in per cent, or as a band, an axis, a shape or a time."""
 
     def __format__(self, spec: str) -> str:
         if spec.startswith("percent"):
@@ -158,7 +159,7 @@ class _Value(float):
 
 
 def band_ranges(chosen: Iterable[int]) -> str:
-    """Octave bands as they stand in a sentence: "63 Hz", "63 Hz to 250 Hz, 4 kHz"."""
+    """Octave bands in a sentence: "63 Hz", "63 Hz to 250 Hz, 4 kHz"."""
     runs = [[i for _, i in run] for _, run in groupby(enumerate(sorted(chosen)), lambda pair: pair[1] - pair[0])]
     names = bands.NAMES
     return ", ".join(names[run[0]] if len(run) == 1 else f"{names[run[0]]} to {names[run[-1]]}" for run in runs)

@@ -1,9 +1,9 @@
-"""Run as a program of its own: draws what the process that started it asks for.
+"""Program that draws pictures on request of the process that started it.
 
-It is started isolated (`python -I`), so that nothing is imported from the folder that the user happens to be in,
-nor from where variables of the environment point: a study may come from a stranger. It reads from
-standard input where `roomsim` lies, where other packages lie, and what to do. That pipe is its lifeline: when it
-breaks, the process that waits for the pictures is no more.
+It is started in isolated mode (`python -I`), so that nothing is imported from the working folder or from paths in
+environment variables, because a study may come from an untrusted source. It reads the location of `roomsim`, the import
+path and its task from standard input. When this pipe is closed, the process that waits for the pictures has ended, and
+so does this program.
 """
 
 import os
@@ -21,7 +21,7 @@ def _end_with_parent() -> None:
 
 
 def _import_from(package: str) -> None:
-    """Import `roomsim` from exactly this folder: other places for it do not count, nor what else lies beside it."""
+    """Import `roomsim` from exactly this folder, and nothing else from the folder that contains it."""
     front = os.path.join(package, "__init__.py")
     spec = spec_from_file_location("roomsim", front, submodule_search_locations=[package])
     assert spec is not None and spec.loader is not None
@@ -30,10 +30,10 @@ def _import_from(package: str) -> None:
 
 
 def main() -> None:
-    """Draw, and leave with 0 if every picture could be drawn."""
-    order = sys.stdin.buffer.read(int.from_bytes(sys.stdin.buffer.read(8), "little"))
+    """Draw, and exit with 0 if every picture could be drawn."""
+    request = sys.stdin.buffer.read(int.from_bytes(sys.stdin.buffer.read(8), "little"))
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    package, path, task = pickle.loads(order)
+    package, path, task = pickle.loads(request)
     _import_from(package)
     sys.path[:] = path
     sys.exit(1 if pickle.loads(task)() else 0)

@@ -1,8 +1,8 @@
-"""All figures as files for spreadsheets and other programs.
+"""All results as files for spreadsheets and other programs.
 
-CSV as RFC 4180 has it, in UTF-8 with a byte-order mark, which spreadsheets need to read names right.
-Numbers have points and no thousands marks. A cell whose text a spreadsheet would take for a formula gets an
-apostrophe in front.
+CSV files follow RFC 4180 and are encoded in UTF-8 with a byte-order mark, without which spreadsheets misread names.
+Numbers have decimal points and no thousands separators. A cell whose text a spreadsheet would interpret as a formula
+is preceded by an apostrophe.
 """
 
 from __future__ import annotations
@@ -28,13 +28,12 @@ from ..results.records import Results
 from ..results.results_file import load_results
 from .cautions import cautions
 from .caveat_messages import caveat_messages
-from .positions import position_rows
-from .rows import ComparisonRow, comparison_rows, reverberation_rows
+from .rows import comparison_rows, position_rows, reverberation_rows
 
 Cell = str | float | int | None
 
 DIGITS = "%.6g"
-"""More than any error supports, and too few to carry rounding noise."""
+"""More digits than the error of any quantity justifies, but too few to include rounding errors."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -42,9 +41,9 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 def export_results(results: Results | str | Path, folder: str | Path) -> list[Path]:
     """Write seats.csv, comparison.csv, reverberation.csv and comparison.json; return their paths.
 
-    seats.csv has a row for each seat and scenario: place, audience area, every figure with its standard
-    error and, against the scenario that it is measured against, the gain with its own. Cells without a
-    figure are empty.
+    seats.csv has a row for each seat and scenario: position, audience area, every quantity with its standard error,
+    and the gain over the scenario that it is compared with, with the standard error of the gain. Cells without a value
+    are empty.
 
     Raises
     ------
@@ -55,13 +54,13 @@ def export_results(results: Results | str | Path, folder: str | Path) -> list[Pa
         "seats.csv": seats_csv(results),
         "comparison.csv": csv_bytes(comparison_csv_table(results)),
         "reverberation.csv": csv_bytes(reverberation_csv_table(results)),
-        "comparison.json": json.dumps(comparison_object(results), ensure_ascii=False, indent=1).encode() + b"\n",
+        "comparison.json": json_bytes(comparison_object(results)),
     }
     return write_files(Path(folder), contents)
 
 
 def write_files(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
-    """Write files, name -> bytes, into a folder that is made if it is missing; return their paths.
+    """Write files, name -> bytes, into a folder, which is created if it is missing; return their paths.
 
     Raises
     ------
@@ -98,38 +97,38 @@ def _cell(cell: Cell) -> str:
 
 
 def seats_csv(results: Results) -> bytes:
-    """seats.csv, as `export_results` describes it."""
+    """The content of seats.csv; see `export_results`."""
     blocks = [*_blocks(results.seats, ""), *_blocks(results.gains, "gain ")]
     heads = [head for block_heads, _ in blocks for head in block_heads]
     lines = [_csv_text([["seat", "area", "x, m", "y, m", "z, m", "scenario", *heads]])]
-    # There are millions of figures: a row of them is written at once.
+    # There are millions of numbers, so each row of them is formatted at once.
     form = ",".join([DIGITS] * len(heads))
     for seat, position in enumerate(results.positions):
         place = [seat + 1, results.area_names[int(results.area[seat])], *position.tolist()]
-        figures = np.concatenate([values[seat] for _, values in blocks], axis=1)
-        figures[~np.isfinite(figures)] = np.nan
-        for record, row in zip(results.scenarios, figures.tolist()):
+        numbers = np.concatenate([values[seat] for _, values in blocks], axis=1)
+        numbers[~np.isfinite(numbers)] = np.nan
+        for record, row in zip(results.scenarios, numbers.tolist()):
             start = _csv_text([[*place, record.name]]).removesuffix("\r\n")
             lines.append(f"{start},{(form % tuple(row)).replace('nan', '')}\r\n")
     return "".join(lines).encode("utf-8-sig")
 
 
-def _blocks(figures: dict[str, Estimate], prefix: str) -> Iterator[tuple[list[str], np.ndarray]]:
-    """Heads (n_columns,) and figures (n_receivers, n_scenarios, n_columns) of each quantity in the order of the
-    registry: per band, the value and its standard error."""
+def _blocks(estimates: dict[str, Estimate], prefix: str) -> Iterator[tuple[list[str], np.ndarray]]:
+    """Heads (n_columns,) and numbers (n_receivers, n_scenarios, n_columns) of each quantity, in the order of the
+    registry. The columns are the value and its standard error in each band."""
     for name in METRICS:
-        if name not in figures:
+        if name not in estimates:
             continue
-        metric, estimate = METRICS[name], figures[name]
+        metric, estimate = METRICS[name], estimates[name]
         unit = f", {metric.unit}" if metric.unit else ""
-        wheres = [f" {label}" for label in bands.LABELS] if metric.per_band else [""]
-        heads = [f"{prefix}{metric.symbol}{where}{what}{unit}" for where in wheres for what in ("", " standard error")]
+        labels = [f" {label}" for label in bands.LABELS] if metric.per_band else [""]
+        heads = [f"{prefix}{metric.symbol}{band}{kind}{unit}" for band in labels for kind in ("", " standard error")]
         pairs = np.stack([estimate.value, estimate.standard_error], axis=-1)
         yield heads, pairs.reshape(*pairs.shape[:2], -1)
 
 
 def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
-    """Head and rows of comparison.csv; "95 %" columns hold half the width of the interval."""
+    """Head and rows of comparison.csv. Columns "95 %" contain half the width of the interval."""
     money = results.currency
     yield [
         "number", "scenario", "description", "elements", "against number",
@@ -143,21 +142,17 @@ def comparison_csv_table(results: Results) -> Iterator[list[Cell]]:
         "beats the next",
     ]  # fmt: skip
     for row in comparison_rows(results):
-        yield _comparison_cells(row)
-
-
-def _comparison_cells(row: ComparisonRow) -> list[Cell]:
-    verdict, gained = row.verdict, row.verdict.gain
-    has_gain = row.against is not None
-    gain: list[Cell] = [gained.value, gained.low, gained.high, verdict.p_value] if has_gain else [None] * 4
-    return [
-        row.number, row.scenario, row.description, "; ".join(row.elements), row.against,
-        *_pair(row.sti_median), *_pair(row.sti_worst_tenth), *_pair(row.share_of_seats), row.target,
-        *gain, verdict.words, *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
-        row.cost, row.extra_cost, *_pair(row.gain_per_1000),
-        row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),
-        row.sti_median.input_half_width, gained.input_half_width, row.gain_holds, row.is_best, row.is_ahead,
-    ]  # fmt: skip
+        verdict, gain = row.verdict, row.verdict.gain
+        has_gain = row.against is not None
+        yield [
+            row.number, row.scenario, row.description, "; ".join(row.elements), row.against,
+            *_pair(row.sti_median), *_pair(row.sti_worst_tenth), *_pair(row.share_of_seats), row.target,
+            *((gain.value, gain.low, gain.high, verdict.p_value) if has_gain else (None,) * 4), verdict.text,
+            *_pair(row.reverberation_mid), *_pair(row.reverberation_bass),
+            row.cost, row.extra_cost, *_pair(row.gain_per_1000),
+            row.rigging_hours, row.roof_points, row.weight, "; ".join(row.limits_broken),
+            row.sti_median.input_half_width, gain.input_half_width, row.gain_holds, row.is_best, row.is_ahead,
+        ]  # fmt: skip
 
 
 def _pair(interval: Interval | None) -> list[Cell]:
@@ -165,8 +160,8 @@ def _pair(interval: Interval | None) -> list[Cell]:
 
 
 def reverberation_csv_table(results: Results) -> Iterator[list[Cell]]:
-    """Head and rows of reverberation.csv: traced times with half their 95 % intervals, and the formulas'
-    times."""
+    """Head and rows of reverberation.csv: traced times with half their 95 % intervals, and the times by the
+    formulas."""
     heads = [f"{label} Hz, s" for label in bands.LABELS]
     yield ["scenario", "method", *heads, *(f"{head} 95 %" for head in heads)]
     for row in reverberation_rows(results):
@@ -175,7 +170,7 @@ def reverberation_csv_table(results: Results) -> Iterator[list[Cell]]:
 
 
 def comparison_object(results: Results) -> dict[str, Any]:
-    """The comparison as JSON knows it: null where there is no figure."""
+    """The comparison as values for JSON; None if a quantity cannot be evaluated."""
     content = {
         "schema": 2,
         "title": results.title,

@@ -1,4 +1,4 @@
-"""Fonts for the scripts of the world: names in a study may be written in any of them."""
+"""Choice of fonts: names in a study may be written in any script."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from typing import Any
 from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 
 DEFAULT = "DejaVu Sans"
-"""Comes with the drawing library; it has Latin, Greek, Cyrillic, Arabic and others, but not all scripts."""
+"""Part of the drawing library; it has Latin, Greek, Cyrillic, Arabic and others, but not all scripts."""
 
 FAMILIES: ContextVar[tuple[str, ...]] = ContextVar("families", default=(DEFAULT,))
-"""Font families of all text, the first that has a character being taken."""
+"""Font families of all text. Each character is drawn in the first family that has it."""
 
 
 @contextmanager
 def fonts_for(results: Any) -> Iterator[None]:
-    """For as long as it lasts, draw with fonts of this machine that have the characters of all names in `results`.
+    """Within a `with` block, draw with fonts of this machine that have the characters of all names in `results`.
 
-    The drawing library would warn of each character that no font has, time and again; `not_drawable` lists them once.
+    The drawing library would warn repeatedly of each character that no font has; `not_drawable` lists them once.
     """
     token = FAMILIES.set((DEFAULT, *_families(_not_in_default(results))))
     with warnings.catch_warnings():
@@ -35,7 +35,7 @@ def fonts_for(results: Any) -> Iterator[None]:
 
 
 def not_drawable(results: Any) -> str:
-    """The characters of names in `results` that no font of this machine has, each once, in order."""
+    """The characters of names in `results` that no font of this machine has, without repetition and sorted."""
     missing = _not_in_default(results)
     files = {entry.name: entry.fname for entry in fontManager.ttflist}
     for family in _families(missing):
@@ -49,7 +49,7 @@ def _not_in_default(results: Any) -> frozenset[str]:
 
 
 def _texts(part: Any) -> Iterator[str]:
-    """All texts in dataclasses, tables and lists within each other."""
+    """All texts in nested dataclasses, dictionaries and lists."""
     if isinstance(part, str):
         yield part
     elif dataclasses.is_dataclass(part) and not isinstance(part, type):
@@ -66,25 +66,25 @@ def _texts(part: Any) -> Iterator[str]:
 
 @lru_cache(maxsize=64)
 def _characters(file: str) -> frozenset[str]:
-    """Characters of a font file; none if they are pictures of one size, which cannot be drawn at others."""
+    """Characters of a font file; none if it is a bitmap font, which cannot be scaled."""
     font = get_font(file)
     return frozenset(map(chr, font.get_charmap())) if font.scalable else frozenset()
 
 
 @lru_cache(maxsize=64)
 def _families(missing: frozenset[str]) -> tuple[str, ...]:
-    """Installed font families that together have as many of the characters as can be had."""
+    """Installed font families that together have as many of the characters as possible."""
     chosen: list[str] = []
     files = {entry.name: entry.fname for entry in fontManager.ttflist}
     for family in sorted(files.keys() - {DEFAULT}):
-        # A font of last resort shows boxes with numbers for all characters.
+        # A last-resort font shows boxes with numbers for all characters.
         if not missing or "last resort" in family.lower():
             continue
         try:
-            found = _characters(files[family]) & missing
+            present = _characters(files[family]) & missing
         except (OSError, RuntimeError):  # a damaged or foreign font file
             continue
-        if found:
+        if present:
             chosen.append(family)
-            missing -= found
+            missing -= present
     return tuple(chosen)

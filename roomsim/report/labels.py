@@ -1,4 +1,4 @@
-"""Writing in pictures, where it hides neither marks nor other writing."""
+"""Text in pictures, placed so that it hides neither marks nor other text."""
 
 from __future__ import annotations
 
@@ -14,35 +14,35 @@ from matplotlib.patheffects import withStroke
 from . import style
 
 HALO = [withStroke(linewidth=1.8, foreground="white")]
-"""Keeps writing and lines legible on any colour."""
+"""Makes text and lines legible on any colour."""
 _SIDES = ((1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1), (0, 1), (0, -1))
 _GAPS = (0.0, 6.0, 14.0, 24.0, 36.0, 52.0)
-"""Points between a mark and its name, nearest first."""
+"""Distances between a mark and its name, points, in order of preference."""
 _FAR = 12.0
-"""Points between a name and its place from which on a line joins them."""
+"""Distance between a name and its mark, points, beyond which a line joins them."""
 _MARK = (7.0, 9.0)
-"""Width and height that are kept clear for a mark, points."""
+"""Width and height that are kept free for a mark, points."""
 _LINE = (2.0, 2.0)
-"""The same for each point of a line."""
+"""Width and height that are kept free for each point of a line, points."""
 _OUTSIDE = 4.0
-"""How much worse writing outside the frame is than writing over other writing."""
+"""Weight of the area of text outside the frame, relative to the area of text over other text."""
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where a text may stand."""
+    """A possible place for a text."""
 
     at: np.ndarray
     """(2,) data coordinates."""
     offset: tuple[float, float] = (0.0, 0.0)
-    """From there to the middle of the text, points."""
+    """From `at` to the middle of the text, points."""
     rotation: float = 0.0
     """Degrees anticlockwise."""
 
 
 @dataclass(frozen=True)
 class Label:
-    """A text and the places for it, the best first."""
+    """A text and its possible places in order of preference."""
 
     text: str
     places: Sequence[Place]
@@ -51,15 +51,13 @@ class Label:
     colour: str = style.INK
     weight: Literal["normal", "bold"] = "normal"
     belongs_to: np.ndarray | None = None
-    """(2,) data coordinates of the mark that a line leads to where the text stands far from it."""
+    """(2,) data coordinates of the mark of this text; a line leads to it if the text is far away."""
     on_ground: bool = False
-    """Whether it stands on a pale ground, to be read over a hatching."""
+    """Whether the text has a pale background, so that it is legible over hatching."""
 
 
-def beside(
-    text: str, at: np.ndarray, axes: Axes, *, size: float = 6.5, above: bool = False
-) -> Label:
-    """A label for a mark at `at`: beside it, above or below; `above` is tried first if asked for."""
+def beside(text: str, at: np.ndarray, axes: Axes, *, size: float = 6.5, above: bool = False) -> Label:
+    """A label beside, above or below a mark at `at`, preferably above it if `above`."""
     width, height = style.text_size(axes.figure, text, size)  # type: ignore[arg-type]
     sides = ((0, 1), (0, -1), *_SIDES[:6]) if above else _SIDES
     places = [
@@ -76,16 +74,16 @@ def write_labels(
     lines: Sequence[np.ndarray] = (),
     zorder: float = 10.0,
 ) -> None:
-    """Write each label at the first of its places that is free, in the order given.
+    """Write the labels one after another, each at the first of its places that is free.
 
-    Of those far from their marks the line to the mark should cross no other writing and no other mark. The limits
-    of `axes` and its place on the page must be set before, and stay as they are. Where no place is free the one that
-    hides least is taken.
+    The line between a distant label and its mark should cross no other text and no other mark. Where no place is free,
+    the place that hides least is used. The limits of `axes` and its position on the page must be set before, and must
+    not change afterwards.
 
     Parameters
     ----------
-    avoid : (n, 2) data coordinates of marks that must stay clear
-    lines : each (m, 2) data coordinates of a polyline that must stay clear
+    avoid : (n, 2) data coordinates of marks that must remain visible
+    lines : each (m, 2) data coordinates of a polyline that must remain visible
     """
     figure: Any = axes.figure
     axes.apply_aspect()
@@ -99,7 +97,7 @@ def write_labels(
     marks = np.empty((0, 2)) if avoid is None else on_paper(np.asarray(avoid, dtype=float).reshape(-1, 2))
     drawn = np.concatenate([np.empty((0, 2)), *(_along(on_paper(line)) for line in lines)])
     taken = np.concatenate([_boxes(marks, _MARK), _boxes(drawn, _LINE)])
-    # What the line from a name to its mark must not cross.
+    # The line from a name to its mark must not cross these.
     crossed = _boxes(marks, _MARK)
     for label in labels:
         size = np.array(style.text_size(figure, label.text, label.size, label.weight))
@@ -109,8 +107,8 @@ def write_labels(
         cos, sin = np.abs(np.cos(turns)), np.abs(np.sin(turns))
         sizes = np.column_stack([size[0] * cos + size[1] * sin, size[0] * sin + size[1] * cos])
         boxes = _boxes(middles, sizes)
-        hidden = _common(boxes, taken).sum(axis=1) + _OUTSIDE * (
-            np.prod(sizes, axis=1) - _common(boxes, bounds[None])[:, 0]
+        hidden = _overlap(boxes, taken).sum(axis=1) + _OUTSIDE * (
+            np.prod(sizes, axis=1) - _overlap(boxes, bounds[None])[:, 0]
         )
         leaders: dict[int, np.ndarray] = {}
         crossing = np.zeros(len(boxes))
@@ -121,7 +119,7 @@ def write_labels(
                 leader = _along(np.array([point, middles[i]]))
                 away = leader[np.hypot(*(leader - point).T) > _MARK[1]]
                 leaders[i] = _boxes(away, _LINE)
-                crossing[i] = _common(leaders[i], crossed).sum()
+                crossing[i] = _overlap(leaders[i], crossed).sum()
         free = np.flatnonzero(hidden < 0.5)
         chosen = int(free[np.argmin(crossing[free])]) if len(free) else int(np.argmin(hidden))
         crossed = np.concatenate([crossed, boxes[[chosen]]])
@@ -129,68 +127,51 @@ def write_labels(
         place = label.places[chosen]
         mark = place.at if label.belongs_to is None else label.belongs_to
         offset = middles[chosen] - on_paper(mark[None])[0]
-        _write(axes, label, mark, offset, place.rotation, zorder, chosen in leaders)
+        look: dict[str, Any] = {"color": label.colour, "weight": label.weight, "ha": "center", "va": "center"}
+        look |= {"bbox": _GROUND} if label.on_ground else {"path_effects": HALO}
+        look |= {"arrowprops": _LEADER} if chosen in leaders else {}
+        look |= {"rotation": place.rotation, "annotation_clip": False, "zorder": zorder}
+        style.write(axes, label.text, mark, (offset[0], offset[1]), label.size, **look)
 
 
-def _write(
-    axes: Axes, label: Label, at: np.ndarray, offset: np.ndarray, rotation: float, zorder: float, joined: bool
-) -> None:
-    ground = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85}
-    axes.annotate(
-        label.text,
-        (at[0], at[1]),
-        xytext=(offset[0], offset[1]),
-        textcoords="offset points",
-        rotation=rotation,
-        ha="center",
-        va="center",
-        fontsize=label.size,
-        color=label.colour,
-        weight=label.weight,
-        path_effects=None if label.on_ground else HALO,
-        bbox=ground if label.on_ground else None,
-        arrowprops={"arrowstyle": "-", "linewidth": 0.5, "color": style.QUIET, "shrinkA": 1.0, "shrinkB": 3.0}
-        if joined
-        else None,
-        annotation_clip=False,
-        zorder=zorder,
-    )
+_GROUND = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.85}
+_LEADER = {"arrowstyle": "-", "linewidth": 0.5, "color": style.QUIET, "shrinkA": 1.0, "shrinkB": 3.0}
 
 
 def write_names(
     axes: Axes, x: np.ndarray, y: np.ndarray, names: Sequence[str], lines: Sequence[np.ndarray] = ()
 ) -> None:
-    """Write a name beside each point of a chart, nearest free place first; far ones get a line to their point.
+    """Write a name at the nearest free place beside each point of a chart; a line joins distant names to their points.
 
-    The limits of `axes` must be set before and stay as they are. Points without a name, "", stay clear all the same.
+    The limits of `axes` must be set before and must not change afterwards. Points whose name is empty are not covered
+    either.
 
     Parameters
     ----------
-    lines : each (m, 2) data coordinates of a polyline that must stay clear
+    lines : each (m, 2) data coordinates of a polyline that must remain visible
     """
     points = np.column_stack([x, y])
     named = [k for k in np.argsort(-points[:, 1], kind="stable") if names[k]]
-    labels = [beside(names[k], points[k], axes) for k in named]
-    write_labels(axes, labels, points, lines, zorder=6.0)
+    write_labels(axes, [beside(names[k], points[k], axes) for k in named], points, lines, zorder=6.0)
 
 
 def _along(line: np.ndarray) -> np.ndarray:
-    """(n, 2) points of a polyline (m, 2), at most a point of its unit apart."""
-    steps = [line[:1]]
+    """(n, 2) points along a polyline (m, 2), at most one unit apart."""
+    pieces = [line[:1]]
     for start, end, length in zip(line[:-1], line[1:], np.hypot(*np.diff(line, axis=0).T)):
         share = np.linspace(0.0, 1.0, 1 + max(1, int(np.ceil(min(length, 2000.0)))))[1:, None]
-        steps.append(start + share * (end - start))
-    return np.concatenate(steps)
+        pieces.append(start + share * (end - start))
+    return np.concatenate(pieces)
 
 
 def _boxes(middles: np.ndarray, size: np.ndarray | tuple[float, float]) -> np.ndarray:
-    """(n, 4) left, bottom, right, top of boxes of a width and height, or one each, round their middles (n, 2)."""
+    """(n, 4) left, bottom, right, top of boxes about their middles (n, 2), of one common size or one size each."""
     half = 0.5 * np.asarray(size, dtype=float)
     return np.column_stack([middles - half, middles + half])
 
 
-def _common(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:
-    """(n, m) areas that boxes (n, 4) and others (m, 4) have in common."""
+def _overlap(boxes: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """(n, m) areas of overlap between boxes (n, 4) and others (m, 4)."""
     low = np.maximum(boxes[:, None, :2], others[None, :, :2])
     high = np.minimum(boxes[:, None, 2:], others[None, :, 2:])
     return np.prod(np.maximum(high - low, 0.0), axis=2)

@@ -1,12 +1,11 @@
-"""Plans of the audience coloured by a quantity: what each scenario gives, and what it gains.
+"""Plans of the audience coloured by a quantity or by its gain in a scenario.
 
-Everything comes from `Results`, so a picture can be drawn again from the file by itself.
+All data come from `Results`, so a picture can be drawn again from the results file.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -22,16 +21,16 @@ from ..results.records import Results
 from . import style
 from .labels import HALO
 from .plan import draw_plan
-from .quantities import STI, Shown, find_quantity, shown_as
+from .quantities import STI, QuantityLabel, find_quantity, quantity_label
 from .rows import mean_of_bands
 from .style import Scale
 
 
 @dataclass(frozen=True)
 class MapLayer:
-    """One quantity, or its gain, at all seats in all scenarios, with the scale that all its maps share."""
+    """One quantity, or its gain, at all seats in all scenarios, with the common scale of its maps."""
 
-    shown: Shown
+    label: QuantityLabel
     values: Estimate
     """(n_receivers, n_scenarios)."""
     scale: Scale
@@ -40,7 +39,7 @@ class MapLayer:
     """Value at which a contour is drawn."""
 
     def is_uncertain(self, scenario: int) -> np.ndarray:
-        """(n_receivers,) bool: the standard error of the seat is as large as a step of the colours, or larger."""
+        """(n_receivers,) bool: the standard error at the seat is at least one step of the colour scale."""
         errors = self.values.standard_error[:, scenario]
         return np.isfinite(self.values.value[:, scenario]) & (errors >= self.scale.width)
 
@@ -51,21 +50,21 @@ class MapLayer:
 
 
 def map_layer(results: Results, metric: str = STI, *, band: int | None = None, gain: bool = False) -> MapLayer:
-    """Values to be mapped, with one scale for all scenarios.
+    """Values for maps, with one scale for all scenarios.
 
     Parameters
     ----------
     metric : str
         Name or symbol of a quantity that is known per seat.
     band : int, optional
-        Index of the octave band; without it quantities per band are averaged over 500 Hz and 1 kHz
+        Index of the octave band; by default, quantities per band are averaged over 500 Hz and 1 kHz
         (ISO 3382-1:2009, A.2).
     gain : bool
-        The difference against the scenario compared with, instead of the value.
+        Map the difference from the reference scenario instead of the value.
 
     Raises
     ------
-    RoomsimError : the results hold no such quantity, or it is not known per band and one is asked for
+    RoomsimError : the results hold no such quantity, or a band was chosen for a quantity that is not known per band
     """
     known = results.gains if gain else results.seats
     metric = find_quantity(metric, known)
@@ -84,22 +83,22 @@ def map_layer(results: Results, metric: str = STI, *, band: int | None = None, g
     else:
         scale = style.sti_scale() if metric == STI else style.value_scale(values.value, row.better)
     target = results.sti_target if metric == STI and not gain else None
-    return MapLayer(shown_as(metric, band), values, scale, gain, target)
+    return MapLayer(quantity_label(metric, band), values, scale, gain, target)
 
 
 def draw_map(
     axes: Axes, results: Results, scenario: int, layer: MapLayer, *, tier: int = 0, names: bool = True
 ) -> None:
-    """Draw one scenario into `axes`: seats, contours, and the plan with what is hung in it.
+    """Draw one scenario into `axes`: seats, contours, and the floor plan with its elements.
 
     Parameters
     ----------
     scenario : int
         Index into `results.scenarios`.
     tier : int
-        Index into `results.plan.tiers`: which of the seats above each other.
+        Index into `results.plan.tiers`, for seats at different heights above each other.
     names : bool
-        Write names beside elements, zones and sources; small maps go without.
+        Write names beside elements, zones and sources; small maps have none.
     """
     shown = np.isin(results.area, results.plan.tiers[tier].areas)
     _draw_seats(axes, results, scenario, layer, shown, names)
@@ -113,11 +112,13 @@ def _draw_seats(
     values = layer.values.value[:, scenario]
     known = np.isfinite(values) & shown
     step = layer.scale.step(values)
-    # One shape per step of the scale keeps the files small.
+    # A single shape per step of the scale keeps the files small.
     for i in np.unique(step[known]):
         colour = layer.scale.colours(int(i))
         shape = _outline(results.cells[known & (step == i)])
-        _add(axes, PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
+        # `add_patch` would search all of the thousands of edges for the limits of the axes, which takes longer than
+        # drawing them. The floor plan sets the limits.
+        axes.add_artist(PathPatch(shape, facecolor=colour, edgecolor=colour, linewidth=0.25, zorder=1))
     _hatch(axes, results.cells[shown & ~known], "xxxxxx", style.QUIET)
     size = 1.0 if is_large else 0.5
     dotted = layer.is_uncertain(scenario) & shown
@@ -125,29 +126,21 @@ def _draw_seats(
         unclear = layer.not_significant(scenario) & shown
         dotted &= ~unclear
         _hatch(axes, results.cells[unclear], "//////", "#555555")
-        # In grey both ends of the scale are dark: losses carry a sign of their own.
+        # In grey both ends of the scale are dark, so losses have a mark of their own.
         lost = results.positions[known & ~unclear & (values < 0.0), :2]
-        sign: dict[str, Any] = {"linestyle": "none", "marker": "_", "zorder": 3}
-        axes.plot(*lost.T, ms=3.4 * size, mew=1.8 * size, color="white", **sign)
-        axes.plot(*lost.T, ms=2.8 * size, mew=0.7 * size, color=style.INK, **sign)
+        for points, width, ink in ((3.4, 1.8, "white"), (2.8, 0.7, style.INK)):
+            axes.plot(*lost.T, **style.marks("_", points * size, mew=width * size, color=ink, zorder=3))
     if dotted.any():
-        # Beside the middle, where the sign of a loss may stand.
+        # Dots are beside the middle of the seat, where the mark of a loss may be.
         at = 0.5 * (results.cells[dotted, 2] + results.cells[dotted].mean(axis=1))
-        dot: dict[str, Any] = {"linestyle": "none", "marker": "o", "markeredgewidth": 0.0, "zorder": 3}
-        axes.plot(*at.T, markersize=2.0 * size, color="white", **dot)
-        axes.plot(*at.T, markersize=1.3 * size, color=style.INK, **dot)
+        for points, ink in ((2.0, "white"), (1.3, style.INK)):
+            axes.plot(*at.T, **style.marks("o", points * size, mew=0.0, color=ink, zorder=3))
 
 
 def _hatch(axes: Axes, cells: np.ndarray, pattern: str, colour: str) -> None:
     if len(cells):
-        marks = PathPatch(_outline(cells), facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2)
-        _add(axes, marks)
-
-
-def _add(axes: Axes, shape: PathPatch) -> None:
-    # The plan sets the limits. `add_patch` would look for them along each of the thousands of edges, which takes
-    # longer than drawing them.
-    axes.add_artist(shape)
+        shape = _outline(cells)
+        axes.add_artist(PathPatch(shape, facecolor="none", edgecolor=colour, linewidth=0.0, hatch=pattern, zorder=2))
 
 
 def _outline(cells: np.ndarray) -> Path:
@@ -184,7 +177,7 @@ def _draw_contours(
 
 
 def _without_specks(path: Path, cells: np.ndarray) -> Path:
-    """Contours shorter than the way round four seats are noise, and hide the others."""
+    """Remove contours shorter than the circumference of four seats: they are noise and hide the others."""
     shortest = 8.0 * float(np.median(np.hypot(*(cells[:, 1] - cells[:, 0]).T)))
     points = np.asarray(path.vertices)
     pieces = np.split(points, np.flatnonzero(path.codes == Path.MOVETO)[1:]) if len(points) else []
@@ -193,9 +186,9 @@ def _without_specks(path: Path, cells: np.ndarray) -> Path:
 
 
 def surface_over(cells: np.ndarray, values: np.ndarray) -> tuple[Triangulation | None, np.ndarray]:
-    """The seats as one surface for contours: each point is a mean over some nine seats, the near ones most.
+    """The seats as one surface for contours. Each point is a weighted mean over about nine neighbouring seats.
 
-    The mean damps the Monte Carlo error, and the surface ends where the seats end.
+    The mean reduces the Monte Carlo error. The surface ends at the edge of the seats.
 
     Parameters
     ----------
@@ -204,8 +197,8 @@ def surface_over(cells: np.ndarray, values: np.ndarray) -> tuple[Triangulation |
 
     Returns
     -------
-    Triangulation over the corners and middles of the cells, None where no seat has a value, and the heights
-    of its points, (n_points,).
+    Triangulation over the corners and middles of the cells, None if no seat has a value, and the values at its
+    points, (n_points,).
     """
     known = np.isfinite(values)
     if not known.any():

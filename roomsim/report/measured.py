@@ -1,4 +1,4 @@
-"""Computed beside measured, for people and for spreadsheets."""
+"""Comparison of computed and measured values, as tables and as CSV files."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -15,17 +15,17 @@ from ..files import replace_file
 from ..metrics.registry import METRICS
 from ..study.measured import Comparison, MeasuredComparison
 from .export import Cell, csv_bytes
-from .printing import PrintedTable, below, new_table
+from .printing import PrintedTable, below, table_of
 from .values import NONE, decimal
 
 
 class MeasuredTable(PrintedTable):
-    """A measured room beside the computed one: means over places, and how far single places are off."""
+    """Measured and computed values: means over the positions, and deviations at single positions."""
 
     def __init__(self, comparison: MeasuredComparison):
         self.comparison = comparison
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         comparison = self.comparison
         yield Text(comparison.name, "bold")
         yield Text(f"Measured data: {comparison.origin}")
@@ -45,42 +45,36 @@ _LEGEND = (
 )
 
 
+_ROWS = ("measured", "computed", "off, mean", "  ±", "off, rms", "places")
+
+
 def _quantity_table(comparison: MeasuredComparison, name: str) -> Table:
     metric = METRICS[name]
     unit = f", {metric.unit}" if metric.unit else ""
-    table = new_table()
-    table.add_column(f"{metric.symbol}{unit}", no_wrap=True)
     rows = [row for row in comparison.rows if row.quantity == name]
     present = sorted({row.band for row in rows})
-    for band in present:
-        table.add_column(bands.LABELS[band], justify="right", no_wrap=True)
-    lines: dict[str, list[str]] = {
-        head: [] for head in ("measured", "computed", "off, mean", "  ±", "off, rms", "places")
-    }
-    for band in present:
-        for head, cell in _band_cells([row for row in rows if row.band == band], metric.decimals + 1).items():
-            lines[head].append(cell)
-    for head, cells in lines.items():
-        table.add_row(head, *cells, style="bold" if head == "off, mean" else "")
-    return table
+    columns = [_band_cells([row for row in rows if row.band == band], metric.decimals + 1) for band in present]
+    heads = [f"{metric.symbol}{unit}", *(bands.LABELS[band] for band in present)]
+    return table_of(heads, zip(_ROWS, *columns), bold_rows=[_ROWS.index("off, mean")])
 
 
-def _band_cells(rows: list[Comparison], decimals: int) -> dict[str, str]:
+def _band_cells(rows: list[Comparison], decimals: int) -> tuple[str, ...]:
+    """The cells of one octave band, in the order of `_ROWS`."""
     known = [row for row in rows if np.isfinite(row.difference)]
-    cells = {"measured": f"{np.mean([row.measured for row in rows]):.{decimals}f}"}
+    measured = f"{np.mean([row.measured for row in rows]):.{decimals}f}"
     if not known:
-        return {**cells, **dict.fromkeys(("computed", "off, mean", "  ±", "off, rms"), NONE), "places": "0"}
+        return (measured, *[NONE] * 4, "0")
     off = np.array([row.difference for row in known])
-    # Errors of places are of the same rays: their mean is on the safe side.
+    # The errors at all positions come from the same rays, so the mean of the errors is conservative.
     error = 2.0 * np.mean([row.standard_error / row.noticeable for row in known])
-    return {
-        **cells,
-        "computed": f"{np.mean([row.computed for row in known]):.{decimals}f}",
-        "off, mean": decimal(float(off.mean()), 1, sign=True),
-        "  ±": f"{error:.1f}",
-        "off, rms": f"{np.sqrt((off**2).mean()):.1f}",
-        "places": f"{len(known)}" if len(known) == len(rows) else f"{len(known)} of {len(rows)}",
-    }
+    return (
+        measured,
+        f"{np.mean([row.computed for row in known]):.{decimals}f}",
+        decimal(float(off.mean()), 1, sign=True),
+        f"{error:.1f}",
+        f"{np.sqrt((off**2).mean()):.1f}",
+        f"{len(known)}" if len(known) == len(rows) else f"{len(known)} of {len(rows)}",
+    )
 
 
 def _summary(comparison: MeasuredComparison) -> str:
@@ -97,7 +91,7 @@ def _summary(comparison: MeasuredComparison) -> str:
 
 
 def measured_csv_rows(comparison: MeasuredComparison) -> Iterator[list[Cell]]:
-    """Head and a row for each measured value."""
+    """Head, and a row for each measured value."""
     yield [
         "source", "receiver", "quantity", "frequency_hz", "measured", "computed", "standard_error", "jnd",
         "difference_in_jnd",
@@ -110,7 +104,7 @@ def measured_csv_rows(comparison: MeasuredComparison) -> Iterator[list[Cell]]:
 
 
 def write_measured(comparison: MeasuredComparison, path: Path) -> Path:
-    """Write every value as CSV.
+    """Write all values as CSV.
 
     Raises
     ------

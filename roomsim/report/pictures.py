@@ -1,7 +1,7 @@
-"""Pictures of a study, drawn by several processes at once.
+"""Pictures of a study, drawn by several processes in parallel.
 
-Drawing keeps hold of the interpreter, so threads would not help. Every process draws its share from the
-results alone and ends; what a helper does not finish, for whatever reason, is drawn here.
+Drawing holds the interpreter lock, so threads would not help. Every process draws its share from the results and ends.
+Pictures that a helper process does not finish, for whatever reason, are drawn by this process.
 """
 
 from __future__ import annotations
@@ -27,46 +27,45 @@ from .fonts import fonts_for, not_drawable
 from .style import save_figure
 
 _WORTH_A_PROCESS = 4
-"""Pictures that take well longer to draw than a process to start."""
+"""Number of pictures that take much longer to draw than a process takes to start."""
 
 _HELPER = Path(__file__).with_name("drawing_process.py")
-"""One of `multiprocessing` would run the user's script again to start with."""
+"""A process of `multiprocessing` would first run the user's script again."""
 
 _Failures = dict[str, str]
-"""Name of a picture -> why it could not be drawn."""
+"""Name of a picture -> reason why it could not be drawn."""
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture that is still to be drawn."""
+    """A picture to be drawn."""
 
     name: str
-    """Of its files, without the ending."""
+    """Name of its files, without the extension."""
     description: str
     draw: Callable[[Any], Figure]
-    """From the results. Of a module, or a `partial` of such, where several processes draw: they must find it."""
+    """Function of the results. If several processes draw, it must be a function of a module, or a `partial` of one, so
+    that they can import it."""
 
 
 def on_sheets(
     name: str, description: str, draw: Callable[..., Figure], parts: Sequence[int], at_most: int
 ) -> list[Picture]:
-    """A picture of many parts on as few sheets as hold them, each about as full.
+    """A picture of many parts, distributed evenly over as few sheets as possible.
 
     Parameters
     ----------
-    draw : from the results, the parts of a sheet as `chosen`, and, for the title, which of several it is as `sheet`
-    parts : numbers of all
-    at_most : parts that one sheet holds
+    draw : function of the results, of the parts of a sheet (`chosen`), and of the number of the sheet for the title
+        (`sheet`)
+    parts : numbers of all parts
+    at_most : largest number of parts on a sheet
     """
     if len(parts) <= at_most:
         return [Picture(name, description, partial(draw, chosen=list(parts)))] if parts else []
     shares = np.array_split(parts, -(-len(parts) // at_most))
-    return [
-        Picture(
-            f"{name}_{i}", description, partial(draw, chosen=share.tolist(), sheet=f" (sheet {i} of {len(shares)})")
-        )
-        for i, share in enumerate(shares, start=1)
-    ]
+    sheets = [f" (sheet {i} of {len(shares)})" for i in range(1, len(shares) + 1)]
+    draws = [partial(draw, chosen=share.tolist(), sheet=sheet) for share, sheet in zip(shares, sheets)]
+    return [Picture(f"{name}_{i}", description, drawn) for i, drawn in enumerate(draws, start=1)]
 
 
 def write_pictures(
@@ -78,17 +77,17 @@ def write_pictures(
 ) -> list[Path]:
     """Draw pictures into a folder and return the paths of their files.
 
-    A picture that cannot be drawn is left out with a `PictureWarning`; a file of an earlier one stays as it was.
+    A picture that cannot be drawn is omitted with a `PictureWarning`; its file from an earlier run is not changed.
 
     Parameters
     ----------
-    results : what each picture is drawn from
+    results : argument of each picture's `draw`
     formats : "png", "svg", "pdf"
-    processes : at most, this one among them; as many as there are cores unless given
+    processes : largest number of processes, including this one; by default the number of cores
 
     Raises
     ------
-    StoreError : the folder cannot be made or written, or another run holds it
+    StoreError : the folder cannot be created or written, or another run holds it
     """
     n = max(1, min(processes or os.cpu_count() or 1, len(pictures) // _WORTH_A_PROCESS))
     own, *others = (partial(_draw, results, pictures[i::n], folder, formats) for i in range(n))
@@ -96,13 +95,13 @@ def write_pictures(
         failures = own()
         for helper, share in zip(helpers, others):
             if helper is None or helper.wait() != 0:
-                # What went wrong there goes wrong here again, where it is reported.
+                # A failure in the helper occurs here again and is reported.
                 failures |= share()
-    boxes = not_drawable(results)
-    if boxes:
+    missing = not_drawable(results)
+    if missing:
         warnings.warn(
-            f"no font of this machine has the characters {boxes[:40]} of names in the study: PNG and PDF pictures show "
-            "boxes in their place. Install a font that has them, and draw again.",
+            f"no font of this machine has the characters {missing[:40]} of names in the study: PNG and PDF pictures "
+            "show boxes in their place. Install a font that has them, and draw again.",
             RoomsimWarning,
             stacklevel=2,
         )
@@ -119,7 +118,7 @@ def _draw(results: Any, pictures: Sequence[Picture], folder: Path, formats: Sequ
             with fonts_for(results):
                 save_figure(picture.draw(results), folder, picture.name, formats, picture.description)
         except StoreError:
-            raise  # The disk: the next picture would fare no better.
+            raise  # The disk cannot be written: the next picture would fail too.
         except Exception as fault:
             failures[picture.name] = f"{type(fault).__name__}: {fault}"
     return failures
@@ -127,19 +126,18 @@ def _draw(results: Any, pictures: Sequence[Picture], folder: Path, formats: Sequ
 
 @contextmanager
 def _helpers(tasks: Sequence[Callable[[], _Failures]]) -> Iterator[list[subprocess.Popen[bytes] | None]]:
-    """A process at work on each task, or None where none could be started; none outlives the `with` block."""
+    """A process for each task, or None if it could not be started. All of them end with the `with` block."""
     helpers: list[subprocess.Popen[bytes] | None] = []
     try:
         for _ in tasks:
             helpers.append(_helper())
-        # They start side by side, and none keeps this process waiting for long: each reads its order first.
+        # The processes start in parallel. Each reads its task first, so this process does not wait long for any.
         for helper, task in zip(helpers, tasks):
             if helper is not None and helper.stdin is not None:
-                order = pickle.dumps(
-                    (str(Path(__file__).parents[1]), _import_path(), pickle.dumps(task, pickle.HIGHEST_PROTOCOL))
-                )
-                with suppress(OSError):  # It has ended already.
-                    helper.stdin.write(len(order).to_bytes(8, "little") + order)
+                pickled = pickle.dumps(task, pickle.HIGHEST_PROTOCOL)
+                request = pickle.dumps((str(Path(__file__).parents[1]), _import_path(), pickled))
+                with suppress(OSError):  # The process has already ended.
+                    helper.stdin.write(len(request).to_bytes(8, "little") + request)
                     helper.stdin.flush()
         yield helpers
     finally:
@@ -161,6 +159,6 @@ def _helper() -> subprocess.Popen[bytes] | None:
 
 
 def _import_path() -> list[str]:
-    """Where this process imports from, without the folder that the user happens to be in."""
+    """The import path of this process, without the working folder."""
     here = os.getcwd()
     return [entry for entry in sys.path if os.path.isabs(entry) and os.path.realpath(entry) != os.path.realpath(here)]

@@ -1,4 +1,4 @@
-"""The answer of a search as files for spreadsheets and other programs."""
+"""The result of a search as files for spreadsheets and other programs."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from .planning_tables import plan_tables
 
 
 def export_plan(results: PlanResults | str | Path, folder: str | Path) -> list[Path]:
-    """Write plan.json with the whole answer, plan_sets.csv with every set evaluated, plan.txt with the tables.
+    """Write plan.json with the complete result, plan_sets.csv with every evaluated set, and plan.txt with the tables.
 
     Raises
     ------
@@ -29,24 +29,16 @@ def export_plan(results: PlanResults | str | Path, folder: str | Path) -> list[P
 
 
 def sets_table(results: PlanResults) -> Iterator[list[Cell]]:
-    """Head and rows of plan_sets.csv: a column for each candidate, 1 where it is in; cheapest sets first."""
+    """Head and rows of plan_sets.csv, cheapest sets first. A candidate's column is 1 if the set contains it, else 0."""
     names = [candidate.name for candidate in results.candidates]
     measures = [
         f"{measure.label}{f', {measure.unit}' if measure.unit not in ('', '%') else ''}"
         for measure in results.measures
     ]
-    yield [
-        *names,
-        f"cost, {results.currency}",
-        "keeps the limits (budget apart)",
-        "within the budget",
-        *measures,
-    ]
+    yield [*names, f"cost, {results.currency}", "keeps the limits (budget apart)", "within the budget", *measures]
     for one in sorted(results.evaluated, key=lambda one: one.cost):
+        members = ((one.number >> i) & 1 for i in range(len(names)))
         yield [
-            *((one.number >> i) & 1 for i in range(len(names))),
-            one.cost,
-            int(one.is_allowed),
-            int(results.is_within_budget(one.cost)),
+            *members, one.cost, int(one.is_allowed), int(results.is_within_budget(one.cost)),
             *(one.values[measure.name] for measure in results.measures),
-        ]
+        ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""What quantities are called in pictures and on the command line."""
+"""Names of quantities in pictures and on the command line."""
 
 from __future__ import annotations
 
@@ -15,56 +15,56 @@ T20 = "reverberation_time_t20"
 
 
 @dataclass(frozen=True)
-class Shown:
-    """Wording of one quantity in one band."""
+class QuantityLabel:
+    """Title, symbol and unit of one quantity in one band, for pictures."""
 
     title: str
     """"Speech transmission index"; "Reverberation time T20, mean of 500 Hz and 1 kHz"."""
     symbol: str
     unit: str
-    """Empty where there is none."""
+    """Empty if the quantity has no unit."""
     decimals: int
-    """Digits after the point that are meaningful."""
+    """Number of meaningful decimals."""
     change: str
-    """Word for a difference: "gain" where more is always better."""
+    """Term for a difference: "gain" if larger values are always better, otherwise "change"."""
     key: str
     """For file names: "sti", "t20_mid", "lp_125"."""
 
     @property
-    def after(self) -> str:
-        """The unit as it stands after a number: " dB", or nothing."""
+    def unit_suffix(self) -> str:
+        """The unit after a number, with a space: " dB"; empty if there is no unit."""
         return f" {self.unit}" if self.unit else ""
 
     @property
-    def axis(self) -> str:
+    def axis_label(self) -> str:
         return f"{self.symbol} ({self.unit})" if self.unit else self.symbol
 
 
-def shown_as(metric: str, band: int | None) -> Shown:
-    """Wording of a quantity of the registry; without a band the mean of 500 Hz and 1 kHz is meant."""
+def quantity_label(metric: str, band: int | None) -> QuantityLabel:
+    """Label of a quantity of the registry, for one band or, without a band, for the mean of 500 Hz and 1 kHz."""
     row = METRICS[metric]
-    words = row.name.replace("_", " ").removesuffix(f" {row.symbol.lower()}").capitalize()
-    title = words if metric == STI else f"{words} {row.symbol}"
+    name = row.name.replace("_", " ").removesuffix(f" {row.symbol.lower()}").capitalize()
+    title = name if metric == STI else f"{name} {row.symbol}"
     title = title.replace("A weighted", "A-weighted")
     key = row.symbol.lower()
     if row.per_band:
         title += ", mean of 500 Hz and 1 kHz" if band is None else f", octave {bands.NOMINAL[band]:g} Hz"
         key += "_mid" if band is None else f"_{bands.LABELS[band]}"
     change = "gain" if row.better == "higher" else "change"
-    return Shown(title, row.symbol, row.unit.replace("permille", "‰"), row.decimals, change, key)
+    return QuantityLabel(title, row.symbol, row.unit.replace("permille", "‰"), row.decimals, change, key)
 
 
 def find_quantity(text: str, known: Iterable[str] = METRICS) -> str:
-    """Registry name of a quantity given by its name or its symbol ("T20", "sti").
+    """Registry name of a quantity, from its name or its symbol ("T20", "sti").
 
     Raises
     ------
-    RoomsimError : it is not among the `known` names; the message lists the near misses
+    RoomsimError : it is not among the `known` names; the message lists similar names
     """
     names = [name for name in METRICS if name in set(known)]
-    wanted = text.strip().lower().replace("-", "_").replace(" ", "_")
+    query = text.strip().lower().replace("-", "_").replace(" ", "_")
     for name in names:
-        if wanted in (name, METRICS[name].symbol.lower()):
+        if query in (name, METRICS[name].symbol.lower()):
             return name
     raise RoomsimError(
         f"there is no quantity {text!r} here.", cure=suggestion(text, (METRICS[name].symbol for name in names))
@@ -90,12 +90,12 @@ def find_scenarios(results: Results, names: Iterable[str]) -> list[int]:
 
     Raises
     ------
-    RoomsimError : one is unknown; the message lists the near misses
+    RoomsimError : a name is unknown; the message lists similar names
     """
     known = [scenario.name for scenario in results.scenarios]
-    found = []
+    indices = []
     for name in names:
         if name not in known:
             raise RoomsimError(f"there is no scenario {name!r} here.", cure=suggestion(name, known))
-        found.append(known.index(name))
-    return found
+        indices.append(known.index(name))
+    return indices

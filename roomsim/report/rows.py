@@ -1,4 +1,4 @@
-"""The figures of the comparison, scenario by scenario: what tables print and files hold."""
+"""The rows of the comparison, of reverberation times and of listening positions, for tables and files."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from ..physics.reverberation import FORMULAS
 from ..results.interval import Interval, interval_of
 from ..results.records import Results
 from ..results.verdicts import Verdict, verdicts
-from .quantities import T20
+from .quantities import STI, T20
 
 
 @dataclass(frozen=True)
@@ -24,18 +24,18 @@ class ComparisonRow:
     """One scenario in the comparison."""
 
     number: int
-    """From 1, the bare venue."""
+    """Counted from 1, the bare venue."""
     scenario: str
     description: str
     elements: tuple[str, ...]
     against: int | None
-    """Number of the scenario that it is measured against; None for the bare venue."""
+    """Number of the scenario that it is compared with; None for the bare venue."""
     sti_median: Interval
     sti_worst_tenth: Interval
     share_of_seats: Interval
-    """With a speech transmission index at or above the target."""
+    """Share of seats with a speech transmission index at or above the target."""
     target: Literal["met", "missed", "unclear"]
-    """Whether that share reaches the study's target; unclear while its interval holds both."""
+    """Whether that share reaches the study's target; unclear if the target lies within its interval."""
     verdict: Verdict
     reverberation_mid: Interval
     """T20, mean of 500 Hz and 1 kHz and over the seats, s."""
@@ -43,31 +43,31 @@ class ComparisonRow:
     """T20, mean of 63 Hz and 125 Hz and over the seats, s."""
     cost: float
     extra_cost: float
-    """Over the scenario that it is measured against."""
+    """Cost in excess of the scenario that it is compared with."""
     gain_per_1000: Interval | None
-    """Gain in the median speech transmission index per 1000 of the study's currency; None where there is no
-    significant gain or it costs nothing more."""
+    """Gain in the median speech transmission index per 1000 of the study's currency; None if there is no significant
+    gain or no extra cost."""
     rigging_hours: float
     roof_points: int
     weight: float
     """kg."""
     limits_broken: tuple[str, ...]
     gain_holds: float | None = None
-    """Probability that the gain has the sign that it shows, Monte Carlo error and input together; None, here and
-    below, where absorption was not varied or there is nothing to compare."""
+    """Probability that the sign of the gain is correct, considering both Monte Carlo error and input uncertainty. Here
+    and below: None if absorption was not varied or there is nothing to compare."""
     is_best: float | None = None
-    """Probability that no scenario within the limits serves the median seat better; None if it breaks a limit."""
+    """Probability that no scenario within the limits is better at the median seat; None if it breaks a limit."""
     is_ahead: float | None = None
-    """Probability of being better than the next in order of those within the limits; None if it breaks a limit."""
+    """Probability that it is better than the next best scenario within the limits; None if it breaks a limit."""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, texts and lists."""
         content = asdict(self)
-        return {**content, "verdict": {**content["verdict"], "words": self.verdict.words}}
+        return {**content, "verdict": {**content["verdict"], "words": self.verdict.text}}
 
 
 def comparison_rows(results: Results) -> list[ComparisonRow]:
-    """One row a scenario, the bare venue first."""
+    """One row per scenario, the bare venue first."""
     median, worst = results.room["sti_median"], results.room["sti_worst_tenth"]
     share, times = results.room["sti_share_of_seats"], results.room[T20]
     mid, bass = mean_of_bands(times, bands.MID), mean_of_bands(times, bands.BASS)
@@ -104,18 +104,18 @@ def comparison_rows(results: Results) -> list[ComparisonRow]:
 
 
 def _probabilities(results: Results, scenario: int) -> dict[str, float]:
-    found = results.input_uncertainty
-    if found is None:
+    uncertainty = results.input_uncertainty
+    if uncertainty is None:
         return {}
-    values = {"gain_holds": found.sign_kept, "is_best": found.best, "is_ahead": found.ahead}
-    return {name: float(of[scenario]) for name, of in values.items() if np.isfinite(of[scenario])}
+    fields = {"gain_holds": uncertainty.sign_kept, "is_best": uncertainty.best, "is_ahead": uncertainty.ahead}
+    return {name: float(p[scenario]) for name, p in fields.items() if np.isfinite(p[scenario])}
 
 
 def mean_of_bands(estimate: Estimate, chosen: Iterable[int]) -> Estimate:
-    """Mean of some bands, with an error on the safe side.
+    """Mean of some bands, with a conservative error.
 
-    The error of a mean is at most the mean of the errors, and equal to it where the bands err together, as
-    those of the same rays nearly do.
+    The error of a mean is at most the mean of the errors, and equal to it if the errors of the bands are fully
+    correlated, which is nearly true of bands of the same rays.
     """
     columns = list(chosen)
     return Estimate(
@@ -141,10 +141,11 @@ class ReverberationRow:
     time: tuple[Interval, ...]
     """Eight bands, s; the formulas have no Monte Carlo error."""
     is_off: tuple[bool, ...]
-    """For a formula: further from the traced time than one just noticeable difference and the error together."""
+    """For a formula: whether it differs from the traced time by more than one just noticeable difference and the error
+    together."""
     n_seats: tuple[int, ...] | None = None
-    """Of traced times, eight bands: seats that the mean is over, those at which all times given for the room are known.
-    None for a formula."""
+    """For traced times, eight bands: the number of seats at which all reverberation times are known, over which the
+    mean is taken. None for a formula."""
 
 
 def reverberation_rows(results: Results) -> list[ReverberationRow]:
@@ -164,4 +165,47 @@ def reverberation_rows(results: Results) -> list[ReverberationRow]:
             off = np.abs(estimate[i] - traced.value[i]) > allowed
             times = tuple(Interval(float(time), 0.0) for time in estimate[i])
             rows.append(ReverberationRow(record.name, name, times, tuple(bool(one) for one in off)))
+    return rows
+
+
+@dataclass(frozen=True)
+class PositionRow:
+    """One listening position, an audience area of a single seat such as the mixing position, in one scenario."""
+
+    position: str
+    """Name of the audience area."""
+    number: int
+    """Of the scenario, from 1."""
+    scenario: str
+    sti: Interval
+    gain: Interval | None
+    """Gain in the STI over the scenario that it is compared with; None for the bare venue."""
+    signal_to_noise: Interval
+    """dB, mean of the octaves 500 Hz to 4 kHz; includes noise sources."""
+    level: Interval
+    """Level of the programme, dB(A)."""
+
+
+def position_rows(results: Results) -> list[PositionRow]:
+    """Every scenario at every listening position; none if each audience area has several seats."""
+    counts = np.bincount(results.area, minlength=len(results.area_names))
+    if not (counts == 1).any():
+        return []
+    signal_to_noise = mean_of_bands(results.seats["signal_to_noise_ratio"], bands.SPEECH_MID)
+    rows = []
+    for area in np.flatnonzero(counts == 1):
+        seat = int(np.flatnonzero(results.area == area)[0])
+        for i, record in enumerate(results.scenarios):
+            compared = record.compare_with != i
+            rows.append(
+                PositionRow(
+                    position=results.area_names[area],
+                    number=i + 1,
+                    scenario=record.name,
+                    sti=interval_of(results.seats[STI], (seat, i)),
+                    gain=interval_of(results.gains[STI], (seat, i)) if compared else None,
+                    signal_to_noise=interval_of(signal_to_noise, (seat, i)),
+                    level=interval_of(results.seats["a_weighted_level"], (seat, i)),
+                )
+            )
     return rows

@@ -1,23 +1,25 @@
-"""What all pictures share: colours, scales and how they are saved.
+"""Colours, scales and page layout shared by all pictures, and how pictures are saved.
 
-Pictures are read on paper, in grey and by colour-blind readers: values use one map whose lightness rises
-steadily, differences carry signed contours and marks besides their colours, every scale is cut into steps.
+Pictures are read on paper, in grey and by colour-blind readers. Values therefore use a colour map whose lightness
+increases steadily, differences have signed contours and marks in addition to their colours, and every scale is
+divided into steps.
 """
 
 from __future__ import annotations
 
 import io
 import textwrap
-from collections.abc import Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
 from matplotlib.colors import BoundaryNorm, Colormap, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
@@ -32,14 +34,16 @@ INK = "#1a1a1a"
 QUIET = "#707070"
 FAINT = "#b4b4b4"
 HUNG = "#c2185b"
-"""What is hung or laid in the scenario shown."""
+"""Elements that are hung or laid in the scenario shown."""
+WALLS = "#3c3c3c"
+"""Lines of the building in plans and sections."""
 KEPT_CLEAR = "#d35400"
 """Zones in which nothing may hang."""
 INPUT_UNCERTAINTY = "#c6dbef"
-"""Intervals from the uncertainty of absorption."""
+"""Intervals due to the uncertainty of absorption."""
 SERIES = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#8c6d31", "#4d4d4d")
-"""Eight colours that colour-blind readers can tell apart (Okabe and Ito, Color Universal Design, 2008, from
-memory; brown and grey are ours in place of their yellow and black), used with markers that differ."""
+"""Eight colours that colour-blind readers can distinguish (Okabe and Ito, Color Universal Design, 2008, from
+memory; brown and grey are ours and replace their yellow and black). They are used with different markers."""
 BARS: dict[str, Any] = {"color": SERIES[0], "capsize": 2.5, "linewidth": 1.0}
 """Error bars and their marks."""
 MARKERS = ("o", "s", "D", "^", "v", "P", "X", "h")
@@ -48,10 +52,10 @@ RESOLUTION = 200
 """Dots per inch of PNG files."""
 
 COMPRESSION = 3
-"""Of PNG files, zlib's level: the usual 6 takes a third longer and makes them a twelfth smaller."""
+"""zlib level of PNG files: the usual level 6 takes a third longer and makes them only a twelfth smaller."""
 
-A4_UPRIGHT = (8.27, 11.69)
-A4_LEVEL = (11.69, 8.27)
+A4_PORTRAIT = (8.27, 11.69)
+A4_LANDSCAPE = (11.69, 8.27)
 """Paper sizes, inches (ISO 216)."""
 
 _RULES: dict[Any, Any] = {
@@ -73,9 +77,9 @@ _RULES: dict[Any, Any] = {
     "hatch.linewidth": 0.5,
     "figure.dpi": 100.0,
     "savefig.facecolor": "white",
-    # A name in a study may hold a dollar sign: it is no formula.
+    # A name in a study may contain a dollar sign, which does not begin a formula.
     "text.parse_math": False,
-    # The same study gives the same bytes; text stays text, so that it can be searched and edited.
+    # The same study gives the same bytes. Text remains text, so that it can be searched and edited.
     "svg.hashsalt": "roomsim",
     "svg.fonttype": "none",
 }
@@ -85,34 +89,34 @@ _DEFAULTS = {name: value for name, value in matplotlib.rcParamsDefault.items() i
 
 
 def rules() -> AbstractContextManager[None]:
-    """The settings above, for as long as a `with` block lasts.
+    """The settings above, in effect within a `with` block.
 
-    All others are the drawing library's own: it also reads a file of settings in the working folder, which may
-    have come with a stranger's study.
+    All other settings are the defaults of the drawing library, which would otherwise read a settings file from the
+    working folder; such a file may come with a study from an untrusted source.
     """
     return matplotlib.rc_context({**_DEFAULTS, **_RULES, "font.family": list(FAMILIES.get())})
 
 
 @dataclass(frozen=True)
 class Scale:
-    """How numbers become colours."""
+    """A colour scale that is divided into steps."""
 
     colours: Colormap
     norm: BoundaryNorm
     edges: np.ndarray
-    """(n,) where the colour changes."""
+    """(n,) values at which the colour changes."""
     form: str
-    """Format of an edge as text."""
+    """Format in which an edge is written."""
     classes: tuple[str, ...] = ()
-    """Letters of the steps, with the two open ends; none if the steps have no names."""
+    """Letters of the steps, including the two open ends; empty if the steps have no letters."""
 
     @property
     def width(self) -> float:
-        """Of a step."""
+        """Width of the narrowest step."""
         return float(np.diff(self.edges).min())
 
     def step(self, values: np.ndarray) -> np.ndarray:
-        """(...) int: number of the step of each value, 0 below the first edge; NaN as above the last."""
+        """(...) int: number of the step of each value, 0 below the first edge; NaN counts as above the last edge."""
         return np.searchsorted(self.edges, values, side="right")
 
     def label(self, value: float) -> str:
@@ -120,41 +124,41 @@ class Scale:
 
 
 def sti_scale() -> Scale:
-    """Steps at the class edges of the standard, the same in every study."""
+    """Steps at the rating limits of the standard, the same in every study."""
     return _stepped("viridis", np.array(RATING_EDGES), "{:.2f}", RATING_LETTERS)
 
 
 def value_scale(values: np.ndarray, better: str | None = "higher") -> Scale:
-    """Round steps over nearly all of the values; the ends are open.
+    """Steps of round widths that cover nearly all values; both ends are open.
 
-    Bright yellow is the better end. Where neither end is, as with reverberation times, the steps are shades of one
-    blue: darker is more, and nothing else is meant.
+    Bright yellow is the better end. Where neither end is better, as with reverberation times, the steps are shades of
+    one blue, and darker means only a larger value.
     """
     finite = values[np.isfinite(values)]
     low, high = np.quantile(finite, (0.01, 0.99)) if finite.size else (0.0, 1.0)
     if high - low < 1e-9:
         low, high = low - 0.5, high + 0.5
     edges = np.asarray(MaxNLocator(nbins=10, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high))
-    return _stepped(_VALUES[better], edges, _decimals(edges))
+    return _stepped(_VALUE_COLOURS[better], edges, _decimal_format(edges))
 
 
 def gain_scale(differences: np.ndarray, better: str | None = "higher") -> Scale:
-    """Round steps that lie evenly about zero: purple where it is better, orange where it is worse.
+    """Steps of round widths, symmetrical about zero: purple for improvements, orange for deteriorations.
 
-    Where neither is better, teal above and brown below.
+    Where neither direction is better, increases are teal and decreases are brown.
     """
     sizes = np.abs(differences[np.isfinite(differences)])
     limit = float(np.quantile(sizes, 0.99)) if sizes.size and sizes.max() > 0.0 else 1.0
-    even = MaxNLocator(nbins=20, steps=[1, 2, 5, 10], symmetric=True)
-    edges = np.round(even.tick_values(-limit, limit), 10)
-    return _stepped(_CHANGES[better], edges, _decimals(edges).replace(":", ":+"))
+    locator = MaxNLocator(nbins=20, steps=[1, 2, 5, 10], symmetric=True)
+    edges = np.round(locator.tick_values(-limit, limit), 10)
+    return _stepped(_GAIN_COLOURS[better], edges, _decimal_format(edges).replace(":", ":+"))
 
 
-_VALUES: dict[str | None, str] = {"higher": "viridis", "lower": "viridis_r", None: "Blues"}
-_CHANGES: dict[str | None, str] = {"higher": "PuOr", "lower": "PuOr_r", None: "BrBG"}
-"""Colour maps by which end is better."""
+_VALUE_COLOURS: dict[str | None, str] = {"higher": "viridis", "lower": "viridis_r", None: "Blues"}
+_GAIN_COLOURS: dict[str | None, str] = {"higher": "PuOr", "lower": "PuOr_r", None: "BrBG"}
+"""Colour maps, by the direction that is better."""
 _PALEST = 0.12
-"""Where the shades of blue begin: a seat must not be as white as the page."""
+"""Start of the shades of blue: a seat must be darker than the white page."""
 
 
 def _stepped(colours: str, edges: np.ndarray, form: str, classes: tuple[str, ...] = ()) -> Scale:
@@ -164,28 +168,52 @@ def _stepped(colours: str, edges: np.ndarray, form: str, classes: tuple[str, ...
     return Scale(steps, BoundaryNorm(edges, len(edges) + 1, extend="both"), edges, form, classes)
 
 
-def _decimals(edges: np.ndarray) -> str:
+def _decimal_format(edges: np.ndarray) -> str:
     step = edges[1] - edges[0]
     n = next((n for n in range(5) if abs(step * 10**n - round(step * 10**n)) < 1e-6), 5)
     return f"{{:.{n}f}}"
 
 
 def new_figure(size: tuple[float, float]) -> Figure:
-    """Figure on the Agg canvas; nothing is registered globally, so any number may be drawn in any thread."""
+    """Figure on the Agg canvas. Nothing is registered globally, so figures may be drawn in any thread."""
     figure = Figure(figsize=size)
     FigureCanvasAgg(figure)
     return figure
 
 
-def panels(figure: Figure, n: int, n_columns: int, **grid: float) -> list[Axes]:
-    """The first n fields of a grid of axes that share their scales, row by row; where no panel lies below, the labels
-    of the horizontal axis stand under it.
+@contextmanager
+def page(size: tuple[float, float], study: Any, title: str, below: str = "") -> Iterator[Figure]:
+    """A figure with a header, to be drawn within a `with` block under the settings of all pictures.
+
+    The header, in the upper left corner, has the names of study and venue, the title, and up to four lines below it.
+
+    Parameters
+    ----------
+    study : has a `title` and a `venue`
+    """
+    with rules():
+        figure = new_figure(size)
+        height = float(figure.get_size_inches()[1])
+        above, points = _fitted(figure, f"{study.title}  ·  {study.venue}", 8.0, 8.0, "normal")
+        figure.text(0.04, 1.0 - 0.32 / height, above, fontsize=points, color=QUIET)
+        title, points = _fitted(figure, title, 13.0, 9.0, "bold")
+        figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=points, weight="bold")
+        figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
+        yield figure
+
+
+def panels(
+    figure: Figure, n: int, n_columns: int, grid: dict[str, Any], *, sharex: bool = True, sharey: bool = True
+) -> list[Axes]:
+    """The first n axes of a grid, row by row. The horizontal axis is labelled wherever no panel lies below.
 
     Parameters
     ----------
     grid : "left", "right", "bottom", "top", shares of the page; "wspace" and "hspace", shares of a panel
     """
-    shown = figure.subplots(-(-n // n_columns), n_columns, sharex=True, sharey=True, squeeze=False, gridspec_kw=grid)
+    shown = figure.subplots(
+        -(-n // n_columns), n_columns, sharex=sharex, sharey=sharey, squeeze=False, gridspec_kw=grid
+    )
     for i, axes in enumerate(shown.flat):
         if i >= n:
             axes.remove()
@@ -195,38 +223,35 @@ def panels(figure: Figure, n: int, n_columns: int, **grid: float) -> list[Axes]:
 
 
 def tidy(axes: Axes, grid: Literal["both", "x", "y"] = "both", hidden: Sequence[str] = ("top", "right")) -> None:
-    """A pale grid behind the marks, and no frame where no axis is."""
+    """Draw a pale grid behind the marks, and hide the frame where there is no axis."""
     axes.grid(axis=grid, color="#e4e4e4", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.spines[list(hidden)].set_visible(False)
 
 
-class Titled(Protocol):
-    """What has a study's title and a venue's name."""
-
-    @property
-    def title(self) -> str: ...
-
-    @property
-    def venue(self) -> str: ...
+def marks(marker: str, size: float, **more: Any) -> dict[str, Any]:
+    """Arguments of `Axes.plot` and `Axes.errorbar` for marks that no line connects."""
+    return {"linestyle": "none", "marker": marker, "markersize": size, **more}
 
 
-def write_head(figure: Figure, results: Titled, title: str, below: str = "") -> None:
-    """Study and venue, the title, and up to four lines below, from the upper left corner."""
-    height = float(figure.get_size_inches()[1])
-    above, size = _fitted(figure, f"{results.title}  ·  {results.venue}", 8.0, 8.0, "normal")
-    figure.text(0.04, 1.0 - 0.32 / height, above, fontsize=size, color=QUIET)
-    title, size = _fitted(figure, title, 13.0, 9.0, "bold")
-    figure.text(0.04, 1.0 - 0.58 / height, title, fontsize=size, weight="bold")
-    figure.text(0.04, 1.0 - 0.68 / height, below, fontsize=8.0, va="top", linespacing=1.35)
+def draw_lines(axes: Axes, lines: Iterable[np.ndarray], colour: str, width: float, **more: Any) -> LineCollection:
+    """Draw polylines, each (n, 2) in data coordinates."""
+    collection = LineCollection(list(lines), colors=colour, linewidths=width, **more)
+    axes.add_collection(collection)
+    return collection
+
+
+def write(axes: Axes, text: str, at: Any, offset: tuple[float, float], size: float, **more: Any) -> None:
+    """Write text at an offset, points, from `at`, (2,) data coordinates."""
+    axes.annotate(text, (at[0], at[1]), offset, textcoords="offset points", fontsize=size, **more)
 
 
 def _fitted(
     figure: Figure, text: str, size: float, smallest: float, weight: Literal["normal", "bold"]
 ) -> tuple[str, float]:
-    """A line that fits on the page, and its size: smaller at first, then cut short."""
-    room = 72.0 * 0.92 * float(figure.get_size_inches()[0])
-    fitting = size * room / text_size(figure, text, size, weight)[0]
+    """A line that fits on the page, and its font size: first the size is reduced, then the text is shortened."""
+    available = 72.0 * 0.92 * float(figure.get_size_inches()[0])
+    fitting = size * available / text_size(figure, text, size, weight)[0]
     if fitting < smallest:
         text = shortened(text, int(len(text) * fitting / smallest))
     return text, float(np.clip(fitting, smallest, size))
@@ -237,14 +262,14 @@ def text_size(
 ) -> tuple[float, float]:
     """Width and height of a text of one or more lines, points."""
     font = FontProperties(size=size, weight=weight)
-    canvas: Any = figure.canvas  # of the Agg kind: see `new_figure`
+    canvas: Any = figure.canvas  # an Agg canvas: see `new_figure`
     lines = text.split("\n")
     widths = [canvas.get_renderer().get_text_width_height_descent(line or " ", font, False)[0] for line in lines]
     return max(widths) * 72.0 / float(figure.dpi), 1.25 * size * len(lines)
 
 
-def write_foot(figure: Figure, text: str) -> None:
-    """Small print along the lower edge."""
+def write_footnote(figure: Figure, text: str) -> None:
+    """Write small print along the lower edge."""
     width, height = (float(size) for size in figure.get_size_inches())
     wrapped = textwrap.fill(text, int(20.0 * (width - 0.7)))
     figure.text(0.04, 0.18 / height, wrapped, fontsize=6.5, color=QUIET, linespacing=1.3)
@@ -253,7 +278,7 @@ def write_foot(figure: Figure, text: str) -> None:
 def save_figure(
     figure: Figure, folder: Path, name: str, formats: Sequence[str] = ("png", "svg"), description: str = ""
 ) -> list[Path]:
-    """Write the figure once per format and return the paths.
+    """Write the figure in each format and return the paths.
 
     Raises
     ------
@@ -263,17 +288,16 @@ def save_figure(
     with rules():
         for kind in formats:
             more: dict[str, Any] = {"pil_kwargs": {"compress_level": COMPRESSION}} if kind == "png" else {}
-            drawn = io.BytesIO()
-            about = _about(kind, name, description)
-            figure.savefig(drawn, format=kind, dpi=RESOLUTION, metadata=about, **more)
+            image = io.BytesIO()
+            figure.savefig(image, format=kind, dpi=RESOLUTION, metadata=_metadata(kind, name, description), **more)
             path = folder / f"{name}.{kind}"
-            replace_file(path, drawn.getvalue())
+            replace_file(path, image.getvalue())
             paths.append(path)
     return paths
 
 
-def _about(kind: str, title: str, description: str) -> dict[str, str | None]:
-    # Date and version of the drawing library are left out: they would make equal pictures differ.
+def _metadata(kind: str, title: str, description: str) -> dict[str, str | None]:
+    # The date and the version of the drawing library are omitted because they would make equal pictures differ.
     if kind == "pdf":
         return {"Title": title, "Subject": description, "Creator": "roomsim", "CreationDate": None}
     if kind == "svg":

@@ -1,8 +1,8 @@
-"""The report of a sound system as plain values: one object for other programs, and what the tables show."""
+"""The report of a sound system as plain values, for JSON and for the tables."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -54,16 +54,16 @@ def system_object(report: SystemReport) -> dict[str, Any]:
         },
         "aims": {
             name: {
-                "tilt": found.hang.tilt,
-                "splay": list(found.hang.splay),
-                "is_met": found.is_met,
-                "wanted_spread": found.wanted,
-                "spread_before": found.before.spread.tolist(),
-                "spread_after": found.after.spread.tolist(),
-                "roof_and_walls_before": found.spill_before.tolist(),
-                "roof_and_walls_after": found.spill_after.tolist(),
+                "tilt": aim.hang.tilt,
+                "splay": list(aim.hang.splay),
+                "is_met": aim.is_met,
+                "wanted_spread": aim.wanted,
+                "spread_before": aim.before.spread.tolist(),
+                "spread_after": aim.after.spread.tolist(),
+                "roof_and_walls_before": aim.spill_before.tolist(),
+                "roof_and_walls_after": aim.spill_after.tolist(),
             }
-            for name, found in report.aims.items()
+            for name, aim in report.aims.items()
         },
         "fills": [asdict(fill) for fill in report.fills],
         "short_of_mains": delays
@@ -97,26 +97,26 @@ def system_object(report: SystemReport) -> dict[str, Any]:
     }
 
 
-def angle_words(hang: Hang) -> str:
-    """How a hang is aimed: "top box 7° down, splays 1 2 2 7 10°"."""
+def angle_text(hang: Hang) -> str:
+    """The angles of a hang: "top box 7° down, splays 1 2 2 7 10°"."""
     tilt = f"{abs(hang.tilt):g}° {'up' if hang.tilt > 0.0 else 'down'}" if hang.tilt else "level"
     splays = f", splays {' '.join(f'{angle:g}' for angle in hang.splay)}°" if hang.splay else ""
     return f"top box {tilt}{splays}"
 
 
 def channels(report: SystemReport) -> Iterator[dict[str, Any]]:
-    """One per channel of a processor, and one per box that is driven differently."""
+    """One for each channel of the loudspeaker processor, and one for each box that is driven differently."""
     proposals = {proposal.source: proposal for proposal in report.proposals}
     described = described_sources(report.study, report.scene)
     for i in report.sources_on.tolist():
-        source, found = described[i], proposals.get(i)
+        source, proposal = described[i], proposals.get(i)
         channel: dict[str, Any] = {
             "channel": source.name,
             "role": source.role,
             "delay_ms": source.delay,
-            "proposed_delay_ms": found and found.proposed,
-            "seats_served": found and len(found.served),
-            "louder_than_mains_db": found and list(found.louder),
+            "proposed_delay_ms": proposal and proposal.proposed,
+            "seats_served": proposal and len(proposal.served),
+            "louder_than_mains_db": proposal and list(proposal.louder),
         }
         if isinstance(source, Source):
             level = float(a_weighted_level(np.array(source.level)))
@@ -128,32 +128,28 @@ def channels(report: SystemReport) -> Iterator[dict[str, Any]]:
         }
         boxes = {"boxes": source.n_boxes(), "gain_db": source.gain, "level_dba_at_1_m": None}
         yield channel | boxes | {"polarity": source.polarity} | filters
-        arranged = getattr(source, "arrangement", None)
-        if isinstance(arranged, Stack) and arranged.reversed:
-            own = arranged.reversed_delay
-            yield {
-                "channel": f"{source.name}, box {', '.join(map(str, arranged.reversed))}",
-                "role": source.role,
-                "delay_ms": None if own is None else source.delay + own,
-                "proposed_delay_ms": None,
-                "boxes": len(arranged.reversed),
-                "gain_db": source.gain + arranged.reversed_gain,
-                "polarity": "inverted" if source.polarity == "normal" else "normal",
-            } | filters
+        separate: list[tuple[Sequence[int], float | None, float | None, float, bool]] = []
+        stack = getattr(source, "arrangement", None)
+        if isinstance(stack, Stack) and stack.reversed:
+            is_inverted = source.polarity == "normal"
+            separate.append((stack.reversed, stack.reversed_delay, None, stack.reversed_gain, is_inverted))
         for box in source.box:
+            proposed = None if proposal is None else proposal.proposed + box.delay
+            separate.append(([box.number], box.delay, proposed, box.gain, box.polarity != source.polarity))
+        for numbers, delay, proposed, gain, is_inverted in separate:
             yield {
-                "channel": f"{source.name}, box {box.number}",
+                "channel": f"{source.name}, box {', '.join(map(str, numbers))}",
                 "role": source.role,
-                "delay_ms": source.delay + box.delay,
-                "proposed_delay_ms": found and found.proposed + box.delay,
-                "boxes": 1,
-                "gain_db": source.gain + box.gain,
-                "polarity": "normal" if box.polarity == source.polarity else "inverted",
+                "delay_ms": None if delay is None else source.delay + delay,
+                "proposed_delay_ms": proposed,
+                "boxes": len(numbers),
+                "gain_db": source.gain + gain,
+                "polarity": "inverted" if is_inverted else "normal",
             } | filters
 
 
 def levels_of(report: SystemReport) -> dict[str, Any]:
-    """Levels over the seats with the room as estimated, headroom, noise, and listening positions."""
+    """Levels over the seats including the estimated reverberation, headroom, noise, and listening positions."""
     estimate, crest = report.estimate, report.study.sources.crest_factor
     low, median, high = np.quantile(report.direct_level, (0.05, 0.5, 0.95), axis=0)
     a_level = np.quantile(estimate.a_level, (0.05, 0.5, 0.95))
@@ -188,13 +184,13 @@ def system_cautions(report: SystemReport) -> Iterator[str]:
     yield RIGGING
     yield EXPOSURE
     yield (
-        "Levels and intelligibility here are direct sound and a diffuse-field estimate. `roomsim run` traces the room "
-        "and gives each figure with its error."
+        "Levels and intelligibility here are based on the direct sound and a diffuse-field estimate. `roomsim run` "
+        "traces the room and gives each result with its error."
     )
     if report.bass is not None:
         yield (
-            "Bass maps are direct sound and its reflection from the floor only. In the room the reverberant bass "
-            "limits the rejection, and a wall within about 2 m of a stack spoils it."
+            "Bass maps show the direct sound and its reflection from the floor only. In the room the reverberant bass "
+            "limits the rejection, and a wall within about 2 m of a stack reduces it considerably."
         )
     if report.scene.sources.noise_active is not None:
-        yield "Noise sources are left out here; a run counts them at every seat."
+        yield "Noise sources are not included here; a run includes them at every seat."

@@ -1,4 +1,4 @@
-"""The report of a sound system as tables for people."""
+"""The report of a sound system as tables."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ from ..sound_system.energy_deposition import PARTS
 from ..sound_system.system_report import SystemReport
 from ..sound_system.timing import VERDICTS
 from ..words import counted, span
-from .system_object import angle_words, channels, levels_of, system_cautions
+from .system_object import angle_text, channels, levels_of, system_cautions
 
 BandRow = tuple[str, Iterable[float], str]
-"""Name, values by band, and their format."""
+"""Name, values by band, and the format of the values."""
 
 
 def system_table(report: SystemReport) -> Group:
-    """The report for people."""
+    """The report as text and tables."""
     parts: list[Any] = [
         Text(f"{report.title}, {report.venue}: the system in scenario “{report.name}”", "bold"),
         Text(f"Speed of sound {report.scene.speed_of_sound:.1f} m/s. {_deposition_headline(report)}"),
@@ -75,37 +75,39 @@ def _deposition_headline(report: SystemReport) -> str:
 
 
 def _deposition_table(report: SystemReport) -> Table:
-    found = report.deposition
-    parts = zip(PARTS, 100.0 * found.whole_system)
+    deposition = report.deposition
+    parts = zip(PARTS, 100.0 * deposition.whole_system)
     rows: list[BandRow] = [(part, row, ".0f") for part, row in parts if row.max() >= 0.5]
     rows += [
         (f"audience, from {report.scene.sources.names[i]}", 100.0 * share[0], ".0f")
-        for i, share in zip(report.sources_on, found.share)
+        for i, share in zip(report.sources_on, deposition.share)
     ]
     title = "Where the energy goes: % of the radiated energy by the part of the venue that it reaches first"
     return _band_table(title, rows, "whole system")
 
 
-def _channel_table(report: SystemReport) -> Table:
-    def shown(value: float | None, form: str, without: str = "-") -> str:
-        return without if value is None else format(value, form)
+_CHANNEL_COLUMNS = {
+    "channel": ("channel", ""),
+    "role": ("role", ""),
+    "boxes": ("boxes", ""),
+    "gain_db": ("gain dB", "+.1f"),
+    "delay_ms": ("delay ms", ".2f"),
+    "proposed_delay_ms": ("proposed ms", ".1f"),
+    "polarity": ("polarity", ""),
+    "high_pass_hz": ("high-pass Hz", "g"),
+    "low_pass_hz": ("low-pass Hz", "g"),
+}
+"""Key of a channel -> head of the column, and format."""
 
-    columns = ("channel", "role", "boxes", "gain dB", "delay ms", "proposed ms", "polarity", "high-pass Hz")
-    rows = (
-        (
-            row["channel"],
-            row["role"],
-            str(row["boxes"]),
-            shown(row["gain_db"], "+.1f"),
-            shown(row["delay_ms"], ".2f"),
-            shown(row["proposed_delay_ms"], ".1f", "unchanged"),
-            row["polarity"],
-            shown(row.get("high_pass_hz"), "g"),
-            shown(row.get("low_pass_hz"), "g"),
-        )
-        for row in channels(report)
-    )
-    return _table("Channels of the loudspeaker processor", (*columns, "low-pass Hz"), rows)
+
+def _channel_table(report: SystemReport) -> Table:
+    def cell(value: Any, key: str, form: str) -> str:
+        if value is None:
+            return "unchanged" if key == "proposed_delay_ms" else "-"
+        return format(value, form)
+
+    rows = ([cell(row.get(key), key, form) for key, (_, form) in _CHANNEL_COLUMNS.items()] for row in channels(report))
+    return _table("Channels of the loudspeaker processor", [head for head, _ in _CHANNEL_COLUMNS.values()], rows)
 
 
 def _timing_lines(report: SystemReport) -> Iterator[str]:
@@ -148,8 +150,8 @@ def _level_table(report: SystemReport) -> Table:
         ("noise", levels["noise"], ".0f"),
     ]
     rows += [
-        (f"with the room (estimate), {name}", found["level"], ".0f")
-        for name, found in levels["listening_positions"].items()
+        (f"with the room (estimate), {name}", position["level"], ".0f")
+        for name, position in levels["listening_positions"].items()
     ]
     return _band_table("Levels at the seats, dB", rows)
 
@@ -171,16 +173,16 @@ def _level_lines(report: SystemReport) -> Iterator[str]:
 
 
 def _aims(report: SystemReport) -> Iterator[BandRow]:
-    given = {hang.name: hang for hang in report.study.sources.hang}
-    for name, found in report.aims.items():
+    stated = {hang.name: hang for hang in report.study.sources.hang}
+    for name, aim in report.aims.items():
         for label, hang, spread, spill in (
-            ("as stated", given[name], found.before.spread, found.spill_before),
-            ("proposed" if found.is_met else "best found", found.hang, found.after.spread, found.spill_after),
+            ("as stated", stated[name], aim.before.spread, aim.spill_before),
+            ("proposed" if aim.is_met else "best found", aim.hang, aim.after.spread, aim.spill_after),
         ):
-            yield f"{name}, {label}: {angle_words(hang)}", spread, ".1f"
+            yield f"{name}, {label}: {angle_text(hang)}", spread, ".1f"
             yield "  to roof and walls", 100.0 * spill, ".0f"
-        if not found.is_met:
-            yield f"  a spread of {found.wanted:g} dB cannot be reached with these boxes and angles", (), ""
+        if not aim.is_met:
+            yield f"  a spread of {aim.wanted:g} dB cannot be reached with these boxes and angles", (), ""
 
 
 def _bass(report: SystemReport) -> Iterator[BandRow]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -20,14 +20,20 @@ from ..results.verdicts import FAMILY_LEVEL
 from ..words import listed
 from .cautions import cautions
 from .caveat_messages import caveat_messages
-from .positions import PositionRow, position_rows
-from .printing import PrintedTable, below, bullets, clean, new_table
+from .printing import PrintedTable, below, bullets, clean, new_table, table_of
 from .quantities import STI, T20
-from .rows import ComparisonRow, ReverberationRow, comparison_rows, reverberation_rows
+from .rows import (
+    ComparisonRow,
+    PositionRow,
+    ReverberationRow,
+    comparison_rows,
+    position_rows,
+    reverberation_rows,
+)
 from .values import NONE, decimal, error_text, money, number, probability, with_error, with_interval
 
 WIDE = 112
-"""Columns from which all of a topic fits side by side."""
+"""Width of the terminal, in columns, from which the columns of a topic fit side by side."""
 
 
 # --- comparison -----------------------------------------------------------------------------------------
@@ -50,25 +56,27 @@ class ComparisonTable(PrintedTable):
         self._results = results
         self.rows = comparison_rows(results)
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         results = self._results
         yield Text(f"{clean(results.title)} · {clean(results.venue)}", "bold")
         yield Text("")
         seats, room = _columns(results)
-        # Side by side where they fit; else one topic under the other, each with the names again.
-        topics = [seats, room] if options.max_width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
+        # If the columns do not fit side by side, they are printed in several tables, each with the names.
+        topics = [seats, room] if width >= WIDE else [seats[:4], seats[4:], room[:4], room[4:]]
         for topic in topics:
             yield below(_table(self.rows, topic))
         if results.input_uncertainty is not None:
             yield Text("Certainty of the result")
             certainty = _certainty_columns()
-            for topic in [certainty] if options.max_width >= WIDE else [certainty[:6], certainty[6:]]:
+            for topic in [certainty] if width >= WIDE else [certainty[:6], certainty[6:]]:
                 yield below(_table(self.rows, topic))
             yield below(Text(_about_certainty(results.input_uncertainty.n_draws), "dim"))
         positions = position_rows(results)
         if positions:
+            yield Text("Listening positions")
             yield below(_position_table(positions))
-        yield bullets("Over the limits", _broken(self.rows))
+        broken = [row for row in self.rows if row.limits_broken]
+        yield bullets("Over the limits", [clean(f"{row.scenario}: {'; '.join(row.limits_broken)}") for row in broken])
         yield below(Text(best_within_limits(self.rows)))
         yield below(Text(_legend(results), "dim"))
         yield bullets("Warnings", [clean(text) for text in caveat_messages(results.caveats, len(results.scenarios))])
@@ -76,10 +84,10 @@ class ComparisonTable(PrintedTable):
 
 
 def comparison_table(results: Results | str | Path) -> ComparisonTable:
-    """All scenarios beside each other, with the legend, the study's warnings and the cautions.
+    """All scenarios side by side, with the legend, the warnings of the study and the cautions.
 
-    Print it, or take its `rows`. Gains are against the scenario that each is compared with; they come from the
-    same rays and are known far better than the values.
+    Print it, or use its `rows`. Gains are relative to the scenario that each is compared with. They come from the same
+    rays and are far more precise than the values.
 
     Parameters
     ----------
@@ -106,9 +114,15 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
         ),
         Column(f"{100 * results.share_target:g} %\nmet", lambda row: _MET[row.target]),
         Column("vs", lambda row: NONE if row.against is None else str(row.against)),
-        Column("gain of median seat", _gain),
         Column(
-            "verdict", lambda row: _SHORT.get(row.verdict.words, row.verdict.words), left=True, style=_verdict_style
+            "gain of median seat",
+            lambda row: NONE if row.against is None else with_interval(row.verdict.gain, most),
+        ),
+        Column(
+            "verdict",
+            lambda row: _SHORT_VERDICTS.get(row.verdict.text, row.verdict.text),
+            left=True,
+            style=lambda row: {"better": "green", "worse": "red"}.get(row.verdict.outcome, ""),
         ),
     ]
     room = [
@@ -129,19 +143,15 @@ def _columns(results: Results) -> tuple[list[Column], list[Column]]:
 
 
 def _position_table(rows: list[PositionRow]) -> Table:
-    """One line for each listening position and scenario."""
-    table = new_table(title="Listening positions", title_justify="left", title_style="")
-    table.add_column("position", overflow="fold")
-    table.add_column("scenario", overflow="fold")
-    for head in ("STI", "gain", "signal to noise,\ndB, 500–4k", "level,\ndB(A)"):
-        table.add_column(head, justify="right")
+    """A row for each listening position and scenario."""
     most = METRICS[STI].decimals
+    heads = ("position", "scenario", "STI", "gain", "signal to noise,\ndB, 500–4k", "level,\ndB(A)")
+    cells = []
     for row in rows:
         gain = NONE if row.gain is None else with_interval(row.gain, most)
-        figures = (with_error(row.signal_to_noise, 1), with_error(row.level, 1))
-        names = (clean(row.position), f"{row.number} {clean(row.scenario)}")
-        table.add_row(*names, with_error(row.sti, most), gain, *figures)
-    return table
+        levels = (with_error(row.signal_to_noise, 1), with_error(row.level, 1))
+        cells.append((row.position, f"{row.number} {row.scenario}", with_error(row.sti, most), gain, *levels))
+    return table_of(heads, cells, 2, wrap_numbers=True)
 
 
 def _certainty_columns() -> list[Column]:
@@ -170,28 +180,20 @@ def _about_certainty(n_draws: int) -> str:
     return (
         "Rays: Monte Carlo error, which more rays reduce. Input: uncertainty of the absorption as stated with the "
         f"materials ({n_draws} draws, the same in all scenarios), which only better data reduce. Both are 95 % "
-        "intervals. The columns on the right take both together: the probability that the gain has the sign shown, "
-        "that no scenario is better, and that the next best is not. A scenario that breaks a limit cannot be chosen "
-        "and is not ranked."
+        "intervals. The columns on the right combine both: the probability that the gain has the sign shown, that no "
+        "scenario is better, and that the next best scenario is not better. A scenario that breaks a limit cannot be "
+        "chosen and is not ranked."
     )
 
 
 _MET = {"met": "yes", "missed": "no", "unclear": "?"}
-_SHORT = {
+_SHORT_VERDICTS = {
     "reference": NONE,
     "better, below one JND": "better <JND",
     "worse, below one JND": "worse <JND",
     "no significant difference": "no diff.",
 }
-"""Verdicts as they fit into a column; the legend explains them."""
-
-
-def _gain(row: ComparisonRow) -> str:
-    return NONE if row.against is None else with_interval(row.verdict.gain, METRICS[STI].decimals)
-
-
-def _verdict_style(row: ComparisonRow) -> str:
-    return {"better": "green", "worse": "red"}.get(row.verdict.outcome, "")
+"""Verdicts that are abbreviated in the table; the legend explains the abbreviations."""
 
 
 def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
@@ -207,27 +209,23 @@ def _table(rows: Sequence[ComparisonRow], columns: Sequence[Column]) -> Table:
 
 
 def best_within_limits(rows: Sequence[ComparisonRow]) -> str:
-    """Which scenario serves the median seat best of those that keep all limits, in a sentence."""
+    """A sentence on the best scenario at the median seat among those within all limits."""
     ranked = sorted(
         (row for row in rows if math.isfinite(row.sti_median.value)), key=lambda row: row.sti_median.value, reverse=True
     )
-    kept = [row for row in ranked if not row.limits_broken]
-    if not kept:
+    within_limits = [row for row in ranked if not row.limits_broken]
+    if not within_limits:
         return "No scenario keeps all limits." if ranked else ""
-    best = kept[0]
-    sure = "" if best.is_best is None else f"; probability that no other is better: {probability(best.is_best)}"
+    best = within_limits[0]
+    certainty = "" if best.is_best is None else f"; probability that no other is better: {probability(best.is_best)}"
     text = (
         f"Of the scenarios that keep all limits, '{clean(best.scenario)}' has the highest STI at the median seat "
-        f"({with_error(best.sti_median, METRICS[STI].decimals)}{sure})."
+        f"({with_error(best.sti_median, METRICS[STI].decimals)}{certainty})."
     )
     higher = [f"'{clean(row.scenario)}'" for row in ranked[: ranked.index(best)]]
     if higher:
         text += f" Higher, but over a limit: {listed(higher, 3)}."
     return text
-
-
-def _broken(rows: Sequence[ComparisonRow]) -> list[str]:
-    return [f"{clean(row.scenario)}: {clean('; '.join(row.limits_broken))}" for row in rows if row.limits_broken]
 
 
 def _legend(results: Results) -> str:
@@ -247,25 +245,25 @@ def _legend(results: Results) -> str:
 
 
 class ReverberationTable(PrintedTable):
-    """Traced reverberation times beside the statistical estimates, per octave band."""
+    """Traced reverberation times and the statistical estimates, per octave band."""
 
     def __init__(self, results: Results):
         self._results = results
         self.rows = reverberation_rows(results)
 
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+    def parts(self, width: int) -> Iterator[RenderableType]:
         yield Text("Reverberation time, s, mean over the seats", "bold")
         yield Text("")
         every = range(bands.N_BANDS)
-        for chosen in [every] if options.max_width >= WIDE else [every[:4], every[4:]]:
+        for chosen in [every] if width >= WIDE else [every[:4], every[4:]]:
             yield below(_reverberation_table(self.rows, chosen, len(self._results.positions)))
         yield Text(_ABOUT_TIMES, "dim")
         if self._results.diffuse_room:
             yield Text("")
             yield Text("Diffuse-field figures", "bold")
             yield Text("")
-            yield below(_room_table(self._results))
-            yield Text(_ABOUT_ROOM, "dim")
+            yield below(_diffuse_field_table(self._results))
+            yield Text(_ABOUT_DIFFUSE_FIELD, "dim")
 
 
 _ABOUT_TIMES = (
@@ -276,7 +274,7 @@ _ABOUT_TIMES = (
 )
 
 
-_ABOUT_ROOM = (
+_ABOUT_DIFFUSE_FIELD = (
     "Schroeder frequency: results below it are trends only. Critical distance at 1 kHz: direct and reverberant sound "
     "are equally strong there. Articulation loss of consonants: by Peutz at 2 kHz, from the room and the strongest "
     "source at the median seat's distance; and traced, from the STI (Farrel Becker), mean over the seats. All but the "
@@ -284,22 +282,19 @@ _ABOUT_ROOM = (
 )
 
 
-def _room_table(results: Results) -> Table:
-    table = new_table()
-    table.add_column("scenario", overflow="fold", min_width=8)
-    for head in ("Schroeder\nHz", "critical\nm", "Peutz\n%", "traced\n%"):
-        table.add_column(head, justify="right", no_wrap=True)
-    traced = results.room["articulation_loss"]
-    figures = results.diffuse_room
-    for i, record in enumerate(results.scenarios):
-        table.add_row(
-            clean(record.name),
-            f"{figures['schroeder_frequency'][i].max():.0f}",
-            f"{figures['critical_distance'][i, 4]:.1f}",
-            f"{figures['articulation_loss'][i, 5]:.0f}",
-            with_error(interval_of(traced, i), 1),
+def _diffuse_field_table(results: Results) -> Table:
+    columns = results.diffuse_room
+    rows = (
+        (
+            record.name,
+            f"{columns['schroeder_frequency'][i].max():.0f}",
+            f"{columns['critical_distance'][i, 4]:.1f}",
+            f"{columns['articulation_loss'][i, 5]:.0f}",
+            with_error(interval_of(results.room["articulation_loss"], i), 1),
         )
-    return table
+        for i, record in enumerate(results.scenarios)
+    )
+    return table_of(("scenario", "Schroeder\nHz", "critical\nm", "Peutz\n%", "traced\n%"), rows, 1, 8)
 
 
 def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int], n_all: int) -> Table:
@@ -329,7 +324,7 @@ def _reverberation_table(rows: Sequence[ReverberationRow], chosen: Sequence[int]
 def reverberation_table(results: Results | str | Path) -> ReverberationTable:
     """Traced reverberation times and the statistical estimates of every scenario, per octave band.
 
-    Print it, or take its `rows`.
+    Print it, or use its `rows`.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How values and their intervals are written in tables, pictures and sentences."""
+"""Formatting of values and their intervals in tables, pictures and sentences."""
 
 from __future__ import annotations
 
@@ -7,32 +7,34 @@ import math
 from ..results.interval import Interval
 
 NONE = "–"
-"""Where there is no value."""
+"""Replaces a value that does not exist."""
 
 
 def decimal(value: float, decimals: int, sign: bool = False) -> str:
-    """A number with so many decimals, with a typographic minus, and a plus if `sign`; NaN as `NONE`."""
+    """A number with this number of decimals and a typographic minus, and with a plus if `sign`; `NONE` for NaN."""
     if not math.isfinite(value):
         return NONE
-    # Rounding first keeps a minus away from what is shown as zero.
+    # Rounding first avoids a minus before zero.
     return f"{round(value, decimals) + 0.0:{'+' if sign else ''}.{decimals}f}".replace("-", "−")
 
 
 def decimals_of(interval: Interval, most: int) -> int:
-    """Decimals down to the first digit of half the interval, rounded to it: later ones are noise. `most` without
-    an error; one more where the error is too small to be seen with so many."""
+    """Number of decimals that are significant.
+
+    The last of them is the first digit of half the interval. Without an error it is `most`; it is at most one more.
+    """
     if not 0.0 < interval.half_width < math.inf:
         return most
     return min(most + 1, max(0, -int(f"{interval.half_width:.0e}".partition("e")[2])))
 
 
 def number(interval: Interval, most: int, sign: bool = False) -> str:
-    """The value alone, to as many decimals as `decimals_of` gives."""
+    """The value without its error, rounded to `decimals_of` decimals."""
     return decimal(interval.value, decimals_of(interval, most), sign)
 
 
 def error_text(interval: Interval, most: int) -> str:
-    """Half the interval, rounded but never to zero: "0.01"; empty where there is none."""
+    """Half the interval, rounded but never to zero: "0.01"; empty if there is no error."""
     if not math.isfinite(interval.value) or not interval.half_width > 0.0:
         return ""
     n = decimals_of(interval, most)
@@ -40,14 +42,13 @@ def error_text(interval: Interval, most: int) -> str:
 
 
 def with_error(interval: Interval, most: int, sign: bool = False) -> str:
-    """ "0.52 ± 0.01"; a value without an error stands alone."""
+    """ "0.52 ± 0.01"; the value only if there is no error."""
     error = error_text(interval, most)
     return number(interval, most, sign) + (error and f" ± {error}")
 
 
 def with_interval(gain: Interval, most: int) -> str:
-    """ "+0.07 (0.06 to 0.08)". An interval that leaves out zero is shown with as many decimals as it takes to see
-    that."""
+    """ "+0.07 (0.06 to 0.08)". An interval that excludes zero has enough decimals to show this."""
     if not math.isfinite(gain.value) or not gain.half_width > 0.0:
         return number(gain, most, sign=True)
     n = decimals_of(gain, most)
@@ -62,7 +63,7 @@ def money(amount: float) -> str:
 
 
 def percent(share: float, decimals: int = 0) -> str:
-    """ "3 %", and never "0 %" or "100 %" of what is neither."""
+    """ "3 %"; a share that is not exactly 0 or 1 is never written as "0 %" or "100 %"."""
     least = 10.0**-decimals
     if 0.0 < share < 0.005 * least:
         return f"under {least:g} %"
@@ -72,7 +73,7 @@ def percent(share: float, decimals: int = 0) -> str:
 
 
 def probability(value: float | None) -> str:
-    """In per cent; never a certainty, which no number of draws can show."""
+    """In per cent; never 0 or 100 %, which no number of draws can prove."""
     if value is None:
         return NONE
     if value > 0.99:

@@ -1,1 +1,1 @@
-"""What a finished study holds, as plain data, and its file: no engine is loaded to read it."""
+"""The results of a finished study as plain data, and their file. Reading them loads none of the computing layers."""

@@ -1,11 +1,11 @@
-"""The folder of a run: who may write there, and what is cleared away when somebody does.
+"""The folder of a run: its contents, its lock, and the removal of unfinished files.
 
 <study>.roomsim/
   study/                    the inputs as run, inputs.sha256
-  lock, holder              who writes here
-  paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once there
-  results.h5, plan.h5       replaced whole
-  tables/, pictures/        made from these, each file replaced whole
+  lock, holder              the process that writes here
+  paths-<digest>/SS-BBBBBB.h5   paths of source SS, batch BBBBBB; never changed once written
+  results.h5, plan.h5       each replaced as a whole
+  tables/, pictures/        made from these, each file replaced as a whole
 """
 
 from __future__ import annotations
@@ -33,17 +33,17 @@ _DAMAGED_PATHS = re.compile(r"\d{2,}-\d{6,}\.h5" + re.escape(DAMAGED))
 
 
 def default_folder(study_path: str | Path) -> Path:
-    """Folder of a run unless the user names one: beside the study file, with its name."""
+    """Default folder of a run: beside the study file, with the same name."""
     return Path(study_path).with_suffix(".roomsim")
 
 
 def is_of_a_run(name: str) -> bool:
-    """True for a name that a run gives to what it puts into its folder."""
+    """Whether a run creates files or folders of this name in its folder."""
     return name in {"study", "lock", "holder", RESULTS, PLAN} or bool(_PATHS_FOLDER.fullmatch(name))
 
 
 def paths_folders(folder: Path) -> list[Path]:
-    """Folders of traced paths: of our naming, and no links to elsewhere.
+    """Folders of traced paths; links to other places are excluded.
 
     Raises
     ------
@@ -56,80 +56,68 @@ def paths_folders(folder: Path) -> list[Path]:
     )
 
 
-class FolderLock:
-    """Keeps others from writing into the folder of a run. Use it as a context.
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Prevent other processes from writing into the folder of a run within a `with` block.
 
-    What a stopped run left unfinished is deleted, and so are damaged files of paths that an earlier one set aside.
+    Files that an interrupted run left unfinished are deleted, and so are damaged files of paths that an earlier run set
+    aside.
 
     Raises
     ------
-    StoreError : another run holds the folder, or it cannot be written
+    StoreError : another run holds the lock, or the folder cannot be written
     """
-
-    def __init__(self, folder: Path):
-        self.folder = folder
-        self._lock = filelock.FileLock(folder / "lock")
-
-    def __enter__(self) -> FolderLock:
-        try:
-            self._lock.acquire(timeout=0)
-        except filelock.Timeout:
-            raise StoreError(
-                f"is in use by another run{self._holder()}",
-                file=self.folder,
-                cure="Wait until it has finished, or name another folder.",
-            ) from None
-        except OSError as fault:
-            raise unwritable(self.folder, fault) from fault
-        try:
-            now = datetime.now(UTC).isoformat(timespec="seconds")
-            me = {"host": socket.gethostname(), "process": os.getpid(), "since": now}
-            replace_file(self.folder / "holder", json.dumps(me).encode())
-            self._clear()
-        except BaseException:
-            self._release()
-            raise
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._release()
-
-    def _release(self) -> None:
-        # If the disk can no longer be written, that has been reported already, with the file where it was noticed.
+    lock, holder = filelock.FileLock(folder / "lock"), folder / "holder"
+    try:
+        lock.acquire(timeout=0)
+    except filelock.Timeout:
+        raise StoreError(
+            f"is in use by another run{_holder_text(holder)}",
+            file=folder,
+            cure="Wait until it has finished, or name another folder.",
+        ) from None
+    except OSError as fault:
+        raise unwritable(folder, fault) from fault
+    try:
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        process = {"host": socket.gethostname(), "process": os.getpid(), "since": now}
+        replace_file(holder, json.dumps(process).encode())
         with suppress(OSError):
-            (self.folder / "holder").unlink(missing_ok=True)
-        with suppress(OSError):
-            self._lock.release()
-
-    def _clear(self) -> None:
-        with suppress(OSError):
-            for entry in list(self.folder.rglob("*.tmp")) + list(self.folder.rglob(f"*{DAMAGED}")):
+            for entry in list(folder.rglob("*.tmp")) + list(folder.rglob(f"*{DAMAGED}")):
                 if is_unfinished(entry.name) or _DAMAGED_PATHS.fullmatch(entry.name):
                     entry.unlink()
+        yield
+    finally:
+        # If the disk can no longer be written, this was reported already with the file that could not be written.
+        with suppress(OSError):
+            holder.unlink(missing_ok=True)
+        with suppress(OSError):
+            lock.release()
 
-    def _holder(self) -> str:
-        try:
-            found = json.loads((self.folder / "holder").read_bytes())
-            return f": process {found['process']} on {found['host']}, since {found['since']}"
-        except (OSError, ValueError, KeyError, TypeError):
-            return ""  # Between taking the lock and writing down who: the refusal stands all the same.
+
+def _holder_text(holder: Path) -> str:
+    try:
+        content = json.loads(holder.read_bytes())
+        return f": process {content['process']} on {content['host']}, since {content['since']}"
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""  # The other process has taken the lock but not yet written this file.
 
 
 @contextmanager
 def outputs_in(folder: Path) -> Iterator[None]:
-    """A folder that tables or pictures are about to be written into, made if it is missing.
+    """Create a folder for tables or pictures if it is missing, and lock it while they are written.
 
-    If it is the folder of a run, or lies in one, that is locked meanwhile. Elsewhere no lock is left lying about:
-    every file is whole, and two commands that write into one folder must agree on who goes first.
+    Only the folder of a run, or a folder in it, is locked. No lock file is left in other folders: every file there is
+    replaced as a whole, and users must not run two commands that write into the same folder.
 
     Raises
     ------
-    StoreError : the folder cannot be made, or another run holds it
+    StoreError : the folder cannot be created, or another run holds the lock
     """
     make_folder(folder)
     of_run = (at for at in (folder, folder.parent) if (at / RESULTS).is_file() or (at / PLAN).is_file())
     if (run := next(of_run, None)) is not None:
-        with FolderLock(run):
+        with locked(run):
             yield
     else:
         clear_unfinished(folder)

@@ -16,11 +16,11 @@ from .hdf5 import ContentError
 Record = TypeVar("Record")
 
 _NOT_FINITE = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
-"""JSON has no such numbers; they are written as text."""
+"""Numbers that JSON cannot represent; they are written as text."""
 
 
 def to_plain(value: Any) -> Any:
-    """Dictionaries, lists, texts and numbers that stand for a dataclass and all that it holds."""
+    """A dataclass and its content as dictionaries, lists, texts and numbers."""
     if is_dataclass(value) and not isinstance(value, type):
         return to_plain(asdict(value))
     if isinstance(value, dict):
@@ -33,34 +33,34 @@ def to_plain(value: Any) -> Any:
 
 
 def from_plain(kind: type[Record], content: Any) -> Record:
-    """What `to_plain` was given, a dataclass or a tuple or dictionary of such.
+    """The inverse of `to_plain` for a dataclass, or a tuple or dictionary of dataclasses.
 
-    Its fields may be dataclasses, texts, numbers, tuples, dictionaries, optional ones of these, and arrays whose
-    shape is declared: `Annotated[np.ndarray, (None, 2)]`.
+    The fields may be dataclasses, texts, numbers, tuples and dictionaries, optional values of these types, and arrays
+    of a declared shape: `Annotated[np.ndarray, (None, 2)]`.
 
     Raises
     ------
-    ContentError : something is missing, superfluous or of another type
+    ContentError : an entry is missing, superfluous or of another type
     """
-    found: Record = _reader(kind)(content)  # type: ignore[arg-type]
-    return found
+    record: Record = _reader(kind)(content)  # type: ignore[arg-type]
+    return record
 
 
 @lru_cache(maxsize=256)
 def _reader(kind: Any) -> Callable[[Any], Any]:
-    origin, parts = get_origin(kind), get_args(kind)
+    base, parts = get_origin(kind), get_args(kind)
     if is_dataclass(kind):
         hints = get_type_hints(kind, include_extras=True)
         return _dataclass_reader(kind, {name: _reader(hint) for name, hint in hints.items()})
-    if origin in (Union, types.UnionType):
+    if base in (Union, types.UnionType):
         (reader,) = (_reader(part) for part in parts if part is not types.NoneType)
         return lambda content: None if content is None else reader(content)
-    if origin is Annotated:
+    if base is Annotated:
         return _array_reader(parts[1])
-    if origin is dict:
+    if base is dict:
         key, value = _reader(parts[0]), _reader(parts[1])
         return lambda content: {key(k): value(v) for k, v in _of_type(dict, content).items()}
-    if origin is tuple:
+    if base is tuple:
         return _tuple_reader(parts)
     if kind is float:
         return _number
@@ -70,7 +70,7 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
 def _dataclass_reader(kind: Any, readers: dict[str, Callable[[Any], Any]]) -> Callable[[Any], Any]:
     def read(content: Any) -> Any:
         if _of_type(dict, content).keys() != readers.keys():
-            raise ContentError(f"a {kind.__name__} has not the entries that it should have")
+            raise ContentError(f"a {kind.__name__} has missing or superfluous entries")
         return kind(**{name: reader(content[name]) for name, reader in readers.items()})
 
     return read
@@ -93,12 +93,12 @@ def _tuple_reader(parts: tuple[Any, ...]) -> Callable[[Any], Any]:
 def _array_reader(shape: tuple[int | None, ...]) -> Callable[[Any], np.ndarray]:
     def read(content: Any) -> np.ndarray:
         try:
-            found = np.array(_of_type(list, content), dtype=np.float64)
+            array = np.array(_of_type(list, content), dtype=np.float64)
         except (TypeError, ValueError):
-            raise ContentError("an array is none of numbers") from None
-        if found.ndim != len(shape) or any(n not in (None, m) for n, m in zip(shape, found.shape, strict=True)):
-            raise ContentError(f"an array has shape {found.shape}, not {shape}")
-        return found
+            raise ContentError("an array does not consist of numbers") from None
+        if array.ndim != len(shape) or any(n not in (None, m) for n, m in zip(shape, array.shape, strict=True)):
+            raise ContentError(f"an array has shape {array.shape}, not {shape}")
+        return array
 
     return read
 
@@ -107,12 +107,12 @@ def _number(content: Any) -> float:
     if isinstance(content, str) and content in _NOT_FINITE:
         return _NOT_FINITE[content]
     if isinstance(content, bool) or not isinstance(content, int | float):
-        raise ContentError(f"{content!r:.40} is no number")
+        raise ContentError(f"{content!r:.40} is not a number")
     return float(content)
 
 
 def _of_type(kind: Any, content: Any) -> Any:
-    # True and False are integers to Python, but not where an integer is meant.
+    # In Python True and False are integers, but they are not valid in place of an integer.
     if not isinstance(content, kind) or (isinstance(content, bool) and kind is not bool):
-        raise ContentError(f"{content!r:.40} is no {kind.__name__}")
+        raise ContentError(f"{content!r:.40} is not of type {kind.__name__}")
     return content

@@ -1,4 +1,4 @@
-"""What a finished study holds; read from and written to one HDF5 file. Reports see nothing else."""
+"""The results of a finished study, which are stored in one HDF5 file and are the only input of reports."""
 
 from __future__ import annotations
 
@@ -14,11 +14,13 @@ from ..scene.plan_lines import PlanDrawing
 
 @dataclass(frozen=True)
 class ScenarioRecord:
+    """One scenario: its elements, costs and loads."""
+
     name: str
     description: str
     elements: tuple[str, ...]
     compare_with: int
-    """Index of the scenario it is measured against; its own index for the bare venue."""
+    """Index of the scenario that it is compared with; its own index for the bare venue."""
     hire: float
     rigging_hours: float
     cost: float
@@ -26,71 +28,71 @@ class ScenarioRecord:
     weight: float
     roof_points: int
     limits_broken: tuple[str, ...]
-    """Stock, hours, points, loads or budget that it would exceed, in words."""
+    """Limits of stock, hours, points, loads or budget that it exceeds, as text."""
     sources: tuple[str, ...]
-    """Those that sound in it."""
+    """Sources that are active in it."""
     hung: tuple[str, ...] = ()
-    """Its elements and sources that hang overhead: they bring the cautions about loads with them."""
+    """Its elements and sources that hang overhead and therefore require the cautions on loads."""
 
 
 @dataclass(frozen=True)
 class Caveat:
-    """Something that makes figures doubtful, in the whole run or in one scenario; `report.caveat_messages` words it."""
+    """A reason to doubt results of the whole run or of one scenario. `report.caveat_messages` has the messages."""
 
     code: str
-    """Which of the messages there, or the code of a finding of the check."""
+    """Code of the message, or of a finding of the check."""
     scenario: str = ""
-    """Empty where it concerns the whole run."""
+    """Empty if it concerns the whole run."""
     subject: str = ""
-    """The quantity that it concerns, by its name in the registry; empty where there is none. Caveats of the same code
-    and subject are worded once for all their scenarios."""
+    """Registry name of the quantity concerned; empty if there is none. Caveats of the same code and subject share one
+    message for all their scenarios."""
     severity: float = 0.0
-    """How far it goes: of two scenarios the one with the larger number is worded."""
+    """Of several scenarios, the message states the values of the one with the largest severity."""
     bands: tuple[int, ...] = ()
     """Indices of the octave bands concerned."""
     values: dict[str, float] = field(default_factory=dict)
-    """What the message states, by name."""
+    """Numbers in the message, by name."""
     texts: dict[str, str] = field(default_factory=dict)
-    """Place and text of a finding of the check, which words itself."""
+    """Place and text of a finding of the check, which has its own text."""
 
 
-DIFFUSE_FIGURES = {
+DIFFUSE_FIELD_QUANTITIES = {
     "schroeder_frequency": ("Hz", "below it single modes stand out"),
     "critical_distance": ("m", "direct and reverberant sound are equally strong there, all sources on"),
     "articulation_loss": ("%", "of consonants, by Peutz, at the median seat's distance"),
 }
-"""Further figures of a diffuse room: unit, and what it is."""
+"""Further quantities of a diffuse field: unit and description."""
 
 
 @dataclass(frozen=True)
 class InputUncertainty:
-    """What the figures owe to absorption not being known better; something else than the errors of the rays.
+    """Uncertainty of the results that is due to the uncertainty of absorption, in addition to the Monte Carlo error.
 
-    Standard uncertainties, of the same shapes as the estimates that they belong to.
+    Standard uncertainties, with the same shapes as the estimates to which they belong.
     """
 
     n_draws: int
-    """Sets of absorption coefficients behind them; each uncertainty is known to about 1 / sqrt(2 n_draws) of
-    itself."""
+    """Number of sets of absorption coefficients; the relative error of each uncertainty is about
+    1 / sqrt(2 n_draws)."""
     seats: dict[str, np.ndarray]
     gains: dict[str, np.ndarray]
     room: dict[str, np.ndarray]
     room_gains: dict[str, np.ndarray]
     sign_kept: np.ndarray
-    """(n_scenarios,) probability that the gain of the median seat has the sign that it shows, errors of rays
-    and input together; NaN for the reference and for a gain of nothing."""
+    """(n_scenarios,) probability that the sign of the gain at the median seat is correct, considering both Monte Carlo
+    error and input uncertainty; NaN for the reference and for a gain of zero."""
     best: np.ndarray
-    """(n_scenarios,) probability that no scenario serves the median seat better."""
+    """(n_scenarios,) probability that no scenario is better at the median seat."""
     ahead: np.ndarray
-    """(n_scenarios,) probability of being better than the next in order; NaN for the last."""
+    """(n_scenarios,) probability of being better than the next best scenario; NaN for the last."""
 
 
 COVERAGE_FACTOR = 2.0
-"""Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
+"""Ratio of expanded to standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
 
 
 class ByQuantity(dict[str, Estimate]):
-    """Figures by the names of the registry; a symbol such as "STI" finds them too."""
+    """Estimates by the names of the registry, or by their symbols, such as "STI"."""
 
     def __missing__(self, key: str) -> Estimate:
         for name, metric in METRICS.items():
@@ -102,7 +104,7 @@ class ByQuantity(dict[str, Estimate]):
 
 @dataclass(frozen=True)
 class Results:
-    """Axis order (receiver, scenario, band)."""
+    """The results of a study. Axis order (receiver, scenario, band)."""
 
     title: str
     venue: str
@@ -116,18 +118,18 @@ class Results:
     cells: np.ndarray
     """(n_receivers, 4, 2), m."""
     seats: dict[str, Estimate]
-    """Registry name or symbol -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8). Not evaluable: NaN."""
+    """Registry name or symbol -> (n_receivers, n_scenarios) or (n_receivers, n_scenarios, 8); NaN if not evaluable."""
     gains: dict[str, Estimate]
-    """Registry name -> difference against `compare_with`, same shape; errors are of the difference itself."""
+    """Registry name -> difference from `compare_with`, same shape; the errors are those of the difference."""
     room: dict[str, Estimate]
     """Registry name -> mean over seats, (n_scenarios,) or (n_scenarios, 8); and of the STI over seats:
     "sti_median", "sti_worst_tenth", "sti_share_of_seats" (n_scenarios,)."""
     room_gains: dict[str, Estimate]
-    """Same names -> difference against `compare_with`."""
+    """Same names -> difference from `compare_with`."""
     statistical: dict[str, np.ndarray]
     """"sabine", "eyring", "kuttruff", ... -> reverberation time (n_scenarios, 8), s."""
     caveats: tuple[Caveat, ...]
-    """Broken assumptions, energy lost, precision not met, warnings of the check."""
+    """Violated assumptions, lost energy, precision not reached, warnings of the check."""
     plan: PlanDrawing
     sti_target: float
     share_target: float
@@ -135,13 +137,12 @@ class Results:
     provenance: dict[str, str] = field(default_factory=dict)
     """Versions, seed, digests of the inputs, rays, replicates, precision reached, dates."""
     diffuse_room: dict[str, np.ndarray] = field(default_factory=dict)
-    """Further figures of a diffuse room, (n_scenarios, 8), as `DIFFUSE_FIGURES` lists them."""
+    """Further quantities of a diffuse field, (n_scenarios, 8), as listed in `DIFFUSE_FIELD_QUANTITIES`."""
     input_uncertainty: InputUncertainty | None = None
-    """None where no draws were asked for."""
+    """None if no draws were requested."""
 
     def input_half_width(self, group: str, name: str, scenario: int) -> float | None:
-        """Half the 95 % interval from the uncertainty of absorption of a figure over the seats; None where it is not
-        known.
+        """Half the 95 % interval due to the uncertainty of absorption of a quantity over the seats; None if unknown.
 
         Parameters
         ----------

@@ -1,9 +1,9 @@
-"""One HDF5 file that holds a finished study, for this program and for every other reader.
+"""The HDF5 file of a finished study, for this program and for all other readers.
 
-All axes carry dimension scales and all numbers a unit and a name in words. Standard errors lie beside their
-values as `<name>_standard_error`, standard uncertainties from the input as `<name>_input_uncertainty`. What
-has no regular shape (names of elements, warnings, the plan) is JSON text. The file claims no conventions:
-there are none for room acoustics.
+All axes have dimension scales, and all numbers have a unit and a descriptive name. Standard errors are stored beside
+their values as `<name>_standard_error`, and standard uncertainties due to the input as `<name>_input_uncertainty`. Data
+without a regular shape (names of elements, warnings, the floor plan) are JSON texts. The file follows no metadata
+convention, because none exists for room acoustics.
 """
 
 from __future__ import annotations
@@ -24,26 +24,25 @@ from ..scene.plan_lines import PlanDrawing
 from . import hdf5
 from .folder import RESULTS, default_folder
 from .plain import from_plain, to_plain
-from .records import DIFFUSE_FIGURES, Caveat, InputUncertainty, Results, ScenarioRecord
+from .records import DIFFUSE_FIELD_QUANTITIES, Caveat, InputUncertainty, Results, ScenarioRecord
 
 KIND = "roomsim results"
 SCHEMA = 4
 STANDARD_ERROR = "_standard_error"
 INPUT_UNCERTAINTY = "_input_uncertainty"
 
-# Filters that come with the library itself: other readers lack any more.
+# These filters are part of the HDF5 library; other readers may lack any others.
 _PACKED = {"compression": "gzip", "compression_opts": 4, "shuffle": True, "fletcher32": True}
 
-_FIGURES: dict[str, tuple[str, str]] = {
-    "hire": ("{currency}", "hire of all elements"),
-    "rigging_hours": ("h", "rigging hours"),
-    "cost": ("{currency}", "hire, labour and fixed sum"),
-    "weight": ("kg", "weight of all elements"),
+_NUMBERS: dict[str, tuple[str, str, str]] = {
+    "hire": ("<f8", "{currency}", "hire of all elements"),
+    "rigging_hours": ("<f8", "h", "rigging hours"),
+    "cost": ("<f8", "{currency}", "hire, labour and fixed sum"),
+    "weight": ("<f8", "kg", "weight of all elements"),
+    "compare_with": ("<i8", "1", "index of the scenario that this one is measured against"),
+    "roof_points": ("<i8", "1", "roof points used"),
 }
-_COUNTS: dict[str, tuple[str, str]] = {
-    "compare_with": ("1", "index of the scenario that this one is measured against"),
-    "roof_points": ("1", "roof points used"),
-}
+"""Numbers of a scenario: type, unit and name."""
 _LISTS = {
     "elements": "elements switched in",
     "hung": "those that hang overhead",
@@ -51,12 +50,13 @@ _LISTS = {
     "limits_broken": "limits broken",
 }
 
-_ESTIMATES: dict[str, tuple[str, ...]] = {
-    "seats": ("receiver", "scenario"),
-    "gains": ("receiver", "scenario"),
-    "room": ("scenario",),
-    "room_gains": ("scenario",),
+_ESTIMATES: dict[str, tuple[tuple[str, ...], str]] = {
+    "seats": (("receiver", "scenario"), "every quantity at every seat"),
+    "gains": (("receiver", "scenario"), "differences against `compare_with`; their errors are those of the difference"),
+    "room": (("scenario",), "means over the seats, and statistics of the speech transmission index over the seats"),
+    "room_gains": (("scenario",), "differences of these against `compare_with`"),
 }
+"""Group of estimates -> its axes and description."""
 _OVER_SEATS = {
     "sti_median": ("1", "median over the seats of the speech transmission index"),
     "sti_worst_tenth": ("1", "speech transmission index below which one seat in ten lies"),
@@ -67,20 +67,14 @@ _PROBABILITIES = {
     "best": "probability that no scenario within the limits serves the median seat better; NaN if it breaks one",
     "ahead": "probability of being better than the next in order within the limits; NaN if it breaks one",
 }
-_GROUP_WORDS = {
-    "seats": "every quantity at every seat",
-    "gains": "differences against `compare_with`; their errors are those of the difference",
-    "room": "means over the seats, and statistics of the speech transmission index over the seats",
-    "room_gains": "differences of these against `compare_with`",
-}
 
 
 def write_results(path: Path, results: Results) -> None:
-    """Replace the results file at `path` by this study.
+    """Replace the results file at `path` by the results of this study.
 
     Raises
     ------
-    StoreError : the disk is full or cannot be written; an older file at `path` is then still there
+    StoreError : the disk is full or cannot be written; an older file at `path` then remains
     """
     replace_file(path, hdf5.file_image(KIND, SCHEMA, lambda file: _fill(file, results)))
 
@@ -94,7 +88,7 @@ def load_results(results: Results | str | Path) -> Results:
 
     Raises
     ------
-    StoreError : there is none, it cannot be read, it is damaged, or a newer program wrote it
+    StoreError : the file is missing, cannot be read, is damaged, or was written by a newer program
     """
     if isinstance(results, Results):
         return results
@@ -115,7 +109,7 @@ def load_results(results: Results | str | Path) -> Results:
     except hdf5.UNREADABLE as fault:
         reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole HDF5 file"
         raise StoreError(
-            f"is no results file that can be read: {reason}", file=path, cure="Run the study again to write it anew."
+            f"cannot be read as a results file: {reason}", file=path, cure="Run the study again to replace it."
         ) from fault
 
 
@@ -123,7 +117,7 @@ def _not_results(study: Path) -> StoreError:
     """The error for a study file given in place of its results."""
     folder = default_folder(study)
     cure = f"Name {folder}." if (folder / RESULTS).is_file() else f"First `roomsim run {study}`, then name {folder}."
-    return StoreError("describes a study; its results lie in the folder of a run", file=study, cure=cure)
+    return StoreError("describes a study; its results are in the folder of a run", file=study, cure=cure)
 
 
 # --- writing --------------------------------------------------------------------------------------------
@@ -139,26 +133,26 @@ def _fill(file: h5py.File, results: Results) -> None:
     _put(file, "area", results.area, ("receiver",), "1", "index of the audience area")
     _put(file, "cells", results.cells, ("receiver", "corner", "plan_axis"), "m", "corners of the seat's cell")
     _put_scenarios(file.create_group("scenarios"), results)
-    for name, axes in _ESTIMATES.items():
+    for name, (axes, description) in _ESTIMATES.items():
         group = file.create_group(name)
-        group.attrs["description"] = _GROUP_WORDS[name]
+        group.attrs["description"] = description
         for quantity, estimate in getattr(results, name).items():
             _put_estimate(group, quantity, estimate, axes)
     if results.input_uncertainty is not None:
         _put_input_uncertainty(file, results.input_uncertainty)
     statistical = file.create_group("statistical")
     for name, times in results.statistical.items():
-        words = f"reverberation time, diffuse-field estimate: {name}"
-        _put(statistical, name, times, ("scenario", "band"), "s", words)
+        long_name = f"reverberation time, diffuse-field estimate: {name}"
+        _put(statistical, name, times, ("scenario", "band"), "s", long_name)
     diffuse = file.create_group("diffuse_room")
     for name, values in results.diffuse_room.items():
-        _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIGURES[name])
-    for name, part, words in (
+        _put(diffuse, name, values, ("scenario", "band"), *DIFFUSE_FIELD_QUANTITIES[name])
+    for name, part, long_name in (
         ("caveats", results.caveats, "JSON: what makes figures doubtful"),
         ("plan", results.plan, "JSON: lines of the plan, m"),
     ):
         text = json.dumps(to_plain(part), allow_nan=False)
-        _label(file.create_dataset(name, data=text, dtype=hdf5.TEXT), "", words)
+        _label(file.create_dataset(name, data=text, dtype=hdf5.TEXT), "", long_name)
     provenance = file.create_group("provenance")
     for name, value in results.provenance.items():
         if not name.isidentifier():
@@ -176,21 +170,18 @@ def _put_scales(file: h5py.File, results: Results) -> None:
         "plan_axis": (["x", "y"], "", "axis in plan"),
         "corner": (np.arange(4), "1", "index of the corner"),
     }
-    for name, (values, unit, words) in scales.items():
+    for name, (values, unit, long_name) in scales.items():
         is_text = isinstance(values, list)
         dataset = file.create_dataset(name, data=values, dtype=hdf5.TEXT if is_text else None)
-        _label(dataset, unit, words)
+        _label(dataset, unit, long_name)
         dataset.make_scale(name)
 
 
 def _put_scenarios(group: h5py.Group, results: Results) -> None:
     records = results.scenarios
-    for name, (unit, words) in _FIGURES.items():
-        values = np.array([getattr(record, name) for record in records], dtype="<f8")
-        _put(group, name, values, ("scenario",), unit.format(currency=results.currency), words)
-    for name, (unit, words) in _COUNTS.items():
-        counts = np.array([getattr(record, name) for record in records], dtype="<i8")
-        _put(group, name, counts, ("scenario",), unit, words)
+    for name, (dtype, unit, long_name) in _NUMBERS.items():
+        values = np.array([getattr(record, name) for record in records], dtype=dtype)
+        _put(group, name, values, ("scenario",), unit.format(currency=results.currency), long_name)
     lists = {name: [json.dumps(getattr(record, name)) for record in records] for name in _LISTS}
     for name, items in {"description": [record.description for record in records], **lists}.items():
         dataset = group.create_dataset(name, data=items, dtype=hdf5.TEXT)
@@ -198,49 +189,49 @@ def _put_scenarios(group: h5py.Group, results: Results) -> None:
         _label(dataset, "", f"JSON: {_LISTS[name]}" if name in _LISTS else "description")
 
 
-def _words_of(quantity: str) -> tuple[str, str]:
-    """Unit and name in words."""
+def _unit_and_name(quantity: str) -> tuple[str, str]:
+    """Unit and description."""
     return _OVER_SEATS.get(quantity) or (METRICS[quantity].unit or "1", METRICS[quantity].description)
 
 
 def _put_estimate(group: h5py.Group, quantity: str, estimate: Estimate, axes: tuple[str, ...]) -> None:
-    unit, words = _words_of(quantity)
+    unit, long_name = _unit_and_name(quantity)
     if estimate.value.ndim > len(axes):
         axes = (*axes, "band")
     for name, values, prefix in (
         (quantity, estimate.value, ""),
         (quantity + STANDARD_ERROR, estimate.standard_error, "standard error of "),
     ):
-        dataset = _put(group, name, values, axes, unit, prefix + words)
+        dataset = _put(group, name, values, axes, unit, prefix + long_name)
         dataset.attrs["n_replicates"] = int(estimate.n_replicates)
 
 
 def _put_input_uncertainty(file: h5py.File, uncertainty: InputUncertainty) -> None:
-    for group, axes in _ESTIMATES.items():
+    for group, (axes, _) in _ESTIMATES.items():
         for quantity, values in getattr(uncertainty, group).items():
-            unit, words = _words_of(quantity)
-            words = f"standard uncertainty from the input of {words}"
-            _put(file[group], quantity + INPUT_UNCERTAINTY, values, axes, unit, words)
-    for name, words in _PROBABILITIES.items():
+            unit, long_name = _unit_and_name(quantity)
+            long_name = f"standard uncertainty from the input of {long_name}"
+            _put(file[group], quantity + INPUT_UNCERTAINTY, values, axes, unit, long_name)
+    for name, long_name in _PROBABILITIES.items():
         values = getattr(uncertainty, name)
-        _put(file["scenarios"], f"probability_{name}", values, ("scenario",), "1", words)
+        _put(file["scenarios"], f"probability_{name}", values, ("scenario",), "1", long_name)
     file.attrs["n_input_draws"] = uncertainty.n_draws
 
 
 def _put(
-    group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, words: str
+    group: h5py.Group, name: str, values: np.ndarray, axes: tuple[str, ...], unit: str, long_name: str
 ) -> h5py.Dataset:
-    # One type of floating-point number for every reader and for `load_results`.
-    same = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
-    dataset = group.create_dataset(name, data=same, **_PACKED)
+    # All floating-point numbers have the same type, as `load_results` requires.
+    converted = values.astype("<f8" if values.dtype.kind == "f" else "<i8", copy=False)
+    dataset = group.create_dataset(name, data=converted, **_PACKED)
     for dimension, axis in zip(dataset.dims, axes, strict=True):
         dimension.attach_scale(group.file[axis])
-    _label(dataset, unit, words)
+    _label(dataset, unit, long_name)
     return dataset
 
 
-def _label(dataset: h5py.Dataset, unit: str, words: str) -> None:
-    dataset.attrs["long_name"] = words
+def _label(dataset: h5py.Dataset, unit: str, long_name: str) -> None:
+    dataset.attrs["long_name"] = long_name
     if unit:
         dataset.attrs["units"] = unit
 
@@ -263,7 +254,7 @@ def _read(file: h5py.File) -> Results:
     _require(bool(plan.tiers), "the plan has no tier")
     estimates = {
         name: _estimates(hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes))
-        for name, axes in _ESTIMATES.items()
+        for name, (axes, _) in _ESTIMATES.items()
     }
     times = {name: hdf5.array(statistical, name, "<f8", (n_scenarios, N_BANDS)) for name in statistical}
     diffuse = hdf5.subgroup(file, "diffuse_room")
@@ -292,7 +283,7 @@ def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncerta
     if "n_input_draws" not in file.attrs:
         return None
     spreads: dict[str, dict[str, np.ndarray]] = {}
-    for name, axes in _ESTIMATES.items():
+    for name, (axes, _) in _ESTIMATES.items():
         group, shape = hdf5.subgroup(file, name), tuple(lengths[axis] for axis in axes)
         spreads[name] = {
             quantity.removesuffix(INPUT_UNCERTAINTY): hdf5.array(group, quantity, "<f8", shape)
@@ -307,8 +298,8 @@ def _input_uncertainty(file: h5py.File, lengths: dict[str, int]) -> InputUncerta
 
 def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...]:
     n = len(names)
-    columns: dict[str, list[Any]] = {name: hdf5.array(group, name, "<f8", (n,)).tolist() for name in _FIGURES}
-    columns |= {name: hdf5.array(group, name, "<i8", (n,)).tolist() for name in _COUNTS}
+    columns: dict[str, list[Any]]
+    columns = {name: hdf5.array(group, name, dtype, (n,)).tolist() for name, (dtype, *_) in _NUMBERS.items()}
     columns |= {name: [_texts(value, name) for value in hdf5.texts(group, name, n)] for name in _LISTS}
     columns |= {"name": names, "description": hdf5.texts(group, "description", n)}
     _require(all(0 <= index < n for index in columns["compare_with"]), "'compare_with' points past the scenarios")
@@ -316,7 +307,7 @@ def _scenarios(group: h5py.Group, names: list[str]) -> tuple[ScenarioRecord, ...
 
 
 def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimate]:
-    found = {}
+    estimates = {}
     for name in group:
         if name.endswith((STANDARD_ERROR, INPUT_UNCERTAINTY)):
             continue
@@ -324,8 +315,8 @@ def _estimates(group: h5py.Group, lengths: tuple[int, ...]) -> dict[str, Estimat
         shape = (*lengths, N_BANDS) if len(dataset.shape) > len(lengths) else lengths
         value = hdf5.array(group, name, "<f8", shape)
         error = hdf5.array(group, name + STANDARD_ERROR, "<f8", shape)
-        found[name] = Estimate(value, error, hdf5.attribute(dataset, "n_replicates", int))
-    return found
+        estimates[name] = Estimate(value, error, hdf5.attribute(dataset, "n_replicates", int))
+    return estimates
 
 
 def _texts(content: str, name: str) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""What the folder of a run holds, found out from its files alone."""
+"""The state of a run, determined from the files in its folder."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from .results_file import load_results
 
 @dataclass(frozen=True)
 class Status:
-    """How far a run came. Fields on results are empty as long as there are none."""
+    """The state of a run. Fields that describe results are empty if there are none yet."""
 
     folder: str
     batches_kept: int
-    """Traced batches of all sources, over all set-ups that were run into this folder."""
+    """Traced batches of all sources, over all configurations that were run in this folder."""
     megabytes_kept: float
     has_results: bool
     title: str = ""
@@ -25,12 +25,12 @@ class Status:
     scenarios: tuple[str, ...] = ()
     seats: int = 0
     provenance: dict[str, str] = field(default_factory=dict)
-    """As stored with the results: seed, rays, precision wanted and reached, versions, digests, date."""
+    """As stored with the results: seed, rays, requested and reached precision, versions, digests, date."""
     caveats: tuple[Caveat, ...] = ()
 
 
 def status_of(folder: str | Path) -> Status:
-    """What the folder of a run holds: whether it is finished, interrupted or going on.
+    """The state of a run: whether it is finished, interrupted or in progress.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def status_of(folder: str | Path) -> Status:
 
     Raises
     ------
-    StoreError : it is no such folder, or its results cannot be read
+    StoreError : it is not the folder of a run, or its results cannot be read
     """
     folder = Path(folder)
     try:
@@ -50,13 +50,13 @@ def status_of(folder: str | Path) -> Status:
         raise StoreError(
             "holds nothing that a run has made.", file=folder, cure="Name the folder of a run: STUDY.roomsim."
         )
-    kept = len(batches), sum(batch.stat().st_size for batch in batches) / 1e6
+    size = len(batches), sum(batch.stat().st_size for batch in batches) / 1e6
     if not path.exists():
-        return Status(str(folder), *kept, has_results=False)
+        return Status(str(folder), *size, has_results=False)
     results = load_results(path)
     return Status(
         str(folder),
-        *kept,
+        *size,
         has_results=True,
         title=results.title,
         venue=results.venue,

@@ -1,4 +1,4 @@
-"""Whether scenarios differ by more than chance, read off finished results."""
+"""Statistical tests of the differences between scenarios of a finished study."""
 
 from __future__ import annotations
 
@@ -14,37 +14,37 @@ from .interval import Interval, interval_of
 from .records import Results
 
 FAMILY_LEVEL = 0.05
-"""Probability of calling any scenario of a study better or worse when none differs."""
+"""Probability that any scenario of a study is called better or worse although none differs."""
 
 Outcome = Literal["better", "worse", "no significant difference", "not evaluable", "reference"]
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether a scenario differs from the one that it is measured against, by the STI of the median seat."""
+    """Whether a scenario differs from the one that it is compared with, by the STI of the median seat."""
 
     gain: Interval
-    """With the interval of this difference by itself."""
+    """With the interval of this single difference."""
     p_value: float
-    """Two-sided, of this difference by itself."""
+    """Two-sided, for this single difference."""
     outcome: Outcome
-    """For all scenarios of the study together (Holm): stricter than the interval alone."""
+    """From the test of all scenarios of the study together (Holm), which is stricter than the interval."""
     is_noticeable: bool
     """The gain is at least one just noticeable difference."""
 
     @property
-    def words(self) -> str:
+    def text(self) -> str:
+        """The outcome, with a remark if the difference is not noticeable."""
         if self.outcome in ("better", "worse") and not self.is_noticeable:
             return f"{self.outcome}, below one JND"
         return self.outcome
 
 
 def verdicts(results: Results) -> tuple[Verdict, ...]:
-    """A verdict on every scenario, at a level of 5 % over all scenarios of the study together.
+    """A verdict on every scenario, at a significance level of 5 % for all scenarios of the study together.
 
-    Student's t of the jackknifed difference; Holm's step-down procedure keeps the level for the whole
-    family, however the differences depend on each other (Holm, Scandinavian Journal of Statistics 6 (1979),
-    65).
+    Student's t test of the jackknifed difference. Holm's step-down procedure maintains the level for the whole family
+    regardless of the dependence between the differences (Holm, Scandinavian Journal of Statistics 6 (1979), 65).
     """
     gain = results.room_gains["sti_median"]
     p_values = two_sided_p(gain)
@@ -54,7 +54,7 @@ def verdicts(results: Results) -> tuple[Verdict, ...]:
     differs[tested] = holm(p_values[tested], FAMILY_LEVEL)
     noticeable = METRICS["speech_transmission_index"].just_noticeable_difference
     assert noticeable is not None  # a row of the registry
-    found = []
+    every = []
     for i, value in enumerate(gain.value):
         outcome: Outcome = "no significant difference"
         if is_reference[i]:
@@ -65,15 +65,15 @@ def verdicts(results: Results) -> tuple[Verdict, ...]:
             outcome = "better" if value > 0.0 else "worse"
         of_input = None if is_reference[i] else results.input_half_width("room_gains", "sti_median", i)
         difference = replace(interval_of(gain, i), input_half_width=of_input)
-        found.append(Verdict(difference, float(p_values[i]), outcome, bool(abs(value) >= noticeable)))
-    return tuple(found)
+        every.append(Verdict(difference, float(p_values[i]), outcome, bool(abs(value) >= noticeable)))
+    return tuple(every)
 
 
 def two_sided_p(difference: Estimate) -> np.ndarray:
-    """Probability of a difference at least as large if there were none; 1 where it cannot be evaluated.
+    """Probability of a difference at least as large under the null hypothesis; 1 if it cannot be evaluated.
 
-    Two scenarios that are the same differ by exactly nothing, without any error: that is no evidence. A
-    difference without any error that is not nothing is certain.
+    Identical scenarios differ by exactly zero, without any error, which is not evidence of a difference. A non-zero
+    difference without any error is certain.
     """
     value, error = np.abs(difference.value), difference.standard_error
     ratio = np.divide(value, error, out=np.where(value > 0.0, np.inf, 0.0), where=error > 0.0)
@@ -87,6 +87,6 @@ def holm(p_values: np.ndarray, level: float) -> np.ndarray:
     order = np.argsort(p_values, kind="stable")
     passed = p_values[order] <= level / np.arange(n, 0, -1)
     rejected = np.zeros(n, dtype=bool)
-    # The first that fails stops all that follow.
+    # The first hypothesis that is not rejected ends the procedure.
     rejected[order] = np.logical_and.accumulate(passed)
     return rejected

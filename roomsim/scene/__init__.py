@@ -1,1 +1,1 @@
-"""From what the user wrote to the flat arrays that the engine needs."""
+"""Checks of a study, and its compilation into the arrays that are traced."""

@@ -1,4 +1,4 @@
-"""Rays against all triangles, one by one: for checks before a run, where no tree is worth its building."""
+"""Intersection of rays with all triangles one by one, for checks before a run, which need no tree."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import numpy as np
 from .._jit import KERNEL_OPTIONS, njit
 
 NEAREST = 1e-7
-"""m from its start within which a ray meets nothing: it may start on two faces in one place."""
+"""m from the start of a ray within which faces are ignored: it may start on two coincident faces."""
 
 
 @njit(**KERNEL_OPTIONS)

@@ -1,4 +1,4 @@
-"""Whether a point is in the room's air, and how much air there is."""
+"""Whether a point is in the air of the room, and the volume of this air."""
 
 from __future__ import annotations
 
@@ -10,26 +10,28 @@ import shapely
 from ..venue.document import VenueDocument
 from ..venue.mesh import VenueMesh, matching_groups
 from ._kernels import closest, crossings
-from .topology import normals_and_areas, repeated_faces
+from .topology import normals_and_areas, usable_faces
 
 IN_ROOM, IN_SOLID, OUTSIDE = 0, 1, 2
+WRONG_PLACES = {OUTSIDE: ("outside", "outside the room"), IN_SOLID: ("in_solid", "inside a solid")}
+"""Where a point is that is not in the room: last part of the code of a finding, and words for its message."""
 
 N_COLUMNS = 64
-"""Upright sampling lines along either side of the plan."""
+"""Vertical sampling lines along either side of the plan."""
 N_BOUNCES = 12
-"""Diffuse reflections for which rays are followed that look for faces and for gaps."""
+"""Diffuse reflections for which test rays are traced to find faces and gaps."""
 AGREEMENT = 0.05
-"""Relative difference up to which the sampled volume bears out the exact one."""
+"""Relative difference up to which the sampled volume confirms the exact one."""
 CLOSED = 1e-4
 """Sum of area vectors, relative to the sum of areas, up to which a surface counts as closed. Rounding leaves less
-than 1e-9; corners that miss each other by a tenth of a millimetre, as drawing programs write them, up to 1e-5 in a
-room of 10 m. What is missing is at most half a diagonal R away and adds 1e-4 S R / 3 to the volume V, with S the
-surface: 0.03 % in a hall, where S R is some 10 V."""
+than 1e-9; gaps of a tenth of a millimetre between corners, as drawing programs write them, up to 1e-5 in a room of
+10 m. Missing area is at most half a diagonal R away and adds 1e-4 S R / 3 to the volume V, with S the surface: 0.03 %
+in a hall, where S R is about 10 V."""
 
 
 @dataclass(frozen=True)
 class Boundary:
-    """The faces that part air from what is not air: all but open sheets, each once."""
+    """The faces that enclose the air of the room: all except open sheets, each once."""
 
     corners: np.ndarray
     """(m, 3, 3) float64, m."""
@@ -47,47 +49,43 @@ class Boundary:
             leave_out = np.full(len(origins), -1)
         return closest(*_as_float(origins, directions), leave_out.astype(np.int64), self._triangles())
 
-    def crossings(self, origins: np.ndarray, directions: np.ndarray) -> np.ndarray:
-        """(n,) number of faces that each ray passes."""
-        return crossings(*_as_float(origins, directions), self._triangles(), 0)[0]
-
     def locate(self, points: np.ndarray) -> np.ndarray:
         """`IN_ROOM`, `IN_SOLID` or `OUTSIDE` for each point (n, 3).
 
-        Odd-even rule: rays from the room's air pass an odd number of faces. Few rays decide where they agree,
-        more take a vote where they do not, as near a gap. A point that is not in the air, but sees faces all
-        round, is inside something.
+        Odd-even rule: rays from the air of the room cross an odd number of faces. A few rays decide if they agree;
+        otherwise, as near a gap, the majority of more rays does. A point that is not in the air but surrounded by
+        faces is inside a solid.
         """
         result = np.full(len(points), IN_ROOM)
-        open_cases = np.arange(len(points))
+        undecided = np.arange(len(points))
         for directions in (_directions(5), _directions(45)):
-            counts = self._counts(points[open_cases], directions)
+            counts = self._counts(points[undecided], directions)
             votes = (counts % 2).mean(axis=1)
-            result[open_cases] = np.where(
+            result[undecided] = np.where(
                 votes > 0.5, IN_ROOM, np.where((counts > 0).mean(axis=1) > 0.9, IN_SOLID, OUTSIDE)
             )
-            open_cases = open_cases[votes < 1.0]
-            if not len(open_cases):
+            undecided = undecided[votes < 1.0]
+            if not len(undecided):
                 break
         return result
 
     def is_between(self, points: np.ndarray, all_round: float) -> np.ndarray:
         """(n,) bool: whether each point (n, 3) lies between solids rather than in one or outdoors.
 
-        Most rays from it pass an even number of faces, and at least the share `all_round` passes any.
+        Most rays from it cross an even number of faces, and at least the share `all_round` of them crosses any.
         """
         counts = self._counts(points, _directions(13))
         return ((counts % 2 == 0).mean(axis=1) > 0.5) & ((counts > 0).mean(axis=1) >= all_round)
 
     def reflected_rays(self, starts: np.ndarray) -> tuple[int, np.ndarray, np.ndarray, np.ndarray]:
-        """Follow rays in all directions from the points (n, 3), reflected diffusely `N_BOUNCES` times at most.
+        """Trace rays in all directions from the points (n, 3), with at most `N_BOUNCES` diffuse reflections.
 
-        Random numbers are fixed.
+        The seed of the random numbers is fixed.
 
         Returns
         -------
-        number of rays; where rays that meet no face start from last, and their direction, (k, 3) each; faces of the
-        mesh that are met
+        number of rays; last origin and direction of the rays that meet no face, (k, 3) each; faces of the mesh that
+        are met
         """
         n_rays = int(np.clip(5e8 / (N_BOUNCES * len(self.corners)), 200, 4000))
         origins = starts[np.arange(n_rays) % len(starts)]
@@ -106,24 +104,25 @@ class Boundary:
             met.append(start_face)
             normal = normals[start_face]
             facing = -np.sign(np.einsum("ij,ij->i", normal, directions[~away]))[:, None] * normal
-            # A unit vector added to the normal follows the cosine law.
+            # The normal plus a random unit vector follows the cosine law.
             directions = _unit(facing + _unit(random.normal(size=origins.shape)))
         starts, along = (np.concatenate(parts) for parts in zip(*lost))
         return n_rays, starts, along, self.face[np.unique(np.concatenate(met))]
 
     def _counts(self, points: np.ndarray, directions: np.ndarray) -> np.ndarray:
+        """(n, k) number of faces that rays from the points (n, 3) in each of the directions (k, 3) cross."""
         n, k = len(points), len(directions)
-        counts = self.crossings(np.repeat(points, k, axis=0), np.tile(directions, (n, 1)))
-        return counts.reshape(n, k)
+        origins, along = np.repeat(points, k, axis=0), np.tile(directions, (n, 1))
+        return crossings(*_as_float(origins, along), self._triangles(), 0)[0].reshape(n, k)
 
     def sampled_volume(self) -> float:
-        """Volume of the air by parity along upright lines, m3; to about half a percent.
+        """Volume of the air from crossings along vertical lines, m3; to about half a percent.
 
-        Lines that pass an odd number of faces (a gap, a solid without a bottom) count as the mean of the
-        others that pass any.
+        Lines that cross an odd number of faces (a gap, a solid without a bottom) count as the mean of the others
+        that cross any.
         """
         low, high = self.corners.min(axis=(0, 1)), self.corners.max(axis=(0, 1))
-        # One line in each cell of a grid, off its middle so that it runs along no symmetric edge.
+        # One line at a random place in each cell of a grid, so that none runs along a symmetric edge.
         cell = (high - low)[:2] / N_COLUMNS
         index = np.stack(np.meshgrid(np.arange(N_COLUMNS), np.arange(N_COLUMNS)), axis=-1).reshape(-1, 2)
         plan = low[:2] + (index + np.random.default_rng(1).random(index.shape)) * cell
@@ -148,9 +147,9 @@ class Boundary:
     def volume(self) -> tuple[float, bool]:
         """Volume of the air, m3, and whether it is exact.
 
-        Exact where the mesh is closed and all its faces are turned the same way; sampled otherwise. Of a
-        closed surface all area vectors sum to zero, and its volume follows from the divergence theorem; the
-        sampled volume guards against faults that happen to cancel.
+        Exact if the mesh is closed and its normals are consistent; sampled otherwise. The area vectors of a closed
+        surface sum to zero, and its volume follows from the divergence theorem; the sampled volume guards against
+        faults that happen to cancel.
         """
         a, b, c = np.moveaxis(self.corners - self.corners.mean(axis=(0, 1)), 1, 0)
         doubled = np.cross(b - a, c - a)
@@ -162,7 +161,7 @@ class Boundary:
         return sampled, False
 
     def _triangles(self) -> np.ndarray:
-        """(9, m) corner and two edges, as the kernels read them."""
+        """(9, m) corner and two edges, in the layout of the kernels."""
         a = self.corners[:, :1]
         return np.ascontiguousarray(np.concatenate([a, self.corners[:, 1:] - a], axis=1).reshape(-1, 9).T)
 
@@ -173,17 +172,15 @@ def boundary_of(mesh: VenueMesh, venue: VenueDocument) -> Boundary:
     Raises
     ------
     MeshError
-        A name under two_sided that fits no surface group.
+        A name under two_sided that matches no surface group.
     """
-    corners = mesh.vertices[mesh.faces]
-    kept = normals_and_areas(corners)[1] > 0.0
-    kept[repeated_faces(mesh.faces)] = False
-    kept &= ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
-    return Boundary(corners[kept], np.flatnonzero(kept))
+    one_sided = ~matching_groups(mesh, venue.two_sided, "two_sided")[mesh.group]
+    chosen = np.flatnonzero(usable_faces(mesh.vertices, mesh.faces) & one_sided)
+    return Boundary(mesh.vertices[mesh.faces[chosen]], chosen)
 
 
 def _directions(n: int) -> np.ndarray:
-    """(n, 3) directions spread over the sphere, along no axis: golden-angle spiral, turned."""
+    """(n, 3) directions spread over the sphere, none along an axis: a rotated golden-angle spiral."""
     height = 1.0 - (2.0 * np.arange(n) + 1.0) / n
     angle = np.arange(n) * np.pi * (3.0 - np.sqrt(5.0)) + 0.7341
     level = np.sqrt(1.0 - height**2)

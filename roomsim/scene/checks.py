@@ -11,8 +11,8 @@ from ..elements.surfaces import Fit, Footprint
 from ..errors import RoomsimError, SceneError
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
-from ..words import counted
-from .boundary import IN_ROOM, IN_SOLID, Boundary, boundary_of
+from ..words import counted, span
+from .boundary import IN_ROOM, IN_SOLID, OUTSIDE, WRONG_PLACES, Boundary, boundary_of
 from .element_checks import (
     fit_findings,
     limit_findings,
@@ -21,7 +21,7 @@ from .element_checks import (
     place_findings,
     zone_findings,
 )
-from .findings import Finding, as_position, point_text
+from .findings import Finding, Severity, as_position, point_text
 from .footprints import footprints
 from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
@@ -35,26 +35,26 @@ from .sources import source_axes, source_places
 from .surfaces import Regions, flat_regions
 
 AT_A_SEAT = 0.05
-"""m; a loudspeaker nearer to a pair of ears is in the listener."""
+"""m; a source nearer than this to the ears would be inside the listener."""
 
 
 def check_venue(study: Study) -> list[Finding]:
-    """Look for whatever would make a run fail or its figures wrong.
+    """Find what would make a run fail or its results wrong.
 
     Errors come first, then warnings, then notes. An error with `elements` concerns only the scenarios that
-    switch these in. The check is a help, no approval: exits, loads and fire safety stay with the people who
-    are responsible for them.
+    include these. The check is an aid and not an approval: exits, loads and fire safety remain the responsibility
+    of those in charge of them.
 
     Raises
     ------
     MeshError, SceneError
-        A surface group or an audience floor that is named and not there.
+        A surface group or an audience floor that does not exist.
     """
     places = source_places(study)
     sources = np.array([points.mean(axis=0) for _, points in places])
     scale = scale_findings(study, sources)
     if any(finding.severity == "error" for finding in scale):
-        # Whatever else there is to find follows from these.
+        # All other findings would be consequences of these.
         return scale
     receivers = compile_receivers(study)
     starts = starts_of(sources, receivers.position)
@@ -86,41 +86,39 @@ def check_venue(study: Study) -> list[Finding]:
 
 
 def refused_scenarios(study: Study, findings: list[Finding]) -> dict[str, list[Finding]]:
-    """Scenarios that must not be run, and why: name -> errors that concern them.
+    """Scenarios that must not be run: name -> errors that concern them.
 
-    An error without elements and sources concerns them all.
+    An error without elements and sources concerns all scenarios.
     """
     errors = [finding for finding in findings if finding.severity == "error"]
-    if not errors:
-        return {}
 
     def concerning(scenario: Scenario) -> list[Finding]:
-        there = {*playing(study.sources, study.elements, scenario.elements)}
+        active = {*playing(study.sources, study.elements, scenario.elements)}
         return [
             error
             for error in errors
             if not (error.elements or error.sources)
             or set(error.elements) & set(scenario.elements)
-            or set(error.sources) & there
+            or set(error.sources) & active
         ]
 
-    refused = {scenario.name: concerning(scenario) for scenario in study.document.scenarios_in_order()}
-    return {name: why for name, why in refused.items() if why}
+    by_scenario = {scenario.name: concerning(scenario) for scenario in study.document.scenarios_in_order()}
+    return {name: reasons for name, reasons in by_scenario.items() if reasons}
 
 
 def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
-    """The findings that a study can live with.
+    """The findings, if every scenario can be run.
 
     Raises
     ------
-    SceneError : some scenario must not be computed
+    SceneError : a scenario must not be run
     """
     refused = refused_scenarios(study, findings)
     if not refused:
         return findings
-    errors = list(dict.fromkeys(error for why in refused.values() for error in why))
+    errors = list(dict.fromkeys(error for reasons in refused.values() for error in reasons))
     first = errors[0]
-    more = f" {len(errors) - 1} more of this kind: `check` lists all." if len(errors) > 1 else ""
+    more = f" `check` lists this and {counted(len(errors) - 1, 'more error')}." if len(errors) > 1 else ""
     names = ", ".join(f"'{name}'" for name in refused)
     raise SceneError(
         f"{first.text}{more}",
@@ -130,22 +128,15 @@ def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:
 
 
 def _audience_findings(study: Study, receivers: ReceiverArrays) -> Iterator[Finding]:
-    """Seats and size of every audience area."""
+    """Number and extent of the seats of every audience area."""
     for i, audience in enumerate(study.venue.audience):
         area = float(area_outline(audience, study.mesh)[0].area)
         seats = receivers.position[receivers.area == i]
-        low, high = seats.min(axis=0), seats.max(axis=0)
-        apart = " x ".join(f"{spacing:g}" for spacing in audience.seat_spacing)
-        number = f"{len(seats):,} seats, {apart} m apart," if len(seats) > 1 else "1 seat"
-        x, y, z = (_span(*ends) for ends in zip(low, high, (1, 1, 2)))
+        spacing = " x ".join(f"{side:g}" for side in audience.seat_spacing)
+        number = f"{len(seats):,} seats, {spacing} m apart," if len(seats) > 1 else "1 seat"
+        x, y, z = (span(*ends) for ends in zip(seats.min(axis=0), seats.max(axis=0), (".1f", ".1f", ".2f")))
         text = f"{number} on {area:,.1f} m2, x {x}, y {y} m, ears at {z} m."
         yield Finding("seats", "note", f"audience {audience.name!r}", text, "")
-
-
-def _span(low: float, high: float, decimals: int) -> str:
-    """Two numbers as one where they do not differ."""
-    ends = dict.fromkeys(f"{value:.{decimals}f}" for value in (low, high))
-    return " to ".join(ends)
 
 
 def _aim_findings(study: Study) -> Iterator[Finding]:
@@ -161,18 +152,13 @@ def _source_findings(places: list[tuple[str, np.ndarray]], boundary: Boundary) -
         states = boundary.locate(points)
         off = np.flatnonzero(states != IN_ROOM)
         if len(off):
-            in_solid = states[off[0]] == IN_SOLID
-            where = "inside a solid" if in_solid else "outside the room"
-            what = "It stands" if len(points) == 1 else f"Box {off[0] + 1} of {len(points)} is"
-            yield Finding(
-                "source_in_solid" if in_solid else "source_outside",
-                "error",
-                f"source {name!r}",
-                f"{what} {where}, at {point_text(points[off[0]])}.",
-                "Correct its position, or the unit and axes of the mesh.",
-                as_position(points[off[0]]),
-                sources=(name,),
-            )
+            first = points[off[0]]
+            suffix, where = WRONG_PLACES[states[off[0]]]
+            subject = "It is" if len(points) == 1 else f"Box {off[0] + 1} of {len(points)} is"
+            text = f"{subject} {where}, at {point_text(first)}."
+            cure = "Correct its position, or the unit and axes of the mesh."
+            place, position = f"source {name!r}", as_position(first)
+            yield Finding(f"source_{suffix}", "error", place, text, cure, position, sources=(name,))
 
 
 def _source_at_seat_findings(
@@ -184,15 +170,12 @@ def _source_at_seat_findings(
         if distances.min() < AT_A_SEAT:
             seat = nearest[distances.argmin()]
             position = receivers.position[seat]
-            yield Finding(
-                "source_at_seat",
-                "error",
-                f"source {name!r}",
-                f"It stands at a seat of the audience {receivers.area_names[receivers.area[seat]]!r}, at "
-                f"{point_text(position)}: the level there would be infinite.",
-                "Move the source, or leave this place out of the area.",
-                as_position(position),
+            text = (
+                f"It is at a seat of the audience {receivers.area_names[receivers.area[seat]]!r}, at "
+                f"{point_text(position)}: the level there would be infinite."
             )
+            cure = "Move the source, or leave this place out of the area."
+            yield Finding("source_at_seat", "error", f"source {name!r}", text, cure, as_position(position))
 
 
 def _seat_findings(receivers: ReceiverArrays, boundary: Boundary) -> Iterator[Finding]:
@@ -202,40 +185,34 @@ def _seat_findings(receivers: ReceiverArrays, boundary: Boundary) -> Iterator[Fi
         off = seats[states[seats] != IN_ROOM]
         if not len(off):
             continue
-        in_solid = (states[off] == IN_SOLID).all()
-        yield Finding(
-            "seat_in_solid" if in_solid else "seat_outside",
-            "error" if len(off) == len(seats) else "warning",
-            f"audience {name!r}",
-            f"{len(off)} of {counted(len(seats), 'seat')} {'lie' if len(off) > 1 else 'lies'} "
-            f"{'inside a solid' if in_solid else 'outside the room'}, "
-            f"the first at {point_text(receivers.position[off[0]])}.",
-            "Cut the area back to the free floor, and check floor and ear_height.",
-            as_position(receivers.position[off[0]]),
+        suffix, where = WRONG_PLACES[IN_SOLID if (states[off] == IN_SOLID).all() else OUTSIDE]
+        first = receivers.position[off[0]]
+        text = (
+            f"{len(off)} of {counted(len(seats), 'seat')} {'are' if len(off) > 1 else 'is'} {where}, "
+            f"the first at {point_text(first)}."
         )
+        cure = "Limit the area to the free floor, and check floor and ear_height."
+        severity: Severity = "error" if len(off) == len(seats) else "warning"
+        yield Finding(f"seat_{suffix}", severity, f"audience {name!r}", text, cure, as_position(first))
 
 
-def _element_findings(
-    study: Study, regions: Regions, boundary: Boundary
-) -> Iterator[Finding]:
+def _element_findings(study: Study, regions: Regions, boundary: Boundary) -> Iterator[Finding]:
     """All elements, in a scenario or not."""
-    everything = study.elements.all()
-    by_name = {element.name: element for element in everything}
+    elements = {element.name: element for element in study.elements.all()}
     prints: list[Footprint] = []
     fits: list[Fit] = []
-    for element in everything:
+    for name, element in elements.items():
         try:
-            its_prints, its_fits = footprints(study, regions, [element])
+            own_prints, own_fits = footprints(study, regions, [element])
         except RoomsimError as error:
             cure = error.cure or "Correct the name of the surface group."
-            place = element.label
-            yield Finding("element_surface", "error", place, error.fault, cure, elements=(element.name,))
+            yield Finding("element_surface", "error", element.label, error.fault, cure, elements=(name,))
             continue
-        prints += its_prints
-        fits += its_fits
-    yield from fit_findings(fits, by_name)
-    for element in everything:
+        prints += own_prints
+        fits += own_fits
+    yield from fit_findings(fits, elements)
+    for element in elements.values():
         yield from zone_findings(element, study.venue.zone)
         yield from place_findings(element, study.mesh, boundary)
         yield from near_surface_findings(element, regions)
-    yield from overlap_findings(study, regions, prints, by_name)
+    yield from overlap_findings(study, regions, prints, elements)

@@ -1,4 +1,4 @@
-"""What a map needs to be read: the lines of walls, elements, zones and sources in plan."""
+"""The lines of walls, elements, zones and sources on the plan of a study."""
 
 from __future__ import annotations
 
@@ -20,21 +20,22 @@ from .scene import ReceiverArrays
 from .sources import source_places
 from .tessellation import polygon_parts
 from .tiers import seat_tiers
+from .topology import cut_by_plane
 
 LOW = 0.3
-"""m over the lowest audience floor: what is higher shows in the plan."""
+"""m above the lowest audience floor of a tier, height of the lower of two sections through the mesh."""
 
 
 def plan_drawing(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
     """The plan of a study; where it cannot be drawn, one without lines, and a `PictureWarning`.
 
-    It is drawn beside results, which must not be lost with it.
+    A failure of the drawing must not lose the results that it accompanies.
     """
     try:
         return _whole_plan(study, receivers)
     except Exception as fault:
         warnings.warn(
-            f"the plan of the venue could not be drawn ({type(fault).__name__}: {fault}): maps show the seats only.",
+            f"the plan of the venue could not be drawn ({type(fault).__name__}: {fault}); maps show only the seats.",
             PictureWarning,
             stacklevel=2,
         )
@@ -45,8 +46,8 @@ def plan_drawing(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
 def _whole_plan(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
     """The plan with all its lines.
 
-    Walls are the mesh cut level at the lowest ear height of a tier and a little over its floor, which shows stages
-    and counters, and the outline of the whole mesh seen from above.
+    Walls are two horizontal sections through the mesh, at the lowest ear height of a tier and just above its floor,
+    which shows stages and counters, and the outline of the whole mesh in plan.
     """
     floors, ears = [], []
     for area in study.venue.audience:
@@ -54,7 +55,7 @@ def _whole_plan(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
         floors.append(float(height(shapely.get_coordinates(shape)).min()))
         ears.append(floors[-1] + area.ear_height)
     edge, by_tier = outline(study.mesh), seat_tiers(receivers)
-    view = _PlanView(study, study.mesh, floors, by_tier)
+    view = _PlanView(study, floors, by_tier)
     elements = {element.name: element.plan_lines(view) for element in study.elements.all()}
     tiers = []
     for i, areas in enumerate(by_tier):
@@ -66,10 +67,7 @@ def _whole_plan(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
         tiers=tuple(tiers),
         elements={name: shown[None] for name, shown in elements.items() if None in shown},
         zones={zone.name: closed(zone.polygon) for zone in study.venue.zone},
-        sources={
-            name: points[:, :2].mean(axis=0)
-            for name, points in source_places(study)
-        },
+        sources={name: points[:, :2].mean(axis=0) for name, points in source_places(study)},
         noise=tuple(source.name for source in study.sources.all() if source.role == "noise"),
         stage=marks.stage,
         north=marks.north,
@@ -77,40 +75,25 @@ def _whole_plan(study: Study, receivers: ReceiverArrays) -> PlanDrawing:
 
 
 def level_section(mesh: VenueMesh, heights: Iterable[float]) -> tuple[np.ndarray, ...]:
-    """Lines (n, 2) in which level planes cut the mesh, m; what is cut alike at several heights comes once.
+    """Lines (n, 2) along which horizontal planes cut the mesh, m; lines common to several heights are given once.
 
-    Each plane is moved up by 0.1 mm: a face just at its height would be cut in no line.
+    Each plane is raised by 0.1 mm, because a face exactly at its height would not be cut.
     """
     corners = mesh.vertices[mesh.faces]
     cuts = [cut_by_plane(corners, corners[:, :, 2] - (height + 1e-4))[..., :2] for height in heights]
     return _polylines(shapely.linestrings(np.concatenate(cuts)))
 
 
-def cut_by_plane(corners: np.ndarray, above: np.ndarray) -> np.ndarray:
-    """(n, 2, 3) ends of the lines in which a plane cuts triangles (m, 3, 3); `above` (m, 3), m, is the signed distance
-    of each corner from the plane."""
-    corners, above = (a[(above.min(axis=1) < 0.0) & (above.max(axis=1) > 0.0)] for a in (corners, above))
-    ends = []
-    for i, k in ((0, 1), (1, 2), (2, 0)):
-        cut = (above[:, i] < 0.0) != (above[:, k] < 0.0)
-        share = np.where(cut, above[:, i] / np.where(cut, above[:, i] - above[:, k], 1.0), np.nan)
-        ends.append(corners[:, i] + share[:, None] * (corners[:, k] - corners[:, i]))
-    # Each triangle is cut in two of its three edges; NaN stands for the third.
-    points = np.stack(ends, axis=1)
-    order = np.argsort(np.isnan(points[..., 0]), axis=1, kind="stable")[:, :2]
-    return np.take_along_axis(points, order[..., None], axis=1)
-
-
 def outline(mesh: VenueMesh) -> tuple[np.ndarray, ...]:
-    """Edge (n, 2) of the mesh seen from above, holes left out, m."""
+    """Outline (n, 2) of the mesh in plan without its holes, m."""
     flat = shapely.polygons(mesh.vertices[mesh.faces][:, :, :2])
-    # Upright faces have no area from above. On a grid of 0.1 mm neighbours join without hairline gaps.
-    seen = shapely.union_all(flat[shapely.area(flat) > 1e-8], grid_size=1e-4)
-    return tuple(np.asarray(part.exterior.coords) for part in polygon_parts(seen))
+    # Vertical faces have no area in plan. A grid of 0.1 mm joins neighbours without hairline gaps.
+    joined = shapely.union_all(flat[shapely.area(flat) > 1e-8], grid_size=1e-4)
+    return tuple(np.asarray(part.exterior.coords) for part in polygon_parts(joined))
 
 
 def _polylines(lines: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Separate lines joined end to end where they meet."""
+    """Lines joined where their ends meet."""
     joined = shapely.line_merge(shapely.union_all(shapely.set_precision(lines, 1e-4)))
     parts = shapely.get_parts(joined)
     return tuple(
@@ -120,10 +103,9 @@ def _polylines(lines: np.ndarray) -> tuple[np.ndarray, ...]:
 
 @dataclass(frozen=True)
 class _PlanView:
-    """The venue as elements are drawn on it."""
+    """The venue in plan, for elements to draw themselves on: `elements.element.PlanView`."""
 
     study: Study
-    mesh: VenueMesh
     floors: list[float]
     """Lowest height of each audience area, m."""
     tiers: tuple[tuple[int, ...], ...]
@@ -133,20 +115,19 @@ class _PlanView:
         return int(np.argmin([min(abs(self.floors[i] - floor) for i in areas) for areas in self.tiers]))
 
     def area_outlines(self, areas: Collection[str]) -> dict[int | None, Lines]:
-        """Tier -> outlines of those of the audience areas that are on it."""
-        found: dict[int | None, Lines] = {}
+        """Tier -> outlines of the named audience areas that belong to it."""
+        outlines: dict[int | None, Lines] = {}
         for tier, members in enumerate(self.tiers):
-            chosen = [self.study.venue.audience[i] for i in members if self.study.venue.audience[i].name in areas]
-            shapes = [area_outline(area, self.mesh)[0] for area in chosen]
-            found[tier] = tuple(
-                np.asarray(part.exterior.coords) for shape in shapes for part in polygon_parts(shape)
-            )
-        return found
+            chosen = [area for area in (self.study.venue.audience[i] for i in members) if area.name in areas]
+            shapes = [part for area in chosen for part in polygon_parts(area_outline(area, self.study.mesh)[0])]
+            outlines[tier] = tuple(np.asarray(part.exterior.coords) for part in shapes)
+        return outlines
 
     def group_edges(self, groups: Sequence[str], who: str) -> Lines:
-        """Edges of the faces of surface groups, by name or wildcard."""
-        fits = matching_groups(self.mesh, groups, who)
-        corners = self.mesh.vertices[self.mesh.faces[fits[self.mesh.group]]][:, :, :2]
+        """Edges of the faces of surface groups, given by name or wildcard."""
+        mesh = self.study.mesh
+        chosen = matching_groups(mesh, groups, who)[mesh.group]
+        corners = mesh.vertices[mesh.faces[chosen]][:, :, :2]
         edges = corners[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2, 2)
         longer = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1) > 1e-4
         return _polylines(shapely.linestrings(edges[longer]))

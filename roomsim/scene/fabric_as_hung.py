@@ -1,4 +1,4 @@
-"""What a fabric does when it is hung in a given way."""
+"""Acoustic properties of a fabric as hung."""
 
 from __future__ import annotations
 
@@ -38,13 +38,13 @@ def drape(
     Raises
     ------
     MaterialError : unknown fabric
-    PhysicalRangeError : a value that no cloth can have
+    PhysicalRangeError : a value outside the physical range
     """
     described = None if study is None else read_study(study)
     materials = built_in_materials() if described is None else described.materials
     hung = model_from(
         Drape,
-        # Where it hangs and how large it is does not matter here.
+        # Position and size have no influence.
         name="sample", runs=(((0.0, 0.0), (1.0, 0.0)),), top=2.0, drop=1.0,
         fabric=fabric, fullness=fullness, stand_off=stand_off, layers=layers,
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""What a check found: in words, with a place and a cure."""
+"""Findings of a check: a message with a place and a remedy."""
 
 from __future__ import annotations
 
@@ -9,41 +9,41 @@ from typing import Literal
 from ..words import listed
 
 Severity = Literal["error", "warning", "note"]
-"""error: not to be run so; warning: it runs, but the figures may be wrong; note: worth knowing."""
+"""error: the study must not be run; warning: it runs, but results may be wrong; note: information."""
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that a check found."""
+    """One finding of a check."""
 
     code: str
-    """What kind of thing, for programs: "hole", "zone_conflict", ..."""
+    """Kind of finding, for programs: "hole", "zone_conflict", ..."""
     severity: Severity
     place: str
-    """Surface, element, seat or source that it is about."""
+    """Surface, element, seat or source that it concerns."""
     text: str
-    """What is wrong, one or two sentences."""
+    """What is wrong, in one or two sentences."""
     cure: str
     """What to do about it; empty for mere information."""
     position: tuple[float, float, float] | None = None
     """A point to look at, m."""
     elements: tuple[str, ...] = ()
-    """Elements that it is about: a scenario without them is not touched by it."""
+    """Elements that it concerns: scenarios without any of them are not affected."""
     sources: tuple[str, ...] = ()
-    """Sources that it is about: a scenario in which they are silent is not touched by it."""
+    """Sources that it concerns: scenarios in which none of them plays are not affected."""
 
 
 def point_text(point: Iterable[float]) -> str:
-    """A position as it stands in a sentence: (12.30, 4.00, 1.20)."""
+    """A position in a sentence: (12.30, 4.00, 1.20)."""
     return "(" + ", ".join(f"{float(x) + 0.0:.2f}" for x in point) + ")"
 
 
 def list_text(names: Iterable[str], most: int = 4) -> str:
-    """Names as they stand in a sentence; of many the first few and how many more."""
+    """Names in a sentence; of a long list the first few and the number of the others."""
     return listed(map(repr, names), most)
 
 
 def as_position(point: Iterable[float]) -> tuple[float, float, float]:
-    """A point as a finding holds it, without rounding noise and negative zeros."""
+    """A point as stored in a finding, without rounding noise and negative zeros."""
     x, y, z = (round(float(c), 6) + 0.0 for c in point)
     return x, y, z

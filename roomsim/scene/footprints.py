@@ -1,4 +1,4 @@
-"""Where the elements of a study lie on the surfaces of its venue."""
+"""The parts of a venue's surfaces that elements cover."""
 
 from __future__ import annotations
 
@@ -17,47 +17,46 @@ from ..venue.mesh import matching_groups
 from .surfaces import Regions
 
 SPECK = 1e-6
-"""m2; two shapes that have less in common only touch."""
+"""m2; two shapes with a smaller overlap only touch."""
 PARALLEL = np.cos(np.radians(10.0))
-"""Cosine of the largest angle between cloth and the surface that it hangs before."""
+"""Cosine of the largest angle between cloth and the surface in front of which it hangs."""
 
 
 class VenueSurfaces:
-    """The flat regions of a venue, as elements are laid on them."""
+    """The flat regions of a venue, for elements to cover: `elements.surfaces.Surfaces`."""
 
     def __init__(self, study: Study, regions: Regions) -> None:
-        self._areas = {area.name: area for area in study.venue.audience}
-        self._mesh, self._regions = study.mesh, regions
+        self._study, self._regions = study, regions
 
     def groups(self, element: str, patterns: Sequence[str], who: str, file: str = "venue file") -> Covering:
         """All regions of the surface groups with these names or wildcards.
 
         Raises
         ------
-        MeshError : the mesh does not have them
+        MeshError : the mesh has no such group
         """
-        chosen = matching_groups(self._mesh, patterns, who, file)
+        chosen = matching_groups(self._study.mesh, patterns, who, file)
         return Covering(
             [Footprint(element, i, None) for i, region in enumerate(self._regions) if chosen[region.group]]
         )
 
     def audience(self, element: str, area: str) -> Covering:
         """The floor of an audience area."""
-        described = self._areas[area]
-        if described.group is not None:
-            return self.groups(element, [described.group], f"audience {area!r}")
-        sheet = level(element, f"area {area!r}", np.array(described.polygon), described.floor)
+        (audience,) = (audience for audience in self._study.venue.audience if audience.name == area)
+        if audience.group is not None:
+            return self.groups(element, [audience.group], f"audience {area!r}")
+        sheet = level(element, f"area {area!r}", np.array(audience.polygon), audience.floor)
         return self.project(sheet, -FLOOR_REACH, FLOOR_REACH)
 
     def project(self, sheet: Sheet, low: float, high: float) -> Covering:
-        """What lies at a distance between `low` and `high`, m, along the normal of a sheet."""
+        """Surfaces at a distance between `low` and `high`, m, along the normal of a sheet."""
         return project(sheet, self._regions, low, high)
 
 
 def footprints(
     study: Study, regions: Regions, elements: Iterable[Element]
 ) -> tuple[list[Footprint], list[Fit]]:
-    """Where elements lie on the venue's surfaces, in the order given, and how well each piece fits.
+    """The parts of surfaces that elements cover, in the order of the elements, and the fit of each piece.
 
     Raises
     ------
@@ -66,19 +65,19 @@ def footprints(
     """
     surfaces = VenueSurfaces(study, regions)
     coverings = [covering for element in elements for covering in element.coverings(surfaces)]
-    found = [footprint for covering in coverings for footprint in covering.prints]
-    return found, [covering.fit for covering in coverings if covering.fit is not None]
+    prints = [footprint for covering in coverings for footprint in covering.prints]
+    return prints, [covering.fit for covering in coverings if covering.fit is not None]
 
 
 def project(sheet: Sheet, regions: Regions, low: float, high: float) -> Covering:
-    """Carry a sheet along its normal onto the regions whose distance lies between `low` and `high`.
+    """Project a sheet along its normal onto the regions whose distance is between `low` and `high`.
 
-    The nearest region takes what it can of the sheet, the next what is left.
+    The nearest region receives as much of the sheet as lies in front of it, the next one the remainder.
     """
     near: list[tuple[float, int, BaseGeometry, np.ndarray, np.ndarray]] = []
     for i in _within_reach(sheet, regions, low, high):
         region = regions[i]
-        # Coordinates a in the region's plane, f in the sheet's, along its normal: f = a turn + shift.
+        # A point with coordinates a in the plane of the region is projected to f = a turn + shift in that of the sheet.
         turn = region.plane.axes @ sheet.plane.axes.T
         shift = sheet.plane.flatten(region.plane.origin)
         shape = _mapped(region.polygon, turn, shift)
@@ -94,7 +93,7 @@ def project(sheet: Sheet, regions: Regions, low: float, high: float) -> Covering
     prints: list[Footprint] = []
     taken, moment = 0.0, 0.0
     for order, (distance, i, shape, turn, shift) in enumerate(near):
-        # What lies nearer takes its part first; neighbours that only touch leave the sheet as it is.
+        # Nearer regions hide the sheet, except for neighbours that only touch.
         nearer = [near[k][2] for k in tree.query(shape) if k < order]
         hiding = [other for other in nearer if other.intersection(shape).area > SPECK]
         visible = sheet.polygon.difference(shapely.union_all(hiding)) if hiding else sheet.polygon
@@ -118,5 +117,5 @@ def _within_reach(sheet: Sheet, regions: Regions, low: float, high: float) -> np
 
 
 def _mapped(shape: BaseGeometry, turn: np.ndarray, shift: np.ndarray) -> BaseGeometry:
-    """The shape with every point a moved to a turn + shift; turn (2, 2), shift (2,)."""
+    """The shape with every point a mapped to a turn + shift; turn (2, 2), shift (2,)."""
     return affine_transform(shape, [*turn.T.ravel(), *shift])

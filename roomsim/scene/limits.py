@@ -1,41 +1,45 @@
-"""The limits of a study and of its roof: what elements and loudspeakers take of each, and which are exceeded."""
+"""The limits of a study and of its roof: how much elements and loudspeakers use, and which limits are exceeded."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from ..elements.roof import Load
-from ..venue.document import Scenario, Study
+from ..venue.document import Study
 from ..venue.switching import playing
 from .rigging import Rig
+
+_Amounts = tuple[dict[str, float], dict[str, float]]
 
 
 @dataclass(frozen=True)
 class Limit:
-    """One limit, and what each element and each hung loudspeaker takes of it."""
+    """One limit, and the amounts that elements and hung loudspeakers use of it."""
 
     key: str
     """"budget", "hours", "roof_points", "point_load", "roof_point: <name>", "truss: <name>", "power" or
     "stock: <item>"."""
     label: str
-    """As messages call it: "rigging hours"."""
+    """Its name in messages: "rigging hours"."""
     unit: str
     most: float
     elements: Mapping[str, float]
-    """Element -> what it takes."""
+    """Element -> amount."""
     sources: Mapping[str, float] = field(default_factory=dict)
-    """Hung loudspeaker -> what it takes while it plays."""
+    """Hung loudspeaker -> amount while it plays."""
     existing: float = 0.0
-    """Load that hung there before; it counts as soon as anything is added."""
+    """Existing load; it counts as soon as anything is added."""
     fixed: float = 0.0
-    """Taken once if any element hangs."""
+    """Amount used once if any element hangs."""
     is_each: bool = False
-    """The limit holds for each load by itself and not for their sum."""
+    """The limit applies to each load and not to their sum."""
 
     @property
     def slack(self) -> float:
-        """By how much the limit may be passed: sums of decimal fractions are rounded, and loads count to the gram."""
+        """Tolerance: sums of decimal fractions are rounded, and loads count to the gram."""
         return 1e-9 * abs(self.most) + (0.0005 if self.unit == "kg" else 0.0)
 
     def exceeded_by(self, elements: Collection[str], sources: Collection[str], is_hung: bool) -> str | None:
@@ -59,12 +63,12 @@ class Limits:
 
     Parameters
     ----------
-    rig : loads of the study, if they are known already
+    rig : loads of the study, if they have been computed already
     """
 
     def __init__(self, study: Study, rig: Rig | None = None):
         self.rig = rig or Rig(study)
-        self.all = tuple(_limits(study, self.rig))
+        self.all = tuple(limit for limit in _limits(study, self.rig) if np.isfinite(limit.most))
         self._study = study
         self._overhead = {element.name for element in study.elements.all() if element.is_overhead}
 
@@ -74,64 +78,50 @@ class Limits:
 
     def broken(self, elements: Collection[str]) -> dict[str, str]:
         """Limits that a scenario with these elements exceeds: key of the limit -> a phrase with both figures."""
-        there = playing(self._study.sources, self._study.elements, elements)
+        active = playing(self._study.sources, self._study.elements, elements)
         is_hung = self.is_hung(elements)
-        phrases = {limit.key: limit.exceeded_by(elements, there, is_hung) for limit in self.all}
+        phrases = {limit.key: limit.exceeded_by(elements, active, is_hung) for limit in self.all}
         return {key: phrase for key, phrase in phrases.items() if phrase is not None}
 
 
-def limits_broken(study: Study, scenario: Scenario, rig: Rig | None = None) -> dict[str, str]:
-    """The limits that a scenario exceeds, as `Limits.broken` gives them."""
-    return Limits(study, rig).broken(scenario.elements)
-
-
 def _limits(study: Study, rig: Rig) -> Iterator[Limit]:
+    """Every possible limit; the largest amount of those that are not given is infinite."""
     costs, elements = study.document.costs, study.elements.all()
-    if costs.budget is not None:
-        prices = {element.name: element.hire + costs.labour_rate * element.rigging_hours for element in elements}
-        yield Limit("budget", "budget", costs.currency, costs.budget, prices, fixed=costs.fixed)
-    if costs.hours_available is not None:
-        hours = {element.name: element.rigging_hours for element in elements}
-        yield Limit("hours", "rigging hours", "h", costs.hours_available, hours)
-    yield from _roof_limits(costs.roof_points_available, rig)
-    if costs.power_available is not None:
-        power = {element.name: element.switching.power for element in elements}
-        yield Limit("power", "electric power", "kW", costs.power_available, power)
+
+    def of_loads(amount: Callable[[Load], float | None]) -> _Amounts:
+        """Amounts of the elements and of the sources, without those that are None."""
+        on_elements, on_sources = (
+            {name: taken for name, load in loads.items() if (taken := amount(load)) is not None}
+            for loads in (rig.elements, rig.sources)
+        )
+        return on_elements, on_sources
+
+    def on(name: str, loads_of: Callable[[Load], Mapping[str, float | None]]) -> _Amounts:
+        """kg of each load on a point or truss, 0 for an unknown weight, without those that hang elsewhere."""
+        return of_loads(lambda load: (loads_of(load)[name] or 0.0) if name in loads_of(load) else None)
+
+    prices = {element.name: element.hire + costs.labour_rate * element.rigging_hours for element in elements}
+    yield Limit("budget", "budget", costs.currency, _most(costs.budget), prices, fixed=costs.fixed)
+    hours = {element.name: element.rigging_hours for element in elements}
+    yield Limit("hours", "rigging hours", "h", _most(costs.hours_available), hours)
+    unnamed = of_loads(lambda load: load.unnamed)
+    yield Limit("roof_points", "roof points", "", _most(costs.roof_points_available), *unnamed)
+    heaviest = of_loads(lambda load: load.on_unnamed)
+    yield Limit("point_load", "load on one roof point", "kg", _most(rig.limit), *heaviest, is_each=True)
+    for name, point in rig.points.items():
+        most = _most(rig.limit if point.limit is None else point.limit)
+        loads = on(name, lambda load: load.named)
+        yield Limit(f"roof_point: {name}", f"roof point {name}", "kg", most, *loads, existing=point.existing_load)
+    for name, truss in rig.trusses.items():
+        most = _most(truss.limit)
+        loads = on(name, lambda load: load.trusses)
+        yield Limit(f"truss: {name}", f"truss {name}", "kg", most, *loads, existing=truss.existing_load)
+    power = {element.name: element.switching.power for element in elements}
+    yield Limit("power", "electric power", "kW", _most(costs.power_available), power)
     for item in dict.fromkeys(item for element in elements for item in element.stock) if costs.stock else ():
         quantities = {element.name: element.stock.get(item, 0.0) for element in elements}
         yield Limit(f"stock: {item}", f"stock of {item}", "m2", costs.stock.get(item, 0.0), quantities)
 
 
-def _roof_limits(points_available: int | None, rig: Rig) -> Iterator[Limit]:
-    """Number of points, and what points and trusses carry: cloth and loudspeakers together."""
-
-    def limit(
-        key: str, label: str, most: float | None, of: Callable[[Load], float | None], unit: str = "kg",
-        existing: float = 0.0, is_each: bool = False,
-    ) -> Iterator[Limit]:  # fmt: skip
-        if most is not None:
-            elements, sources = (
-                {name: amount for name, load in loads.items() if (amount := of(load)) is not None}
-                for loads in (rig.elements, rig.sources)
-            )
-            yield Limit(key, label, unit, most, elements, sources, existing, is_each=is_each)
-
-    yield from limit("roof_points", "roof points", points_available, lambda load: load.unnamed, unit="")
-    yield from limit("point_load", "load on one roof point", rig.limit, lambda load: load.on_unnamed, is_each=True)
-    for name, point in rig.points.items():
-        most = rig.limit if point.limit is None else point.limit
-        existing = point.existing_load
-        yield from limit(f"roof_point: {name}", f"roof point {name}", most, _on_point(name), existing=existing)
-    for name, truss in rig.trusses.items():
-        existing = truss.existing_load
-        yield from limit(f"truss: {name}", f"truss {name}", truss.limit, _on_truss(name), existing=existing)
-
-
-def _on_point(name: str) -> Callable[[Load], float | None]:
-    """kg of a load on a point, 0 where its weight is not known; None if it does not hang there."""
-    return lambda load: (load.named[name] or 0.0) if name in load.named else None
-
-
-def _on_truss(name: str) -> Callable[[Load], float | None]:
-    """The same of a truss."""
-    return lambda load: (load.trusses[name] or 0.0) if name in load.trusses else None
+def _most(limit: float | None) -> float:
+    return np.inf if limit is None else limit

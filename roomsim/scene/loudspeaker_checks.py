@@ -1,4 +1,4 @@
-"""Loudspeakers in places that must stay clear: stacks, stands and hangs by the room that their boxes take."""
+"""Checks of loudspeakers against zones that must stay clear: the space that stacks, stands and hangs occupy."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ..venue.document import Source, Study, Zone
 from ..venue.loudspeakers import find_loudspeaker
 from ..venue.mesh import VenueMesh
 from ..venue.systems import Hang, SubStack
-from .element_checks import KEPT_CLEAR
+from .element_checks import SAFETY_ZONES, extent_text, zone_conflict, zone_text
 from .findings import Finding, as_position
 from .rigging import is_hung
 from .sources import source_axes
@@ -28,28 +28,28 @@ SOURCE_SIZE = (0.6, 0.6, 0.6)
 STAND_SPREAD = 1.0
 """m that the legs of a stand take (common practice, no source)."""
 STANDS_UP_TO = 2.5
-"""m over the floor: what is not said to hang, up to this height, stands."""
+"""m above the floor: a source up to this height stands, unless its mounting is stated."""
 NEAR = 0.5
-"""m beside a zone within which an assumed size is told."""
-TOUCHING = 1e-3
-"""m2 that nobody minds: what ends where a zone begins leaves it clear."""
+"""m from a zone within which an assumed size is reported."""
+LEAST_OVERLAP = 1e-3
+"""m2; an object that ends where a zone begins leaves it clear."""
 
 
 @dataclass(frozen=True)
 class Body:
-    """The room that a source takes, upright prisms over its boxes in plan."""
+    """The space that a source occupies: an upright prism for each of its boxes."""
 
     name: str
     verb: str
-    """How it is there: "hangs", "stands" or "is"."""
+    """Whether it "hangs", "stands" or, of unknown mounting, "is" somewhere."""
     parts: tuple[tuple[shapely.Polygon, float, float], ...]
-    """Plan outline, m, and heights from and to, m, of each box."""
+    """Plan outline, m, lowest and highest point, m, of each box."""
     assumed: str
-    """What is assumed of its size; empty if all of it is stated."""
+    """What is assumed about its size; empty if all of it is stated."""
 
 
 def loudspeaker_findings(study: Study) -> Iterator[Finding]:
-    """Sources that stand or hang where nothing may, or hang over it."""
+    """Sources that stand or hang in a zone that must stay clear, or hang over it."""
     if not study.venue.zone:
         return
     outlines = [(zone, shapely.Polygon(zone.polygon)) for zone in study.venue.zone]
@@ -60,25 +60,20 @@ def loudspeaker_findings(study: Study) -> Iterator[Finding]:
                 yield from _against(body, zone, outline)
 
 
-def unexplained(study: Study) -> list[str]:
-    """Sources and stacks too high to stand, of which it is not stated how they are held up."""
-    unsaid: list[Source | SubStack] = [source for source in study.sources.source if source.mounting is None]
-    unsaid += study.sources.sub_stack
+def unsupported(study: Study) -> list[str]:
+    """Sources and stacks too high to stand whose support is not stated."""
+    candidates: list[Source | SubStack] = [source for source in study.sources.source if source.mounting is None]
+    candidates += study.sources.sub_stack
     return [
         source.name
-        for source in unsaid
+        for source in candidates
         if not is_hung(source)
         and source.position[2] - _floor_under(np.array(source.position), study.mesh) > STANDS_UP_TO
     ]
 
 
-def _stands(source: Source, floor: float) -> bool:
-    low = source.mounting is None and not source.is_hung and source.position[2] - floor <= STANDS_UP_TO
-    return low or source.mounting == "stand"
-
-
 def body_of(source: Source | Hang | SubStack, study: Study) -> Body | None:
-    """The room that a source takes; None for one that aims at itself, which is refused elsewhere."""
+    """The space that a source occupies; None for one that aims at itself, which another check refuses."""
     if not isinstance(source, Source):
         box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
         layout = layout_of(source, study.sources.loudspeaker, ANY_SPEED)
@@ -87,7 +82,7 @@ def body_of(source: Source | Hang | SubStack, study: Study) -> Body | None:
             _prism(at, axes, (0.0, -box.depth), box.height, width)
             for at, axes in zip(layout.position, layout.frames)
         ]
-        assumed = "" if box.width else f"the boxes {source.loudspeaker!r} are taken as {BOX_WIDTH:g} m wide"
+        assumed = "" if box.width else f"the boxes {source.loudspeaker!r} are assumed to be {BOX_WIDTH:g} m wide"
         return Body(source.name, "hangs" if is_hung(source) else "stands", tuple(parts), assumed)
     try:
         ahead, left, up = source_axes(source)
@@ -95,12 +90,12 @@ def body_of(source: Source | Hang | SubStack, study: Study) -> Body | None:
         return None
     width, depth, height = source.size or SOURCE_SIZE
     position = np.array(source.position)
-    outline, low, high = _prism(
-        position, np.stack([up, ahead, left]), (0.5 * depth, -0.5 * depth), height, width
-    )
-    assumed = "" if source.size else "it is taken as " + " x ".join(f"{x:g}" for x in SOURCE_SIZE) + " m"
+    axes = np.stack([up, ahead, left])
+    outline, low, high = _prism(position, axes, (0.5 * depth, -0.5 * depth), height, width)
+    assumed = "" if source.size else "it is assumed to measure " + " x ".join(f"{x:g}" for x in SOURCE_SIZE) + " m"
     floor = _floor_under(position, study.mesh)
-    stands = _stands(source, floor)
+    is_low = source.mounting is None and not source.is_hung and source.position[2] - floor <= STANDS_UP_TO
+    stands = is_low or source.mounting == "stand"
     if source.mounting == "stand":
         outline = outline.union(shapely.Point(position[:2]).buffer(0.5 * STAND_SPREAD))
     verb = "hangs" if source.is_hung else "stands" if stands else "is"
@@ -111,12 +106,8 @@ def _prism(
     front: np.ndarray, axes: np.ndarray, ahead: tuple[float, float], height: float, width: float
 ) -> tuple[shapely.Polygon, float, float]:
     """Plan outline and heights of a box with rows up, ahead, left, from the middle of its front."""
-    corners = np.array(
-        [
-            front + u * axes[0] + a * axes[1] + v * axes[2]
-            for u, a, v in product((-0.5 * height, 0.5 * height), ahead, (-0.5 * width, 0.5 * width))
-        ]
-    )
+    ends = ((-0.5 * height, 0.5 * height), ahead, (-0.5 * width, 0.5 * width))
+    corners = front + np.array(list(product(*ends))) @ axes
     outline = shapely.MultiPoint(corners[:, :2]).convex_hull
     return outline, float(corners[:, 2].min()), float(corners[:, 2].max())
 
@@ -136,53 +127,39 @@ def _floor_under(position: np.ndarray, mesh: VenueMesh) -> float:
 
 
 def _against(body: Body, zone: Zone, outline: shapely.Polygon) -> Iterator[Finding]:
-    safety = zone.kind in KEPT_CLEAR
-    what = f"the {zone.kind.replace('_', ' ')} {zone.name!r}"
-    place = f"source {body.name!r}"
+    """The finding, if any, for a source and a zone whose outline in plan is given."""
+    place, names = f"source {body.name!r}", (body.name,)
     over = shapely.union_all([part for part, _, _ in body.parts]).intersection(outline)
     inside = [part for part in body.parts if part[1] < zone.top - 0.01 and part[2] > zone.bottom + 0.01]
     common = shapely.union_all([part for part, _, _ in inside]).intersection(outline)
-    if common.area > TOUCHING:
+    if common.area > LEAST_OVERLAP:
         low = max(min(part[1] for part in inside), zone.bottom)
         high = min(max(part[2] for part in inside), zone.top)
-        low_x, low_y, high_x, high_y = common.bounds
         point = common.representative_point()
-        assumption = f" {body.assumed[0].upper()}{body.assumed[1:]}." if body.assumed else ""
-        cure = "Move it away from there" + (", or state its size" if body.assumed else "") + "."
-        responsible = " Whoever is responsible for the venue's safety must agree to what is put there."
-        yield Finding(
-            "zone_conflict",
-            "error" if safety else "warning",
-            place,
-            f"It {body.verb} in {what}, over {common.area:.2f} m2 between x {low_x:.2f} and {high_x:.2f}, "
-            f"y {low_y:.2f} and {high_y:.2f}, {low:.2f} m to {high:.2f} m up.{assumption}",
-            cure + responsible * safety,
-            as_position((point.x, point.y, 0.5 * (low + high))),
-            sources=(body.name,),
+        text = (
+            f"It {body.verb} in {zone_text(zone)}, {extent_text(common)}, at heights from {low:.2f} m to {high:.2f} m."
         )
+        cure = "Move it away."
+        if body.assumed:
+            text += f" {body.assumed[0].upper()}{body.assumed[1:]}."
+            cure = "Move it away, or state its size."
+        yield zone_conflict(zone, place, text, cure, (point.x, point.y, 0.5 * (low + high)), sources=names)
         return
     bottom = min(low for _, low, _ in body.parts)
-    if safety and body.verb == "hangs" and over.area > TOUCHING and bottom >= zone.top - 0.01:
+    is_above = body.verb == "hangs" and over.area > LEAST_OVERLAP and bottom >= zone.top - 0.01
+    if zone.kind in SAFETY_ZONES and is_above:
         point = over.representative_point()
-        yield Finding(
-            "hangs_over_zone",
-            "note",
-            place,
-            f"It hangs over {what}, {bottom - zone.top:.2f} m above where the zone ends.",
-            "Hang it beside, or have it secured a second time and agreed by whoever is responsible for the "
-            "venue's safety.",
-            as_position((point.x, point.y, bottom)),
-            sources=(body.name,),
+        position = as_position((point.x, point.y, bottom))
+        text = f"It hangs over {zone_text(zone)}, {bottom - zone.top:.2f} m above the top of the zone."
+        cure = (
+            "Hang it beside the zone, or fit a secondary suspension that the person responsible for the safety of "
+            "the venue approves."
         )
+        yield Finding("hangs_over_zone", "note", place, text, cure, position, sources=names)
     if body.assumed and any(
         part[0].distance(outline) < NEAR and part[1] < zone.top and part[2] > zone.bottom
         for part in body.parts
     ):
-        yield Finding(
-            "size_assumed",
-            "note",
-            place,
-            f"It leaves {what} clear by less than {NEAR:g} m, and its size is not stated: {body.assumed}.",
-            "Give the width of the box, or the size of the source.",
-            sources=(body.name,),
-        )
+        text = f"It is less than {NEAR:g} m from {zone_text(zone)}, and its size is not stated: {body.assumed}."
+        cure = "Give the width of the box, or the size of the source."
+        yield Finding("size_assumed", "note", place, text, cure, sources=names)

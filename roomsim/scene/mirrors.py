@@ -1,4 +1,4 @@
-"""Which planes count as mirrors for image sources."""
+"""Choice of the planes that act as mirrors for image sources."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from .surfaces import FLATNESS, SAME_DIRECTION
 from .topology import normals_and_areas
 
 MIN_AREA = 2.0
-"""m2 in one plane: a smaller reflector sends no clear image."""
+"""m2 in one plane: a smaller reflector gives no distinct image."""
 MAX_MIRRORS = 64
 """Image sources of second order grow with the square of this number."""
 

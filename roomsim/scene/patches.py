@@ -1,8 +1,8 @@
-"""Cutting surfaces where elements end: each patch looks the same all over in every scenario."""
+"""Division of surfaces along the edges of elements: each patch is uniform in every scenario."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,16 +14,16 @@ from ..elements.surfaces import Footprint
 from ..errors import SceneError
 from ..venue.mesh import VenueMesh
 from .scene import Patch
-from .surfaces import FLAT, FLATNESS, SAME_DIRECTION, Region
+from .surfaces import FLAT, FLATNESS, Region
 from .tessellation import pair_to_parallelograms, parallelogram_corners, pieces, polygon_parts
 from .topology import normals_and_areas
 
 SLIVER_AREA = 1e-4
-"""m2; a smaller piece joins its neighbour."""
+"""m2; a smaller piece is merged with its neighbour."""
 SLIVER_WIDTH = 1e-3
-"""m; so does a narrower one."""
+"""m; so is a narrower one."""
 MAX_PATCHES = 65534 // 3
-"""A path log numbers the events of all patches in 16 bits."""
+"""A path log stores the event and patch in 16 bits."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class _Cell:
     covers: tuple[str, ...]
     is_sheet: bool
     shape: BaseGeometry | None
-    """None where the faces stay as the mesh has them."""
+    """None where the faces of the mesh are not cut."""
     plane: Plane
     region: Region | None
 
@@ -67,19 +67,19 @@ def cut_patches(
     sheets : Sheet
         In the same order.
     two_sided : (n_groups,) bool
-        Surface groups with both sides in the room; none unless said.
+        Surface groups with both sides in the room; none by default.
 
     Raises
     ------
     SceneError
-        More patches than a path log can tell apart.
+        More patches than a path log can number.
     """
     cells = [*_surface_cells(mesh, regions, prints), *_sheet_cells(sheets)]
     keys = list(dict.fromkeys((cell.is_sheet, cell.base, cell.covers) for cell in cells))
     if len(keys) > MAX_PATCHES:
         raise SceneError(
             f"The elements cut the surfaces into {len(keys):,} patches; {MAX_PATCHES:,} is the limit.",
-            cure="Join elements that are always used together, or split the study.",
+            cure="Combine elements that are always used together, or divide the study.",
         )
     number = {key: i for i, key in enumerate(keys)}
     primitives = _primitives(mesh, cells, [number[cell.is_sheet, cell.base, cell.covers] for cell in cells])
@@ -153,13 +153,13 @@ def _without_slivers(cells: dict[tuple[str, ...], BaseGeometry]) -> dict[tuple[s
         if max(shared) > 0.0:
             best = int(np.argmax(shared))
         else:
-            # A sliver among slivers: the nearest large piece will do.
+            # A sliver among slivers is merged with the nearest large piece.
             best = int(np.argmin([part.distance(sliver) for _, part in large]))
         merged[best].append(sliver)
-    kept: dict[tuple[str, ...], list[BaseGeometry]] = {}
+    by_covers: dict[tuple[str, ...], list[BaseGeometry]] = {}
     for (covers, _), shapes in zip(large, merged):
-        kept.setdefault(covers, []).append(shapely.union_all(shapes))
-    return {covers: shapely.union_all(shapes) for covers, shapes in kept.items()}
+        by_covers.setdefault(covers, []).append(shapely.union_all(shapes))
+    return {covers: shapely.union_all(shapes) for covers, shapes in by_covers.items()}
 
 
 def _surface_cells(mesh: VenueMesh, regions: Sequence[Region], prints: Iterable[Footprint]) -> list[_Cell]:
@@ -170,26 +170,24 @@ def _surface_cells(mesh: VenueMesh, regions: Sequence[Region], prints: Iterable[
     for i, region in enumerate(regions):
         name = mesh.group_names[region.group]
         on_it = layers.get(i, [])
-        if all(shape is None for _, shape in on_it):
-            covers = tuple(dict.fromkeys(element for element, _ in on_it))
-            cells.append(_Cell(name, covers, False, None, region.plane, region))
-            continue
-        found = overlay(region.polygon, on_it)
-        if len(found) == 1:
-            # Covered all over, or touched by no more than a sliver: no cut is needed.
-            cells.append(_Cell(name, next(iter(found)), False, None, region.plane, region))
-            continue
-        cells += [_Cell(name, covers, False, shape, region.plane, region) for covers, shape in found.items()]
+        parts: Mapping[tuple[str, ...], BaseGeometry | None] = (
+            overlay(region.polygon, on_it)
+            if any(shape is not None for _, shape in on_it)
+            else {tuple(dict.fromkeys(element for element, _ in on_it)): None}
+        )
+        if len(parts) == 1:
+            # Covered completely, or touched by no more than a sliver: the faces are not cut.
+            parts = dict.fromkeys(parts)
+        cells += [_Cell(name, covers, False, shape, region.plane, region) for covers, shape in parts.items()]
     return sorted(cells, key=lambda cell: mesh.group_names.index(cell.base))
 
 
 def _sheet_cells(sheets: Sequence[Sheet]) -> list[_Cell]:
-    """Cloth in one plane is cut like a surface, so that no two sheets lie in the same place."""
+    """Coplanar sheets are divided like a surface, so that no two of them overlap."""
     planes: list[tuple[Plane, list[tuple[str, BaseGeometry]]]] = []
     for sheet in sheets:
         for plane, members in planes:
-            same = abs(plane.normal @ sheet.plane.normal) > SAME_DIRECTION
-            if same and np.abs(plane.distance(sheet.corners)).max() < FLATNESS:
+            if plane.contains(sheet.corners, FLATNESS):
                 members.append((sheet.element, shapely.Polygon(plane.flatten(sheet.corners))))
                 break
         else:
@@ -202,26 +200,21 @@ def _sheet_cells(sheets: Sequence[Sheet]) -> list[_Cell]:
 
 
 def _primitives(mesh: VenueMesh, cells: Sequence[_Cell], patch_of: Sequence[int]) -> Primitives:
-    corners, is_triangle, patch = [], [], []
-    kept: dict[int, list[Region]] = {}
+    parts: list[tuple[np.ndarray, np.ndarray, int]] = []
+    uncut: dict[int, list[Region]] = {}
     for cell, number in zip(cells, patch_of):
         if cell.shape is None:
             assert cell.region is not None
-            kept.setdefault(number, []).append(cell.region)
-            continue
-        flat, triangles = pieces(cell.shape)
-        corners.append(cell.plane.lift(flat))
-        is_triangle.append(triangles)
-        patch.append(np.full(len(flat), number))
-    # Faces as the mesh has them, two triangles of a parallelogram joined; those of one polygon first.
-    for number, members in kept.items():
+            uncut.setdefault(number, []).append(cell.region)
+        else:
+            flat, triangles = pieces(cell.shape)
+            parts.append((cell.plane.lift(flat), triangles, number))
+    # Faces of the mesh; two triangles that form a parallelogram are joined, first those of one polygon.
+    for number, members in uncut.items():
         faces = np.concatenate([region.triangles for region in members])
         polygon = mesh.polygon[np.concatenate([region.faces for region in members])]
         chosen, partner = pair_to_parallelograms(mesh.vertices, faces, polygon, FLAT)
-        found, triangles = parallelogram_corners(mesh.vertices, faces, chosen, partner)
-        corners.append(found)
-        is_triangle.append(triangles)
-        patch.append(np.full(len(found), number))
-    return Primitives(
-        np.concatenate(corners), np.concatenate(is_triangle), np.concatenate(patch).astype(np.int32)
-    )
+        parts.append((*parallelogram_corners(mesh.vertices, faces, chosen, partner), number))
+    corners, is_triangle, numbers = zip(*parts)
+    patch = np.repeat(np.array(numbers, np.int32), [len(part) for part in corners])
+    return Primitives(np.concatenate(corners), np.concatenate(is_triangle), patch)

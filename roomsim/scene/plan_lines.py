@@ -1,4 +1,4 @@
-"""The lines of a plan, as plain data: `scene.drawing` finds them, results keep them and pictures draw them."""
+"""The lines of a floor plan as plain data, stored with the results and drawn in pictures."""
 
 from __future__ import annotations
 
@@ -9,29 +9,29 @@ import numpy as np
 
 Point = Annotated[np.ndarray, (2,)]
 Line = Annotated[np.ndarray, (None, 2)]
-"""A polyline, or a polygon whose first corner comes again as its last, m."""
+"""A polyline, or a polygon whose first corner is repeated as its last, m."""
 
 
 @dataclass(frozen=True)
 class Tier:
-    """Audience areas of which none lies above another: they share a plan."""
+    """Audience areas of which none lies above another, drawn on one plan."""
 
     areas: tuple[int, ...]
     """Indices of the audience areas."""
     walls: tuple[Line, ...]
-    """Polylines of the mesh cut over its floor and at ear height, and its outline."""
+    """Sections through the mesh just above the floor and at ear height, and its outline."""
     laid: dict[str, tuple[Line, ...]]
-    """What is laid on its floor or sits there: element name -> closed polygons."""
+    """Elements on its floor: element name -> closed polygons."""
 
 
 @dataclass(frozen=True)
 class PlanDrawing:
-    """Lines for maps, plan view, m."""
+    """Lines of maps in plan, m."""
 
     tiers: tuple[Tier, ...]
     """Lowest first; more than one where seats lie above each other."""
     elements: dict[str, tuple[Line, ...]]
-    """What is seen from all tiers: element name -> polylines (lines) or closed polygons (areas)."""
+    """Elements drawn for all tiers: element name -> polylines (lines) or closed polygons (areas)."""
     zones: dict[str, Line]
     """Name -> closed polygon."""
     sources: dict[str, Point]
@@ -42,9 +42,9 @@ class PlanDrawing:
     """Degrees anticlockwise from x."""
 
     def elements_on(self, *tiers: int) -> dict[str, tuple[Line, ...]]:
-        """Element name -> lines of what the plan of these tiers shows; what has no lines there is left out."""
-        found = dict(self.elements)
+        """Element name -> lines on the plan of these tiers, for elements that have lines there."""
+        shown = dict(self.elements)
         for tier in tiers:
             for name, lines in self.tiers[tier].laid.items():
-                found[name] = (*found.get(name, ()), *lines)
-        return {name: lines for name, lines in found.items() if lines}
+                shown[name] = (*shown.get(name, ()), *lines)
+        return {name: lines for name, lines in shown.items() if lines}

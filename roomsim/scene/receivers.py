@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from ..elements.sheets import axes_in_plan
 from ..errors import SceneError
 from ..venue.document import AudienceArea, Study
 from ..venue.mesh import VenueMesh, matching_groups
@@ -15,13 +16,13 @@ from .scene import ReceiverArrays
 from .topology import normals_and_areas
 
 STEEPEST_FLOOR = np.cos(np.radians(45.0))
-"""Cosine of the slope beyond which a face of an audience group is a riser or a side, no floor."""
+"""Cosine of the slope beyond which a face of an audience group is a riser or a side and not a floor."""
 
 MOST_SEATS = 50_000
-"""Of a study. The largest arenas seat some 20,000; far more come from a slip in the spacing, and would fill
-the memory before anything is traced."""
+"""Of a study. The largest arenas have about 20,000; far more indicate an error in the spacing and would exhaust the
+memory before tracing begins."""
 MOST_CELLS = 20 * MOST_SEATS
-"""Of the grids from which seats are taken: an outline may fill little of the box round it."""
+"""Of the seat grids: an outline may fill only a small part of its bounding box."""
 
 
 def compile_receivers(study: Study) -> ReceiverArrays:
@@ -32,10 +33,10 @@ def compile_receivers(study: Study) -> ReceiverArrays:
     SceneError, MeshError
         An area without a floor, or too small for one seat; more than `MOST_SEATS`.
     """
-    position, area, row, column, cell = [], [], [], [], []
     areas = [area_outline(audience, study.mesh) for audience in study.venue.audience]
     for fault in seat_faults(study, [outline for outline, _ in areas]):
         raise fault
+    grids = []
     for i, (audience, (outline, height)) in enumerate(zip(study.venue.audience, areas)):
         seats, rows, columns, cells = seat_grid(outline, audience.seat_spacing, audience.rotation)
         if not len(seats):
@@ -44,24 +45,22 @@ def compile_receivers(study: Study) -> ReceiverArrays:
                 place=f"audience {audience.name!r}",
                 cure="Enlarge the area or make seat_spacing smaller.",
             )
-        position.append(np.column_stack([seats, height(seats) + audience.ear_height]))
-        area.append(np.full(len(seats), i))
-        row.append(rows)
-        column.append(columns)
-        cell.append(cells)
+        ears = np.column_stack([seats, height(seats) + audience.ear_height])
+        grids.append((ears, np.full(len(seats), i), rows, columns, cells))
+    position, area, row, column, cell = (np.concatenate(parts) for parts in zip(*grids))
     return ReceiverArrays(
-        position=np.concatenate(position),
+        position=position,
         radius=study.document.receiver_radius,
-        area=np.concatenate(area).astype(np.int32),
+        area=area.astype(np.int32),
         area_names=tuple(audience.name for audience in study.venue.audience),
-        row=np.concatenate(row).astype(np.int32),
-        column=np.concatenate(column).astype(np.int32),
-        cell=np.concatenate(cell),
+        row=row.astype(np.int32),
+        column=column.astype(np.int32),
+        cell=cell,
     )
 
 
 def seat_faults(study: Study, outlines: list[BaseGeometry]) -> Iterator[SceneError]:
-    """Audience areas that hold no seat or too many, from their sizes alone: nothing large is allocated.
+    """Audience areas that hold no seat or too many, estimated from their sizes without allocating a grid.
 
     Parameters
     ----------
@@ -71,53 +70,43 @@ def seat_faults(study: Study, outlines: list[BaseGeometry]) -> Iterator[SceneErr
     for audience, outline in zip(study.venue.audience, outlines):
         place = f"audience {audience.name!r}"
         x, y = audience.seat_spacing
-        sides = np.ptp(_turned(outline, audience.rotation), axis=0)
+        sides = np.ptp(shapely.get_coordinates(outline) @ axes_in_plan(audience.rotation).T, axis=0)
         n_seats, n_cells = outline.area / (x * y), float(np.prod(np.maximum(sides / (x, y), 1.0)))
         total += n_seats
         size = f"{sides[0]:,.4g} x {sides[1]:,.4g} m"
         if x > sides[0] * (1.0 + 1e-6) and y > sides[1] * (1.0 + 1e-6):
             yield SceneError(
-                f"The seats are {x:g} x {y:g} m apart, more than the whole area, which is {size}.",
+                f"The seats are {x:g} x {y:g} m apart, more than the whole area, which measures {size}.",
                 place=place,
                 cure=f"Correct polygon or seat_spacing (both in metres); for one seat write a spacing of at most "
                 f"{sides[0]:.3g} x {sides[1]:.3g} m.",
             )
         elif n_seats > MOST_SEATS or n_cells > MOST_CELLS:
             yield SceneError(
-                f"{x:g} x {y:g} m between seats make some {n_seats:,.0f} seats on {outline.area:,.0f} m2 ({size}), "
-                f"and a study has {MOST_SEATS:,} at most.",
+                f"{x:g} x {y:g} m between seats gives about {n_seats:,.0f} seats on {outline.area:,.0f} m2 ({size}); "
+                f"a study can have at most {MOST_SEATS:,}.",
                 place=place,
-                cure="Correct polygon or seat_spacing (both in metres); of a large audience every second or third "
-                "seat tells as much.",
+                cure="Correct polygon or seat_spacing (both in metres); in a large audience every second or third "
+                "seat is enough.",
             )
             return
     if total > MOST_SEATS:
         yield SceneError(
-            f"All areas together have some {total:,.0f} seats, and a study has {MOST_SEATS:,} at most.",
+            f"All areas together have about {total:,.0f} seats; a study can have at most {MOST_SEATS:,}.",
             place="audience",
-            cure="Make seat_spacing larger: every second or third seat tells as much.",
+            cure="Increase seat_spacing: every second or third seat is enough.",
         )
-
-
-def _turned(outline: BaseGeometry, rotation: float) -> np.ndarray:
-    """(n, 2) corners of an outline along the area's own axes."""
-    return shapely.get_coordinates(outline) @ _own_axes(rotation).T
-
-
-def _own_axes(rotation: float) -> np.ndarray:
-    angle = np.radians(rotation)
-    return np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
 
 
 def area_outline(
     audience: AudienceArea, mesh: VenueMesh
 ) -> tuple[BaseGeometry, Callable[[np.ndarray], np.ndarray]]:
-    """Plan outline of an audience area, and its floor height, m, at plan points (n, 2).
+    """Plan outline of an audience area, and a function that gives its floor height, m, at plan points (n, 2).
 
     Raises
     ------
     SceneError, MeshError
-        The area names a surface group without level faces, or none of the mesh.
+        The area names a surface group without level faces, or one that the mesh does not have.
     """
     if audience.polygon is not None:
         return shapely.Polygon(audience.polygon), lambda points: np.full(len(points), audience.floor)
@@ -127,7 +116,7 @@ def area_outline(
     corners = corners[(np.abs(normals[:, 2]) > STEEPEST_FLOOR) & (areas > 0.0)]
     if not len(corners):
         raise SceneError(
-            f"The surface group {audience.group!r} has no face level enough to be a floor.",
+            f"The surface group {audience.group!r} has no face that is level enough to be a floor.",
             place=f"audience {audience.name!r}, group",
             cure="Name the group of the floor that people sit on.",
         )
@@ -155,9 +144,9 @@ def _floor_height(corners: np.ndarray, points: np.ndarray) -> np.ndarray:
 def seat_grid(
     outline: BaseGeometry, spacing: tuple[float, float], rotation: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Seats on a grid turned by `rotation` degrees and centred in the box round the outline.
+    """Seats on a grid rotated by `rotation` degrees and centred in the bounding box of the outline.
 
-    A seat counts when its middle lies in the outline.
+    A seat counts if its centre lies in the outline.
 
     Returns
     -------
@@ -167,11 +156,11 @@ def seat_grid(
     cells : (n, 4, 2) float, m
         Plan corners of each seat's rectangle.
     """
-    own_axes = _own_axes(rotation)
-    corners = _turned(outline, rotation)
+    own_axes = axes_in_plan(rotation)
+    corners = shapely.get_coordinates(outline) @ own_axes.T
     low, size = corners.min(axis=0), np.ptp(corners, axis=0)
     step = np.array(spacing)
-    # A length that is a whole number of spacings holds that number, whatever the rounding.
+    # A length that is a whole number of spacings holds that number regardless of rounding.
     count = np.maximum(np.floor(size / step + 1e-6), 1).astype(int)
     start = low + 0.5 * (size - count * step)
     row, column = (index.ravel() for index in np.mgrid[: count[1], : count[0]])

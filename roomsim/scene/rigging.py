@@ -1,19 +1,19 @@
-"""What hangs from which point and truss of the roof: loudspeakers and cloth, and their sums.
+"""Loads of loudspeakers and cloth on the points and trusses of the roof, and their sums.
 
-Statics at rest. Two points whose places are known share a load by the lever rule, any other number shares it
-evenly. The sum of a truss is that of what hangs from it, wherever along it. What a structure does with a load
-that moves, is pulled aside, or hangs from more points than statics alone can part is for an engineer.
+Static loads. Two points with known positions share a load by the lever rule, any other number of points shares it
+evenly. The load of a truss is the sum of all that hangs from it, wherever along it. Moving loads, horizontal forces
+and statically indeterminate suspensions are for an engineer to assess.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
-from ..elements.roof import REACH, Load, Roof
+from ..elements.roof import REACH, Load, Roof, RoofPoint, Truss
 from ..loudspeakers.layout import ANY_SPEED, layout_of
 from ..venue.document import Scenario, Source, Study
 from ..venue.loudspeakers import find_loudspeaker
@@ -22,29 +22,29 @@ from ..venue.systems import Hang, SubStack
 
 
 @dataclass(frozen=True)
-class Held:
-    """All that a point or a truss of the venue holds in a scenario."""
+class CarriedLoad:
+    """The total load on a point or a truss of the venue in a scenario."""
 
     name: str
     is_truss: bool
     load: float
-    """kg, what hung there before included; of what is known."""
+    """kg, existing load included, as far as it is known."""
     limit: float | None
     """kg; None where none is given."""
     by: tuple[str, ...]
-    """What hangs there."""
+    """Names of what hangs there."""
     unknown: tuple[str, ...]
-    """What hangs there and whose weight is not stated."""
+    """Names of what hangs there without a stated weight."""
 
 
 class Rig(Roof):
-    """The loads of a study: each source and each element by itself, and what a scenario makes of them."""
+    """The loads of the sources and elements of a study, and their sums in a scenario."""
 
     def __init__(self, study: Study) -> None:
         super().__init__(study.venue.roof_point, study.venue.truss)
         self.study = study
         self.limit = study.document.costs.point_load_limit
-        """kg, of a point without one of its own."""
+        """kg, of points without a limit of their own."""
         elements = study.elements.all()
         self.weighed_with = {
             name: element.name
@@ -52,12 +52,12 @@ class Rig(Roof):
             for name in element.switching.on
             if all(other.weight for other in elements if name in other.switching.on)
         }
-        """Source -> element that states its weight, if all do that switch it on."""
+        """Source -> element that states its weight, if all elements that switch it on state theirs."""
         self.sources = {
             source.name: self._source_load(source) for source in study.sources.all() if is_hung(source)
         }
         self.elements: dict[str, Load] = {}
-        """What the elements hang; of system changes what is not the boxes'."""
+        """Element -> its load; of system changes the load beyond that of the boxes."""
         for element in elements:
             load = element.load(self)
             if load is not None:
@@ -66,29 +66,35 @@ class Rig(Roof):
     # --- in a scenario ----------------------------------------------------------------------------------
 
     def loads(self, scenario: Scenario) -> list[Load]:
-        """What hangs in a scenario: sources that play in it, and its elements."""
-        there = playing(self.study.sources, self.study.elements, scenario.elements)
+        """The loads in a scenario: of the sources that play in it, and of its elements."""
+        active = playing(self.study.sources, self.study.elements, scenario.elements)
         return [
-            *(self.sources[name] for name in there if name in self.sources),
+            *(self.sources[name] for name in active if name in self.sources),
             *(load for name, load in self.elements.items() if name in scenario.elements),
         ]
 
-    def held(self, loads: Sequence[Load]) -> list[Held]:
-        """What each point and truss holds from which something hangs."""
-        found = []
-        for name, point in self.points.items():
-            limit = self.limit if point.limit is None else point.limit
-            found += _held(name, False, point.existing_load, limit, [(l.name, l.named) for l in loads])
-        for name, truss in self.trusses.items():
-            found += _held(name, True, truss.existing_load, truss.limit, [(l.name, l.trusses) for l in loads])
-        return found
+    def carried(self, loads: Sequence[Load]) -> list[CarriedLoad]:
+        """The total on each point and truss from which something hangs."""
+        carriers: list[tuple[RoofPoint | Truss, bool, float | None]] = [
+            *((point, False, self.limit if point.limit is None else point.limit) for point in self.points.values()),
+            *((truss, True, truss.limit) for truss in self.trusses.values()),
+        ]
+        totals = []
+        for carrier, is_truss, limit in carriers:
+            carried = {load.name: load.trusses if is_truss else load.named for load in loads}
+            by = {name: kilograms[carrier.name] for name, kilograms in carried.items() if carrier.name in kilograms}
+            if by:
+                total = carrier.existing_load + sum(kilograms or 0.0 for kilograms in by.values())
+                unknown = tuple(name for name, kilograms in by.items() if kilograms is None)
+                totals.append(CarriedLoad(carrier.name, is_truss, total, limit, tuple(by), unknown))
+        return totals
 
     # --- single loads -----------------------------------------------------------------------------------
 
     def _source_load(self, source: Source | Hang | SubStack) -> Load:
         what, mass, n, centre, top = self._described(source)
         if mass is None and source.name in self.weighed_with:
-            what, mass = f"weighed with {self.weighed_with[source.name]!r}", 0.0
+            what, mass = f"weight included in {self.weighed_with[source.name]!r}", 0.0
         place = shapely.Point(centre[:2])
         named = self.carriers(place, top, n, source.hang_from)
         shares, doubts = dict.fromkeys(named, 1.0 / n), []
@@ -97,8 +103,8 @@ class Rig(Roof):
             shares = dict(zip(named, lever_rule(a, b, centre[:2])))
             if min(shares.values()) < -1e-9:
                 doubts.append(
-                    f"Its weight is not between its points {named[0]!r} and {named[1]!r}: one carries more than "
-                    "all of it, and the other is lifted."
+                    f"Its centre of gravity is not between its points {named[0]!r} and {named[1]!r}: one carries more "
+                    "than the whole weight, and the other is lifted."
                 )
         doubts += self._out_of_reach(named, centre, top)
         return Load(
@@ -119,7 +125,7 @@ class Rig(Roof):
     def _described(
         self, source: Source | Hang | SubStack
     ) -> tuple[str, float | None, int, np.ndarray, float]:
-        """What it is, kg, points, centre of gravity (3,) m, and height of its top, m."""
+        """Description, kg, number of points, centre of gravity (3,) m, and height of the top, m."""
         if isinstance(source, Source):
             n = max(len(source.hang_from), 1)
             return "", source.mass, n, np.array(source.position), source.position[2]
@@ -137,36 +143,34 @@ class Rig(Roof):
         weights = (n_boxes * box.mass, source.frame_mass) if mass else (1.0, 0.0)
         return what, mass, source.points, np.average([boxes, frame], axis=0, weights=weights), top
 
-    def _out_of_reach(self, named: Iterable[str], centre: np.ndarray, top: float) -> list[str]:
-        """Points from which nothing can hang straight enough: a leg flatter than 45 degrees pulls aside by more
-        than the weight that it carries."""
-        said = []
+    def _out_of_reach(self, named: Iterable[str], centre: np.ndarray, top: float) -> Iterator[str]:
+        """Messages on points that are unsuitable: the horizontal force of a leg flatter than 45 degrees exceeds the
+        weight that it carries."""
         for name in named:
             x, y, z = self.points[name].position
             aside, above = float(np.hypot(x - centre[0], y - centre[1])), z - top
             if above < -0.01:
-                said.append(f"Point {name!r} lies {-above:.2f} m below its top.")
+                yield f"Point {name!r} is {-above:.2f} m below its top."
             elif aside > REACH and aside > above:
-                said.append(
-                    f"Point {name!r} lies {aside:.2f} m aside and {above:.2f} m above it: so flat a leg pulls "
-                    "aside, and more than is computed here."
+                yield (
+                    f"Point {name!r} is {aside:.2f} m to the side of it and {above:.2f} m above it: a leg this flat "
+                    "exerts a horizontal force and carries more than is computed here."
                 )
-        return said
 
 
 def is_hung(source: Source | Hang | SubStack) -> bool:
-    """Whether what sounds hangs in the roof."""
+    """Whether a source hangs from the roof."""
     if isinstance(source, Source):
         return source.is_hung
     return isinstance(source, Hang) or source.points > 0
 
 
 def lever_rule(a: np.ndarray, b: np.ndarray, load: np.ndarray) -> tuple[float, float]:
-    """Shares of a load that two points carry: moments about either point vanish.
+    """Shares of a load that two points carry, from the equilibrium of moments.
 
     Parameters
     ----------
-    a, b, load : (2,) places in plan, m; a load beside the line of the points counts where it is nearest to it
+    a, b, load : (2,) places in plan, m; a load beside the line of the points is projected onto it
 
     Returns
     -------
@@ -178,18 +182,3 @@ def lever_rule(a: np.ndarray, b: np.ndarray, load: np.ndarray) -> tuple[float, f
         return 0.5, 0.5
     share = float((load - a) @ along) / length
     return 1.0 - share, share
-
-
-def _held(
-    name: str,
-    is_truss: bool,
-    existing: float,
-    limit: float | None,
-    on_it: Iterable[tuple[str, dict[str, float | None]]],
-) -> list[Held]:
-    by = {what: on[name] for what, on in on_it if name in on}
-    if not by:
-        return []
-    load = existing + sum(kilograms or 0.0 for kilograms in by.values())
-    unknown = tuple(what for what, kilograms in by.items() if kilograms is None)
-    return [Held(name, is_truss, load, limit, tuple(by), unknown)]

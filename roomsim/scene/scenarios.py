@@ -1,4 +1,4 @@
-"""What a scenario demands of money, crew, roof and stock."""
+"""Cost, hours, weight and roof points of a scenario."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from ..venue.document import Scenario, Study
 
 @dataclass(frozen=True)
 class Demand:
-    """What a scenario takes."""
+    """Sums over the elements of a scenario."""
 
     hire: float
     rigging_hours: float
@@ -18,11 +18,7 @@ class Demand:
     weight: float
     """kg."""
     roof_points: int
-    """Of the elements, beside those of loudspeakers that hang anyway."""
-    power: float
-    """Electric power of system changes, kW."""
-    stock: dict[str, float]
-    """Item -> quantity."""
+    """Of the elements, in addition to those of loudspeakers that hang in every scenario."""
 
 
 def demand_of(study: Study, scenario: Scenario) -> Demand:
@@ -32,16 +28,10 @@ def demand_of(study: Study, scenario: Scenario) -> Demand:
     hire = sum(element.hire for element in elements)
     hours = sum(element.rigging_hours for element in elements)
     fixed = costs.fixed if any(element.is_overhead for element in elements) else 0.0
-    stock: dict[str, float] = {}
-    for element in elements:
-        for item, quantity in element.stock.items():
-            stock[item] = stock.get(item, 0.0) + quantity
     return Demand(
         hire=hire,
         rigging_hours=hours,
         cost=hire + hours * costs.labour_rate + fixed,
         weight=sum(element.weight for element in elements),
         roof_points=sum(element.roof_points for element in elements),
-        power=sum(element.switching.power for element in elements),
-        stock=stock,
     )

@@ -1,6 +1,6 @@
-"""What the engine needs: flat arrays, nothing else.
+"""The compiled scene: flat arrays.
 
-Everything a scenario can change is in `Scene.factors`; everything else is shared by all scenarios of a study.
+`Scene.factors`, the activity of sources and the noise depend on the scenario; all else is common to all scenarios.
 """
 
 from __future__ import annotations
@@ -41,14 +41,14 @@ class SurfaceArrays:
 
 @dataclass(frozen=True)
 class Patch:
-    """A part of a surface that looks the same everywhere in every scenario."""
+    """A part of a surface that is uniform in every scenario."""
 
     name: str
     """Surface group, with the elements that can cover it: "brick_east + D1"."""
     group: str
     """Surface group of the mesh, or the element's name for a free-hanging sheet."""
     covers: tuple[str, ...]
-    """Elements that cover or replace it when switched in, lowest first."""
+    """Elements that cover or replace it when they are present, lowest first."""
     area: float
     """m2, one side."""
     is_sheet: bool
@@ -58,7 +58,7 @@ class Patch:
 
     @property
     def sides(self) -> int:
-        """How many times its area counts in sums over the room's surface."""
+        """Number of sides that count in sums over the surface of the room."""
         return 2 if self.is_sheet or self.two_sided else 1
 
 
@@ -123,7 +123,7 @@ class ReceiverArrays:
 
 @dataclass(frozen=True)
 class Scene:
-    """A venue with all elements of a study in it, and what each scenario makes of them."""
+    """A venue with all elements of a study, and its properties in each scenario."""
 
     surfaces: SurfaceArrays
     patches: tuple[Patch, ...]
@@ -131,7 +131,7 @@ class Scene:
     """(n_mirrors, 4) float64, unit normal and offset: n . x + d = 0."""
     factors: np.ndarray
     """(n_patches, 3, n_scenarios, 8) float64: share of the incident energy that is reflected specularly,
-    reflected diffusely (Lambert), transmitted straight on. What is missing to 1 is absorbed."""
+    reflected diffusely (Lambert), transmitted straight on. The remainder is absorbed."""
     sources: SourceArrays
     receivers: ReceiverArrays
     scenarios: tuple[str, ...]

@@ -1,13 +1,14 @@
-"""Walls that are modelled as solids: the skin that the room sees is kept, the other one is left out.
+"""Walls that are modelled as solids: only their inner skin, which faces the room, is used.
 
-Drawing programs export walls with their thickness. From the room a ray then passes two faces of each wall, so that
-the count of faces takes the room for the inside of something, and areas and volume include what no sound reaches.
+Drawing programs export walls with their thickness. A ray from the room then crosses two faces of each wall, so that
+the parity of crossings does not identify the room, and areas and volume include parts that no sound reaches.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import compress
 
 import numpy as np
 import shapely
@@ -24,21 +25,21 @@ from .tessellation import triangles_of
 from .topology import TOUCHING, normals_and_areas
 
 MOST_FACES = 10_000
-"""Of a mesh whose outer skin is looked for: the work grows with the square of their number."""
+"""Largest mesh in which an outer skin is sought: the work grows with the square of the number of faces."""
 MOST_STARTS = 50
-"""Seats that are looked at; more tell no more."""
+"""Seats used as test points; more would add no information."""
 N_SAMPLES = 8
-"""Points of each flat surface from which it is looked round."""
+"""Test points on each flat surface."""
 BESIDE = 2e-3
-"""m from a surface at which it is looked round: beside the surface, and well within any wall."""
+"""m from a surface to its test points: off the surface, and well within any wall."""
 ALL_ROUND = 0.85
-"""Share of directions in which a point in the room sees a face; a doorway or two may be open."""
+"""Share of directions in which a face must be visible from a point in the room; some doorways may be open."""
 SAME_SIZE = 0.7
-"""Least length and width of the inner skin relative to the whole mesh; a solid in the room is smaller."""
+"""Least length and width of the inner skin relative to the whole mesh; solids in the room are smaller."""
 
 
 def room_mesh(study: Study) -> VenueMesh:
-    """The mesh without an outer skin, if it has one; else the mesh itself.
+    """The mesh without its outer skin if it has one, otherwise the mesh itself.
 
     Raises
     ------
@@ -51,14 +52,14 @@ def room_mesh(study: Study) -> VenueMesh:
 
 
 def starts_of(sources: np.ndarray, seats: np.ndarray) -> np.ndarray:
-    """(n, 3) sources and some of the seats, from which the room is looked at."""
+    """(n, 3) test points in the room: the sources and some of the seats."""
     return np.concatenate([sources.reshape(-1, 3), seats[:: max(1, len(seats) // MOST_STARTS)]])
 
 
 def without_outer_skin(study: Study, starts: np.ndarray) -> VenueMesh:
-    """The mesh without the faces that sound from the points (n, 3) never reaches, if walls are modelled as solids.
+    """The mesh without the faces that no sound from the points (n, 3) reaches, if walls are modelled as solids.
 
-    Nothing is left out where most of the points are in the room as it is.
+    The mesh is returned unchanged if most of the points are in its room.
     """
     whole = boundary_of(study.mesh, study.venue)
     if (whole.locate(starts) == IN_ROOM).mean() > 0.5 or len(study.mesh.faces) > MOST_FACES:
@@ -81,9 +82,9 @@ def without_outer_skin(study: Study, starts: np.ndarray) -> VenueMesh:
 
 
 def _air_before(regions: Regions, whole: Boundary) -> np.ndarray:
-    """(n_regions,) share of each flat surface that has air of a room before it, which lies between solids.
+    """(n_regions,) share of each flat surface that faces air between solids.
 
-    From such air a ray passes an even number of faces of solids; and unlike outdoors it meets one nearly everywhere.
+    From such air a ray crosses an even number of faces; unlike outdoors, it meets one in nearly every direction.
     """
     random = np.random.default_rng(7)
     points = []
@@ -96,23 +97,22 @@ def _air_before(regions: Regions, whole: Boundary) -> np.ndarray:
 
 
 def _is_air(points: np.ndarray, normals: np.ndarray, whole: Boundary) -> np.ndarray:
-    """(n, k) bool: whether air lies on either side of the points (n, k, 3) of surfaces with normals (n, 3)."""
+    """(n, k) bool: whether there is air on either side at the points (n, k, 3) of surfaces with normals (n, 3)."""
     beside = np.stack([points + BESIDE * normals[:, None], points - BESIDE * normals[:, None]])
     is_air = whole.is_between(beside.reshape(-1, 3), ALL_ROUND).reshape(beside.shape[:-1])
     return np.asarray(is_air.any(axis=0))
 
 
 def _cut_to_air(region: Region, regions: Regions, whole: Boundary) -> list[np.ndarray]:
-    """Triangles (n, 3, 3) of the parts of a flat surface that have air before them: a floor goes on under its walls.
+    """Triangles (n, 3, 3) of the parts of a flat surface that face air: a floor may extend under the walls.
 
-    None where that is all of it, or cannot be told.
+    Empty if that is all of the surface, or undecided.
     """
     near = (regions.boxes[:, 0] < region.bounds[1] + TOUCHING) & (regions.boxes[:, 1] > region.bounds[0] - TOUCHING)
     lines = [region.polygon.boundary]
     for other in (regions[i] for i in np.flatnonzero(near.all(axis=1))):
-        corners = other.corners.reshape(-1, 3)
-        on_it = np.abs(region.plane.distance(corners)).reshape(-1, 3) < TOUCHING
-        flat = region.plane.flatten(corners).reshape(-1, 3, 2)
+        on_it = np.abs(region.plane.distance(other.corners)) < TOUCHING
+        flat = region.plane.flatten(other.corners)
         for a, b in ((0, 1), (1, 2), (2, 0)):
             both = on_it[:, a] & on_it[:, b]
             lines += list(shapely.linestrings(flat[both][:, [a, b]]))
@@ -128,20 +128,20 @@ def _cut_to_air(region: Region, regions: Regions, whole: Boundary) -> list[np.nd
     is_air = _is_air(middles[:, None], np.tile(region.plane.normal, (len(inside), 1)), whole)[:, 0]
     if is_air.all():
         return []
-    flat_parts = [triangles_of(cell) for cell, kept in zip(inside, is_air) if kept]
-    return [region.plane.lift(part.reshape(-1, 2)).reshape(-1, 3, 3) for part in flat_parts]
+    flat_parts = [triangles_of(cell) for cell in compress(inside, is_air)]
+    return [region.plane.lift(part) for part in flat_parts]
 
 
 def _mesh_of(mesh: VenueMesh, pieces: Sequence[tuple[np.ndarray | int, np.ndarray]]) -> VenueMesh | None:
-    """A mesh of some faces of another, or of pieces cut from them; all groups keep their names.
+    """A mesh of some faces of another mesh, or of pieces cut from them, with the same groups.
 
     Parameters
     ----------
-    pieces : (k,) faces that are kept as they are, or one face that pieces are cut from; and corners (k, 3, 3), m
+    pieces : (k,) uncut faces, or the one face from which pieces are cut; and corners (k, 3, 3), m
 
     Returns
     -------
-    None where all or nothing is left out
+    None if all faces are used, or none
     """
     if not pieces:
         return None
@@ -150,7 +150,7 @@ def _mesh_of(mesh: VenueMesh, pieces: Sequence[tuple[np.ndarray | int, np.ndarra
         return None
     corners = np.concatenate([corners for _, corners in pieces])
     order = np.argsort(origin, kind="stable")
-    # Pieces end where other faces do: corners that were one are one again, but for rounding.
+    # Pieces end at the edges of other faces: equal corners are merged, apart from rounding.
     _, first, number = np.unique(
         corners[order].reshape(-1, 3).round(9), axis=0, return_index=True, return_inverse=True
     )
@@ -167,22 +167,19 @@ def _mesh_of(mesh: VenueMesh, pieces: Sequence[tuple[np.ndarray | int, np.ndarra
 
 
 def skin_finding(mesh: VenueMesh, inner: VenueMesh) -> Finding:
-    """What was left out of a mesh whose walls are modelled as solids."""
-    area, kept = (_group_areas(m) for m in (mesh, inner))
-    outer = [name for name, a, k in zip(mesh.group_names, area, kept) if a > 0.0 and k == 0.0]
-    both = [name for name, a, k in zip(mesh.group_names, area, kept) if 0.0 < k < (1.0 - 1e-6) * a]
+    """The note on a mesh whose walls are modelled as solids."""
+    area, inner_area = (_group_areas(m) for m in (mesh, inner))
+    outer = [name for name, a, k in zip(mesh.group_names, area, inner_area) if a > 0.0 and k == 0.0]
+    both = [name for name, a, k in zip(mesh.group_names, area, inner_area) if 0.0 < k < (1.0 - 1e-6) * a]
     if outer and not both:
-        cure = f"To have a simpler mesh, delete the group{'s' * (len(outer) > 1)} {list_text(outer)}."
+        cure = f"To simplify the mesh, delete the group{'s' * (len(outer) > 1)} {list_text(outer)}."
     else:
-        cure = f"To have a simpler mesh, delete the outer faces of {list_text([*outer, *both])}."
-    return Finding(
-        "solid_walls",
-        "note",
-        mesh.file,
-        f"The walls are modelled as solids. What no sound in the room reaches is left out, "
-        f"{area.sum() - kept.sum():,.0f} of {area.sum():,.0f} m2; the inner skin counts.",
-        cure,
+        cure = f"To simplify the mesh, delete the outer faces of {list_text([*outer, *both])}."
+    text = (
+        f"The walls are modelled as solids. Only their inner skin is used; {area.sum() - inner_area.sum():,.0f} of "
+        f"{area.sum():,.0f} m2, which no sound in the room reaches, are left out."
     )
+    return Finding("solid_walls", "note", mesh.file, text, cure)
 
 
 def _group_areas(mesh: VenueMesh) -> np.ndarray:

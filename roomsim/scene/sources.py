@@ -1,5 +1,4 @@
-"""Sources as the engine needs them: position, axes, directivity on a grid over the sphere, and when they
-play."""
+"""Compilation of sources: position, axes, directivity on a grid over the sphere, and scenarios in which they play."""
 
 from __future__ import annotations
 
@@ -52,13 +51,13 @@ class _Entry:
 
 
 def compile_sources(
-    study: Study, switched_in: Sequence[Iterable[str]], speed_of_sound: float
+    study: Study, element_sets: Sequence[Iterable[str]], speed_of_sound: float
 ) -> SourceArrays:
-    """The sources of a study that play in some scenario; those that never do are left out.
+    """The sources of a study that play in at least one scenario.
 
     Parameters
     ----------
-    switched_in : (n_scenarios,)
+    element_sets : (n_scenarios,)
         Names of the elements of each scenario.
     speed_of_sound : float, m/s
 
@@ -67,9 +66,9 @@ def compile_sources(
     SceneError
         A source that aims at itself.
     DocumentError
-        A directivity file that cannot be used.
+        A directivity file that is unusable.
     """
-    on = [set(playing(study.sources, study.elements, elements)) for elements in switched_in]
+    on = [set(playing(study.sources, study.elements, elements)) for elements in element_sets]
     ever = set().union(*on)
     chosen = [source for source in study.sources.all() if source.name in ever]
     has_systems = any(not isinstance(source, Source) for source in chosen)
@@ -83,15 +82,14 @@ def compile_sources(
         )
         for source in chosen
     ]
-    active, noise_active = when_active(study, [entry.name for entry in entries], switched_in)
+    active, noise_active = when_active(study, [entry.name for entry in entries], element_sets)
     signals = dict.fromkeys(entry.signal for entry in entries if entry.signal is not None)
     return SourceArrays(
         names=tuple(entry.name for entry in entries),
-        position=np.array([entry.position for entry in entries]),
-        axes=np.array([entry.axes for entry in entries]),
-        balloon=np.array([entry.balloon for entry in entries]),
-        level=np.array([entry.level for entry in entries]),
-        delay=np.array([entry.delay for entry in entries]),
+        **{
+            key: np.array([getattr(entry, key) for entry in entries])
+            for key in ("position", "axes", "balloon", "level", "delay")
+        },
         active=active,
         elements={i: entry.elements for i, entry in enumerate(entries) if entry.elements is not None},
         coherent=tuple(
@@ -102,17 +100,17 @@ def compile_sources(
 
 
 def when_active(
-    study: Study, names: Sequence[str], switched_in: Sequence[Iterable[str]]
+    study: Study, names: Sequence[str], element_sets: Sequence[Iterable[str]]
 ) -> tuple[np.ndarray, np.ndarray | None]:
     """`SourceArrays.active` and `noise_active` of the sources with these names.
 
     Parameters
     ----------
-    switched_in : (n_scenarios,)
+    element_sets : (n_scenarios,)
         Names of the elements of each scenario.
     """
-    on = [set(playing(study.sources, study.elements, elements)) for elements in switched_in]
-    active = np.array([[float(name in there) for there in on] for name in names]).reshape(len(names), len(on))
+    on = [set(playing(study.sources, study.elements, elements)) for elements in element_sets]
+    active = np.array([[float(name in chosen) for chosen in on] for name in names]).reshape(len(names), len(on))
     is_noise = np.isin(names, [source.name for source in study.sources.source if source.role == "noise"])
     if not is_noise.any():
         return active, None
@@ -120,7 +118,7 @@ def when_active(
 
 
 def source_places(study: Study) -> list[tuple[str, np.ndarray]]:
-    """Name and places (n, 3), m, of every source: of hangs and stacks those of all boxes."""
+    """Name and positions (n, 3), m, of every source: of hangs and stacks those of all boxes."""
     return [
         (source.name, np.array([source.position], float))
         if isinstance(source, Source)
@@ -154,16 +152,16 @@ def _system(
     energy = far_balloon(elements, layout.frame, speed_of_sound, N_POLAR_SYSTEMS, N_AZIMUTH)
     loudest = np.maximum(energy.max(axis=(0, 1)), 1e-30)
     power = np.ones(N_BANDS) if layout.floor is None else floor_gain(elements, layout.floor, speed_of_sound)
-    # The first sound ahead, of the boxes that count.
+    # Delay of the first sound ahead, of the boxes that contribute to it.
     ahead_by = (layout.position - layout.reference) @ layout.frame[1]
-    counts = np.abs(layout.gain) > 0.1 * np.abs(layout.gain).max()
+    contributes = np.abs(layout.gain) > 0.1 * np.abs(layout.gain).max()
     return _Entry(
         name=layout.name,
         position=layout.reference,
         axes=layout.frame,
         balloon=energy / loudest * power,
         level=10.0 * np.log10(loudest),
-        delay=float((layout.delay - ahead_by / speed_of_sound)[counts].min()),
+        delay=float((layout.delay - ahead_by / speed_of_sound)[contributes].min()),
         signal=layout.signal,
         elements=elements,
     )
@@ -175,7 +173,7 @@ def source_axes(source: Source) -> np.ndarray:
     Raises
     ------
     SceneError
-        `aim_at` is where the source is.
+        `aim_at` is the position of the source.
     """
     if source.aim_at is None:
         return frame(*source.aim)
@@ -191,14 +189,14 @@ def source_axes(source: Source) -> np.ndarray:
 def balloon(
     directivity: Directivity, folder: Path, speed_of_sound: float = 343.2, n_polar: int = N_POLAR
 ) -> np.ndarray:
-    """(n_polar, n_azimuth, 8) squared pressure re the axis, as `SourceArrays.balloon` has it.
+    """(n_polar, n_azimuth, 8) squared pressure re the axis, in the form of `SourceArrays.balloon`.
 
-    `folder` is where the names of directivity files start from.
+    The names of directivity files are relative to `folder`.
 
     Raises
     ------
     DocumentError
-        A directivity file that cannot be used.
+        A directivity file that is unusable.
     """
     if isinstance(directivity, CosinePower):
         coverage = np.array(directivity.coverage)
@@ -215,10 +213,10 @@ def balloon(
         return balloon_from_polars(*horizontal, *vertical, n_polar=n_polar)
     if isinstance(directivity, Omnidirectional):
         return np.ones((n_polar, N_AZIMUTH, N_BANDS))
-    # Rows axis, left, up: what `pattern` takes as ahead, left, up.
+    # The rows axis, left, up are ahead, left, up for `pattern`.
     directions = sphere_directions(n_polar, N_AZIMUTH, np.eye(3))
-    found = pattern(directivity, directions.reshape(-1, 3), band_lines(), speed_of_sound, folder)
-    return band_energy(found).reshape(n_polar, N_AZIMUTH, N_BANDS)
+    pressure = pattern(directivity, directions.reshape(-1, 3), band_lines(), speed_of_sound, folder)
+    return band_energy(pressure).reshape(n_polar, N_AZIMUTH, N_BANDS)
 
 
 def _both_ways(angle: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -13,13 +13,13 @@ from shapely.geometry.base import BaseGeometry
 
 from ..elements.sheets import Plane, plane_through
 from ..venue.mesh import VenueMesh
-from .topology import normals_and_areas, repeated_faces, shared_edges
+from .topology import normals_and_areas, shared_edges, usable_faces
 
 FLAT = 1e-5
-"""m by which the corners of a region may leave its plane. A region is flattened to be cut: were it bent by
-more, the cuts would open cracks to the next surface."""
+"""m by which the corners of a region may deviate from its plane. A region is flattened to be cut: with larger
+deviations, the cuts would open gaps to the next surface."""
 FLATNESS = 1e-3
-"""m within which two surfaces count as in one place, or in one plane as mirrors."""
+"""m within which two surfaces count as coincident, or as coplanar mirrors."""
 SAME_DIRECTION = np.cos(np.radians(0.1))
 """Cosine between the normals of faces of one plane."""
 
@@ -69,17 +69,16 @@ class Regions(tuple[Region, ...]):
 
 
 def flat_regions(mesh: VenueMesh) -> Regions:
-    """The faces of a venue sorted into flat regions; their order follows the first face of each.
+    """The faces of a venue grouped into flat regions, in the order of the first face of each.
 
-    Neighbours join when they are of one group and each lies within `FLAT` of the other's plane. Where a
-    gently curved surface would so grow out of its plane, its faces stay single. Faces without area and
+    Neighbours are joined if they belong to one group and each lies within `FLAT` of the plane of the other. Where a
+    gently curved surface would thereby leave its plane, its faces are not joined. Faces without area and
     repeated faces are left out.
     """
     faces = mesh.faces
     corners = mesh.vertices[faces]
     normals, areas = normals_and_areas(corners)
-    usable = areas > 0.0
-    usable[repeated_faces(faces)] = False
+    usable = usable_faces(mesh.vertices, faces)
 
     pairs = shared_edges(faces)[0]
     a, b = pairs.T

@@ -1,4 +1,4 @@
-"""Polygons into rectangles, parallelograms and triangles: as few as come cheaply, none of them lossy."""
+"""Exact division of polygons into few rectangles, parallelograms and triangles."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ STRAIGHT = 1e-9
 
 
 def pieces(polygon: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
-    """Divide a polygon, with or without holes, or several, into triangles and parallelograms.
+    """Divide one or more polygons, with or without holes, into triangles and parallelograms.
 
-    Where all edges run along two perpendicular directions the pieces are rectangles, otherwise triangles,
-    paired to parallelograms where two make one exactly.
+    Where all edges run along two perpendicular directions the pieces are rectangles, otherwise triangles, of which
+    two are joined where they form an exact parallelogram.
 
     Returns
     -------
@@ -27,20 +27,17 @@ def pieces(polygon: BaseGeometry) -> tuple[np.ndarray, np.ndarray]:
         Corner, and its two neighbours.
     is_triangle : (n,) bool
     """
-    found: list[tuple[np.ndarray, np.ndarray]] = []
+    corners, is_triangle = [np.empty((0, 3, 2))], [np.empty(0, bool)]
     for part in polygon_parts(polygon):
         rectangles = _rectangles(part)
-        if rectangles is not None:
-            found.append((rectangles, np.zeros(len(rectangles), bool)))
-        else:
-            found.append(_paired(triangles_of(part)))
-    if not found:
-        return np.empty((0, 3, 2)), np.empty(0, bool)
-    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+        found = _paired(triangles_of(part)) if rectangles is None else (rectangles, np.zeros(len(rectangles), bool))
+        corners.append(found[0])
+        is_triangle.append(found[1])
+    return np.concatenate(corners), np.concatenate(is_triangle)
 
 
 def polygon_parts(shape: BaseGeometry) -> list[shapely.Polygon]:
-    """The polygons with area in any geometry; lines and points that an overlay leaves behind are dropped."""
+    """The polygons with area in any geometry, without the lines and points that an overlay may produce."""
     parts = shapely.get_parts(shapely.get_parts(shape))
     return [part for part in parts if shapely.get_type_id(part) == 3 and part.area > 0.0]
 
@@ -69,7 +66,7 @@ def _rectangles(polygon: shapely.Polygon) -> np.ndarray | None:
 
 
 def _strips(rings: list[np.ndarray], tolerance: float) -> np.ndarray:
-    """Cut along every upright edge, join what lines up again: (n, 4) boxes low x, low y, high x, high y."""
+    """Cut along every upright edge and join equal neighbours: (n, 4) boxes low x, low y, high x, high y."""
     points = np.concatenate(rings)
     levels = _distinct(points[:, 0], tolerance)
     starts, ends = points, np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
@@ -102,7 +99,7 @@ def triangles_of(polygon: shapely.Polygon) -> np.ndarray:
     rings = _rings(polygon)
     points = np.concatenate(rings)
     ends = np.cumsum([len(ring) for ring in rings]).astype(np.uint32)
-    # Ear clipping loses digits far from the origin.
+    # Ear clipping loses precision far from the origin.
     index = mapbox_earcut.triangulate_float64(points - points.mean(axis=0), ends).reshape(-1, 3)
     return points[index]
 
@@ -113,15 +110,15 @@ def _paired(triangles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     faces = faces.reshape(-1, 3)
     corners = np.pad(points, ((0, 0), (0, 1)))
     no_preference = np.zeros(len(faces), int)
-    kept, partner = pair_to_parallelograms(corners, faces, no_preference, STRAIGHT * size)
-    corners_3, is_triangle = parallelogram_corners(corners, faces, kept, partner)
+    chosen, partner = pair_to_parallelograms(corners, faces, no_preference, STRAIGHT * size)
+    corners_3, is_triangle = parallelogram_corners(corners, faces, chosen, partner)
     return corners_3[..., :2], is_triangle
 
 
 def pair_to_parallelograms(
     points: np.ndarray, faces: np.ndarray, preference: np.ndarray, tolerance: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Choose triangles that make a parallelogram with a neighbour.
+    """Choose triangles that form a parallelogram with a neighbour.
 
     Parameters
     ----------
@@ -129,15 +126,15 @@ def pair_to_parallelograms(
     faces : (m, 3) int
         Triangles; neighbours share two indices.
     preference : (m,) int
-        Triangles of equal number pair first: those cut from one polygon.
+        Triangles with equal numbers are paired first, such as those of one polygon.
     tolerance : float, m
 
     Returns
     -------
-    kept : (k,) int
+    chosen : (k,) int
         One triangle of each pair, and every triangle without a partner.
     partner : (k,) int
-        The fourth corner of the parallelogram as a point index, -1 for a triangle that stays one.
+        The fourth corner of the parallelogram as a point index, -1 for a single triangle.
     """
     pairs, edges = shared_edges(faces)
     apex = faces[pairs].sum(axis=2) - edges.sum(axis=1)[:, None]
@@ -153,18 +150,18 @@ def pair_to_parallelograms(
             taken[one] = taken[other] = True
             partner[one] = apex[i, 1]
             partner[other] = -2
-    kept = np.flatnonzero(partner != -2)
-    return kept, partner[kept]
+    chosen = np.flatnonzero(partner != -2)
+    return chosen, partner[chosen]
 
 
 def parallelogram_corners(
-    points: np.ndarray, faces: np.ndarray, kept: np.ndarray, partner: np.ndarray
+    points: np.ndarray, faces: np.ndarray, chosen: np.ndarray, partner: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Corners (k, 3, 3) and is_triangle (k,) of what `pair_to_parallelograms` chose.
+    """Corners (k, 3, 3) and is_triangle (k,) of the result of `pair_to_parallelograms`.
 
     The first corner is the one opposite the fourth, so that both edges start from it.
     """
-    corners = points[faces[kept]]
+    corners = points[faces[chosen]]
     fourth = points[partner]
     # The corner opposite the fourth is the one for which the other two sum to fourth + corner.
     miss = np.linalg.norm(corners.sum(axis=1)[:, None] - 2.0 * corners - fourth[:, None], axis=2)

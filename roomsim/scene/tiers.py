@@ -1,4 +1,4 @@
-"""Seats above each other: which audience areas can share one plan."""
+"""Tiers of seats: audience areas that can share one plan."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import shapely
 from .scene import ReceiverArrays
 
 CLEAR = 1.0
-"""m; seats that lie closer than this above each other are steps of one floor."""
+"""m; seats with a smaller difference in height belong to steps of one floor."""
 SHARE_HIDDEN = 0.25
 """Share of a seat's rectangle that another must cover to hide it: neighbours at the edges of two areas overlap a
 little."""
@@ -17,8 +17,8 @@ little."""
 def seat_tiers(receivers: ReceiverArrays) -> tuple[tuple[int, ...], ...]:
     """Indices of the audience areas that share a plan, lowest first, so that no seat hides another.
 
-    An area is never cut, however steep. Areas are put together in the order of their heights, those nearest to
-    each other first, as long as no seat of one lies above a seat of another. Where none does, all share one plan.
+    An area is never divided, however steep. Areas are combined in the order of their heights, those nearest to each
+    other first, as long as no seat of one lies above a seat of another. If none does, all share one plan.
     """
     hiding = _hiding(receivers)
     heights = [receivers.position[receivers.area == i, 2] for i in range(len(receivers.area_names))]

@@ -1,4 +1,4 @@
-"""Dividing large surfaces where nothing changes, so that paths tell where on a surface they were."""
+"""Division of large surfaces into tiles, so that paths record which part of a surface they met."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from ..elements.surfaces import Footprint
 from .surfaces import Region
 
 TILE = "tile "
-"""Beginning of the names that tiles have among what covers a patch; no element is switched in under them."""
+"""Prefix of the names of tiles among the covers of a patch; no element has such a name."""
 
 
 def tiles(regions: Sequence[Region], side: float) -> list[Footprint]:
     """Cut every region into parts of about `side` x `side` m along its plane's axes.
 
-    Regions that are not much larger stay whole. A tile is an element that no scenario switches in: it divides
-    a surface into patches and changes none of them.
+    Regions that are not much larger are not divided. A tile acts like an element that is in no scenario: it divides
+    a surface into patches without changing them.
     """
     return [footprint for i, region in enumerate(regions) for footprint in _of_region(i, region, side)]
 
@@ -30,7 +30,7 @@ def _of_region(number: int, region: Region, side: float) -> Iterator[Footprint]:
     if n_u * n_v < 2 or region.polygon.area < 1.5 * side**2:
         return
     u, v = np.linspace(low[0], high[0], n_u + 1), np.linspace(low[1], high[1], n_v + 1)
-    # What lies on the outer edge belongs to the outer tile, rounding or not.
+    # Points on the outer edge belong to the outer tile regardless of rounding.
     u[[0, -1]] += (-1.0, 1.0)
     v[[0, -1]] += (-1.0, 1.0)
     for k in range(n_u * n_v):

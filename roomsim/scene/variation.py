@@ -1,8 +1,8 @@
-"""Absorption as it may be: draws from what is known of each material.
+"""Random variation of absorption coefficients within their uncertainty.
 
-Absorption coefficients are known to some ten per cent: laboratories differ by as much on one sample, and a
-surface in a hall is not the sample. A material or fabric states a relative standard uncertainty; here its
-absorption is drawn anew, for as many draws as wanted, each a hall that the statement allows.
+Absorption coefficients are known to about ten per cent: laboratories differ by as much for the same sample, and a
+surface in a hall differs from the sample. A material or fabric states a relative standard uncertainty, from which any
+number of random draws are taken.
 """
 
 from __future__ import annotations
@@ -15,16 +15,15 @@ from scipy import special
 from ..bands import N_BANDS
 
 BAND_CORRELATION = 0.5
-"""Between any two octave bands of one material (judged, no source). Mounting, age and extent move all bands
-together; gap, weave and joints move single ones. Taken as half and half."""
+"""Between any two octave bands of one material (an estimate, no source). Mounting, age and extent affect all bands;
+gap, weave and joints affect single ones. Both are given equal weight."""
 
 
 class AbsorptionDraw:
-    """Draw number `draw`: the same for ever for a seed, a material's name and its statement.
+    """Draw number `draw`, reproducible from a seed, the name of a material and its absorption.
 
-    One draw of a material holds wherever and in whichever scenario it is used, so that comparisons are made
-    between scenarios of one and the same hall. Materials are drawn independently of each other; scattering
-    stays as stated.
+    A draw applies to a material in all places and scenarios, so that scenarios are compared in the same hall.
+    Materials are drawn independently of each other; scattering is not varied.
 
     Parameters
     ----------
@@ -35,26 +34,24 @@ class AbsorptionDraw:
         self._seed, self._draw = seed, draw
 
     def __call__(self, of: str, name: str, absorption: np.ndarray, uncertainty: float) -> np.ndarray:
-        """(8,) absorption drawn in place of the stated one, of a material or of a fabric as it hangs."""
-        return drawn_absorption(absorption, uncertainty, self._scores(f"{of} {name}"))
-
-    def _scores(self, name: str) -> np.ndarray:
-        address = [self._seed, self._draw, zlib.crc32(name.encode())]
-        common, *single = np.random.default_rng(address).standard_normal(1 + N_BANDS)
-        return np.sqrt(BAND_CORRELATION) * common + np.sqrt(1.0 - BAND_CORRELATION) * np.array(single)
+        """(8,) random absorption of a material or of a fabric as hung."""
+        seeds = [self._seed, self._draw, zlib.crc32(f"{of} {name}".encode())]
+        common, *single = np.random.default_rng(seeds).standard_normal(1 + N_BANDS)
+        scores = np.sqrt(BAND_CORRELATION) * common + np.sqrt(1.0 - BAND_CORRELATION) * np.array(single)
+        return drawn_absorption(absorption, uncertainty, scores)
 
 
 def drawn_absorption(absorption: np.ndarray, uncertainty: float, scores: np.ndarray) -> np.ndarray:
-    """Absorption in place of a stated one: beta-distributed, so that the mean stays and values are in 0..1.
+    """Beta-distributed absorption, which has the stated mean and lies between 0 and 1.
 
     Parameters
     ----------
     absorption : (n,) float, the mean
     uncertainty : float
-        Relative standard uncertainty. The absolute one is held to what is left to 1, and to half the largest
-        that values between 0 and 1 of this mean can have; 0 and 1 are certain.
+        Relative standard uncertainty. The absolute one is limited to the difference from 1, and to half the largest
+        one that a quantity between 0 and 1 can have with this mean; 0 and 1 are not varied.
     scores : (n,) float
-        Standard normal: +1 is the quantile one standard deviation up.
+        Standard normal scores: +1 is the quantile one standard deviation above the median.
 
     Returns
     -------

@@ -1,10 +1,10 @@
-"""New lines of drape along the walls, wherever the venue's rules let one hang."""
+"""Suggested new lines of drape along the walls, wherever the zones of the venue permit."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, compress, pairwise
 
 import numpy as np
 import shapely
@@ -17,24 +17,24 @@ from .element_checks import place_findings, zone_findings
 from .surfaces import FLATNESS, Regions, flat_regions
 
 UPRIGHT = 0.05
-"""Largest upward part of the normal of a wall."""
+"""Largest vertical component of the normal of a wall."""
 LEAST_WALL = 8.0
-"""m2 in one plane; smaller faces are furniture."""
+"""m2 in one plane; smaller surfaces are taken for furniture."""
 COLUMN = 0.5
-"""m, the step along a wall in which room for cloth is looked for."""
+"""m, step along a wall in which space for cloth is sought."""
 SHORTEST, LONGEST = 2.0, 8.0
-"""m of a suggested line."""
+"""m, length of a suggested line."""
 OFF_FLOOR = 0.1
-"""m between floor and cloth, and between cloth and what ends the wall above."""
+"""m between floor and cloth, and between cloth and the upper edge of the wall."""
 TALLEST = 6.0
-"""m of drop where no line of the study says how tall cloth is here."""
+"""m of drop where the study has no line to model new ones on."""
 BESIDE = 1.5
-"""m from a line that hangs already within which no second one is suggested."""
+"""m from an existing line within which no other one is suggested."""
 
 
 @dataclass(frozen=True)
 class _Wall:
-    """Upright surfaces in one plane, whatever they are made of."""
+    """Upright surfaces in one plane, of any material."""
 
     plane: Plane
     inward: np.ndarray
@@ -43,28 +43,26 @@ class _Wall:
 
 
 def suggested_lines(study: Study, hung: Sequence[Drape]) -> tuple[Drape, ...]:
-    """Every line of 2 to 8 m that could hang along a wall without breaking a rule, as new elements.
+    """All lines of 2 to 8 m that could hang along a wall, as new elements.
 
-    They hang like the study's own line that stands off a wall, with its fabric, and cost as much for each
-    square metre: `model_line`. None is suggested where a line of `hung` is, across a zone, through a
-    surface, or off the wall."""
+    They have the fabric, stand-off and cost per square metre of `model_line`. None is suggested near a line of `hung`,
+    in a zone, through a surface, or beyond the wall."""
     model = model_line(study)
     regions = flat_regions(study.mesh)
     boundary = boundary_of(study.mesh, study.venue)
-    found: list[Drape] = []
+    suggested: list[Drape] = []
     for wall in _walls(regions, boundary):
         for start, end, bottom, top in _free_runs(study, wall, model, hung):
-            name = f"new line {len(found) + 1}"
+            name = f"new line {len(suggested) + 1}"
             line = _line(name, model, wall, (start, end), bottom, top)
-            codes = {finding.code for finding in place_findings(line, study.mesh, boundary)}
-            if not codes and not list(zone_findings(line, study.venue.zone)):
-                found.append(line)
-    return tuple(found)
+            faults = chain(place_findings(line, study.mesh, boundary), zone_findings(line, study.venue.zone))
+            if next(faults, None) is None:
+                suggested.append(line)
+    return tuple(suggested)
 
 
 def model_line(study: Study) -> Drape:
-    """The drape on a wall that new ones are modelled on: the one of the study that covers most, or a plain
-    one."""
+    """The drape that new ones are modelled on: the largest one of the study on a wall, or a default one."""
     own = [drape for drape in study.elements.of(Drape) if drape.stand_off is not None]
     if own:
         return max(own, key=lambda drape: drape.covered_area)
@@ -81,7 +79,7 @@ def _line(
     off = model.stand_off or 0.15
     points = wall.plane.lift(np.array([[u, 0.0] for u in ends])) + off * wall.inward
     area = (ends[1] - ends[0]) * (top - bottom)
-    share = area / max(model.covered_area, 1e-6) if model.name != "model" else 0.0
+    share = area / max(model.covered_area, 1e-6)
     run = tuple((round(float(x), 2), round(float(y), 2)) for x, y, _ in points)
     return model.model_copy(
         update={
@@ -99,44 +97,31 @@ def _line(
 
 
 def _walls(regions: Regions, boundary: Boundary) -> Iterator[_Wall]:
-    upright = [i for i, region in enumerate(regions) if abs(region.plane.normal[2]) < UPRIGHT]
-    taken: set[int] = set()
-    for i in upright:
-        if i in taken:
-            continue
-        plane = regions[i].plane
-        members = [
-            k
-            for k in upright
-            if k not in taken
-            and abs(regions[k].plane.normal @ plane.normal) > 0.9999
-            and np.abs(plane.distance(regions[k].corners.reshape(-1, 3))).max() < FLATNESS
-        ]
-        taken.update(members)
-        flat = [
-            shapely.polygons(plane.flatten(regions[k].corners.reshape(-1, 3)).reshape(-1, 3, 2))
-            for k in members
-        ]
-        shape = shapely.union_all(np.concatenate(flat), grid_size=1e-4)
+    upright = [region for region in regions if abs(region.plane.normal[2]) < UPRIGHT]
+    while upright:
+        plane = upright[0].plane
+        in_plane = [plane.contains(region.corners, FLATNESS) for region in upright]
+        corners = np.concatenate([region.corners for region in compress(upright, in_plane)])
+        upright = [region for region, is_in in zip(upright, in_plane) if not is_in]
+        shape = shapely.union_all(shapely.polygons(plane.flatten(corners)), grid_size=1e-4)
         for part in shapely.get_parts(shape):
-            if part.area >= LEAST_WALL:
-                inward = _inward(plane, part, boundary)
-                if inward is not None:
-                    yield _Wall(plane, inward, part)
+            inward = _inward(plane, part, boundary) if part.area >= LEAST_WALL else None
+            if inward is not None:
+                yield _Wall(plane, inward, part)
 
 
 def _inward(plane: Plane, part: shapely.Polygon, boundary: Boundary) -> np.ndarray | None:
     middle = plane.lift(np.asarray(part.representative_point().coords))[0]
     sides = np.array([plane.normal, -plane.normal])
     inside = boundary.locate(middle + 0.2 * sides) == IN_ROOM
-    # A wall with the room on both sides is a screen: no line is suggested on it.
+    # A wall with the room on both sides is a screen, on which no line is suggested.
     return sides[int(np.argmax(inside))] if inside.sum() == 1 else None
 
 
 def _free_runs(
     study: Study, wall: _Wall, model: Drape, hung: Sequence[Drape]
 ) -> Iterator[tuple[float, float, float, float]]:
-    """Ends along the wall's first axis, bottom and top of each stretch where cloth may hang."""
+    """Ends along the first axis of the wall, bottom and top of each stretch where cloth may hang."""
     low_u, low_v, high_u, high_v = wall.shape.bounds
     base = float(wall.plane.lift(np.array([[0.0, low_v]]))[0, 2])
     bottom = base + OFF_FLOOR
@@ -164,7 +149,7 @@ def _free_runs(
 def _top(
     wall: _Wall, ends: tuple[float, float], low_v: float, high_v: float, base: float, most: float
 ) -> float:
-    """Height up to which the wall goes on without a gap from its foot, over a column."""
+    """Height up to which the wall has no gap over the width of a column."""
     middle = 0.5 * (ends[0] + ends[1])
     tops = []
     for u in (ends[0] + 0.01, middle, ends[1] - 0.01):
@@ -184,7 +169,7 @@ def _is_free(
         return False
     line = shapely.LineString(piece.runs[0])
     for near in (shapely.LineString(run) for drape in hung for run in drape.runs):
-        # Cloth beside it on the next wall round a corner is no reason against it.
+        # Cloth on the adjacent wall around a corner is no obstacle.
         common = line.intersection(near.buffer(BESIDE, cap_style="flat"))
         if common.length > 0.05 and _along(line, near):
             return False
@@ -192,7 +177,7 @@ def _is_free(
 
 
 def _along(line: shapely.LineString, other: shapely.LineString) -> bool:
-    """Whether some piece of the other runs the same way, within some 25 degrees."""
+    """Whether a piece of the other line is parallel to it within about 25 degrees."""
     a = np.diff(np.asarray(line.coords), axis=0)[0]
     pieces = np.diff(np.asarray(other.coords), axis=0)
     cosine = np.abs(pieces @ a) / (np.linalg.norm(pieces, axis=1) * np.linalg.norm(a))

@@ -9,9 +9,9 @@ import numpy as np
 from ..loudspeakers.elements import band_energy, element_arrays
 from ..loudspeakers.field import pressure_at
 from ..loudspeakers.layout import Layout, layout_of
-from ..scene.drawing import cut_by_plane
 from ..scene.receivers import area_outline, within
 from ..scene.scene import Scene
+from ..scene.topology import cut_by_plane
 from ..venue.document import Study
 from ..venue.systems import Hang
 

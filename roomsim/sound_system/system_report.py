@@ -18,8 +18,8 @@ from ..scene.compile import compile_scene
 from ..scene.drawing import PlanDrawing, plan_drawing
 from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
-from ..scene.limits import limits_broken
-from ..scene.rigging import Held, Load, Rig
+from ..scene.limits import Limits
+from ..scene.rigging import CarriedLoad, Load, Rig
 from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
@@ -64,7 +64,7 @@ class SystemReport:
     headroom: list[Headroom]
     loads: list[Load]
     """What hangs in the scenario: loudspeakers that play, and elements."""
-    held: list[Held]
+    held: list[CarriedLoad]
     """Points and trusses of the venue from which something hangs."""
     limits_broken: tuple[str, ...]
     """Limits of study and roof that the scenario exceeds, in words."""
@@ -186,8 +186,8 @@ def system_report(
         bass=bass_field(study, scene, on),
         headroom=headroom_of(study, scene, on),
         loads=loads,
-        held=rig.held(loads),
-        limits_broken=tuple(limits_broken(study, chosen, rig).values()),
+        held=rig.carried(loads),
+        limits_broken=tuple(Limits(study, rig).broken(chosen.elements).values()),
         findings=reported_findings(findings),
         offset=offset,
     )

@@ -101,7 +101,9 @@ def measured(
     figures = evaluator.evaluate(sorted({metric.name for metric in metrics.values()}))
     rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
     warnings = tuple(finding for finding in findings if finding.severity == "warning")
-    return MeasuredComparison(room.name, room.origin, rows, convergence.n_rays, convergence.is_met, warnings)
+    return MeasuredComparison(
+        room.document.name, room.document.origin, rows, convergence.n_rays, convergence.is_met, warnings
+    )
 
 
 def _one_source_each(scene: Scene, sources: Sequence[str]) -> Scene:
@@ -115,7 +117,7 @@ def _metric(room: MeasuredRoom, measurement: Measurement) -> Metric:
     if metric is None:
         raise DocumentError(
             f'"{measurement.quantity}" is no quantity to compare by',
-            file=f"{room.measured_file}:{measurement.line}",
+            file=f"{room.document.measured}:{measurement.line}",
             cure=suggestion(measurement.quantity, COMPARABLE),
         )
     return metric
@@ -137,7 +139,7 @@ def _compared(
     if not noticeable > 0.0:
         raise DocumentError(
             f"{metric.symbol} = {measurement.value:g} at {NOMINAL[measurement.band]:g} Hz cannot have been measured",
-            file=f"{room.measured_file}:{measurement.line}",
+            file=f"{room.document.measured}:{measurement.line}",
             cure="Leave out the line if nothing was measured.",
         )
     return Comparison(

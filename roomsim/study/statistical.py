@@ -15,7 +15,7 @@ HEARD_BESIDE = 10.0
 
 
 def room_figures(scene: Scene, reverberation_time: np.ndarray) -> dict[str, np.ndarray]:
-    """(n_scenarios, 8) of each of `results.records.DIFFUSE_FIGURES`, for a diffuse field.
+    """(n_scenarios, 8) of each of `results.records.DIFFUSE_FIELD_QUANTITIES`, for a diffuse field.
 
     Critical distance and articulation loss take the strongest source of each band with its directivity factor, and
     as many sources as come within `HEARD_BESIDE` of its power. NaN in a scenario where nothing plays.

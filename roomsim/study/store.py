@@ -21,7 +21,7 @@ import numpy as np
 from ..errors import StoreError
 from ..files import make_folder, replace_file, unwritable
 from ..results import hdf5
-from ..results.folder import DAMAGED, RESULTS, FolderLock, is_of_a_run, paths_folders
+from ..results.folder import DAMAGED, RESULTS, is_of_a_run, locked, paths_folders
 from ..results.records import Results
 from ..results.results_file import load_results, write_results
 from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
@@ -101,7 +101,6 @@ class StudyStore:
         self.folder = folder
         self.results_path = folder / RESULTS
         self._notice = notice
-        self._lock = FolderLock(folder)
 
     def __enter__(self) -> StudyStore:
         make_folder(self.folder)
@@ -115,13 +114,14 @@ class StudyStore:
                 file=self.folder,
                 cure="Give a new folder, or the folder of an earlier run.",
             )
+        self._lock = locked(self.folder)
         self._lock.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._lock.__exit__()
+        self._lock.__exit__(kind, fault, trace)
 
     def keep_inputs(self, folder: Path, digests: Mapping[str, str]) -> None:
         """Copy the files that the study was read from, with their SHA-256 as `sha256sum -c` reads them.

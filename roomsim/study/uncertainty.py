@@ -17,8 +17,7 @@ import numpy as np
 from ..metrics.replicated import Replicated, SeatFunction, mean_of_seats, median_of_seats, share_above
 from ..metrics.replicated import quantile_of_seats as quantile
 from ..results.records import InputUncertainty
-from ..scene.compile import factors_with
-from ..scene.factors import finishes_of
+from ..scene.factors import scenario_factors
 from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
@@ -41,11 +40,11 @@ def absorption_draws(study: Study, scene: Scene) -> Draws:
 
     Draw `i` depends on the study's seed and on the materials alone.
     """
-    elements = study.elements.named(study.document.elements_used())
+    sets = [scenario.elements for scenario in study.document.scenarios_in_order()]
 
     def factors(draw: int) -> np.ndarray:
         variation = AbsorptionDraw(study.document.seed, draw)
-        return factors_with(finishes_of(study, elements, variation), study, scene.patches)
+        return scenario_factors(study, scene.patches, sets, variation)
 
     return factors
 

@@ -1,4 +1,4 @@
-"""Image-source paths: construct, then prove by walking them that every leg is free."""
+"""Image-source paths: each is constructed and then traced back to verify that no leg is obstructed."""
 
 from __future__ import annotations
 
@@ -9,25 +9,25 @@ import numpy as np
 
 from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import TRANSMITTED
-from ._closest import STACK_SIZE, WIDTH, closest_hit
+from ._closest import Stack, closest_hit, new_stack
 
 MAX_EVENTS = 24
 """Reflections and passages through sheets on one path."""
 _TOLERANCE = 1e-3
-"""m by which a hit may lie off the expected plane: single precision at 100 m, with room to spare."""
+"""m by which a hit may lie off the expected plane: well above the resolution of single precision at 100 m."""
 _NO_LENGTH = 1e-6
-"""m. A leg as short as this has no direction: a source or a seat on a surface has no image in it."""
-_PRECISE = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
-_PRECISE_UNCOUNTED = {**UNCOUNTED_OPTIONS, "fastmath": {"contract"}}
+"""m. A shorter leg has no direction: a source or a seat on a surface has no image in that surface."""
+_EXACT = {**KERNEL_OPTIONS, "fastmath": {"contract"}}
+_EXACT_UNCOUNTED = {**UNCOUNTED_OPTIONS, "fastmath": {"contract"}}
 
 
 class Search(NamedTuple):
-    """What is searched for paths from one source."""
+    """The image sources of one source and the surfaces, in which paths are searched for."""
 
     planes: np.ndarray
     """(n_mirrors, 4)."""
     lower: np.ndarray
-    """(n_mirrors, 3), box round the primitives of each mirror."""
+    """(n_mirrors, 3), bounding box of the primitives of each mirror."""
     upper: np.ndarray
     sequences: np.ndarray
     """(n_images, 3) int32: mirrors in the order in which sound meets them, -1 beyond the order of the image."""
@@ -39,8 +39,8 @@ class Search(NamedTuple):
     is_sheet: np.ndarray
 
 
-class Found(NamedTuple):
-    """Paths found, as in `ImagePaths`, in arrays longer than needed."""
+class PathArrays(NamedTuple):
+    """The paths of a search, as in `ImagePaths`, in arrays longer than needed."""
 
     receiver: np.ndarray
     order: np.ndarray
@@ -54,9 +54,7 @@ class Found(NamedTuple):
 class Scratch(NamedTuple):
     """Working memory of `find_paths`."""
 
-    stack: np.ndarray
-    stack_entry: np.ndarray
-    lanes: np.ndarray
+    stack: Stack
     events: np.ndarray
     points: np.ndarray
     """(4, 3): the source, then the reflection points in the order in which sound meets them."""
@@ -64,16 +62,13 @@ class Scratch(NamedTuple):
 
 def new_scratch():
     """Working memory for one call of `find_paths` at a time."""
-    return Scratch(
-        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
-        np.zeros(MAX_EVENTS, np.uint16), np.empty((4, 3)),
-    )  # fmt: skip
+    return Scratch(new_stack(), np.zeros(MAX_EVENTS, np.uint16), np.empty((4, 3)))
 
 
-@njit(inline="always", **_PRECISE)
-def walk_leg(start, end, wanted, skip, n_events, search, geometry, scratch):
-    """Go from start to end. With `wanted` >= 0, the end must lie on a primitive of that mirror; with -1 the way there
-    must be free. Sheets on the way are passed and noted.
+@njit(inline="always", **_EXACT)
+def walk_leg(start, end, target, skip, n_events, search, geometry, scratch):
+    """Trace from start to end. With `target` >= 0, the end must lie on a primitive of that mirror; with -1 the leg must
+    be unobstructed. Free-hanging sheets on the leg are passed and recorded.
 
     Returns (new number of events, primitive at the end or -1, ok). Events are written from the receiver's end.
     """
@@ -87,17 +82,15 @@ def walk_leg(start, end, wanted, skip, n_events, search, geometry, scratch):
         far = np.float32(length - gone + _TOLERANCE)
         t, hit = closest_hit(
             np.float32(start[0] + gone * dx), np.float32(start[1] + gone * dy), np.float32(start[2] + gone * dz),
-            np.float32(dx), np.float32(dy), np.float32(dz), skip, far,
-            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
-            scratch.stack, scratch.stack_entry, scratch.lanes,
+            np.float32(dx), np.float32(dy), np.float32(dz), skip, far, geometry, scratch.stack,
         )  # fmt: skip
         if hit < 0:
-            return n_events, np.int32(-1), wanted < 0
+            return n_events, np.int32(-1), target < 0
         gone += t
         at_end = gone > length - _TOLERANCE
-        if wanted >= 0 and at_end and geometry.mirror[hit] == wanted:
+        if target >= 0 and at_end and geometry.mirror[hit] == target:
             return n_events, hit, True
-        if wanted < 0 and at_end:
+        if target < 0 and at_end:
             return n_events, np.int32(-1), True
         if not search.is_sheet[geometry.patch[hit]] or n_events >= MAX_EVENTS - 1:
             return n_events, np.int32(-1), False
@@ -106,10 +99,10 @@ def walk_leg(start, end, wanted, skip, n_events, search, geometry, scratch):
         skip = hit
 
 
-@njit(inline="always", **_PRECISE)
+@njit(inline="always", **_EXACT)
 def find_points(i, receiver, search, points):
-    """Write the reflection points of image `i`, found from the receiver backwards; returns whether each lies between
-    the places that it connects, and in the box of its mirror."""
+    """Write the reflection points of image `i`, from the receiver backwards; returns whether each lies between the
+    points that it connects, and within the box of its mirror."""
     x, y, z = receiver
     for k in range(search.order[i] - 1, -1, -1):
         m = search.sequences[i, k]
@@ -127,16 +120,16 @@ def find_points(i, receiver, search, points):
     return True
 
 
-@njit(inline="always", **_PRECISE)
+@njit(inline="always", **_EXACT)
 def walk_path(i, receiver, search, geometry, scratch):
-    """Walk image path `i` from the receiver to the source; returns (number of events or -1 if a leg is not free, the
-    place that the last leg begins at)."""
+    """Trace image path `i` from the receiver to the source; returns (number of events, or -1 if a leg is obstructed,
+    and the point at which the last leg begins)."""
     n_events, skip = np.int64(0), np.int32(-1)
     here, last = receiver, receiver
     for k in range(search.order[i], -1, -1):
         end = scratch.points[k, 0], scratch.points[k, 1], scratch.points[k, 2]
-        wanted = search.sequences[i, k - 1] if k > 0 else np.int32(-1)
-        n_events, skip, ok = walk_leg(here, end, wanted, skip, n_events, search, geometry, scratch)
+        target = search.sequences[i, k - 1] if k > 0 else np.int32(-1)
+        n_events, skip, ok = walk_leg(here, end, target, skip, n_events, search, geometry, scratch)
         if not ok:
             return np.int64(-1), last
         if k > 0:
@@ -146,11 +139,11 @@ def walk_path(i, receiver, search, geometry, scratch):
     return n_events, last
 
 
-@njit(**_PRECISE_UNCOUNTED)
-def find_paths(receivers, first, search, geometry, found, scratch):
+@njit(**_EXACT_UNCOUNTED)
+def find_paths(receivers, first, search, geometry, paths, scratch):
     """All valid paths from one source to receivers (n, 3), numbered from `first`.
 
-    Returns the number of paths, or -1 if there are more than `found` has places for.
+    Returns the number of paths, or -1 if there are more than `paths` can hold.
     """
     n_paths = 0
     for axis in range(3):
@@ -167,29 +160,29 @@ def find_paths(receivers, first, search, geometry, found, scratch):
             n_events, last = walk_path(i, receiver, search, geometry, scratch)
             if n_events < 0:
                 continue
-            if n_paths == len(found.receiver):
+            if n_paths == len(paths.receiver):
                 return -1
             x, y, z = last[0] - scratch.points[0, 0], last[1] - scratch.points[0, 1], last[2] - scratch.points[0, 2]
             leg = math.sqrt(x**2 + y**2 + z**2)
-            found.receiver[n_paths], found.order[n_paths], found.length[n_paths] = first + r, search.order[i], total
-            found.direction[n_paths, 0], found.direction[n_paths, 1] = x / leg, y / leg
-            found.direction[n_paths, 2] = z / leg
+            paths.receiver[n_paths], paths.order[n_paths], paths.length[n_paths] = first + r, search.order[i], total
+            paths.direction[n_paths, 0], paths.direction[n_paths, 1] = x / leg, y / leg
+            paths.direction[n_paths, 2] = z / leg
             for k in range(n_events):
-                found.events[n_paths, k] = scratch.events[k]
-            found.n_events[n_paths] = n_events
+                paths.events[n_paths, k] = scratch.events[k]
+            paths.n_events[n_paths] = n_events
             n_paths += 1
     return n_paths
 
 
-@njit(**_PRECISE)
+@njit(**_EXACT)
 def add_pressures(
     receiver, length, pressure, events, n_events, table, gain, air, first_receiver, together, sum_of_energies
 ):  # fmt: skip
     """Add the paths of one source to the pressures of one block of receivers, and to the sums of their squares.
 
-    pressure (n_paths, n_bands * n_lines) complex, at launch. table (3 * n_patches, n_scenarios, n_bands) and gain
-    (n_scenarios, n_bands), roots of energies; air (n_bands,), 1/m, of pressure. together (n_receivers, n_scenarios,
-    n_bands, n_lines) complex, sum_of_energies (n_receivers, n_scenarios, n_bands).
+    pressure (n_paths, n_bands * n_lines) complex, as it leaves the source. table (3 * n_patches, n_scenarios, n_bands)
+    and gain (n_scenarios, n_bands), roots of energies; air (n_bands,), 1/m, of pressure. together (n_receivers,
+    n_scenarios, n_bands, n_lines) complex, sum_of_energies (n_receivers, n_scenarios, n_bands).
     """
     n_receivers, n_scenarios, n_bands, n_lines = together.shape
     for p in range(len(receiver)):
@@ -208,16 +201,16 @@ def add_pressures(
                     sum_of_energies[seat, s, b] += arriving.real**2 + arriving.imag**2
 
 
-@njit(**_PRECISE)
+@njit(**_EXACT)
 def sum_arrivals(
     receiver, length, order, emission, events, n_events, table, together, gain, air, delay, speed_of_sound, start,
     end, frequencies, first_receiver, place, arrival_time, arrival_energy, direct, modulation,
 ):  # fmt: skip
-    """Write down the paths of one source for one block of receivers and scenarios, and add them to its sums.
+    """Record the paths of one source for one block of receivers and scenarios, and add them to its sums.
 
-    emission (n_paths, 8): squared directivity at launch. table (3 * n_patches, n_scenarios, 8), gain (n_scenarios,
+    emission (n_paths, 8): squared directivity. table (3 * n_patches, n_scenarios, 8), gain (n_scenarios,
     8). together (n_receivers, n_scenarios, 8): factor by which paths add up in phase. start (n_receivers, 8) s of the
-    bins, and `end` s after it, from which on nothing counts. place (n_paths,): number of the arrival.
+    bins, and `end` s after it, at which the evaluation ends. place (n_paths,): number of the arrival.
     Outputs as in EnergyResponse; modulation as (n_receivers, 14, n_scenarios, 8, 2), real and imaginary.
     """
     n_scenarios, n_bands = gain.shape

@@ -1,4 +1,4 @@
-"""Asking for memory in large pages, and before it is needed."""
+"""Allocating memory in large pages, and prefetching it."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ LINE = 16
 
 
 def zeros(shape, dtype):
-    """As np.zeros, but asks the system for large pages: mapping those of 4 kB one by one, at random, takes seconds a
-    gigabyte. The system zeroes a page where it is first touched, in the thread that does.
+    """As np.zeros, but in large pages where the system provides them: mapping pages of 4 kB one by one, in random
+    order, takes seconds for each gigabyte. The system zeroes a page at its first access, in the thread that makes it.
     """
     size = math.prod(shape) * np.dtype(dtype).itemsize
     if size == 0:
@@ -43,7 +43,7 @@ _I8, _I32 = ir.IntType(8), ir.IntType(32)
 if config.DISABLE_JIT:
 
     def prefetch(array, offset):
-        """Nothing to hurry along in plain Python."""
+        """Does nothing in plain Python."""
 
 else:
 

@@ -1,4 +1,4 @@
-"""Following rays through the room and recording what they meet."""
+"""Tracing rays through the venue and recording the surfaces and seats that they meet."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ import numpy as np
 
 from .._jit import KERNEL_OPTIONS, UNCOUNTED_OPTIONS, njit
 from ..scene.scene import DIFFUSE, SPECULAR, TRANSMITTED
-from ._closest import MISS, STACK_SIZE, WIDTH, closest_hit, keep_larger, scale_and_largest
+from ._closest import MISS, WIDTH, Stack, closest_hit, keep_larger, new_stack, scale_and_largest
 from ._plain import PAIR
 from ._random import _GOLDEN, _S40, _TO_UNIT, SHEET, SURFACE, mix, ray_key, uniform
-from ._seats import MAX_CROSSING, Crossings, deposit, keep_crossing, new_crossings
+from ._seats import MAX_CROSSING, Crossings, add_crossing, deposit, new_crossings
 from .paths import BRANCHED, END_OF_RAY, MAX_BRANCHES
 
-N_LOST_KEPT = 64
+N_LOST_RECORDED = 64
 MAX_HITS = 4096
-"""Of a path; 10 s with 0.8 m between hits."""
+"""Of a path: 10 s with 0.8 m between hits."""
 _TWO_PI = np.float32(2.0 * math.pi)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
@@ -30,7 +30,7 @@ class Rays(NamedTuple):
     seed: int
     source: int
     first: int
-    """Number of the first ray, counted over all batches of the source."""
+    """Index of the first ray, counted over all batches of the source."""
     origin: np.ndarray
     """(3,) float32, m."""
     directions: np.ndarray
@@ -44,7 +44,7 @@ class Rules(NamedTuple):
     """(n_components,) float32, cumulative shares of rays."""
     threshold: np.ndarray
     """(n_components, n_patches, 2) float32: a ray is reflected specularly below the first, diffusely below the second,
-    and goes through above."""
+    and transmitted above."""
     sheet: np.ndarray
     """(n_patches,) int32."""
     sent_energy: np.ndarray
@@ -64,7 +64,7 @@ class Rules(NamedTuple):
 
 
 class Record(NamedTuple):
-    """What is recorded of the rays, as in `PathLog`. The arrays are longer than needed and the caller grows them."""
+    """The record of the rays, as in `PathLog`. The arrays are longer than needed; the caller enlarges them."""
 
     ray_end: np.ndarray
     component: np.ndarray
@@ -75,7 +75,7 @@ class Record(NamedTuple):
     path_length: np.ndarray
     chord: np.ndarray
     lost_position: np.ndarray
-    """(N_LOST_KEPT, 3) float32, of the first rays that were lost."""
+    """(N_LOST_RECORDED, 3) float32, of the first rays that were lost."""
     lost_direction: np.ndarray
     lost_survival: np.ndarray
     """(n_rays,) float32, share of energy with which a ray was lost, else 0."""
@@ -84,18 +84,18 @@ class Record(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where a ray is and where it goes."""
+    """Position and direction of a ray."""
 
     position: tuple[float, float, float]
     direction: tuple[float, float, float]
     before: tuple[float, float, float]
-    """A point shortly before the position, on the way there."""
+    """A point of the path shortly before the position."""
     primitive: int
-    """That the ray is on, -1 at the source."""
+    """On which the ray is, -1 at the source."""
 
 
 class Course(NamedTuple):
-    """What has become of a ray so far."""
+    """State of a ray so far."""
 
     travelled: float
     survival: float
@@ -107,8 +107,8 @@ class Course(NamedTuple):
 
 
 class Address(NamedTuple):
-    """Of the next random numbers. Hits at surfaces and at sheets are counted apart: a sheet that a ray passes leaves
-    all that follows as it is."""
+    """Address of the next random numbers. Hits at surfaces and at sheets are counted separately, so that a sheet that a
+    ray passes does not change the numbers that follow."""
 
     surface_key: int
     sheet_key: int
@@ -117,9 +117,10 @@ class Address(NamedTuple):
 
 
 class Waiting(NamedTuple):
-    """Branches that wait: how the ray came to the sheet, and what the branch will be there.
+    """Branches that wait: the state in which the ray reached the sheet, and the state of the branch there.
 
-    There is one more place than branches may wait, for a branch that is taken up at once since nothing went through.
+    There is one more slot than the number of branches that may wait, for a branch that is resumed at once because
+    nothing was transmitted.
     """
 
     numbers: np.ndarray
@@ -128,21 +129,19 @@ class Waiting(NamedTuple):
     """(MAX_BRANCHES + 1, 4) int64: primitive, hits, specular reflections, whether it is an image path."""
     key: np.ndarray
     state: np.ndarray
-    wanted: np.ndarray
+    densities: np.ndarray
 
 
 class Scratch(NamedTuple):
     """Working memory of `trace_rays`."""
 
-    stack: np.ndarray
-    stack_entry: np.ndarray
-    lanes: np.ndarray
+    stack: Stack
     crossings: Crossings
     waiting: Waiting
     state: np.ndarray
-    """(n_states,) float32: energy that each state wants followed, relative to the ray's."""
-    wanted: np.ndarray
-    """(16,) float32: densities that the roulette compares."""
+    """(n_states,) float32: energy that each state requires to be followed, relative to the ray's."""
+    densities: np.ndarray
+    """(16,) float32: required densities, which the Russian roulette compares."""
 
 
 def new_scratch(seats, n_states):
@@ -153,9 +152,8 @@ def new_scratch(seats, n_states):
         np.empty((n, n_states), np.float32), np.empty((n, PAIR), np.float32),
     )  # fmt: skip
     return Scratch(
-        np.empty(STACK_SIZE, np.int32), np.empty(STACK_SIZE, np.float32), np.empty(2 * WIDTH, np.float32),
-        new_crossings(seats), waiting, np.empty(n_states, np.float32), np.empty(PAIR, np.float32),
-    )  # fmt: skip
+        new_stack(), new_crossings(seats), waiting, np.empty(n_states, np.float32), np.empty(PAIR, np.float32)
+    )
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -198,7 +196,7 @@ def along(position, direction, distance):
 def begin_ray(ray, rays, rules, scratch):
     """(place, course, address) of a ray at its source."""
     copy_row(scratch.state, rules.initial_state)
-    copy_row(scratch.wanted, rules.initial_density)
+    copy_row(scratch.densities, rules.initial_density)
     number = rays.first + ray
     origin = (rays.origin[0], rays.origin[1], rays.origin[2])
     direction = (rays.directions[ray, 0], rays.directions[ray, 1], rays.directions[ray, 2])
@@ -222,27 +220,26 @@ def draw_component(number, share_until):
 
 @njit(inline="always", **KERNEL_OPTIONS)
 def find_hit(place, geometry, scratch):
-    """(place that the hit was found from, distance, primitive or -1)."""
+    """(place from which the hit was searched, distance, primitive or -1)."""
     position, direction = place.position, place.direction
     for attempt in range(2):
         distance, hit = closest_hit(
             position[0], position[1], position[2], direction[0], direction[1], direction[2], place.primitive, MISS,
-            geometry.nodes, geometry.children, geometry.packs, geometry.primitives,
-            scratch.stack, scratch.stack_entry, scratch.lanes,
+            geometry, scratch.stack,
         )  # fmt: skip
         if hit >= 0 or attempt == 1:
             break
-        # Rounding can put a start a few micrometres behind the next wall at a corner: try once more from
-        # a point on the way in.
+        # At a corner, rounding can put the start a few micrometres behind the next wall: try once more from a point
+        # shortly before it.
         position = place.before
     return Place(position, direction, place.before, place.primitive), distance, hit
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
-def note_lost(ray, place, course, record):
-    """Record that a ray, or a branch of it, left through a gap."""
+def record_lost_ray(ray, place, course, record):
+    """Record that a ray, or one of its branches, left through a gap in the mesh."""
     lost = record.totals[2]
-    if lost < N_LOST_KEPT:
+    if lost < N_LOST_RECORDED:
         for axis in range(3):
             record.lost_position[lost, axis] = place.position[axis]
             record.lost_direction[lost, axis] = place.direction[axis]
@@ -264,12 +261,12 @@ def go_to_hit(place, course, distance, hit, energy_kept):
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
-def play_roulette(course, at_sheet, patch, address, rules, wanted):
+def play_roulette(course, at_sheet, patch, address, rules, densities):
     """(course with the density at which rays are followed after a hit, whether this one ends there).
 
-    A ray goes on with the share that the largest density wanted, but one at most, has kept.
+    The density is the largest of those required, at most one; a ray continues with the share of it that remains.
     """
-    density = min(_ONE, scale_and_largest(wanted, rules.density_kept, np.int64(patch) * PAIR))
+    density = min(_ONE, scale_and_largest(densities, rules.density_kept, np.int64(patch) * PAIR))
     ends = False
     if density < course.density:
         if at_sheet:
@@ -298,25 +295,25 @@ def largest_product(state, sent_energy, start, lanes):
 
 @njit(inline="always", **KERNEL_OPTIONS)
 def meet_sheet(sheet, place, course, address, n_waiting, rules, scratch):
-    """Draw whether a branch goes through a sheet and whether one comes back, which is then put aside.
+    """Draw whether a branch is transmitted through a sheet and whether one is reflected, which is then stored.
 
-    Returns (address, mean number of branches through, whether one goes through, whether one comes back).
+    Returns (address, mean number of transmitted branches, whether one is transmitted, whether one is reflected).
     """
     n_states, n_sheets = len(scratch.state), address.n_sheets + 1
     way = np.int64(sheet) * 2 * n_states
-    through = largest_product(scratch.state, rules.sent_energy, way, scratch.lanes)
-    back = largest_product(scratch.state, rules.sent_energy, way + n_states, scratch.lanes)
+    through = largest_product(scratch.state, rules.sent_energy, way, scratch.stack.lanes)
+    back = largest_product(scratch.state, rules.sent_energy, way + n_states, scratch.stack.lanes)
     is_full = n_waiting == MAX_BRANCHES
     if is_full and through + back > _ONE:
         through, back = through / (through + back), back / (through + back)
-    # Both from one number: as close to the mean number of branches as can be.
+    # Both from one random number: the number of branches is then as close to its mean as possible.
     u = uniform(address.sheet_key, 2 * address.n_sheets)
     goes_through = u < through
     comes_back = u >= _ONE - back and not (is_full and goes_through)
     if comes_back:
-        # A key of its own, whether or not another branch goes through.
+        # It has a separate key, whether or not another branch is transmitted.
         key = ray_key(address.sheet_key, SHEET, n_sheets, 0)
-        put_aside(n_waiting, place, course, key, back, way + n_states, rules, scratch)
+        store_branch(n_waiting, place, course, key, back, way + n_states, rules, scratch)
     if goes_through:
         inverse = _ONE / through
         for k in range(n_states):
@@ -326,8 +323,8 @@ def meet_sheet(sheet, place, course, address, n_waiting, rules, scratch):
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
-def put_aside(n, place, course, key, share, way, rules, scratch):
-    """Let the branch that comes back from a sheet wait as number `n`; `way` is its place in `sent_energy`."""
+def store_branch(n, place, course, key, share, way, rules, scratch):
+    """Store the branch reflected at a sheet in slot `n`; `way` is its index in `sent_energy`."""
     waiting = scratch.waiting
     for axis in range(3):
         waiting.numbers[n, axis] = place.position[axis]
@@ -340,21 +337,18 @@ def put_aside(n, place, course, key, share, way, rules, scratch):
     inverse = _ONE / share
     for k in range(len(scratch.state)):
         waiting.state[n, k] = scratch.state[k] * rules.sent_energy[way + k] * inverse
-    for k in range(PAIR):
-        waiting.wanted[n, k] = scratch.wanted[k]
+    copy_row(waiting.densities[n], scratch.densities)
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
-def take_up(n, scratch):
-    """(place, course, address, share) of the branch that waits as number `n`."""
+def resume(n, scratch):
+    """(place, course, address, share) of the branch stored in slot `n`."""
     waiting = scratch.waiting
     numbers, counts = waiting.numbers, waiting.counts
     position = (numbers[n, 0], numbers[n, 1], numbers[n, 2])
     direction = (numbers[n, 3], numbers[n, 4], numbers[n, 5])
-    for k in range(len(scratch.state)):
-        scratch.state[k] = waiting.state[n, k]
-    for k in range(PAIR):
-        scratch.wanted[k] = waiting.wanted[n, k]
+    copy_row(scratch.state, waiting.state[n])
+    copy_row(scratch.densities, waiting.densities[n])
     key = waiting.key[n]
     return (
         Place(position, direction, along(position, direction, -_PULL_BACK), np.int32(counts[n, 0])),
@@ -366,7 +360,7 @@ def take_up(n, scratch):
 
 @njit(inline="always", **KERNEL_OPTIONS)
 def draw_event(drawn, patch, place, course, address, rules, geometry):
-    """(event at a surface; place, course and address after it)."""
+    """(event at a surface, and place, course and address after it)."""
     dx, dy, dz = place.direction
     hit, n_specular, is_image = place.primitive, course.n_specular, course.is_image
     event = TRANSMITTED
@@ -399,37 +393,36 @@ def draw_event(drawn, patch, place, course, address, rules, geometry):
 
 @njit(**UNCOUNTED_OPTIONS)
 def trace_rays(begin, rays, rules, geometry, seats, record, scratch):
-    """Trace rays `begin` to the last, as far as the record holds them; returns the number of the first that did not
-    fit."""
+    """Trace rays from `begin` on until the record is full; returns the index of the first ray that did not fit."""
     totals = record.totals
     layer = seats.layer[0], seats.layer[1]
     for ray in range(begin, len(rays.directions)):
-        n_segments, n_kept, n_lost, n_shares = totals[0], totals[1], totals[2], totals[3]
+        n_segments, n_deposits, n_lost, n_shares = totals[0], totals[1], totals[2], totals[3]
         place, course, address = begin_ray(ray, rays, rules, scratch)
         drawn = draw_component(rays.first + ray, rules.share_until)
         record.component[ray] = drawn
         n_waiting, n_crossing = 0, 0
         while True:
             if n_crossing == MAX_CROSSING:
-                n_kept = deposit(n_crossing, scratch.crossings, seats, n_kept, record)
+                n_deposits = deposit(n_crossing, scratch.crossings, seats, n_deposits, record)
                 n_crossing = 0
             if n_segments + 2 > len(record.event) or n_shares + 2 > len(record.share):
-                n_kept = np.int64(-1)
-            if n_kept < 0:
+                n_deposits = np.int64(-1)
+            if n_deposits < 0:
                 break
             place, distance, hit = find_hit(place, geometry, scratch)
             record.n_deposits[n_segments] = 0
             ends, patch = hit < 0, np.int32(0)
             if ends:
-                note_lost(ray, place, course, record)
+                record_lost_ray(ray, place, course, record)
             else:
-                n_crossing = keep_crossing(n_crossing, scratch.crossings, layer, place, course, distance, n_segments)
+                n_crossing = add_crossing(n_crossing, scratch.crossings, layer, place, course, distance, n_segments)
                 patch = geometry.patch[hit]
                 place, course = go_to_hit(place, course, distance, hit, rules.energy_kept[patch])
                 ends = course.travelled > rules.max_length or course.n_hits == MAX_HITS
             sheet = rules.sheet[patch]
             if not ends:
-                course, ends = play_roulette(course, sheet >= 0, patch, address, rules, scratch.wanted)
+                course, ends = play_roulette(course, sheet >= 0, patch, address, rules, scratch.densities)
             if not ends and sheet >= 0:
                 address, through, goes_through, comes_back = meet_sheet(
                     sheet, place, course, address, n_waiting, rules, scratch
@@ -448,20 +441,20 @@ def trace_rays(begin, rays, rules, geometry, seats, record, scratch):
                     break
                 record.n_deposits[n_segments] = 0
             if ends or sheet >= 0:
-                # Take up the branch that has waited least: the one just put aside, if nothing went through.
+                # Resume the branch that was stored last: the one just stored, if nothing was transmitted.
                 n_waiting -= 1
-                place, course, address, record.share[n_shares] = take_up(n_waiting, scratch)
+                place, course, address, record.share[n_shares] = resume(n_waiting, scratch)
                 n_shares += 1
                 patch = geometry.patch[place.primitive]
             event, place, course, address = draw_event(drawn, patch, place, course, address, rules, geometry)
             record.event[n_segments] = 3 * patch + event
             n_segments += 1
-        if n_kept >= 0:
-            n_kept = deposit(n_crossing, scratch.crossings, seats, n_kept, record)
-        if n_kept < 0:
-            # One more segment or its deposits would not fit: give the ray back and let the caller make room.
+        if n_deposits >= 0:
+            n_deposits = deposit(n_crossing, scratch.crossings, seats, n_deposits, record)
+        if n_deposits < 0:
+            # One more segment or its deposits would not fit: discard this ray and let the caller enlarge the record.
             totals[2], record.lost_survival[ray] = n_lost, _ZERO
             return ray
         record.ray_end[ray] = n_segments
-        totals[0], totals[1], totals[3] = n_segments, n_kept, n_shares
+        totals[0], totals[1], totals[3] = n_segments, n_deposits, n_shares
     return len(rays.directions)

@@ -1,7 +1,7 @@
-"""Closest hit in plain loops: the readable twin of `_intersect.py`, on the same arrays, with the same answers.
+"""The innermost steps of the kernels in plain loops: the readable counterparts of the functions in `_wide.py`.
 
-It serves where vectors cannot be written (a compiler whose interface has changed, or Python itself when compilation
-is switched off), and it is what the fast form is held to.
+They take the same arrays and give the same results. They are used where vector instructions cannot be generated (a
+compiler whose interface has changed, or plain Python when compilation is switched off).
 """
 
 from __future__ import annotations
@@ -16,8 +16,12 @@ PAIR = 16
 _LEAST = np.float32(1e-12)
 _ONE = np.float32(1.0)
 _ZERO = np.float32(0.0)
-_CLOSEST = np.float32(1e-5)
+CLOSEST = np.float32(1e-5)
+"""m; nearer hits are on the corner that the ray has just left."""
 MISS = np.float32(1e30)
+"""m, distance of a ray that hits nothing."""
+NODE_FLOATS = 6 * WIDTH
+PACK_FLOATS = 13 * WIDTH
 
 
 @njit(inline="always", **KERNEL_OPTIONS)
@@ -106,48 +110,27 @@ def hit_spheres(spheres, offset, ox, oy, oz, dx, dy, dz, lanes, place):
 
 
 @njit(**KERNEL_OPTIONS)
-def closest_hit(
-    ox, oy, oz, dx, dy, dz, skip, far, nodes, children, packs, primitives, stack, stack_entry, lanes
-):  # fmt: skip
-    """(distance, primitive) of the nearest hit before `far`; as `_intersect.closest_hit`."""
-    child = children.reshape(-1, WIDTH)
-    pack = packs.reshape(-1, 13, WIDTH)
-    member = primitives.reshape(-1, WIDTH)
-    ix, iy, iz = inverse(dx), inverse(dy), inverse(dz)
-    near_x, near_y, near_z = 0 if ix >= _ZERO else 3, 1 if iy >= _ZERO else 4, 2 if iz >= _ZERO else 5
-    nearest, best = far, np.int32(-1)
-    depth = 0
-    if len(child) > 0:
-        stack[0] = 0
-        depth = 1
-    # The first pack belongs to no node and comes before the tree.
-    stack[depth] = -1
-    depth += 1
-    while depth > 0:
-        depth -= 1
-        node = np.int64(stack[depth])
-        if node >= 0:
-            mask = hit_boxes(
-                nodes, node * 6 * WIDTH, near_x, near_y, near_z, ix, iy, iz,
-                -ox * ix, -oy * iy, -oz * iz, nearest, lanes,
-            )  # fmt: skip
-            for k in range(WIDTH):
-                if mask & (1 << k) != 0:
-                    stack[depth] = child[node, k]
-                    depth += 1
-        else:
-            p = -node - 1
-            for k in range(WIDTH):
-                slope = pack[p, 0, k] * dx + pack[p, 1, k] * dy + pack[p, 2, k] * dz
-                height = pack[p, 0, k] * ox + pack[p, 1, k] * oy + pack[p, 2, k] * oz + pack[p, 3, k]
-                if member[p, k] < 0 or member[p, k] == skip or slope == _ZERO:
-                    continue
-                t = -height / slope
-                if not _CLOSEST < t <= nearest or (t == nearest and member[p, k] > best):
-                    continue
-                x, y, z = ox + t * dx, oy + t * dy, oz + t * dz
-                u = pack[p, 4, k] * x + pack[p, 5, k] * y + pack[p, 6, k] * z + pack[p, 7, k]
-                v = pack[p, 8, k] * x + pack[p, 9, k] * y + pack[p, 10, k] * z + pack[p, 11, k]
-                if _ZERO <= u <= _ONE and _ZERO <= v <= _ONE and u + v <= pack[p, 12, k]:
-                    nearest, best = t, member[p, k]
-    return nearest, best
+def hit_primitives(packs, offset, ox, oy, oz, dx, dy, dz, closest, nearest, distance):
+    """As `_wide.hit_primitives`."""
+    mask = 0
+    pack = packs[offset : offset + PACK_FLOATS].reshape(-1, WIDTH)
+    for k in range(WIDTH):
+        slope = pack[0, k] * dx + pack[1, k] * dy + pack[2, k] * dz
+        height = pack[0, k] * ox + pack[1, k] * oy + pack[2, k] * oz + pack[3, k]
+        distance[k] = MISS if slope == _ZERO else -height / slope
+        x, y, z = ox + distance[k] * dx, oy + distance[k] * dy, oz + distance[k] * dz
+        u = pack[4, k] * x + pack[5, k] * y + pack[6, k] * z + pack[7, k]
+        v = pack[8, k] * x + pack[9, k] * y + pack[10, k] * z + pack[11, k]
+        is_inside = _ZERO <= u <= _ONE and _ZERO <= v <= _ONE and u + v <= pack[12, k]
+        if slope != _ZERO and closest < distance[k] <= nearest and is_inside:
+            mask |= 1 << k
+    return mask
+
+
+@njit(**KERNEL_OPTIONS)
+def lowest_bit(mask):
+    """As `_wide.lowest_bit`."""
+    k = 0
+    while mask & (1 << k) == 0:
+        k += 1
+    return k

@@ -1,7 +1,7 @@
 """Random numbers by address: (seed, stream, ray, bounce, which) always gives the same number.
 
-No generator runs along, so results do not depend on the number of threads, on the order of batches or on how
-often a run was stopped, and any single ray can be traced again alone.
+There is no generator with a state, so results do not depend on the number of threads, the order of batches or
+interruptions of a run, and any single ray can be traced again by itself.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from .._jit import KERNEL_OPTIONS, njit
 
 EMISSION, SURFACE, SHEET = 1, 2, 3
-"""Streams: emission, events at surfaces, events at free-hanging sheets. The last is apart so that traces with
+"""Streams: emission, events at surfaces, events at free-hanging sheets. The last is separate so that traces with
 and without a sheet draw the same numbers everywhere else."""
 
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)

@@ -1,4 +1,4 @@
-"""Building the bounding-volume tree: binned surface-area heuristic, then the best eight children a node."""
+"""Building the bounding-volume tree: binned surface-area heuristic, then the best eight children for each node."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ def _half_area(lower, upper):
 
 @njit(inline="always", **_BUILD)
 def _packs_expected(n):
-    """Vector tests that n primitives will take: full packs, and half a pack for the last one, whose filling is not
-    known yet."""
+    """Expected number of vector tests for n primitives: full packs, and half a pack for the last one, whose filling is
+    not known yet."""
     return n / WIDTH + 0.5
 
 
@@ -127,9 +127,9 @@ def widen(box_low, box_high, left, count):
     """Collapse a binary tree to nodes of eight children and leaves of up to eight primitives, at the least expected
     number of steps.
 
-    A step, testing a node or a leaf, is taken by the rays that meet its box: in proportion to its surface. What a
-    subtree costs as k children of the node above is the best sharing-out of k among its halves, or the subtree in
-    one piece: a leaf or a node of its own. Dynamic programming from the leaves up, as in Wald, Benthin and Boulos,
+    A step, testing a node or a leaf, is taken by the rays that meet its box: in proportion to its surface. The cost
+    of a subtree as k children of the node above is that of the best division of k among its halves, or that of the
+    subtree as one leaf or node. Dynamic programming from the leaves up, as in Wald, Benthin and Boulos,
     Getting rid of packets (2008), and Ylitie, Karras and Laine, Efficient incoherent ray traversal on GPUs
     through compressed wide BVHs (2017).
 
@@ -173,7 +173,7 @@ def widen(box_low, box_high, left, count):
                 shares.append((left[node], j))
                 shares.append((left[node] + 1, k - j))
                 continue
-            # Larger boxes first: of two that a ray starts in, the larger is likelier to hold the hit.
+            # Larger boxes first: of two in which a ray starts, the larger is more likely to contain the hit.
             slot = k_found
             while slot > 0 and area[children[wide, slot - 1]] < area[node]:
                 children[wide, slot] = children[wide, slot - 1]

@@ -1,8 +1,7 @@
 """Eight boxes or eight primitives against one ray at once, as explicit vector instructions.
 
 LLVM does not turn a loop over the children of a node into vector code by itself (it emits scalar minima), so the
-two tests at the heart of the tree are written as LLVM vectors. Their plain twins in `_plain.py` say the same
-thing in loops and are held to the same answers by the tests.
+innermost steps are written as LLVM vectors. `_plain.py` has the same steps as loops; the tests require equal results.
 
 Layouts, both float32 and contiguous:
     node: 6 rows of 8, lower x y z and upper x y z of the children's boxes;
@@ -20,14 +19,11 @@ from numba.extending import intrinsic
 
 from ._plain import PAIR, WIDTH
 
-NODE_FLOATS = 6 * WIDTH
-PACK_FLOATS = 13 * WIDTH
-
 _FLOAT = ir.FloatType()
 _I1, _I32, _I64 = ir.IntType(1), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, WIDTH)
 _PAIR = ir.VectorType(_FLOAT, PAIR)
-# Not "nnan" or "ninf": an empty slot divides by zero and must compare false.
+# Not "nnan" or "ninf": an empty slot divides by zero, and its comparisons must be false.
 _FAST = ("contract", "nsz", "arcp")
 
 
@@ -41,17 +37,18 @@ def _constant(value):
     return ir.Constant(_VECTOR, [value] * WIDTH)
 
 
-def _load(builder, base, offset, kind=_VECTOR):
-    address = builder.bitcast(builder.gep(base, [offset]), kind.as_pointer())
-    return builder.load(address, align=4)
+def _load(builder, base, kind=_VECTOR):
+    return builder.load(builder.bitcast(base, kind.as_pointer()), align=4)
 
 
 def _store(builder, vector, base, kind=_VECTOR):
     builder.store(vector, builder.bitcast(base, kind.as_pointer()), align=4)
 
 
-def _data(context, builder, array_type, array):
-    return cgutils.create_struct_proxy(array_type)(context, builder, value=array).data
+def _pointer(context, builder, signature, arguments, i, offset=None):
+    """Address of the data of argument i, an array, or of the element that argument `offset` counts."""
+    data = cgutils.create_struct_proxy(signature.args[i])(context, builder, value=arguments[i]).data
+    return data if offset is None else builder.gep(data, [arguments[offset]])
 
 
 def _maximum(builder, a, b):
@@ -81,28 +78,24 @@ def hit_boxes(
     signature = types.int32(nodes, *[types.int64] * 4, *[types.float32] * 7, entry)
 
     def generate(context, builder, sig, arguments):
-        base = _data(context, builder, sig.args[0], arguments[0])
-        offset_value = arguments[1]
+        base = _pointer(context, builder, sig, arguments, 0, 1)
         near_rows = arguments[2:5]
         far_rows = [builder.sub(ir.Constant(_I64, total), row) for total, row in zip((3, 5, 7), near_rows)]
         inverse = [_splat(builder, x) for x in arguments[5:8]]
         shift = [_splat(builder, x) for x in arguments[8:11]]
         limit = _splat(builder, arguments[11])
-        target = _data(context, builder, sig.args[12], arguments[12])
 
         def distances(rows):
-            out = []
-            for axis in range(3):
-                place = builder.add(offset_value, builder.mul(rows[axis], ir.Constant(_I64, WIDTH)))
-                out.append(_multiply_add(builder, _load(builder, base, place), inverse[axis], shift[axis]))
-            return out
+            places = [builder.gep(base, [builder.mul(row, ir.Constant(_I64, WIDTH))]) for row in rows]
+            loaded = [_load(builder, place) for place in places]
+            return [_multiply_add(builder, *parts) for parts in zip(loaded, inverse, shift)]
 
         near, far = distances(near_rows), distances(far_rows)
         enter = _maximum(
             builder, _maximum(builder, near[0], near[1]), _maximum(builder, near[2], _constant(0.0))
         )
         leave = _minimum(builder, _minimum(builder, far[0], far[1]), _minimum(builder, far[2], limit))
-        _store(builder, enter, target)
+        _store(builder, enter, _pointer(context, builder, sig, arguments, 12))
         return _bits(builder, builder.fcmp_ordered("<=", enter, leave))
 
     return signature, generate
@@ -115,16 +108,14 @@ def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, neare
     signature = types.int32(packs, types.int64, *[types.float32] * 8, distance)
 
     def generate(context, builder, sig, arguments):
-        base = _data(context, builder, sig.args[0], arguments[0])
-        offset_value = arguments[1]
+        base = _pointer(context, builder, sig, arguments, 0, 1)
         origin = [_splat(builder, x) for x in arguments[2:5]]
         direction = [_splat(builder, x) for x in arguments[5:8]]
         lower, upper = _splat(builder, arguments[8]), _splat(builder, arguments[9])
-        target = _data(context, builder, sig.args[10], arguments[10])
         zero, one = _constant(0.0), _constant(1.0)
 
         def row(k):
-            return _load(builder, base, builder.add(offset_value, ir.Constant(_I64, k * WIDTH)))
+            return _load(builder, builder.gep(base, [ir.Constant(_I64, k * WIDTH)]))
 
         def along(first, vector):
             total = builder.fmul(row(first), vector[0], flags=_FAST)
@@ -144,7 +135,7 @@ def hit_primitives(typing, packs, offset, ox, oy, oz, dx, dy, dz, closest, neare
             )
             lanes = builder.and_(lanes, inside)
         lanes = builder.and_(lanes, builder.fcmp_ordered("<=", builder.fadd(u, v), row(12)))
-        _store(builder, t, target)
+        _store(builder, t, _pointer(context, builder, sig, arguments, 10))
         return _bits(builder, lanes)
 
     return signature, generate
@@ -160,12 +151,12 @@ def hit_spheres(typing, spheres, offset, ox, oy, oz, dx, dy, dz, lanes, place):
     signature = types.int32(spheres, types.int64, *[types.float32] * 6, lanes, types.int64)
 
     def generate(context, builder, sig, arguments):
-        base = _data(context, builder, sig.args[0], arguments[0])
-        target = builder.gep(_data(context, builder, sig.args[8], arguments[8]), [arguments[9]])
+        base = _pointer(context, builder, sig, arguments, 0, 1)
+        target = _pointer(context, builder, sig, arguments, 8, 9)
         direction = [_splat(builder, x) for x in arguments[5:8]]
 
         def row(k):
-            return _load(builder, base, builder.add(arguments[1], ir.Constant(_I64, k * WIDTH)))
+            return _load(builder, builder.gep(base, [ir.Constant(_I64, k * WIDTH)]))
 
         away = [builder.fsub(row(k), _splat(builder, arguments[2 + k]), flags=_FAST) for k in range(3)]
         along = builder.fmul(away[0], direction[0], flags=_FAST)
@@ -200,7 +191,7 @@ def append_bits(typing, target, n, base, mask):
         places = cgutils.global_constant(builder, "places_of_bits", ir.Constant(ir.ArrayType(kind, len(rows)), rows))
         mask = builder.zext(arguments[3], _I64)
         row = builder.load(builder.gep(places, [ir.Constant(_I64, 0), mask]))
-        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
+        to = _pointer(context, builder, sig, arguments, 0, 1)
         _store(builder, builder.add(row, _splat(builder, arguments[2], kind)), to, kind)
         return builder.add(arguments[1], builder.ctpop(mask))
 
@@ -211,16 +202,15 @@ def append_bits(typing, target, n, base, mask):
 def add_product(typing, target, place, first, start, second):
     """target[place + i] += first[start + i] * second[i] for the eight bands i of two scenarios: one multiply-add.
 
-    A loop says the same, but the compiler must then ask each time whether the arrays overlap.
+    In a loop, the compiler would have to check each time whether the arrays overlap.
     """
     signature = types.void(target, types.int64, first, types.int64, second)
 
     def generate(context, builder, sig, arguments):
-        none = ir.Constant(_I64, 0)
-        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
-        weight = builder.gep(_data(context, builder, sig.args[2], arguments[2]), [arguments[3]])
-        factor = _data(context, builder, sig.args[4], arguments[4])
-        loaded = [_load(builder, place, none, _PAIR) for place in (weight, factor, to)]
+        to = _pointer(context, builder, sig, arguments, 0, 1)
+        first = _pointer(context, builder, sig, arguments, 2, 3)
+        second = _pointer(context, builder, sig, arguments, 4)
+        loaded = [_load(builder, place, _PAIR) for place in (first, second, to)]
         _store(builder, _multiply_add(builder, *loaded), to, _PAIR)
         return context.get_dummy_value()
 
@@ -233,14 +223,12 @@ def scale_row(typing, target, place, factor, table, a, b, c, d, e, f):
     signature = types.void(target, types.int64, types.float32, table, *[types.int64] * 6)
 
     def generate(context, builder, sig, arguments):
-        none = ir.Constant(_I64, 0)
-        to = builder.gep(_data(context, builder, sig.args[0], arguments[0]), [arguments[1]])
-        base = _data(context, builder, sig.args[3], arguments[3])
-        factors = [_load(builder, base, place, _PAIR) for place in arguments[4:]]
-        factors.append(
-            builder.fmul(_load(builder, to, none, _PAIR), _splat(builder, arguments[2], _PAIR), flags=_FAST)
-        )
-        # Multiplied in pairs, so that none waits long for another.
+        to = _pointer(context, builder, sig, arguments, 0, 1)
+        factors = [
+            _load(builder, _pointer(context, builder, sig, arguments, 3, place), _PAIR) for place in range(4, 10)
+        ]
+        factors.append(builder.fmul(_load(builder, to, _PAIR), _splat(builder, arguments[2], _PAIR), flags=_FAST))
+        # Multiplied in pairs, so that no product waits long for another.
         while len(factors) > 1:
             factors.append(builder.fmul(factors.pop(0), factors.pop(0), flags=_FAST))
         _store(builder, factors[0], to, _PAIR)
@@ -255,12 +243,10 @@ def keep_larger(typing, lanes, first, start, second, at):
     signature = types.void(lanes, first, types.int64, second, types.int64)
 
     def generate(context, builder, sig, arguments):
-        none = ir.Constant(_I64, 0)
-        kept = _data(context, builder, sig.args[0], arguments[0])
-        one = _load(builder, _data(context, builder, sig.args[1], arguments[1]), arguments[2])
-        other = _load(builder, _data(context, builder, sig.args[3], arguments[3]), arguments[4])
-        product = builder.fmul(one, other, flags=_FAST)
-        _store(builder, _maximum(builder, product, _load(builder, kept, none)), kept)
+        target = _pointer(context, builder, sig, arguments, 0)
+        factors = [_load(builder, _pointer(context, builder, sig, arguments, i, i + 1)) for i in (1, 3)]
+        product = builder.fmul(*factors, flags=_FAST)
+        _store(builder, _maximum(builder, product, _load(builder, target)), target)
         return context.get_dummy_value()
 
     return signature, generate
@@ -272,10 +258,9 @@ def scale_and_largest(typing, lanes, table, at):
     signature = types.float32(lanes, table, types.int64)
 
     def generate(context, builder, sig, arguments):
-        none = ir.Constant(_I64, 0)
-        base = _data(context, builder, sig.args[0], arguments[0])
-        factors = _load(builder, _data(context, builder, sig.args[1], arguments[1]), arguments[2], _PAIR)
-        product = builder.fmul(_load(builder, base, none, _PAIR), factors, flags=_FAST)
+        base = _pointer(context, builder, sig, arguments, 0)
+        factors = _load(builder, _pointer(context, builder, sig, arguments, 1, 2), _PAIR)
+        product = builder.fmul(_load(builder, base, _PAIR), factors, flags=_FAST)
         _store(builder, product, base, _PAIR)
         for apart in (8, 4, 2, 1):
             order = ir.Constant(ir.VectorType(_I32, PAIR), [i ^ apart for i in range(PAIR)])

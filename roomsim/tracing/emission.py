@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..physics.radiation import interpolate_balloon
 from ..scene.scene import SourceArrays
 from ._random import EMISSION, ray_key, uniform
 
@@ -38,8 +39,7 @@ class Emission:
         share = (power / power.sum(axis=(0, 1))).mean(axis=2)
         share = (1 - DEFENSIVE_SHARE) * share + DEFENSIVE_SHARE * solid_angle / (4 * np.pi)
         self._density = share / solid_angle
-        self._row_share = share.sum(axis=1)
-        self._row_cumulative = np.concatenate([[0.0], np.cumsum(self._row_share)])
+        self._row_cumulative = np.concatenate([[0.0], np.cumsum(share.sum(axis=1))])
         self._row_cumulative /= self._row_cumulative[-1]
         self._cell_cumulative = np.concatenate([np.zeros((n_polar - 1, 1)), np.cumsum(share, axis=1)], axis=1)
         self._cell_cumulative /= self._cell_cumulative[:, -1:]
@@ -51,7 +51,7 @@ class Emission:
         index = np.arange(n_rays)
         u = (index / n_rays + shift_u) % 1.0
         v = (index / _GOLDEN_RATIO + shift_v) % 1.0
-        row = np.clip(np.searchsorted(self._row_cumulative, u, side="right") - 1, 0, len(self._row_share) - 1)
+        row = np.clip(np.searchsorted(self._row_cumulative, u, side="right") - 1, 0, len(self._density) - 1)
         within = (u - self._row_cumulative[row]) / (self._row_cumulative[row + 1] - self._row_cumulative[row])
         cosine = self._cosine[row] + within * (self._cosine[row + 1] - self._cosine[row])
         cumulative = self._cell_cumulative[row]
@@ -60,23 +60,9 @@ class Emission:
         azimuth = (column + (v - low) / (high - low)) * (2 * np.pi / (cumulative.shape[1] - 1))
         sine = np.sqrt(np.maximum(0.0, 1.0 - cosine**2))
         local = np.stack([cosine, sine * np.cos(azimuth), sine * np.sin(azimuth)], axis=1)
-        directivity = interpolate_balloon(self._balloon, np.arccos(np.clip(cosine, -1, 1)), azimuth)
+        directivity = _directivity_at(self._balloon, np.arccos(np.clip(cosine, -1, 1)), azimuth)
         weights = directivity / self._density[row, column][:, None] / n_rays
         return (local @ self._axes).astype(np.float32), weights.astype(np.float32)
-
-
-def interpolate_balloon(balloon: np.ndarray, polar: np.ndarray, azimuth: np.ndarray) -> np.ndarray:
-    """Bilinear in the two angles: balloon (n_polar, n_azimuth, 8), angles (n,) rad -> (n, 8)."""
-    n_polar, n_azimuth, _ = balloon.shape
-    p = polar / np.pi * (n_polar - 1)
-    a = (azimuth / (2 * np.pi) * n_azimuth) % n_azimuth
-    p0 = np.minimum(p.astype(int), n_polar - 2)
-    a0 = a.astype(int) % n_azimuth
-    a1 = (a0 + 1) % n_azimuth
-    fp, fa = (p - p0)[:, None], (a - a0)[:, None]
-    low = (1 - fa) * balloon[p0, a0] + fa * balloon[p0, a1]
-    high = (1 - fa) * balloon[p0 + 1, a0] + fa * balloon[p0 + 1, a1]
-    return (1 - fp) * low + fp * high
 
 
 def directivity_towards(sources: SourceArrays, source: int, directions: np.ndarray) -> np.ndarray:
@@ -84,7 +70,13 @@ def directivity_towards(sources: SourceArrays, source: int, directions: np.ndarr
     local = directions @ sources.axes[source].T
     polar = np.arccos(np.clip(local[:, 0], -1.0, 1.0))
     azimuth = np.arctan2(local[:, 2], local[:, 1]) % (2 * np.pi)
-    return interpolate_balloon(sources.balloon[source], polar, azimuth)
+    return _directivity_at(sources.balloon[source], polar, azimuth)
+
+
+def _directivity_at(balloon: np.ndarray, polar: np.ndarray, azimuth: np.ndarray) -> np.ndarray:
+    """(n, 8) values of a balloon at angles (n,), rad."""
+    n_polar, n_azimuth, _ = balloon.shape
+    return interpolate_balloon(balloon, polar / np.pi * (n_polar - 1), azimuth / (2 * np.pi) * n_azimuth % n_azimuth)
 
 
 def source_power(sources: SourceArrays) -> np.ndarray:

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..bands import N_BANDS
 from ..scene.scene import TRANSMITTED, Scene
-from ._closest import closest_hits
+from ._closest import find_hits
 from .emission import Emission
 from .geometry import Geometry
 
@@ -47,32 +48,24 @@ def first_deposition(
     """
     directions, weights = Emission(scene.sources, source).draw(seed, source, batch, n_rays)
     position = np.tile(scene.sources.position[source].astype(np.float32), (n_rays, 1))
-    skip = np.full(n_rays, -1, np.int32)
-    energy = weights.astype(np.float64)
-    found: list[tuple[np.ndarray, ...]] = []
+    skip, energy = None, weights.astype(np.float64)
+    depositions: list[tuple[np.ndarray, ...]] = []
     is_sheet = np.array([patch.is_sheet for patch in scene.patches])
     for sheets in range(MOST_SHEETS + 1):
-        distance, primitive = np.empty(len(position), np.float32), np.empty(len(position), np.int32)
-        closest_hits(position, directions, skip, geometry, distance, primitive)
-        hit = primitive >= 0
-        patch = np.where(hit, geometry.patch[primitive], -1)
-        normal = np.where(hit[:, None], geometry.normals[primitive], 0.0)
-        at = position + np.where(hit, distance, 0.0)[:, None] * directions
-        at = at.astype(np.float64)
+        at, normal, patch, primitive = _surfaces_hit(geometry, position, directions, skip)
         passed = np.zeros_like(energy)
-        cloth = hit & is_sheet[patch]
+        cloth = (patch >= 0) & is_sheet[patch]
         if sheets < MOST_SHEETS:
             passed[cloth] = energy[cloth] * scene.factors[patch[cloth], TRANSMITTED, scenario]
-        stopped = energy - passed
-        found.append((at, directions.astype(np.float64), normal, patch, stopped))
+        depositions.append((at, directions.astype(np.float64), normal, patch, energy - passed))
         onwards = (passed > 0.0).any(axis=1)
         if not onwards.any():
             break
         position, directions = at[onwards].astype(np.float32), directions[onwards]
         skip, energy = primitive[onwards], passed[onwards]
-    parts = [np.concatenate(part) for part in zip(*found, strict=True)]
-    kept = (parts[4] > 0.0).any(axis=1)
-    return EnergyDeposition(*(part[kept] for part in parts))
+    parts = [np.concatenate(part) for part in zip(*depositions, strict=True)]
+    deposits = (parts[4] > 0.0).any(axis=1)
+    return EnergyDeposition(*(part[deposits] for part in parts))
 
 
 def deposition_along(geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> EnergyDeposition:
@@ -80,13 +73,18 @@ def deposition_along(geometry: Geometry, place: np.ndarray, directions: np.ndarr
 
     Cloth is treated like any other surface.
     """
-    n = len(directions)
-    towards = np.ascontiguousarray(directions, np.float32)
-    origin = np.tile(np.asarray(place, np.float32), (n, 1))
-    distance, primitive = np.empty(n, np.float32), np.empty(n, np.int32)
-    closest_hits(origin, towards, np.full(n, -1, np.int32), geometry, distance, primitive)
-    hit = primitive >= 0
-    at = origin + np.where(hit, distance, 0.0)[:, None] * towards
-    normal = np.where(hit[:, None], geometry.normals[primitive], 0.0)
-    patch = np.where(hit, geometry.patch[primitive], -1)
-    return EnergyDeposition(at.astype(np.float64), towards.astype(np.float64), normal, patch, np.ones((n, 8)))
+    towards = np.asarray(directions, np.float32)
+    origin = np.tile(np.asarray(place, np.float32), (len(towards), 1))
+    at, normal, patch, _ = _surfaces_hit(geometry, origin, towards, None)
+    return EnergyDeposition(at, towards.astype(np.float64), normal, patch, np.ones((len(towards), N_BANDS)))
+
+
+def _surfaces_hit(
+    geometry: Geometry, origins: np.ndarray, directions: np.ndarray, skip: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Position, normal and patch, as in `EnergyDeposition`, and primitive (-1 for none) of the hits of some rays."""
+    distance, primitive = find_hits(origins, directions, geometry, skip)
+    is_hit = primitive >= 0
+    at = origins + np.where(is_hit, distance, 0.0)[:, None] * directions
+    normal = np.where(is_hit[:, None], geometry.normals[primitive], 0.0)
+    return at.astype(np.float64), normal, np.where(is_hit, geometry.patch[primitive], -1), primitive

@@ -12,7 +12,7 @@ from ._memory import on_lines
 from ._plain import WIDTH
 
 FIRST_PACK_SHARE = 0.5
-"""Of all area: as long as the eight largest primitives hold more, testing them first pays."""
+"""Share of the total area: where the eight largest primitives have more, testing them first saves time."""
 
 OVERLAP = 2e-5
 """m by which primitives are enlarged, so that no ray slips between neighbours: some ulp of single precision at
@@ -20,14 +20,14 @@ OVERLAP = 2e-5
 
 
 class Geometry(NamedTuple):
-    """What the closest-hit kernels read. A NamedTuple, because numba takes it as one argument."""
+    """Input of the closest-hit kernels: a NamedTuple, which numba accepts as one argument."""
 
     nodes: np.ndarray
     """(n_nodes * 48,) float32; empty where all primitives fit into the first pack."""
     children: np.ndarray
     """(n_nodes * 8,) int32: wide node, or -1 - pack for a leaf."""
     packs: np.ndarray
-    """(n_packs * 104,) float32. The first holds the largest primitives, which stand in no leaf, or nothing."""
+    """(n_packs * 104,) float32. The first holds the largest primitives, which are in no leaf, or nothing."""
     primitives: np.ndarray
     """(n_packs * 8,) int32, index into the scene's primitives."""
     normals: np.ndarray
@@ -39,7 +39,7 @@ class Geometry(NamedTuple):
 
 
 def corners_of(surfaces: SurfaceArrays) -> np.ndarray:
-    """(4, n_primitives, 3), m; of a triangle the first comes twice."""
+    """(4, n_primitives, 3), m; the first corner of a triangle appears twice."""
     origin, u, v = surfaces.origin, surfaces.edge_u, surfaces.edge_v
     far = np.where(surfaces.is_triangle[:, None], 0.0, u + v)
     return np.stack([origin, origin + u, origin + v, origin + far])
@@ -77,7 +77,7 @@ def primitive_rows(surfaces: SurfaceArrays) -> np.ndarray:
 def _pack(rows: np.ndarray, members: np.ndarray) -> np.ndarray:
     """(n_packs, 13, 8) float32 of the primitives `members` (n_packs, 8), -1 in an empty slot."""
     slots = np.zeros((*members.shape, 13), np.float32)
-    # An empty slot is a plane that nothing can lie on: limit below any u + v.
+    # An empty slot is a plane on which no point lies: its limit is below any u + v.
     slots[..., 2] = 1.0
     slots[..., 3] = 1e30
     slots[..., 12] = -1.0
@@ -89,9 +89,9 @@ def _pack(rows: np.ndarray, members: np.ndarray) -> np.ndarray:
 def pack_geometry(surfaces: SurfaceArrays) -> Geometry:
     """The largest primitives in the first pack, a tree over all others.
 
-    The first pack is tested on every ray. In most rooms a few surfaces take most of the hits (in a diffuse field, in
-    proportion to area), and in the tree the boxes round them would lie round much of all else. Where the largest take
-    less than half, as with walls cut into many patches, the first pack stays empty.
+    The first pack is tested for every ray. In most venues a few surfaces receive most of the hits (in a diffuse field,
+    in proportion to their area), and their boxes in the tree would enclose many of the others. Where the largest
+    receive less than half, as with walls divided into many patches, the first pack remains empty.
     """
     rows = primitive_rows(surfaces)
     corners = corners_of(surfaces)
@@ -120,22 +120,19 @@ def pack_geometry(surfaces: SurfaceArrays) -> Geometry:
 
 
 def _tree_over(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Nodes (n_nodes, 6, 8) float32 and children (n_nodes, 8) int32 of the tree over boxes (n, 3), as `Geometry` has
-    them, and (n_leaves, 8) which boxes each leaf holds, -1 in an empty slot. The first leaf is pack 1."""
+    """Nodes (n_nodes, 6, 8) float32 and children (n_nodes, 8) int32 of the tree over boxes (n, 3), as in `Geometry`,
+    and (n_leaves, 8) boxes in each leaf, -1 in an empty slot. The first leaf is pack 1."""
     if len(lower) == 0:
-        return (
-            np.empty((0, 6, WIDTH), np.float32),
-            np.empty((0, WIDTH), np.int32),
-            np.empty((0, WIDTH), np.int64),
-        )
+        none = np.empty((0, WIDTH), np.int32)
+        return np.empty((0, 6, WIDTH), np.float32), none, none
     box_low, box_high, left, first, count, order = _tree.build_binary(lower, upper)
     child, wide_index = _tree.widen(box_low, box_high, left, count)
-    there = (child >= 0)[:, None, :]
-    # An empty slot is a box that nothing can enter.
+    is_filled = (child >= 0)[:, None, :]
+    # An empty slot is a box that no ray can enter.
     low = np.nextafter(box_low[child].astype(np.float32), np.float32(-np.inf)).transpose(0, 2, 1)
     high = np.nextafter(box_high[child].astype(np.float32), np.float32(np.inf)).transpose(0, 2, 1)
     nodes = np.concatenate(
-        [np.where(there, low, np.float32(1e30)), np.where(there, high, np.float32(-1e30))], axis=1
+        [np.where(is_filled, low, np.float32(1e30)), np.where(is_filled, high, np.float32(-1e30))], axis=1
     )
     is_leaf = (child >= 0) & (wide_index < 0)
     leaf = child[is_leaf]

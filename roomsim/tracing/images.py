@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..scene.scene import Scene
-from ._image_paths import MAX_EVENTS, Found, Search, find_paths, new_scratch, sum_arrivals
+from ._image_paths import MAX_EVENTS, PathArrays, Search, find_paths, new_scratch, sum_arrivals
 from ._memory import zeros
 from .geometry import Geometry, corners_of, pack_geometry
 from .interference import interference
@@ -49,7 +49,7 @@ class ImagePaths:
 
 
 def mirror_sequences(n_mirrors: int, order: int) -> np.ndarray:
-    """(n, 3) int32, all sequences of up to `order` mirrors without the same one twice running, -1 padded."""
+    """(n, 3) int32, all sequences of up to `order` mirrors in which none follows itself, padded with -1."""
     none = -np.ones((1, 3), dtype=np.int32)
     by_order = [none]
     for k in range(order):
@@ -66,11 +66,11 @@ def image_positions(source: np.ndarray, planes: np.ndarray, sequences: np.ndarra
     """(n, 4, 3): the source, and its images after each reflection of each sequence."""
     images = np.repeat(source[None, None], len(sequences), axis=0).repeat(4, axis=1)
     for k in range(3):
-        there = sequences[:, k] >= 0
-        plane = planes[sequences[there, k]]
-        before = images[there, k]
+        is_reflected = sequences[:, k] >= 0
+        plane = planes[sequences[is_reflected, k]]
+        before = images[is_reflected, k]
         distance = np.einsum("ij,ij->i", plane[:, :3], before) + plane[:, 3]
-        images[there, k + 1] = before - 2 * distance[:, None] * plane[:, :3]
+        images[is_reflected, k + 1] = before - 2 * distance[:, None] * plane[:, :3]
     return images
 
 
@@ -95,7 +95,7 @@ def find_image_paths(
     planes, position = scene.mirror_planes, scene.receivers.position
     lower, upper = _mirror_boxes(scene)
     sequences = mirror_sequences(len(planes), order)
-    found = []
+    found_paths = []
     with ThreadPoolExecutor(threads) as pool:
         for source in range(len(scene.sources.names)) if sources is None else sources:
             search = Search(
@@ -110,12 +110,12 @@ def find_image_paths(
             parts = list(pool.map(paths_from, range(0, len(position), _CHUNK)))
             receiver, path_order, length, direction, events, n_events = (np.concatenate(p) for p in zip(*parts))
             emission, pressure = source_amplitudes(scene.sources, source, direction, length, scene.speed_of_sound)
-            found.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
-    return tuple(found)
+            found_paths.append(ImagePaths(source, receiver, path_order, length, emission, events, n_events, pressure))
+    return tuple(found_paths)
 
 
 def _mirror_boxes(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """(n_mirrors, 3) twice, m: boxes round the primitives of each mirror plane, empty where it has none."""
+    """(n_mirrors, 3) twice, m: bounding boxes of the primitives of each mirror plane, empty where it has none."""
     n = len(scene.mirror_planes)
     lower, upper = np.full((n, 3), np.inf), np.full((n, 3), -np.inf)
     corners = corners_of(scene.surfaces)
@@ -127,22 +127,22 @@ def _mirror_boxes(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _search(position: np.ndarray, first: int, search: Search, geometry: Geometry) -> tuple[np.ndarray, ...]:
-    """Paths to some receivers (n, 3), numbered from `first`, in arrays as `Found` has them."""
+    """Paths to some receivers (n, 3), numbered from `first`, as in `PathArrays`."""
     n_places, scratch = 64 * len(position), new_scratch()
     while True:
-        found = Found(
+        paths = PathArrays(
             np.empty(n_places, np.int32), np.empty(n_places, np.int32), np.empty(n_places), np.empty((n_places, 3)),
             np.zeros((n_places, MAX_EVENTS), np.uint16), np.empty(n_places, np.int32),
         )  # fmt: skip
-        n = find_paths(position, first, search, geometry, found, scratch)
+        n = find_paths(position, first, search, geometry, paths, scratch)
         if n >= 0:
-            return tuple(part[:n] for part in found)
+            return tuple(part[:n] for part in paths)
         n_places *= 4
 
 
 @dataclass(frozen=True)
 class EarlySums:
-    """Energy of direct sound and image sources in the forms that EnergyResponse needs."""
+    """Energy of direct sound and image sources, as `EnergyResponse` takes it."""
 
     first: np.ndarray
     time: np.ndarray
@@ -166,7 +166,7 @@ def sum_image_paths(
     scenarios: Selection,
     receivers: slice,
 ) -> EarlySums:
-    """Weigh image paths for one block of scenarios and receivers; shapes as in EnergyResponse."""
+    """Weight image paths for one block of scenarios and receivers; shapes as in EnergyResponse."""
     chosen = np.arange(scene.n_scenarios)[scenarios]
     start = earliest_arrival(scene, chosen[0], receivers)
     factors = scene.factors[:, :, chosen]
@@ -191,12 +191,12 @@ def sum_image_paths(
 def _in_order(
     scene: Scene, paths: Sequence[ImagePaths], start: int, n_receivers: int
 ) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Places of the arrivals at some receivers, seat by seat and in order of time.
+    """Positions of the arrivals at some receivers in the list of arrivals, ordered by seat and time.
 
     Returns
     -------
-    (n_receivers + 1,) int64, first place of each seat; and for each source (n_paths,) int64, the place of each of its
-    paths, arbitrary for paths to other receivers
+    (n_receivers + 1,) int64, position of the first arrival of each seat; and for each source (n_paths,) int64, the
+    position of each of its paths, arbitrary for paths to other receivers
     """
     receiver = np.concatenate([p.receiver for p in paths]).astype(np.int64) - start
     arrival = np.concatenate([p.length / scene.speed_of_sound + scene.sources.delay[p.source] for p in paths])

@@ -1,7 +1,7 @@
 """Origin of late energy: the surface that each path was last reflected at before it reached the audience.
 
-The weighing is that of the ordinary replay: it is given the late deposits alone, with an entry for each audience area
-and last surface in place of the seats, so that the sums are those of the replay.
+The weights are those of the ordinary replay, which receives only the late deposits, with an entry for each audience
+area and last surface in place of the seats.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..scene.scene import TRANSMITTED, ReceiverArrays, Scene
+from ..scene.scene import TRANSMITTED, Scene
 from ._replay import last_reflections
 from .images import ImagePaths
 from .interference import interference
@@ -65,9 +65,11 @@ def late_by_last_surface(
     """
     n_places = len(scene.patches) + 1
     n_areas = len(scene.receivers.area_names)
-    entries = replace(scene, receivers=_entries(scene, n_areas * n_places))
+    # The positions are irrelevant with a single bin of time.
+    position = np.repeat(scene.sources.position[:1], n_areas * n_places, axis=0)
+    entries = replace(scene, receivers=replace(scene.receivers, position=position))
     one_bin = np.array([0.0, edges[-1] + start.max() + 1.0])
-    replay = Replay(entries, plan, one_bin, slice(scenario, scenario + 1), slice(0, n_areas * n_places))
+    replay = Replay(entries, plan, one_bin, slice(scenario, scenario + 1), slice(0, len(position)))
     n_seats = np.bincount(scene.receivers.area, minlength=n_areas)[:, None, None]
     traced = np.empty((n_replicates, n_areas, n_places, start.shape[1]))
     # Bands whose limits are the same at all seats are evaluated together: normally all of them.
@@ -116,20 +118,6 @@ def _by_entry(log: PathLog, scene: Scene, begin: np.ndarray, end: np.ndarray, n_
     )
 
 
-def _entries(scene: Scene, n: int) -> ReceiverArrays:
-    """One receiver for each entry; their positions are irrelevant with a single bin of time."""
-    whole = np.zeros(n, np.int32)
-    return ReceiverArrays(
-        position=np.repeat(scene.sources.position[:1], n, axis=0),
-        radius=scene.receivers.radius,
-        area=whole,
-        area_names=("entries",),
-        row=whole,
-        column=whole,
-        cell=np.zeros((n, 4, 2)),
-    )
-
-
 def _late_images(
     scene: Scene, paths: Sequence[ImagePaths], scenario: int, begin: np.ndarray, end: np.ndarray
 ) -> np.ndarray:
@@ -141,7 +129,7 @@ def _late_images(
     together = interference(scene, paths, chosen, slice(0, scene.receivers.n_receivers))
     for p in paths:
         time = (p.length / scene.speed_of_sound + scene.sources.delay[p.source])[:, None]
-        # What comes right at the limit is late.
+        # An arrival exactly at the limit is late.
         is_late = (time + 1e-9 >= begin[p.receiver]) & (time < end[p.receiver])
         late = np.flatnonzero(is_late.any(axis=1))
         length, receiver = p.length[late][:, None], p.receiver[late]
@@ -152,9 +140,9 @@ def _late_images(
         # Events run from the receiver's end: the first reflection among them is the last on the path.
         for k in range(int(p.n_events[late].max(initial=0))):
             event = p.events[late, k].astype(np.int64)
-            there = p.n_events[late] > k
-            energy[there] *= table[event[there]]
-            reflected = there & (last == none) & (event % 3 != TRANSMITTED)
+            has_event = p.n_events[late] > k
+            energy[has_event] *= table[event[has_event]]
+            reflected = has_event & (last == none) & (event % 3 != TRANSMITTED)
             last[reflected] = event[reflected] // 3
         np.add.at(total, (scene.receivers.area[receiver], last), energy)
     return total

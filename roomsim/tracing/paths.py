@@ -1,4 +1,4 @@
-"""The record of traced paths: all that is needed to evaluate any scenario, without geometry.
+"""The record of traced paths, from which any scenario can be evaluated without the geometry.
 
 A path does not depend on how much its surfaces absorb. So the tracer records, for each ray, the sequence of surface
 events and the seats that it passed; weights, scenarios, bands and time bins follow later, in `replay`.
@@ -15,7 +15,7 @@ from ..scene.scene import TRANSMITTED
 END_OF_RAY = 65535
 """Event where a ray, or a branch of it, ended."""
 BRANCHED = 32768
-"""Added to the event of a ray that went through a sheet and of which another branch, reflected there, follows."""
+"""Added to the event of a ray that was transmitted through a sheet where another branch, reflected there, follows."""
 MAX_BRANCHES = 128
 """Branches of a ray that can wait at a time. When all places are taken, a ray follows only one of its two branches."""
 
@@ -27,9 +27,9 @@ class PathLog:
     Rays follow each other; within a ray segments follow each other. Segment i of a ray ends in `event[i]`; the
     deposits made along a segment come before its event.
 
-    At a free-hanging sheet a ray may branch. The branch that went through comes first, its event marked by the
-    highest bit; where it ends, the next segment is one without length or deposits, whose event is the reflection at
-    the latest sheet whose other branch still waits.
+    At a free-hanging sheet a ray may branch. The transmitted branch comes first, its event marked by the highest
+    bit; where it ends, the next segment has no length and no deposits, and its event is the reflection at the latest
+    sheet whose other branch still waits.
     """
 
     source: int
@@ -50,8 +50,8 @@ class PathLog:
     n_deposits: np.ndarray
     """(n_segments,) uint16, number of deposits along the segment."""
     share: np.ndarray
-    """(number of events at free-hanging sheets,) float32: mean number of branches that go on in the way of this event,
-    through the sheet or back from it, given that the ray got there."""
+    """(number of events at free-hanging sheets,) float32: mean number of branches that continue as in this event,
+    through the sheet or back from it, for a ray that reaches it."""
     receiver: np.ndarray
     """(n_deposits,) uint32."""
     path_length: np.ndarray
@@ -80,7 +80,7 @@ class SamplingPlan:
 
     A ray draws from one of a few components; in the replay its weight is divided by the mean over components of
     the probability of its path (balance heuristic: Veach, Robust Monte Carlo Methods (1997), section 9.2.2), so
-    no weight exceeds one over the share of a component times that of a trace made for one scenario alone.
+    no weight exceeds one over the share of a component times that of a trace made for one scenario.
 
     At a free-hanging sheet a ray passes through, is reflected, or branches and does both. The decision rests on states:
     each is one scenario in one band, with the energy that it sends on. Paths are followed at the density required by
@@ -109,7 +109,8 @@ class SamplingPlan:
     """(n_patches, 16) float32: the share of each that a hit leaves. The largest of them, but one at most, is the share
     of rays that are still followed (Russian roulette); in the replay weights are divided by it."""
     loss: float
-    """Number of rays that the worst-sampled scenario and band is expected to need, relative to a trace for it alone."""
+    """Number of rays that the worst-sampled scenario and band is expected to need, relative to a trace made for it
+    only."""
 
     @property
     def possible(self) -> np.ndarray:

@@ -12,7 +12,7 @@ from ..bands import N_BANDS
 from ..scene.scene import Scene, SourceArrays
 from ._memory import on_lines, zeros
 from ._plain import PAIR
-from ._replay import TICK, Factors, Paths, Scratch, Seats, new_scratch, replay_batch
+from ._replay import TICK, Factors, Paths, Seats, new_scratch, replay_batch
 from .emission import radiated
 from .paths import PathLog, SamplingPlan
 
@@ -47,10 +47,10 @@ range of time zero (`decay.time_zero`), for sources that radiate that much less 
 
 
 def earliest_arrival(scene: Scene, scenario: int, receivers: slice = slice(None)) -> np.ndarray:
-    """(n_receivers, 8) s after emission, where the bins of a response start.
+    """(n_receivers, 8) s after emission, the start of the bins of a response.
 
     Shortest straight line, whether obstructed or not, from any active source that is relevant in the band: no sound
-    of relevance can arrive earlier. It depends on the active sources alone, not on any surface. 0 without a source.
+    of relevance can arrive earlier. It depends on the active sources only, not on any surface. 0 without a source.
     """
     sources = scene.sources
     on = np.flatnonzero(sources.active[:, scenario] > 0)
@@ -87,7 +87,7 @@ class EnergyBuffer:
 
 
 class Replay:
-    """Weighs paths for one block of scenarios and receivers.
+    """Weights paths for one block of scenarios and receivers.
 
     All scenarios of a block must have the same active sources, so that their bins start together.
     """
@@ -95,15 +95,15 @@ class Replay:
     def __init__(
         self, scene: Scene, plan: SamplingPlan, edges: np.ndarray, scenarios: Selection, receivers: slice
     ):
-        self._scene = scene
+        self._sources = scene.sources
         self._scenarios = np.arange(scene.n_scenarios)[scenarios]
         self._receivers = range(scene.receivers.n_receivers)[receivers]
         chosen = scene.factors[:, :, scenarios]
         factors = _in_pairs(chosen.reshape(-1, chosen.shape[2] * N_BANDS))
         self._row = factors.shape[1]
-        is_blank = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
+        is_absorbed = (factors.reshape(len(factors), -1, PAIR) == 0.0).all(axis=2)
         self._factors = Factors(
-            table=_with_ones(factors), is_blank=is_blank, has_blank=is_blank.any(axis=1),
+            table=_with_ones(factors), is_absorbed=is_absorbed, has_absorbed=is_absorbed.any(axis=1),
             is_sheet=np.repeat(plan.sheet >= 0, 3),
             probability=np.ascontiguousarray(plan.probability.reshape(plan.n_components, -1), dtype=np.float32),
             component_share=plan.share.astype(np.float32), initial_density=plan.initial_density,
@@ -121,18 +121,6 @@ class Replay:
             speed_of_sound=np.float32(scene.speed_of_sound),
         )  # fmt: skip
 
-    def _add(self, late: np.ndarray, is_begun: np.ndarray, scratch: Scratch, log: PathLog, scale: float) -> None:
-        sources = self._scene.sources
-        gain = source_gain(sources, log.source)[self._scenarios]
-        if not gain.any():
-            return
-        paths = Paths(
-            _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(scale),
-            np.float32(sources.delay[log.source]), log.ray_end, log.component, log.emission, log.event,
-            log.n_deposits, log.share, log.receiver, log.path_length, log.chord,
-        )  # fmt: skip
-        replay_batch(late.reshape(-1), is_begun, paths, self._factors, self._seats, scratch)
-
     def late(
         self,
         n_replicates: int,
@@ -149,13 +137,21 @@ class Replay:
         `buffer` the result is a view of it and is overwritten by the next replay.
         """
         shape = (n_replicates, len(self._receivers), self._seats.n_bins, self._row)
-        late = (buffer or EnergyBuffer()).shaped(shape)
+        late, sources = (buffer or EnergyBuffer()).shaped(shape), self._sources
 
         def fill(replicate: int) -> None:
             is_begun = np.zeros(shape[1] * shape[2], bool)
             scratch = new_scratch(shape[3] // PAIR, len(self._factors.component_share))
             for log in logs(replicate):
-                self._add(late[replicate], is_begun, scratch, log, 1.0 / n_batches)
+                gain = source_gain(sources, log.source)[self._scenarios]
+                if not gain.any():
+                    continue
+                paths = Paths(
+                    _in_pairs(gain.reshape(1, -1)).reshape(-1).astype(np.float32), np.float32(1.0 / n_batches),
+                    np.float32(sources.delay[log.source]), log.ray_end, log.component, log.emission, log.event,
+                    log.n_deposits, log.share, log.receiver, log.path_length, log.chord,
+                )  # fmt: skip
+                replay_batch(late[replicate].reshape(-1), is_begun, paths, self._factors, self._seats, scratch)
             late[replicate].reshape(len(is_begun), -1)[~is_begun] = 0.0
 
         with ThreadPoolExecutor(threads) as pool:

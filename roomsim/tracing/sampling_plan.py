@@ -27,7 +27,7 @@ N_ANCHORS = 8
 """Number of the least similar states, which are sampled as densely as by a trace of their own."""
 OTHERS_SHARE = 0.3
 """Density for the other states, relative to that: they share most of their paths with an anchor, and paths for each of
-them alone cost more than they gain until late in the decay."""
+them separately would cost more than they gain until late in the decay."""
 UNKNOWN_SHARE = 0.05
 """Density for a state that requires at each sheet what any state requires there. It ensures that no path is impossible,
 or too rare, for scenarios that the same paths are weighed for later."""
@@ -41,14 +41,15 @@ the number of rays in dB decays at half the rate of the energy, so weights fall 
 ROULETTE_OF_BRANCHES = (0.3, 0.75)
 """The same where paths branch: late paths branch most and are shared least, so they cost more."""
 ROULETTE_OF_A_BAND = (1.0, 0.5)
-"""The same for the energy of each band by itself. The mean decays with the bands that are absorbed most; then the other
-bands alone keep rays going, so that there are never fewer rays than this for a band and its weights cannot grow. It
+"""The same for the energy of each band by itself. The mean decays with the bands that are absorbed most; then the
+densities of the other bands determine how many rays continue, so that no band has fewer rays than this and its weights
+cannot grow. It
 begins at once: early sound is covered by the mean, and what only few bands contribute needs fewer rays."""
 
 
 def _roulette(scene: Scene, branches: bool) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """`energy_kept`, `initial_density` and `density_kept`, as in `SamplingPlan`."""
-    # In each band and at each patch that of the scenario that keeps most.
+    # In each band and at each patch, that of the scenario that absorbs least.
     kept = np.clip(scene.factors.sum(axis=1).max(axis=1), 0.05, 1.0)
     energy_kept = kept[:, 1:7].mean(axis=1)
     below, power = np.array([ROULETTE_OF_BRANCHES if branches else ROULETTE, *[ROULETTE_OF_A_BAND] * N_BANDS]).T
@@ -104,17 +105,16 @@ def _branching(scene: Scene) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     sent = sent / np.where(most > 0.0, most, 1.0)[:, None, None, None]
     states = _least_alike(sent.reshape(-1, sent.shape[2] * sent.shape[3]).T)
     unknown = states.max(axis=0, initial=0.0).reshape(sent.shape[:2])
-    # Together no more than one branch: else its paths would become ever more.
+    # No more than one branch in total: otherwise the number of its paths would grow without limit.
     unknown /= np.maximum(unknown.sum(axis=1, keepdims=True), 1e-6)
     n_states = len(states) + 1
     padded = 8 * math.ceil(n_states / 8)
     sent_energy = np.zeros((padded, *sent.shape[:2]), np.float32)
     sent_energy[: n_states - 1] = states.reshape(len(states), *sent.shape[:2])
     sent_energy[n_states - 1] = unknown
-    start = np.zeros(padded, np.float32)
-    start[: n_states - 1] = OTHERS_SHARE
+    start = np.full(padded, OTHERS_SHARE, np.float32)
     start[:N_ANCHORS] = 1.0
-    start[n_states - 1] = UNKNOWN_SHARE
+    start[n_states - 1 :] = UNKNOWN_SHARE
     start[n_states:] = 0.0
     return number, np.ascontiguousarray(np.moveaxis(sent_energy, 0, -1)), start
 
@@ -166,14 +166,14 @@ def _hit_share(scene: Scene) -> np.ndarray:
 
 
 def _desired_probabilities(scene: Scene) -> np.ndarray:
-    """(n_states, n_patches, 3) event probabilities that each scenario and band would draw with.
+    """(n_states, n_patches, 3) event probabilities with which each scenario and band would be sampled by itself.
 
     At a sheet those of the reflections alone; a state in which it reflects nothing takes the mean of the others.
     """
     is_sheet = _is_sheet(scene)
     factors = scene.factors
     total = factors.sum(axis=1, keepdims=True)
-    # A patch that absorbs everything prefers no event.
+    # A patch that absorbs everything has no preferred event.
     none = np.array([0.5, 0.5, 0.0])[None, :, None, None]
     split = np.where(total > 1e-6, factors / np.maximum(total, 1e-6), none)
     split[is_sheet, TRANSMITTED] = 0.0
@@ -197,7 +197,7 @@ def _n_hits(scene: Scene, hit_share: np.ndarray) -> float:
 
 def _floored(probability: np.ndarray, possible: np.ndarray) -> np.ndarray:
     raised = np.where(possible, np.maximum(probability, LEAST_PROBABILITY), 0.0)
-    # A patch that absorbs everything in every scenario still needs somewhere for the ray to go.
+    # A patch that absorbs everything in every scenario still needs an event for the ray.
     dead = ~possible.any(axis=1)
     raised[dead] = (0.0, 1.0, 0.0)
     return raised / raised.sum(axis=1, keepdims=True)
@@ -206,5 +206,5 @@ def _floored(probability: np.ndarray, possible: np.ndarray) -> np.ndarray:
 def _log_moment_of_hit(desired: np.ndarray, q: np.ndarray, hit_share: np.ndarray) -> np.ndarray:
     """(n_states,) log of the second moment of the weight that one hit adds, drawn from q (n_patches, 3)."""
     ratio = np.where(q > 0, desired**2 / np.where(q > 0, q, 1.0), 0.0).sum(axis=2)
-    # What absorbs everything adds nothing.
+    # A patch that absorbs everything adds nothing.
     return np.log(np.maximum(ratio @ hit_share, 1.0))

@@ -1,4 +1,4 @@
-"""Finding the seats that a ray passes: a tree of boxes over packs of eight seats."""
+"""The tree of boxes over packs of eight seats in which the seats that a ray passes are searched."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ._memory import on_lines
 from ._plain import WIDTH
 
 MARGIN = 1e-3
-"""m by which boxes are larger than their spheres: far more than rounding of single precision in any venue."""
+"""m by which boxes are larger than their spheres: far more than the rounding of single precision in any venue."""
 _EMPTY = 1e30
 
 
@@ -43,10 +43,10 @@ def build_tree(receivers: ReceiverArrays, radius: np.ndarray) -> SeatTree:
     n_packs = -(-n // WIDTH)
     members = np.full(n_packs * WIDTH, -1)
     members[:n] = _in_groups(receivers.position, np.arange(n), unit)
-    there = members >= 0
+    is_filled = members >= 0
     position, radius = receivers.position[members], radius[members]
-    spheres = np.concatenate([position, np.where(there, radius**2, -1.0)[:, None]], axis=1)
-    reach = np.where(there, radius + MARGIN, -_EMPTY)[:, None]
+    spheres = np.concatenate([position, np.where(is_filled, radius**2, -1.0)[:, None]], axis=1)
+    reach = np.where(is_filled, radius + MARGIN, -_EMPTY)[:, None]
     low, high = position - reach, position + reach
     layer = np.array([low[:, 2].min(), high[:, 2].max()])
 
@@ -55,7 +55,7 @@ def build_tree(receivers: ReceiverArrays, radius: np.ndarray) -> SeatTree:
     while not levels or len(levels[0]) > 1:
         boxes = np.stack([low.min(axis=1), high.max(axis=1)], axis=1)
         n_nodes = -(-len(boxes) // WIDTH)
-        # An empty slot is a box that nothing can enter.
+        # An empty slot is a box that no ray can enter.
         nodes = np.tile([[_EMPTY], [-_EMPTY]], (n_nodes * WIDTH, 1, 3))
         nodes[: len(boxes)] = boxes
         nodes = nodes.reshape(n_nodes, WIDTH, 2, 3)
@@ -64,7 +64,7 @@ def build_tree(receivers: ReceiverArrays, radius: np.ndarray) -> SeatTree:
     return SeatTree(
         boxes=on_lines(np.concatenate(levels).astype(np.float32).reshape(-1)),
         level=np.cumsum([0, *map(len, levels)]),
-        member=np.where(there, members, 0).astype(np.int32),
+        member=np.where(is_filled, members, 0).astype(np.int32),
         spheres=on_lines(spheres.reshape(n_packs, WIDTH, 4).transpose(0, 2, 1).astype(np.float32).reshape(-1)),
         per_volume=(3.0 / (4.0 * np.pi * radius**3)).astype(np.float32),
         layer=layer.astype(np.float32),

@@ -12,8 +12,9 @@ from .emission import directivity_towards
 
 COHERENT_BANDS = 2
 """Octaves from 63 Hz up in which sources with one signal, and their reflections, add up in phase: 63 and
-125 Hz. A wavelength there is 2 m and more, longer than what seats, heads and air differ by. Higher up the
-interference of an octave averages out between one seat and the next (common practice, no source)."""
+125 Hz. The wavelengths are 2 m and more, larger than the differences in position of seats and heads and the
+irregularities of the air. At higher frequencies the interference within an octave averages out between neighbouring
+seats (common practice, no source)."""
 
 
 def source_amplitudes(
@@ -35,7 +36,7 @@ def source_amplitudes(
         Squared pressure re `SourceArrays.level`, times the squared length.
     pressure : (n_paths, COHERENT_BANDS * LINES_PER_BAND) complex128, or None
         The same as complex pressure on the lines of the coherent bands, with the phase of distance and
-        delay; None for a source that adds up with nothing in phase.
+        delay; None for a source that is not coherent with any other.
     """
     elements = sources.elements.get(source)
     is_coherent = any(source in group for group in sources.coherent)

@@ -7,7 +7,7 @@ import numpy as np
 from ..errors import SceneError
 from ..scene.scene import Scene
 from . import _paths
-from ._closest import closest_hits
+from ._closest import find_hits
 from ._paths import Rays, Record, Rules
 from .emission import Emission
 from .geometry import pack_geometry
@@ -36,7 +36,7 @@ class Tracer:
     def __init__(self, scene: Scene, plan: SamplingPlan, seed: int, image_order: int, duration: float):
         if 3 * len(scene.patches) >= BRANCHED:
             raise SceneError(
-                f"the scene has {len(scene.patches)} different surface patches; the engine holds "
+                f"the scene has {len(scene.patches)} different surface patches; the engine supports at most "
                 f"{BRANCHED // 3}",
                 cure="Merge surface groups of equal material in the mesh.",
             )
@@ -69,17 +69,8 @@ class Tracer:
             [np.sqrt(1 - z * z) * np.cos(azimuth), np.sqrt(1 - z * z) * np.sin(azimuth), z], axis=1
         )
         n = receivers.n_receivers
-        origins = np.repeat(receivers.position, len(around), axis=0).astype(np.float32)
-        distance = np.empty(len(origins), np.float32)
-        hit = np.empty(len(origins), np.int32)
-        closest_hits(
-            origins,
-            np.tile(around, (n, 1)).astype(np.float32),
-            np.full(len(origins), -1, np.int32),
-            self.geometry,
-            distance,
-            hit,
-        )
+        origins, directions = np.repeat(receivers.position, len(around), axis=0), np.tile(around, (n, 1))
+        distance, _ = find_hits(origins, directions, self.geometry)
         nearest = distance.reshape(n, -1).min(axis=1)
         return np.clip(0.98 * nearest, 0.1, receivers.radius)
 
@@ -97,13 +88,13 @@ class Tracer:
             # Make room in proportion to the rays still to come.
             factor = 1.1 * n_rays / max(done, 1) if done else 2.0
             record = record._replace(**{name: _grown(getattr(record, name), factor) for name in _GROWING})
-        n_segments, n_kept, n_lost, n_shares = (int(x) for x in record.totals)
+        n_segments, n_deposits, n_lost, n_shares = (int(x) for x in record.totals)
         mean_emission = emission.mean(axis=1)
         return PathLog(
             source=source, batch=batch, n_rays=n_rays, ray_end=record.ray_end, component=record.component,
             emission=emission, event=record.event[:n_segments].copy(), n_deposits=record.n_deposits[:n_segments].copy(),
-            share=record.share[:n_shares].copy(), receiver=record.receiver[:n_kept].copy(),
-            path_length=record.path_length[:n_kept].copy(), chord=record.chord[:n_kept].copy(), n_lost=n_lost,
+            share=record.share[:n_shares].copy(), receiver=record.receiver[:n_deposits].copy(),
+            path_length=record.path_length[:n_deposits].copy(), chord=record.chord[:n_deposits].copy(), n_lost=n_lost,
             lost_energy=float((record.lost_survival * mean_emission).sum() / mean_emission.sum()),
             lost_positions=record.lost_position[:n_lost].copy(), lost_directions=record.lost_direction[:n_lost].copy(),
         )  # fmt: skip
@@ -114,7 +105,7 @@ _GROWING = ("event", "n_deposits", "share", "receiver", "path_length", "chord")
 
 def _new_record(n_rays: int) -> Record:
     n = n_rays * SEGMENTS_PER_RAY
-    lost = (_paths.N_LOST_KEPT, 3)
+    lost = (_paths.N_LOST_RECORDED, 3)
     return Record(
         ray_end=np.empty(n_rays, np.int64), component=np.empty(n_rays, np.uint8),
         event=np.empty(n, np.uint16), n_deposits=np.empty(n, np.uint16), share=np.empty(n // 8, np.float32),

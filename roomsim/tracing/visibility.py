@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..scene.scene import Scene
-from ._closest import closest_hits
+from ._closest import find_hits
 from .geometry import Geometry
 
 _NEAR = 0.02
@@ -22,9 +22,8 @@ def visible_from(scene: Scene, geometry: Geometry, place: np.ndarray, points: np
     while len(waiting):
         away = points[waiting] - position[waiting]
         left = np.linalg.norm(away, axis=1)
-        distance, primitive = np.empty(len(waiting), np.float32), np.empty(len(waiting), np.int32)
         towards = (away / np.maximum(left, 1e-9)[:, None]).astype(np.float32)
-        closest_hits(position[waiting], towards, skip[waiting], geometry, distance, primitive)
+        distance, primitive = find_hits(position[waiting], towards, geometry, skip[waiting])
         between = (primitive >= 0) & (distance < left - _NEAR)
         cloth = between & is_sheet[geometry.patch[primitive]]
         seen[waiting[between & ~cloth]] = False

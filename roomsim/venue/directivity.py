@@ -55,8 +55,10 @@ class PolarLevels:
     """(n_vertical, 8) float64, dB re the axis."""
 
 
-Levels = dict[tuple[float, float, int], tuple[float, int]]
-"""Azimuth, elevation, number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, line."""
+Direction = tuple[float, float]
+"""Azimuth and elevation, degrees."""
+Rows = dict[Direction, dict[int, tuple[float, int]]]
+"""Direction -> number of the one-third-octave band (IEC 61260-1: 10 lg f) -> level, dB, and line."""
 
 
 def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | PolarLevels:
@@ -79,20 +81,20 @@ def read_polar_file(path: str | Path, thirds: bool = False) -> SphereLevels | Po
     DocumentError : file, line and cure
     """
     path = Path(path)
-    with faults_of_file(path):
-        rows = _levels(csv_rows(path, LARGEST_FILE))
-        octaves = _octaves(rows)
+    with faults_of_file(path.name):
+        rows = _rows(csv_rows(path, LARGEST_FILE))
+        levels = _octaves(rows)  # also checks what the thirds need
         if thirds:
-            octaves = _thirds(rows)
-        azimuths = {azimuth for azimuth, _ in octaves}
-        in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in octaves)
-        return _polars(octaves) if in_planes and len(azimuths) > 1 else _sphere(octaves)
+            levels = _thirds(rows)
+        azimuths = {azimuth for azimuth, _ in levels}
+        in_planes = all(elevation == 0 or azimuth % 180 == 0 for azimuth, elevation in levels)
+        return _polars(levels) if in_planes and len(azimuths) > 1 else _sphere(levels)
 
 
-def _levels(rows: list[Row]) -> Levels:
+def _rows(rows: list[Row]) -> Rows:
     head, *body = rows or [(1, [])]
     columns = column_positions(head, COLUMNS)
-    levels: Levels = {}
+    levels: Rows = {}
     for number, cells in body:
         if len(cells) != len(head[1]):
             raise FileFault(f"expected {len(head[1])} values, got {len(cells)}", number)
@@ -108,12 +110,10 @@ def _levels(rows: list[Row]) -> Levels:
             )
         if not -200 <= level <= 60:
             raise FileFault(f"level_db must lie between -200 and 60 re the axis, got {level:g}", number)
-        key = (round(azimuth % 360, 6) % 360, elevation, _third(frequency, number))
-        if key in levels and abs(levels[key][0] - level) > 0.1:
-            raise FileFault(
-                f"a different level for the direction and frequency of line {levels[key][1]}", number
-            )
-        levels.setdefault(key, (level, number))
+        spectrum = levels.setdefault((round(azimuth % 360, 6) % 360, elevation), {})
+        first, line = spectrum.setdefault(_third(frequency, number), (level, number))
+        if abs(first - level) > 0.1:
+            raise FileFault(f"a different level for the direction and frequency of line {line}", number)
     if not levels:
         raise FileFault("no levels below the names of the columns", head[0])
     return levels
@@ -131,9 +131,9 @@ def _third(frequency: float, line: int) -> int:
     return round(number)
 
 
-def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+def _octaves(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (8,) dB, with the thirds averaged by energy."""
-    thirds = sorted({third for _, _, third in rows})
+    thirds = sorted({third for spectrum in rows.values() for third in spectrum})
     members = [[third for third in thirds if abs(third - 18 - 3 * band) <= 1] for band in range(N_BANDS)]
     lacking = [f"{NOMINAL[band]:g}" for band in range(N_BANDS) if not members[band]]
     if lacking:
@@ -141,16 +141,15 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
             f"no levels at {', '.join(lacking)} Hz; where the data end, repeat the nearest band or give 0 dB "
             "in all directions, whichever suits the source"
         )
-    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     octaves = {}
-    for azimuth, elevation in directions:
+    for (azimuth, elevation), spectrum in rows.items():
         for third in thirds:
-            if (azimuth, elevation, third) not in rows:
+            if third not in spectrum:
                 raise FileFault(
                     f"no level at azimuth {azimuth:g}, elevation {elevation:g} near "
                     f"{10 ** (third / 10):.0f} Hz, a frequency that other directions have"
                 )
-        energy = {third: 10 ** (rows[azimuth, elevation, third][0] / 10) for third in thirds}
+        energy = {third: 10 ** (level / 10) for third, (level, _) in spectrum.items()}
         octaves[azimuth, elevation] = np.array(
             [10 * math.log10(math.fsum(energy[t] for t in band) / len(band)) for band in members]
         )
@@ -159,7 +158,7 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
         raise FileFault("no levels on the axis, azimuth 0 and elevation 0")
     off = int(np.argmax(np.abs(axis)))
     if abs(axis[off]) > AXIS_TOLERANCE:
-        line = rows[0.0, 0.0, min(members[off])][1]
+        _, line = rows[0.0, 0.0][min(members[off])]
         raise FileFault(
             f"the axis has {axis[off]:.1f} dB at {NOMINAL[off]:g} Hz; levels must be relative to the axis at "
             "the same frequency, where they are 0 dB",
@@ -168,68 +167,66 @@ def _octaves(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
     return octaves
 
 
-def _thirds(rows: Levels) -> dict[tuple[float, float], np.ndarray]:
+def _thirds(rows: Rows) -> dict[Direction, np.ndarray]:
     """Direction -> (24,) dB, thirds 17 to 40, from levels that have at least one third in every octave."""
-    given = sorted({third for _, _, third in rows})
+    measured = sorted(next(iter(rows.values())))
     nearest = [
-        min((t for t in given if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
+        min((t for t in measured if (t - 17) // 3 == (third - 17) // 3), key=lambda t: abs(t - third))
         for third in range(17, 41)
     ]
-    directions = dict.fromkeys((azimuth, elevation) for azimuth, elevation, _ in rows)
     return {
-        (azimuth, elevation): np.array([rows[azimuth, elevation, third][0] for third in nearest])
-        for azimuth, elevation in directions
+        direction: np.array([spectrum[third][0] for third in nearest]) for direction, spectrum in rows.items()
     }
 
 
-def _polars(octaves: dict[tuple[float, float], np.ndarray]) -> PolarLevels:
-    horizontal = {azimuth: levels for (azimuth, elevation), levels in octaves.items() if elevation == 0}
+def _polars(levels: dict[Direction, np.ndarray]) -> PolarLevels:
+    horizontal = {azimuth: level for (azimuth, elevation), level in levels.items() if elevation == 0}
     upwards: dict[float, list[np.ndarray]] = {}
-    for (azimuth, elevation), levels in octaves.items():
+    for (azimuth, elevation), level in levels.items():
         if azimuth % 180 == 0:
-            upwards.setdefault(elevation % 360 if azimuth == 0 else 180 - elevation, []).append(levels)
+            upwards.setdefault(elevation % 360 if azimuth == 0 else 180 - elevation, []).append(level)
     # Zenith and nadir belong to both azimuths.
-    vertical = {angle: _mean(levels) for angle, levels in upwards.items()}
-    _check_circle(np.array(sorted(horizontal)), "horizontal polar (elevation 0): azimuth")
-    _check_circle(
-        np.array(sorted(vertical)),
-        "vertical polar (azimuth 0 and 180, elevation -90 to 90): angle from the axis up and over the back",
-    )
+    vertical = {angle: _mean(level) for angle, level in upwards.items()}
     return PolarLevels(
-        horizontal_angle=np.array(sorted(horizontal)),
-        horizontal=np.array([horizontal[angle] for angle in sorted(horizontal)]),
-        vertical_angle=np.array(sorted(vertical)),
-        vertical=np.array([vertical[angle] for angle in sorted(vertical)]),
+        *_circle(horizontal, "horizontal polar (elevation 0): azimuth"),
+        *_circle(
+            vertical,
+            "vertical polar (azimuth 0 and 180, elevation -90 to 90): angle from the axis up and over the back",
+        ),
     )
 
 
-def _sphere(octaves: dict[tuple[float, float], np.ndarray]) -> SphereLevels:
-    azimuths = sorted({azimuth for azimuth, _ in octaves})
-    elevations = sorted({elevation for _, elevation in octaves})
+def _circle(levels: dict[float, np.ndarray], what: str) -> tuple[np.ndarray, np.ndarray]:
+    """Angles in ascending order, from 0 to below 360 degrees, and the level at each."""
+    angles = np.array(sorted(levels))
+    _check_gaps(np.append(angles, 360.0), what)
+    return angles, np.array([levels[angle] for angle in sorted(levels)])
+
+
+def _sphere(levels: dict[Direction, np.ndarray]) -> SphereLevels:
+    azimuths = sorted({azimuth for azimuth, _ in levels})
+    elevations = sorted({elevation for _, elevation in levels})
     if elevations[0] != -90 or elevations[-1] != 90:
         raise FileFault(
             f"elevations run from {elevations[0]:g} to {elevations[-1]:g} and must run from -90 to 90; for "
             "two polars give elevation 0 all round, and azimuth 0 and 180 from -90 to 90"
         )
-    _check_circle(np.array(azimuths), "azimuth")
-    _check_steps(np.array(elevations), "elevation")
-    level = np.empty((len(elevations), len(azimuths), len(next(iter(octaves.values())))))
-    for i, elevation in enumerate(elevations):
-        given = {
-            azimuth: octaves[azimuth, elevation] for azimuth in azimuths if (azimuth, elevation) in octaves
-        }
+    _check_gaps(np.array([*azimuths, 360.0]), "azimuth")
+    _check_gaps(np.array(elevations), "elevation")
+    rows = []
+    for elevation in elevations:
+        row = [levels.get((azimuth, elevation)) for azimuth in azimuths]
+        known = [level for level in row if level is not None]
         if abs(elevation) == 90:
-            # A pole is one direction, at however many azimuths it is given.
-            level[i] = _mean(given.values())
-            continue
-        for j, azimuth in enumerate(azimuths):
-            if azimuth not in given:
-                raise FileFault(
-                    f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every "
-                    "elevation"
-                )
-            level[i, j] = given[azimuth]
-    return SphereLevels(np.array(azimuths), np.array(elevations), level)
+            # A pole is one direction, at however many azimuths the file lists it.
+            row = [_mean(known)] * len(azimuths)
+        elif len(known) < len(row):
+            azimuth = next(azimuth for azimuth, level in zip(azimuths, row) if level is None)
+            raise FileFault(
+                f"no levels at azimuth {azimuth:g}, elevation {elevation:g}; give every azimuth at every elevation"
+            )
+        rows.append(row)
+    return SphereLevels(np.array(azimuths), np.array(elevations), np.array(rows))
 
 
 def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
@@ -237,15 +234,11 @@ def _mean(levels: Iterable[np.ndarray]) -> np.ndarray:
     return 10 * np.log10(np.mean([10 ** (level / 10) for level in levels], axis=0))
 
 
-def _check_circle(angles: np.ndarray, what: str) -> None:
-    """Refuse wide gaps on a circle, of angles that ascend from 0 and are below 360."""
-    _check_steps(np.append(angles, 360.0), what)
-
-
-def _check_steps(angles: np.ndarray, what: str) -> None:
-    steps = np.diff(angles)
-    widest = int(np.argmax(steps))
-    if steps[widest] > WIDEST_STEP:
+def _check_gaps(angles: np.ndarray, what: str) -> None:
+    """Refuse wide gaps between angles in ascending order."""
+    gaps = np.diff(angles)
+    widest = int(np.argmax(gaps))
+    if gaps[widest] > WIDEST_STEP:
         raise FileFault(
             f"{what}: nothing between {angles[widest]:g} and {angles[widest + 1]:g} degrees; steps must not "
             f"be wider than {WIDEST_STEP:g} degrees"

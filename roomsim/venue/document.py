@@ -23,6 +23,7 @@ from roomsim.errors import DocumentError, suggestion
 from roomsim.fields import (
     Coordinate,
     Decibel,
+    Document,
     Fraction,
     Length,
     Levels,
@@ -47,8 +48,9 @@ if TYPE_CHECKING:
 # --- materials.toml -------------------------------------------------------------------------------------
 
 
-class MaterialsDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
+class MaterialsDocument(Document):
+    """Materials and fabrics."""
+
     material: dict[Name, Material] = Field(default_factory=dict)
     fabric: dict[Name, Fabric] = Field(default_factory=dict)
 
@@ -75,7 +77,7 @@ class Air(Model):
 
 
 class AudienceArea(Model):
-    """An area of the audience: a plan polygon at a floor height, or a group of mesh faces."""
+    """An area of the audience: a polygon in plan at a floor height, or a group of mesh faces."""
 
     name: Name
     polygon: Polygon2 | None = None
@@ -141,8 +143,9 @@ class RoomParts(Model):
     """Roof and its parts, such as trusses."""
 
 
-class VenueDocument(Model):
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
+class VenueDocument(Document):
+    """A venue: its mesh, materials, seats, zones to be kept clear and points to hang from."""
+
     name: Name
     mesh: MeshReference
     air: Air = Air()
@@ -172,10 +175,8 @@ def _with_a_table_for_each_kind(document: type[Model]) -> Any:
 
 
 @_with_a_table_for_each_kind
-class ElementsDocument(Model):
+class ElementsDocument(Document):
     """All that can be hung, laid, opened or seated: a table for each kind of the registry."""
-
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
 
     def of(self, kind: type[Kind]) -> tuple[Kind, ...]:
         """The elements of one kind."""
@@ -204,8 +205,8 @@ class Source(Hanging):
 
     name: Name
     role: Literal["main", "fill", "delay", "sub", "noise"] = "main"
-    """Its purpose. Fills and delays are timed to the mains. The sound of a noise source, direct and reverberant, is
-    noise against that of all others: backline, monitors, a generator."""
+    """Its purpose. Fills and delays are timed to the mains. The direct and reverberant sound of a noise source, such as
+    backline, monitors or a generator, is noise that masks the sound of all others."""
     position: Point3
     """Acoustic centre, m."""
     aim_at: Point3 | None = None
@@ -220,14 +221,14 @@ class Source(Hanging):
     maximum_level: Decibel | None = None
     """Highest peak level at 1 m on axis, dB, all bands together."""
     mounting: Literal["hung", "stand", "wall"] | None = None
-    """How it is mounted. Unless given, a source with a `mass` or with `hang_from` is hung, and any other within
+    """How it is mounted. By default a source with a `mass` or with `hang_from` is hung, and any other within
     2.5 m of the floor under it is on a stand."""
     mass: Kilograms | None = None
     """kg, of the box and what hangs with it, where it hangs."""
     size: tuple[Length, Length, Length] | None = None
-    """Width, depth and height of the box, m, for the check of zones to be kept clear; 0.6 m each unless given."""
+    """Width, depth and height of the box, m, for the check of zones to be kept clear; 0.6 m each by default."""
     signal: Name | None = None
-    """Sources and systems with the same signal add in phase at low frequencies; those without one add in energy."""
+    """Sources and systems with the same signal add in phase at low frequencies; all others add in energy."""
 
     @property
     def is_hung(self) -> bool:
@@ -243,10 +244,9 @@ class Source(Hanging):
         return self
 
 
-class SourcesDocument(Model):
+class SourcesDocument(Document):
     """All sources, and the loudspeakers that they consist of."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     source: tuple[Source, ...] = ()
     hang: tuple[Hang, ...] = ()
     sub_stack: tuple[SubStack, ...] = ()
@@ -279,9 +279,9 @@ class Precision(Model):
     share_of_seats: Fraction = 0.95
     """... in this share of the seats, for every scenario."""
     level: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
-    """Standard error of the A-weighted level, dB, in the same share of the seats; not considered unless given."""
+    """Standard error of the A-weighted level, dB, in the same share of the seats; by default not a criterion."""
     clarity: Annotated[float, Field(ge=1e-3, le=100.0)] | None = None
-    """Standard error of the clarity C50, dB, in each band from 125 Hz to 4 kHz; not considered unless given."""
+    """Standard error of the clarity C50, dB, in each band from 125 Hz to 4 kHz; by default not a criterion."""
     max_minutes: Annotated[float, Field(ge=1e-3, le=1e5)] = 30.0
     """A run stops after this time at the latest ..."""
     max_rays: Annotated[int, Field(ge=1000, le=10**12)] = 100_000_000
@@ -311,21 +311,21 @@ class Uncertainty(Model):
 
 
 class Scenario(Model):
-    """A difference from the bare venue: the elements switched in."""
+    """A scenario: the elements that are added to the bare venue."""
 
     name: Name
     description: str = ""
     elements: tuple[Name, ...] = ()
     """Names of the elements."""
     compare_with: Name | None = None
-    """Scenario that this one is compared with; the bare venue unless given."""
+    """Scenario that this one is compared with; by default the bare venue."""
     noise: NoiseSpectrum | None = None
     """Noise at the seats in this scenario, in place of the study's."""
 
 
 class Costs(Model):
     currency: Annotated[str, Field(min_length=1, max_length=12)] = "EUR"
-    """As tables show it."""
+    """Currency, as shown in tables."""
     labour_rate: NotNegative = 0.0
     """Per rigging hour."""
     fixed: NotNegative = 0.0
@@ -333,7 +333,7 @@ class Costs(Model):
     budget: NotNegative | None = None
     """For all treatment of a scenario."""
     hours_available: NotNegative | None = None
-    """Rigging hours for which there are time and crew."""
+    """Rigging hours for which time and crew are available."""
     roof_points_available: Annotated[int, Field(ge=0, le=100_000)] | None = None
     """Roof points for cloth and loudspeakers together, besides those that the venue lists."""
     point_load_limit: NotNegative | None = None
@@ -345,10 +345,9 @@ class Costs(Model):
     """Available stock: item -> quantity (m2 covered)."""
 
 
-class StudyDocument(Model):
-    """Which scenarios are compared, how exactly, and against which limits."""
+class StudyDocument(Document):
+    """The scenarios to compare, the precision, and the limits."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     title: Name
     venue: Annotated[str, Field(min_length=1)]
     """Venue file, relative to this file, as all files named here."""
@@ -434,7 +433,7 @@ class Study(Model):
     digests: dict[str, str]
     """File name -> SHA-256 of its bytes, the mesh included. Names are relative to `folder`, with `/`."""
     warnings: tuple[str, ...] = ()
-    """What is allowed but probably a mistake, each with file, line and key."""
+    """Entries that are allowed but probably mistakes, each with file, line and key."""
 
     _meshes: dict[tuple[MeshReference, Path], VenueMesh] = PrivateAttr(default_factory=dict)
     """Meshes that have been read; copies of a study share them."""

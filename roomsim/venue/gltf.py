@@ -1,8 +1,8 @@
 """glTF files, binary (.glb) and text (.gltf): triangles with the names of their nodes and materials.
 
-trimesh decodes the numbers and places the nodes. It gets a copy of the document with geometry alone, and the
-buffers already in memory, so that it opens no other file. Nodes and primitives are renamed in the copy to
-distinguish names that occur twice or not at all.
+trimesh decodes the numbers and applies the transforms of the nodes. It receives a copy of the document with the
+geometry only, and the buffers in memory, so that it does not open other files. In the copy nodes and primitives have
+new, unique names, because names in the file may occur twice or be absent.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ import trimesh
 
 from roomsim.errors import MeshError
 from roomsim.venue.parsing import find_file
-from roomsim.venue.polygons import RawMesh, numbered_polygons
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 LARGEST_COUNT = 50_000_000
-"""Numbers in all accessors together; a file can declare more than it contains."""
+"""Largest number of values in all accessors together; a file can declare more than it contains."""
 
 DEEPEST = 500
-"""Levels of nodes; placing a node takes as many matrices as there are nodes above it."""
+"""Levels of nodes; the position of a node takes one matrix product for each node above it."""
 _MAGIC, _JSON, _BINARY = 0x46546C67, 0x4E4F534A, 0x004E4942
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
 _WITHOUT_GEOMETRY = ("KHR_materials_", "KHR_texture_", "KHR_lights_", "EXT_texture_")
@@ -130,7 +130,7 @@ def _check(document: dict[str, Any]) -> None:
 
 
 def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
-    """Geometry alone, with new names; the name in the file of each node, and the material of each primitive."""
+    """The geometry only, with new names; the original name of each node, and the material of each primitive."""
     materials = document.get("materials", [])
     meshes: list[dict[str, Any]] = []
     members: list[list[int]] = []
@@ -142,9 +142,9 @@ def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, s
                 continue
             name = f"primitive {len(meshes)}"
             members[i].append(len(meshes))
-            kept = {key: primitive[key] for key in ("indices", "mode") if key in primitive}
+            primitive_keys = {key: primitive[key] for key in ("indices", "mode") if key in primitive}
             attributes = {"POSITION": primitive["attributes"]["POSITION"]}
-            meshes.append({"name": name, "primitives": [{**kept, "attributes": attributes}]})
+            meshes.append({"name": name, "primitives": [{**primitive_keys, "attributes": attributes}]})
             at = primitive.get("material")
             material_of[name] = "" if at is None else str(materials[at].get("name", f"material {at}"))
     nodes: list[dict[str, Any]] = []
@@ -161,10 +161,10 @@ def _for_decoding(document: dict[str, Any]) -> tuple[dict[str, Any], dict[str, s
                 name_of[name] = str(node.get("name", own.get("name", "")))
                 nodes[i]["children"].append(len(nodes))
                 nodes.append({"name": name, "mesh": member})
-    kept_keys: dict[str, Any] = {
+    document_keys: dict[str, Any] = {
         key: document[key] for key in ("accessors", "bufferViews", "scenes", "scene") if key in document
     }
-    return {"asset": {"version": "2.0"}, **kept_keys, "meshes": meshes, "nodes": nodes}, name_of, material_of
+    return {"asset": {"version": "2.0"}, **document_keys, "meshes": meshes, "nodes": nodes}, name_of, material_of
 
 
 def _buffers(
@@ -203,7 +203,7 @@ def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str,
     vertices, faces, label = [nothing.astype(float)], [nothing], [nothing[:, 0]]
     labels: dict[tuple[str, str, str], int] = {}
     offset = 0
-    # By number, since trimesh has them in the order of a dictionary.
+    # In the order of their numbers; trimesh does not sort them.
     for node in sorted(scene.graph.nodes_geometry, key=lambda name: int(name.split()[1])):
         matrix, geometry = scene.graph[node]
         primitive = str(geometry)
@@ -220,6 +220,6 @@ def _flatten(scene: trimesh.Scene, names: dict[str, str], material_of: dict[str,
         key = (names[node], material_of[primitive], "")
         label.append(np.full(len(triangles), labels.setdefault(key, len(labels))))
     corners = np.concatenate(faces)
-    return numbered_polygons(
+    return raw_mesh(
         np.concatenate(vertices), corners.reshape(-1), np.full(len(corners), 3), np.concatenate(label), tuple(labels)
     )

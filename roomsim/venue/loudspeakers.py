@@ -11,8 +11,8 @@ from pydantic import AfterValidator, Field
 
 from roomsim.elements.roof import Kilograms
 from roomsim.errors import DocumentError, unknown_name
-from roomsim.fields import Decibel, Model, Name
-from roomsim.venue.parsing import document_error, read_source, validate
+from roomsim.fields import Decibel, Document, Model, Name
+from roomsim.venue.parsing import read_document
 
 Coverage = Annotated[float, Field(ge=1.0, le=360.0)]
 Coverages = tuple[Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage, Coverage]
@@ -139,12 +139,12 @@ class Loudspeaker(Model):
     depth: Annotated[float, Field(ge=0.01, le=5.0)]
     """Of the box, m: a box turned round has its front this far behind the others."""
     width: Annotated[float, Field(ge=0.01, le=5.0)] | None = None
-    """Of the box, m, for the check of zones to be kept clear; 1 m unless given."""
+    """Of the box, m, for the check of zones to be kept clear; 1 m by default."""
     level: BoxLevels
     """Sound pressure level of one box at 1 m on axis in the free field, with the programme running: dB per
     octave, or dB per third from 50 Hz to 10 kHz."""
     level_at_31: Decibel | None = None
-    """The same in the octave of 31.5 Hz, for maps of subs; without it there are none in this band."""
+    """The same in the octave of 31.5 Hz, for maps of subs; without it these maps have no such band."""
     maximum_level: Decibel | None = None
     """Highest peak level of one box at 1 m on axis, dB, all bands together."""
     mass: Kilograms | None = None
@@ -154,10 +154,9 @@ class Loudspeaker(Model):
     """Where the figures come from: data sheet, measurement, "common practice", "estimate"."""
 
 
-class LoudspeakersDocument(Model):
+class LoudspeakersDocument(Document):
     """A file of boxes."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     loudspeaker: dict[Name, Loudspeaker]
 
 
@@ -169,11 +168,8 @@ def built_in_loudspeakers() -> dict[str, Loudspeaker]:
     ------
     DocumentError : the installation is damaged
     """
-    source = read_source(Path(__file__).with_name("loudspeakers.toml"), "built-in loudspeakers.toml")
-    document, faults = validate(source, LoudspeakersDocument)
-    if document is None:
-        raise document_error(faults)
-    return dict(document.loudspeaker)
+    path = Path(__file__).with_name("loudspeakers.toml")
+    return read_document(path, "built-in loudspeakers.toml", LoudspeakersDocument)[0].loudspeaker
 
 
 def find_loudspeaker(own: Mapping[str, Loudspeaker], name: str) -> Loudspeaker:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
 from roomsim.errors import MaterialError, suggestion, unknown_name
 from roomsim.venue.document import Fabric, MaterialsDocument
-from roomsim.venue.parsing import document_error, read_source, validate
+from roomsim.venue.parsing import read_document
 
 
 @cache
@@ -19,11 +18,8 @@ def built_in_materials() -> MaterialsDocument:
     ------
     DocumentError : the installation is damaged
     """
-    source = read_source(Path(__file__).with_name("materials.toml"), "built-in materials.toml")
-    document, faults = validate(source, MaterialsDocument)
-    if document is None:
-        raise document_error(faults)
-    return document
+    path = Path(__file__).with_name("materials.toml")
+    return read_document(path, "built-in materials.toml", MaterialsDocument)[0]
 
 
 def merged(built_in: MaterialsDocument, own: MaterialsDocument) -> MaterialsDocument:
@@ -44,13 +40,14 @@ def find_fabric(materials: MaterialsDocument, name: str) -> Fabric:
     MaterialError : there is none; the message lists similar names
     """
     if name not in materials.fabric:
-        raise MaterialError(unknown(name, "fabric", materials.fabric, materials.material))
+        raise MaterialError(unknown_row(materials, "fabric", name))
     return materials.fabric[name]
 
 
-def unknown(name: str, kind: str, known: Mapping[str, object], others: Mapping[str, object]) -> str:
-    """Sentence on a name that is not among the `known` ones of its kind; `others` are those of the other kind."""
-    if name in others:
-        other = "fabric" if kind == "material" else "material"
+def unknown_row(materials: MaterialsDocument, kind: str, name: str) -> str:
+    """Sentence on a name that is not in the table of its kind, "material" or "fabric"."""
+    known = getattr(materials, kind)
+    other = "fabric" if kind == "material" else "material"
+    if name in getattr(materials, other):
         return f'"{name}" is a {other}, but a {kind} is needed here. {suggestion(name, known)}'
     return unknown_name(kind, name, known)

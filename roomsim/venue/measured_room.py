@@ -1,6 +1,6 @@
 """A measured room as a folder: geometry, surface tables, positions, and measured values.
 
-    room.toml          what is what (the only file that must have this name)
+    room.toml          description of the room, which names the other files
     <mesh>             any mesh that a venue may have
     <surface tables>   one CSV file a material, in one-third octaves or octaves
     <measurements>     one CSV file: source, receiver, quantity, frequency_hz, value
@@ -14,13 +14,13 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from pydantic import Field
 
 from roomsim.bands import EXACT, LABELS, N_BANDS
-from roomsim.fields import Fractions, Model, Name, Point3
+from roomsim.fields import Document, Fractions, Model, Name, Point3
 from roomsim.venue.document import (
     Air,
     AudienceArea,
@@ -37,17 +37,17 @@ from roomsim.venue.document import (
     Uncertainty,
     VenueDocument,
 )
-from roomsim.venue.parsing import document_error, find_file, read_source, validate
+from roomsim.venue.parsing import Fault, document_error, find_file, read_document
 from roomsim.venue.tables import FileFault, Row, column_positions, csv_rows, faults_of_file, number_in
 
 ROOM_FILE = "room.toml"
 COLUMNS = ("source", "receiver", "quantity", "frequency_hz", "value")
 EVERYWHERE = "all"
-"""Given in place of a source or receiver: the mean over all of them."""
+"""Stands in place of the name of a source or receiver: the mean over all of them."""
 LARGEST_FILE = 4_000_000
-EAR = 1.2
+EAR_HEIGHT = 1.2
 """m; height above its floor at which a receiver position is entered as a seat."""
-LEVEL = 100.0
+SOURCE_LEVEL = 100.0
 """dB at 1 m: any level far above the noise, since no room parameter depends on it."""
 
 FilePath = Annotated[str, Field(min_length=1)]
@@ -61,10 +61,9 @@ class Place(Model):
     """m."""
 
 
-class MeasuredRoomDocument(Model):
+class MeasuredRoomDocument(Document):
     """room.toml."""
 
-    schema_version: Literal[1] = Field(alias="schema", description="Version of this file format.")
     name: Name
     origin: Annotated[str, Field(min_length=1)]
     """Where the data come from: authors, title, identifier; or that they are synthetic. Printed with the
@@ -108,13 +107,11 @@ class Measurement:
 class MeasuredRoom:
     """A measured room, ready to be computed."""
 
-    name: str
-    origin: str
+    document: MeasuredRoomDocument
     study: Study
     """One scenario a source, in the order of `sources`; one seat a receiver, in the order of `receivers`."""
     sources: tuple[str, ...]
     receivers: tuple[str, ...]
-    measured_file: str
     measurements: tuple[Measurement, ...]
 
 
@@ -132,10 +129,8 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
     DocumentError : a file is missing or wrong; with file, line, key and cure
     """
     folder = Path(folder)
-    source = read_source(folder / ROOM_FILE, ROOM_FILE)
-    room, faults = validate(source, MeasuredRoomDocument)
-    if room is None:
-        raise document_error(faults)
+    room, source = read_document(folder / ROOM_FILE, ROOM_FILE, MeasuredRoomDocument)
+    faults: list[Fault] = []
     base = folder.resolve()
     tables = surface_folder if surface_folder is not None else room.surface_folder
     materials: dict[str, Material] = {}
@@ -162,15 +157,13 @@ def read_measured_room(folder: str | Path, surface_folder: str | None = None) ->
         raise document_error(faults)
     sources = tuple(place.name for place in room.source)
     receivers = tuple(place.name for place in room.receiver)
-    with faults_of_file(measured_path):
+    with faults_of_file(measured_path.name):
         measurements = tuple(_measurements(measured_path, sources, receivers))
     return MeasuredRoom(
-        name=room.name,
-        origin=room.origin,
+        document=room,
         study=_study(room, base, materials),
         sources=sources,
         receivers=receivers,
-        measured_file=room.measured,
         measurements=measurements,
     )
 
@@ -182,8 +175,8 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
         AudienceArea(
             name=place.name,
             polygon=_square(place.position),
-            floor=place.position[2] - EAR,
-            ear_height=EAR,
+            floor=place.position[2] - EAR_HEIGHT,
+            ear_height=EAR_HEIGHT,
             seat_spacing=(_SIDE, _SIDE),
         )
         for place in room.receiver
@@ -218,7 +211,7 @@ def _study(room: MeasuredRoomDocument, folder: Path, materials: dict[str, Materi
         sources=SourcesDocument(
             schema=1,
             source=tuple(
-                Source(name=place.name, position=place.position, level=_eight(np.full(N_BANDS, LEVEL)))
+                Source(name=place.name, position=place.position, level=_eight(np.full(N_BANDS, SOURCE_LEVEL)))
                 for place in room.source
             ),
         ),
@@ -252,10 +245,14 @@ def read_surface_table(path: Path) -> Material:
     ------
     DocumentError : file, line and cure
     """
-    with faults_of_file(path):
+    with faults_of_file(path.name):
         rows = [(line, _without_blank_end(cells)) for line, cells in _rows(path)]
         is_bare = all(_is_number(cell) for cell in rows[0][1])
-        frequency, absorption, scattering = _three_lines(rows) if is_bare else _columns(rows, _SURFACE_COLUMNS)
+        columns = _three_lines(rows) if is_bare else _columns(rows)
+        frequency, absorption, scattering = (
+            np.array([number_in(cell, name, line) for line, cell in column])
+            for name, column in zip(_SURFACE_COLUMNS, columns)
+        )
         if (np.diff(np.sort(frequency)) <= 0.0).any() or (frequency <= 0.0).any():
             raise FileFault("a frequency occurs twice, or is not above 0")
         for name, values in (("absorption", absorption), ("scattering", scattering)):
@@ -271,25 +268,23 @@ def read_surface_table(path: Path) -> Material:
 _SURFACE_COLUMNS = ("frequency_hz", "absorption", "scattering")
 
 
-def _three_lines(rows: list[Row]) -> tuple[np.ndarray, ...]:
+def _three_lines(rows: list[Row]) -> list[list[tuple[int, str]]]:
+    """Line and cell of each value of the three quantities, of which each has a line."""
     if len(rows) != 3 or len({len(cells) for _, cells in rows}) != 1:
         raise FileFault(
             "without a line that names the columns, three lines of equal length are needed: frequencies, "
             "absorption, scattering",
             rows[-1][0],
         )
-    return tuple(
-        np.array([number_in(cell, name, line) for cell in cells]) for name, (line, cells) in zip(_SURFACE_COLUMNS, rows)
-    )
+    return [[(line, cell) for cell in cells] for line, cells in rows]
 
 
-def _columns(rows: list[Row], wanted: tuple[str, ...]) -> tuple[np.ndarray, ...]:
-    body = list(_body(rows, wanted))
+def _columns(rows: list[Row]) -> list[list[tuple[int, str]]]:
+    """Line and cell of each value of the three quantities, of which each has a column."""
+    body = list(_body(rows, _SURFACE_COLUMNS))
     if not body:
         raise FileFault("no values below the names of the columns", rows[0][0])
-    return tuple(
-        np.array([number_in(cells[i], name, line) for line, cells in body]) for i, name in enumerate(wanted)
-    )
+    return [[(line, cells[i]) for line, cells in body] for i in range(len(_SURFACE_COLUMNS))]
 
 
 def _octaves(frequency: np.ndarray, values: np.ndarray) -> Fractions:
@@ -335,16 +330,16 @@ def _rows(path: Path) -> list[Row]:
     return rows
 
 
-def _body(rows: list[Row], wanted: tuple[str, ...]) -> Iterator[Row]:
-    """Lines below the names of the columns, with the cells of the wanted columns alone, none of them blank."""
+def _body(rows: list[Row], columns: tuple[str, ...]) -> Iterator[Row]:
+    """Lines below the names of the columns, with the cells of the required columns only, none of them blank."""
     head, *body = rows
-    positions = column_positions(head, wanted)
+    positions = column_positions(head, columns)
     for line, cells in body:
-        found = [cells[position].strip() if position < len(cells) else "" for position in positions]
-        for cell, name in zip(found, wanted):
+        values = [cells[position].strip() if position < len(cells) else "" for position in positions]
+        for cell, name in zip(values, columns):
             if not cell:
                 raise FileFault(f"no {name} in this row; fill it in, or remove the row", line)
-        yield line, found
+        yield line, values
 
 
 def _without_blank_end(cells: list[str]) -> list[str]:

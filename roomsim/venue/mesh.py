@@ -29,10 +29,10 @@ SAME_POINT = 2.5e-4
 """m. Vertices closer than this are merged. Drawing programs round coordinates to about a tenth of a millimetre: two
 that should be one are then up to 0.1 sqrt(3) = 0.17 mm apart. A sliver that thin has no effect on sound."""
 FURTHEST = 1e5
-"""m. Coordinates beyond this come from a wrong unit, or from a map with its origin far away."""
-MOST_TOGETHER = 16
-"""Mean number of vertices in the cube of that diagonal round a vertex: more than the copies of a corner in adjacent
-triangles. With more of them the pairs of close vertices would fill the memory."""
+"""m. Larger coordinates come from a wrong unit, or from a map with a distant origin."""
+MOST_CLOSE_VERTICES = 16
+"""Mean number of vertices in the cube round a vertex with the diagonal `SAME_POINT`: more than the copies of a corner
+in adjacent triangles. With more vertices the pairs of close ones would exceed the memory."""
 LARGEST_FILE = 512_000_000
 """Bytes."""
 FORMATS = (".obj", ".glb", ".gltf", ".stl", ".ply")
@@ -92,7 +92,7 @@ def read_mesh(reference: MeshReference, folder: Path) -> VenueMesh:
 def _polygons(path: Path, reference: MeshReference) -> RawMesh:
     content = _content(path)
     kind = path.suffix.lower()
-    # The readers need trimesh, which takes long to import; a venue's texts can be read without it.
+    # Some readers import trimesh, which takes long; the description files can be read without it.
     if kind == ".obj":
         from roomsim.venue.obj import read_obj
 
@@ -134,18 +134,18 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
     ------
     MeshError : all groups without a material and all patterns without a group, each with similar names
     """
-    patterns = list(venue.surfaces)
+    fits = {pattern: _fits(mesh, pattern) for pattern in venue.surfaces}
     chosen: list[str] = []
     faults: list[str] = []
     for i, name in enumerate(mesh.group_names):
-        exact = [pattern for pattern in (mesh.group_labels[i], name) if pattern in venue.surfaces]
-        fitting = [pattern for pattern in patterns if _fits(mesh, i, pattern)]
+        exact = [pattern for pattern in (mesh.group_labels[i], name) if pattern in fits]
+        fitting = [pattern for pattern in fits if fits[pattern][i]]
         longest = [pattern for pattern in fitting if len(pattern) == max(map(len, fitting))]
         if exact or longest:
             chosen.append(venue.surfaces[exact[0] if exact else longest[0]])
         else:
             where = mesh.where(int(np.argmax(mesh.group == i)))
-            near = suggestion(name, patterns)
+            near = suggestion(name, fits)
             faults.append(
                 f"venue file: surfaces: no material for the group {name!r} of {mesh.file} ({where}). {near}"
             )
@@ -154,9 +154,7 @@ def match_surfaces(mesh: VenueMesh, venue: VenueDocument) -> tuple[str, ...]:
             faults.append(
                 f"venue file: surfaces: {equal} match the group {name!r} equally well; write out its name"
             )
-    for pattern in patterns:
-        if not any(_fits(mesh, i, pattern) for i in range(len(mesh.group_names))):
-            faults.append(f"venue file: surfaces: {_no_group(mesh, pattern)}")
+    faults += _without_group(mesh, fits, "venue file: surfaces")
     if faults:
         raise MeshError("\n".join(faults))
     return tuple(chosen)
@@ -171,8 +169,8 @@ def matching_groups(
     ----------
     mesh : the venue's mesh
     patterns : names or wildcards
-    place : key under which they are given, for messages
-    file : file in which they are given, for messages
+    place : key under which they are listed, for messages
+    file : file in which they are listed, for messages
 
     Returns
     -------
@@ -182,27 +180,27 @@ def matching_groups(
     ------
     MeshError : a pattern that matches no group, with similar names
     """
-    groups = range(len(mesh.group_names))
-    fits = np.zeros(len(groups), dtype=bool)
-    faults = []
-    for pattern in patterns:
-        own = np.array([_fits(mesh, i, pattern) for i in groups], dtype=bool)
-        fits |= own
-        if not own.any():
-            faults.append(f"{file}: {place}: {_no_group(mesh, pattern)}")
+    fits = {pattern: _fits(mesh, pattern) for pattern in patterns}
+    faults = _without_group(mesh, fits, f"{file}: {place}")
     if faults:
         raise MeshError("\n".join(faults))
-    return fits
+    return np.any([np.zeros(len(mesh.group_names), dtype=bool), *fits.values()], axis=0)
 
 
-def _fits(mesh: VenueMesh, group: int, pattern: str) -> bool:
-    names = (mesh.group_names[group], mesh.group_labels[group])
-    return pattern in names or any(fnmatch.fnmatchcase(name, pattern) for name in names)
+def _fits(mesh: VenueMesh, pattern: str) -> np.ndarray:
+    """(n_groups,) bool, which groups a pattern matches by the name or by the label."""
+    names = zip(mesh.group_names, mesh.group_labels)
+    return np.array([pattern in pair or any(fnmatch.fnmatchcase(name, pattern) for name in pair) for pair in names])
 
 
-def _no_group(mesh: VenueMesh, pattern: str) -> str:
-    known = dict.fromkeys((*mesh.group_names, *mesh.group_labels))
-    return f"{pattern!r} matches no group of {mesh.file}. {suggestion(pattern, known)}"
+def _without_group(mesh: VenueMesh, fits: dict[str, np.ndarray], place: str) -> list[str]:
+    """A fault for each pattern that matches no group."""
+    known = (*mesh.group_names, *mesh.group_labels)
+    return [
+        f"{place}: {pattern!r} matches no group of {mesh.file}. {suggestion(pattern, known)}"
+        for pattern, matches in fits.items()
+        if not matches.any()
+    ]
 
 
 def _content(path: Path) -> bytes:
@@ -228,8 +226,10 @@ def _venue_mesh(raw: RawMesh, reference: MeshReference) -> VenueMesh:
     outside = np.flatnonzero((raw.corners < 0) | (raw.corners >= len(raw.vertices)))
     if len(outside):
         owner = int(np.searchsorted(raw.start, outside[0], side="right")) - 1
+        # OBJ, the format with lines, counts vertices from 1.
+        number = raw.corners[outside[0]] + (raw.place_kind == "line")
         raise MeshError(
-            f"the face names vertex {raw.corners[outside[0]]}, and the file has {len(raw.vertices)}",
+            f"the face names vertex {number}, and the file has {len(raw.vertices)}",
             place=f"{raw.place_kind} {raw.place[owner]}",
             cure="The file is cut short or damaged; export it again.",
         )
@@ -296,7 +296,7 @@ def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.n
     """
     distinct, inverse = np.unique(vertices[corners], axis=0, return_inverse=True)
     _, together = np.unique(np.floor(distinct / (SAME_POINT / np.sqrt(3.0))), axis=0, return_counts=True)
-    if (together**2).sum() > MOST_TOGETHER * len(distinct):
+    if (together**2).sum() > MOST_CLOSE_VERTICES * len(distinct):
         raise MeshError(
             f"up to {together.max()} of its vertices are within {1e6 * SAME_POINT:.0f} micrometres of each other; "
             "no venue has details of that size",
@@ -316,10 +316,10 @@ def _merged(vertices: np.ndarray, corners: np.ndarray) -> tuple[np.ndarray, np.n
 def _surface_groups(raw: RawMesh, file: str) -> tuple[tuple[str, ...], tuple[str, ...], np.ndarray]:
     """Names, names with material, and for each label of the file its surface group."""
     for name in (name for label in raw.labels for name in label):
-        found = unprintable(name)
-        if found:
+        character = unprintable(name)
+        if character:
             raise MeshError(
-                f"the name {name!r} contains the character {found}, which cannot be printed",
+                f"the name {name!r} contains the character {character}, which cannot be printed",
                 cure="Rename it in the program that the mesh comes from.",
             )
     materials: dict[str, set[str]] = {}

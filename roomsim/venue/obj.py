@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 _FREE_FORM = {"cstype", "curv", "curv2", "surf"}
 
@@ -68,15 +68,14 @@ class _Reading:
         self.line = 1
         self.coordinates: list[tuple[float, float, float]] = []
         self.corners: list[int] = []
-        self.start = [0]
-        self.place: list[int] = []
+        self.counts: list[int] = []
+        self.lines: list[int] = []
         self.label: list[int] = []
         self.labels: dict[tuple[str, str, str], int] = {}
         self.names = {"g": "", "usemtl": "", "o": ""}
-        self.highest = (-1, 0)
 
-    def error(self, fault: str, cure: str, line: int | None = None) -> MeshError:
-        return MeshError(fault, place=f"line {line or self.line}", cure=cure)
+    def error(self, fault: str, cure: str) -> MeshError:
+        return MeshError(fault, place=f"line {self.line}", cure=cure)
 
     def vertex(self, words: list[str]) -> None:
         # A fourth value is a weight for curves; further values are colours.
@@ -109,11 +108,9 @@ class _Reading:
                     f"there is no vertex {index} at this point; {n} are defined above",
                     "The file is damaged or was edited; export it again.",
                 )
-            if corner > self.highest[0]:
-                self.highest = (corner, self.line)
             self.corners.append(corner)
-        self.start.append(len(self.corners))
-        self.place.append(self.line)
+        self.counts.append(len(words))
+        self.lines.append(self.line)
         key = (self.names["g"], self.names["usemtl"], self.names["o"])
         self.label.append(self.labels.setdefault(key, len(self.labels)))
 
@@ -124,22 +121,9 @@ class _Reading:
         self.names[keyword] = "" if keyword == "g" and name == "default" else name
 
     def mesh(self) -> RawMesh:
-        highest, line = self.highest
-        if highest >= len(self.coordinates):
-            raise self.error(
-                f"a face names vertex {highest + 1}, and the file has {len(self.coordinates)}",
-                "The file is cut short or damaged; export it again.",
-                line,
-            )
-        return RawMesh(
-            vertices=np.array(self.coordinates, dtype=np.float64).reshape(-1, 3),
-            corners=np.array(self.corners, dtype=np.int64),
-            start=np.array(self.start, dtype=np.int64),
-            label=np.array(self.label, dtype=np.int32),
-            labels=tuple(self.labels),
-            place=np.array(self.place, dtype=np.int64),
-            place_kind="line",
-        )
+        vertices = np.array(self.coordinates, dtype=np.float64).reshape(-1, 3)
+        corners, counts, label, lines = map(np.array, (self.corners, self.counts, self.label, self.lines))
+        return raw_mesh(vertices, corners, counts, label, tuple(self.labels), lines)
 
 
 def _number(word: str) -> float:

@@ -13,14 +13,15 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from roomsim.errors import DocumentError, printable, suggestion, unprintable
-from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.line_numbers import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.tables import FileFault, faults_of_file, read_text
 from roomsim.venue.validation_messages import faults_of
 
 LARGEST_FILE = 1_000_000
-"""Bytes. A description file is written by hand; a larger one is another kind of file."""
+"""Bytes. Description files are written by hand; a larger file is of another kind."""
 
 _ENDLESS_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){100}""")
-"""Keys of a hundred parts and more; the parser's time and memory grow with the square of their number."""
+"""Keys of a hundred or more parts; the parser needs time and memory that grow with the square of their number."""
 
 SomeModel = TypeVar("SomeModel", bound=BaseModel)
 
@@ -77,7 +78,7 @@ def document_error(faults: Iterable[Fault]) -> DocumentError:
 
 
 def read_source(path: Path, name: str) -> SourceFile:
-    """Read a TOML file.
+    """Read a TOML file, which messages call `name`.
 
     Raises
     ------
@@ -85,50 +86,34 @@ def read_source(path: Path, name: str) -> SourceFile:
         characters that cannot be printed or change the direction of writing
     """
 
-    def refuse(text: str, line: int | None = None) -> DocumentError:
-        return document_error([Fault(name, line, (), text)])
-
-    try:
-        if not path.is_file():
-            what = "this is a folder; name the file in it" if path.is_dir() else "no such file"
-            raise refuse(what)
-        with path.open("rb") as file:
-            content = file.read(LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:
-        raise refuse(f"cannot be read: {error}") from None
-    if len(content) > LARGEST_FILE:
-        raise refuse(f"larger than {LARGEST_FILE // 1_000_000} MB; a description file is much smaller")
-    try:
-        text = content.decode("utf-8-sig").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        raise refuse(
-            "not UTF-8; save the file with this encoding", content.count(b"\n", 0, error.start) + 1
-        ) from None
-    if _ENDLESS_KEY.search(text):
-        raise refuse("tables are nested too deeply")
-    try:
-        source = SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
-        faults = [source.fault(path, text) for path, text in _unprintable_texts(source.values)]
-    except RecursionError:
-        raise refuse("brackets are nested too deeply") from None
-    except ValueError as error:
-        raise DocumentError(_syntax(name, text, str(error))) from None
+    with faults_of_file(name):
+        text, content = read_text(path, LARGEST_FILE, "; a description file is much smaller")
+        text = text.replace("\r\n", "\n")
+        if _ENDLESS_KEY.search(text):
+            raise FileFault("tables are nested too deeply")
+        try:
+            source = SourceFile(name, tomllib.loads(text), key_lines(text), hashlib.sha256(content).hexdigest())
+            faults = [source.fault(path, text) for path, text in _unprintable_texts(source.values)]
+        except RecursionError:
+            raise FileFault("brackets are nested too deeply") from None
+        except ValueError as error:
+            raise DocumentError(_syntax(name, text, str(error))) from None
     if faults:
         raise document_error(faults)
     return source
 
 
 def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath, str]]:
-    """Keys and texts that could be mistaken for others or control a terminal; only values may have several lines."""
+    """Keys and texts with characters that are invisible or control a terminal; only values may have several lines."""
     if isinstance(value, str):
-        found = unprintable(value.replace("\n", "").replace("\t", ""))
-        if found:
-            yield path, f"contains the character {found}, which cannot be printed; write the text without it"
+        character = unprintable(value.replace("\n", "").replace("\t", ""))
+        if character:
+            yield path, f"contains the character {character}, which cannot be printed; write the text without it"
     elif isinstance(value, dict):
         for key, inner in value.items():
-            found = unprintable(key)
-            if found:
-                yield (*path, key), f"the key contains the character {found}, which cannot be printed; rename it"
+            character = unprintable(key)
+            if character:
+                yield (*path, key), f"the key contains the character {character}, which cannot be printed; rename it"
             yield from _unprintable_texts(inner, (*path, key))
     elif isinstance(value, list):
         for i, inner in enumerate(value):
@@ -136,7 +121,7 @@ def _unprintable_texts(value: Any, path: KeyPath = ()) -> Iterator[tuple[KeyPath
 
 
 def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | None, list[Fault]]:
-    """The document as a model, or None and all faults in it."""
+    """The document as a model and no faults, or None and all faults."""
     try:
         # Strict, so that a text is not taken for a number; strict models need tuples in place of lists.
         return model.model_validate(_tuples(source.values), strict=True), []
@@ -144,6 +129,20 @@ def validate(source: SourceFile, model: type[SomeModel]) -> tuple[SomeModel | No
         return None, [source.fault(path, text) for path, text in faults_of(error, model)]
     except RecursionError:
         return None, [source.fault((), "tables or lists are nested too deeply")]
+
+
+def read_document(path: Path, name: str, model: type[SomeModel]) -> tuple[SomeModel, SourceFile]:
+    """A TOML file as a model, and its plain values.
+
+    Raises
+    ------
+    DocumentError : as for `read_source`, and if the content does not fit the model
+    """
+    source = read_source(path, name)
+    document, faults = validate(source, model)
+    if document is None:
+        raise document_error(faults)
+    return document, source
 
 
 def find_file(folder: Path, base: Path, written: str) -> Path:
@@ -174,11 +173,11 @@ def find_file(folder: Path, base: Path, written: str) -> Path:
 
 
 def _syntax(name: str, text: str, message: str) -> str:
-    found = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    fault, line, column = found.groups() if found else (message, None, None)
-    place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if found else ""
+    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
+    fault, line, column = match.groups() if match else (message, None, None)
+    place = f":{line}:{column}" if line else f":{text.rstrip().count(chr(10)) + 1}" if match else ""
     hint = next((hint for start, hint in _SYNTAX_HINTS.items() if fault.startswith(start)), None)
-    if found and not line:
+    if match and not line:
         hint = "a closing bracket or quote is missing"
     return f"{name}{place}: not valid TOML: {fault}" + (f"; {hint}" if hint else "")
 

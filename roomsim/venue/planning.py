@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
 
-from roomsim.errors import suggestion
 from roomsim.fields import Model, Name, NotNegative
-from roomsim.venue.lines import KeyPath
 
 Time = Annotated[float, Field(ge=0.01, le=100.0)]
 Seconds = tuple[Time, Time, Time, Time, Time, Time, Time, Time]
 """Eight times, 63 Hz to 8 kHz, s."""
 
-GoalFigure = Literal[
+GoalQuantity = Literal[
     "sti_share_of_seats",
     "sti_worst_tenth",
     "sti_median",
@@ -26,47 +23,47 @@ GoalFigure = Literal[
 
 
 class Goal(Model):
-    """One thing that a plan is judged by. Goals count in the order in which they are written."""
+    """One criterion by which plans are compared. Goals take precedence in the order in which they are written."""
 
-    figure: GoalFigure
-    """What is compared: share of the seats at the study's STI target or above, STI of the worst tenth or
-    of the median seat; by how much reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, leaves the
-    target curve; level difference between the loudest and the softest tenth of the seats."""
+    figure: GoalQuantity
+    """Quantity that is compared: share of the seats at the study's STI target or above; STI of the worst tenth or of
+    the median seat; deviation of the reverberation at 500 Hz and 1 kHz, or at 63 and 125 Hz, from the target curve;
+    level difference between the loudest and the softest tenth of the seats."""
     target: Annotated[float, Field(ge=-1000.0, le=1000.0)] | None = None
-    """Enough: more is no better."""
+    """Value beyond which a further improvement does not count."""
     tolerance: NotNegative | None = None
-    """Plans that differ by no more count as equal, and the next goal decides; by default one just
-    noticeable difference, and never less than what the Monte Carlo error explains."""
+    """Plans that differ by this amount or less count as equal, and the next goal decides. By default one just
+    noticeable difference; never less than the difference that the Monte Carlo error can explain."""
 
 
 class Plan(Model):
     """The search for the best treatment."""
 
     start_from: Name | None = None
-    """Scenario that everything is added to and compared with; by default the bare venue."""
+    """Scenario to which elements are added, and with which the results are compared; by default the bare venue."""
     candidates: tuple[Name, ...] = ()
     """Elements to choose from, system changes among them; by default all drapes, banners, ceiling drapes,
     baffle arrays and floor coverings that the start does not have."""
     together: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
-    """Lists of elements of which all are chosen or none."""
+    """Lists of elements of which either all or none are chosen."""
     only_one_of: tuple[Annotated[tuple[Name, ...], Field(min_length=2)], ...] = ()
-    """Lists of elements of which one at most may be chosen."""
+    """Lists of elements of which at most one may be chosen."""
     requires: dict[Name, tuple[Name, ...]] = Field(default_factory=dict)
-    """Element -> elements without which it cannot be."""
+    """Element -> elements without which it cannot be chosen."""
     goal: Annotated[tuple[Goal, ...], Field(min_length=1)] = (
         Goal(figure="sti_share_of_seats"),
         Goal(figure="sti_worst_tenth"),
     )
-    """What counts, the most important first."""
+    """The goals, the most important first."""
     reverberation_at_most: Seconds | None = None
     """Upper edge of the target curve, s per octave."""
     reverberation_at_least: Seconds | None = None
     """Lower edge of the target curve, s per octave; none by default."""
     money_step: Annotated[float, Field(ge=0.01, le=1e9)] = 500.0
-    """Steps of the table that shows what more money buys."""
+    """Steps of the table that shows the effect of a larger budget."""
     late_after: Literal[50, 80] = 50
-    """ms after the first sound from which energy counts as late where its origin is shown: 50 for
-    speech, 80 for music."""
+    """ms after the first sound; later energy counts as late in the table of its origin: 50 for speech, 80 for
+    music."""
     most_sets: Annotated[int, Field(ge=16, le=65536)] = 512
     """Largest number of sets of elements that are evaluated. If fewer are allowed, all are evaluated."""
 
@@ -76,38 +73,5 @@ class Plan(Model):
         figures = [goal.figure for goal in goals]
         twice = [figure for i, figure in enumerate(figures) if figure in figures[:i]]
         if twice:
-            raise ValueError(f'"{twice[0]}" is a goal twice; keep the place where it counts')
+            raise ValueError(f'"{twice[0]}" is listed as a goal twice; leave one of them out')
         return goals
-
-
-def plan_faults(
-    plan: Plan, scenarios: Iterable[str], elements: Iterable[str]
-) -> Iterator[tuple[KeyPath, str]]:
-    """Names that are not defined, and goals without what they need: key path in the study file and the
-    fault."""
-    names, known = list(scenarios), list(elements)
-    if plan.start_from is not None and plan.start_from not in names:
-        yield (
-            ("plan", "start_from"),
-            f'no scenario is called "{plan.start_from}". {suggestion(plan.start_from, names)}',
-        )
-
-    def unknown(path: KeyPath, wanted: Iterable[str]) -> Iterator[tuple[KeyPath, str]]:
-        for j, name in enumerate(wanted):
-            if name not in known:
-                yield (*path, j), f'no element is called "{name}". {suggestion(name, known)}'
-
-    yield from unknown(("plan", "candidates"), plan.candidates)
-    for key in ("together", "only_one_of"):
-        for i, group in enumerate(getattr(plan, key)):
-            yield from unknown(("plan", key, i), group)
-    for name, needed in plan.requires.items():
-        if name not in known:
-            yield ("plan", "requires", name), f'no element is called "{name}". {suggestion(name, known)}'
-        yield from unknown(("plan", "requires", name), needed)
-    for i, goal in enumerate(plan.goal):
-        if goal.figure.startswith("reverberation") and plan.reverberation_at_most is None:
-            yield (
-                ("plan", "goal", i, "figure"),
-                (f'"{goal.figure}" needs a target curve: give reverberation_at_most under [plan]'),
-            )

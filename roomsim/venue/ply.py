@@ -10,7 +10,7 @@ import numpy as np
 from trimesh.exchange.ply import load_ply
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh, numbered_polygons
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 _FACE_KEYS = ("vertex_index", "vertex_indices")
 """Both names are used for the list of the corners of a face."""
@@ -42,7 +42,7 @@ def read_ply(content: bytes) -> RawMesh:
         place = f"face {int(np.argmin(counts))}"
         fault = f"a face needs at least three vertices, got {counts.min()}"
         raise MeshError(fault, place=place, cure="Remove the face.")
-    return numbered_polygons(vertices, np.concatenate([*polygons, np.empty(0, dtype=np.int64)]), counts)
+    return raw_mesh(vertices, np.concatenate([*polygons, np.empty(0, dtype=np.int64)]), counts)
 
 
 def _column(elements: dict[str, Any], element: str, names: tuple[str, ...]) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Polygons of a mesh file, and their triangulation.
 
-Fan triangulation of a concave polygon gives triangles outside it: absorption that does not exist, and reflectors
+Fan triangulation of a concave polygon produces triangles outside it: absorption that does not exist, and reflectors
 in mid-air. Here convex polygons are cut into fans and all others by ear clipping, and the area of the triangles is
 checked against that of the polygon.
 """
@@ -40,16 +40,18 @@ class RawMesh:
     place_kind: Literal["line", "face"]
 
 
-def numbered_polygons(
+def raw_mesh(
     vertices: np.ndarray,
     corners: np.ndarray,
     counts: np.ndarray,
     label: np.ndarray | None = None,
     labels: tuple[tuple[str, str, str], ...] = (("", "", ""),),
+    lines: np.ndarray | None = None,
 ) -> RawMesh:
-    """Polygons of `counts` (n,) corners each, end to end in `corners`, found by their number in the file, from 0.
+    """Polygons of `counts` (n,) corners each, end to end in `corners`.
 
-    Without `label` and `labels` the file has no names.
+    Without `label` and `labels` the file has no names. Without `lines` (n,) messages give the number of a polygon in
+    the file, from 0, in place of its line.
     """
     return RawMesh(
         vertices=vertices,
@@ -57,8 +59,8 @@ def numbered_polygons(
         start=np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
         label=(np.zeros(len(counts)) if label is None else label).astype(np.int32),
         labels=labels,
-        place=np.arange(len(counts), dtype=np.int64),
-        place_kind="face",
+        place=(np.arange(len(counts)) if lines is None else lines).astype(np.int64),
+        place_kind="face" if lines is None else "line",
     )
 
 
@@ -97,11 +99,11 @@ def triangulate(
     corners, start = _without_repeats(corners, start)
     counts = np.diff(start)
     faces, owners = [np.empty((0, 3), dtype=np.int64)], [np.empty(0, dtype=np.int64)]
-    faults = list(_hopeless(corners, start))
-    hopeless = np.zeros(len(counts), dtype=bool)
-    hopeless[[polygon for polygon, _ in faults]] = True
-    for n in np.unique(counts[~hopeless]):
-        which = np.flatnonzero((counts == n) & ~hopeless)
+    faults = list(_refused(corners, start))
+    refused = np.zeros(len(counts), dtype=bool)
+    refused[[polygon for polygon, _ in faults]] = True
+    for n in np.unique(counts[~refused]):
+        which = np.flatnonzero((counts == n) & ~refused)
         index = corners[start[which][:, None] + np.arange(n)]
         if n == 3:
             faces.append(index)
@@ -134,8 +136,8 @@ def triangulate(
     return np.concatenate(faces)[order], owner[order]
 
 
-def _hopeless(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
-    """Large polygons that cannot be cut and are not tried: (index, what is wrong).
+def _refused(corners: np.ndarray, start: np.ndarray) -> Iterator[tuple[int, str]]:
+    """Large polygons that cannot be cut and are not attempted: (index, what is wrong).
 
     An outline round an area with holes passes the ends of the bridges to its holes twice. A hole has at least three
     corners, so even then the outline has fewer than twice as many points as there are distinct corners.
@@ -158,13 +160,13 @@ def _without_repeats(corners: np.ndarray, start: np.ndarray) -> tuple[np.ndarray
     repeated = (corners == previous) & np.repeat(counts > 3, counts)
     if not repeated.any():
         return corners, start
-    kept = []
+    outlines = []
     for i in range(len(counts)):
         part = slice(start[i], start[i + 1])
         own = corners[part][~repeated[part]]
         own = own if len(own) else corners[part][:1]
-        kept.append(own if len(own) > 2 else np.resize(own, 3))
-    return np.concatenate(kept), np.concatenate([[0], np.cumsum([len(own) for own in kept])])
+        outlines.append(own if len(own) > 2 else np.resize(own, 3))
+    return np.concatenate(outlines), np.concatenate([[0], np.cumsum([len(own) for own in outlines])])
 
 
 class _Shapes:

@@ -1,4 +1,4 @@
-"""From the files of a study to the models of `document`, with all faults reported together.
+"""Reading the files of a study into the models of `document`; all faults are reported together.
 
 A path in a file is relative to that file, and all files of a study are within the folder of the study.
 """
@@ -22,11 +22,11 @@ from roomsim.venue.document import (
     StudyDocument,
     VenueDocument,
 )
-from roomsim.venue.lines import KeyPath
+from roomsim.venue.line_numbers import KeyPath
 from roomsim.venue.loudspeakers import Directivity, MeasuredSphere, TabulatedPolar
 from roomsim.venue.materials import built_in_materials, merged
 from roomsim.venue.parsing import Fault, SourceFile, document_error, find_file, read_source, validate
-from roomsim.venue.references import Documents, doubtful, reference_faults
+from roomsim.venue.references import Documents, probable_mistakes, reference_faults
 from roomsim.venue.sofa import read_sofa
 
 MODELS: dict[str, type[BaseModel]] = {
@@ -55,17 +55,15 @@ def read_study(path: str | Path) -> Study:
     """
     path = Path(path)
     reading = _Reading(path)
-    found = kind_of_file(reading.sources["study"].values)
-    if found is not None and found != "study":
+    kind = kind_of_file(reading.files["study"].values)
+    if kind is not None and kind != "study":
         others = sorted(other.name for other in path.parent.glob("*.toml") if _is_study(other))
         hint = f"such as {others[0]} in the same folder" if others else "`roomsim new` writes one"
         raise DocumentError(
-            f"{path.name}: this is {_article(found)} file, but a study file, which names it, is needed; {hint}"
+            f"{path.name}: this is {_article(kind)} file, but a study file, which names it, is needed; {hint}"
         )
     for role in ("venue", "elements", "sources", "materials"):
-        written = reading.sources["study"].values.get(role)
-        if isinstance(written, str) and written:
-            reading.open(role, written)
+        reading.open(role, reading.files["study"].values.get(role))
     if "venue" in reading.models:
         reading.add_file("venue", ("mesh", "file"), reading.models["venue"].mesh.file)
     if "sources" in reading.models:
@@ -73,22 +71,16 @@ def read_study(path: str | Path) -> Study:
             reading.add_directivity(("source", i, "directivity", "file"), source.directivity)
         for name, box in reading.models["sources"].loudspeaker.items():
             reading.add_directivity(("loudspeaker", name, "directivity", "file"), box.directivity)
-    documents = reading.documents()
-    reading.faults += [
-        reading.sources[role].fault(at, text) for role, at, text in reference_faults(documents)
-    ]
+    documents = Documents(**reading.models)
+    reading.faults += [reading.files[role].fault(at, text) for role, at, text in reference_faults(documents)]
     if reading.faults:
         raise document_error(reading.faults)
-    assert documents.materials is not None  # without faults every file is there and valid
     return Study(
         folder=reading.folder,
-        document=reading.models["study"],
-        venue=reading.models["venue"],
-        elements=reading.models["elements"],
-        sources=reading.models["sources"],
-        materials=documents.materials,
+        document=reading.models.pop("study"),
+        **reading.models,
         digests=reading.digests,
-        warnings=tuple(str(reading.sources[role].fault(at, text)) for role, at, text in doubtful(documents)),
+        warnings=tuple(str(reading.files[role].fault(at, text)) for role, at, text in probable_mistakes(documents)),
     )
 
 
@@ -97,7 +89,7 @@ def materials(study: str | Path | None = None) -> MaterialsDocument:
 
     Parameters
     ----------
-    study : path of the study file; the built-in ones alone unless given
+    study : path of the study file; by default only the built-in materials
 
     Raises
     ------
@@ -107,7 +99,7 @@ def materials(study: str | Path | None = None) -> MaterialsDocument:
 
 
 def kind_of_file(values: Mapping[str, Any]) -> str | None:
-    """Which of the files of a study this is, by its top-level keys; None if they do not show it."""
+    """The kind of a description file, from its top-level keys; None if they do not identify it."""
     keys = set(values) - {"schema", "name"}
     for kind, model in MODELS.items():
         fields = {field.alias or name: field.is_required() for name, field in model.model_fields.items()}
@@ -147,58 +139,61 @@ def schema_for(kind: str) -> dict[str, Any]:
 
 
 class _Reading:
-    """The files of one study that have been read, and their faults."""
+    """The files of one study that have been read so far, and their faults."""
 
     def __init__(self, study: Path) -> None:
         self.folder = study.parent.resolve()
-        self.sources: dict[str, SourceFile] = {}
-        self.models: dict[str, Any] = {}
+        self.files: dict[str, SourceFile] = {}
+        self.models: dict[str, Any] = {"materials": built_in_materials()}
+        """The valid documents by role; materials are the built-in ones and those of the user."""
         self.digests: dict[str, str] = {}
         self.faults: list[Fault] = []
         self.bases: dict[str, Path] = {}
-        self.take("study", read_source(study, study.name), self.folder)
+        self.add_document("study", read_source(study, study.name), self.folder)
 
-    def take(self, role: str, source: SourceFile, base: Path) -> None:
-        self.sources[role] = source
+    def add_document(self, role: str, source: SourceFile, base: Path) -> None:
+        self.files[role] = source
         self.bases[role] = base
         self.digests[source.name] = source.digest
         model, faults = validate(source, MODELS[role])
-        found = kind_of_file(source.values)
-        if model is None and found not in (None, role):
-            wanted = f"this is {_article(str(found))} file, but {_article(role)} file is needed here"
-            faults = [source.fault((), wanted)]
+        kind = kind_of_file(source.values)
+        if model is None and kind is not None and kind != role:
+            text = f"this is {_article(kind)} file, but {_article(role)} file is needed here"
+            faults = [source.fault((), text)]
         self.faults += faults
         if model is not None:
-            self.models[role] = model
+            self.models[role] = merged(built_in_materials(), model) if isinstance(model, MaterialsDocument) else model
 
     def find(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """The file that the file of a role names under a key; it is a fault if there is none."""
+        """The file that the document of a role names under a key; None and a fault if it does not exist."""
         try:
             return find_file(self.folder, self.bases[role], written)
         except ValueError as error:
-            self.faults.append(self.sources[role].fault(key, str(error)))
+            self.faults.append(self.files[role].fault(key, str(error)))
             return None
 
-    def open(self, role: str, written: str) -> None:
-        """A description file that the study names."""
-        path = self.find("study", (role,), written)
+    def open(self, role: str, written: object) -> None:
+        """Read a description file that the study names."""
+        if written is not None:
+            self.models.pop(role, None)
+        path = self.find("study", (role,), written) if written and isinstance(written, str) else None
         if path is None:
             return
         try:
-            self.take(role, read_source(path, self.name(path)), path.parent)
+            self.add_document(role, read_source(path, self.relative_name(path)), path.parent)
         except DocumentError as error:
             self.faults.append(Fault("", None, (), error.fault))
 
     def add_file(self, role: str, key: KeyPath, written: str) -> Path | None:
-        """A file of which only the digest is recorded."""
+        """Record the digest of a file that a document names."""
         path = self.find(role, key, written)
         if path is None:
             return None
         try:
             with path.open("rb") as file:
-                self.digests[self.name(path)] = hashlib.file_digest(file, "sha256").hexdigest()
+                self.digests[self.relative_name(path)] = hashlib.file_digest(file, "sha256").hexdigest()
         except OSError as error:
-            self.faults.append(self.sources[role].fault(key, f'"{written}" cannot be read: {error}'))
+            self.faults.append(self.files[role].fault(key, f'"{written}" cannot be read: {error}'))
             return None
         return path
 
@@ -212,13 +207,5 @@ class _Reading:
             except DocumentError as error:
                 self.faults.append(Fault("", None, (), str(error)))
 
-    def documents(self) -> Documents:
-        """The valid documents; materials only if the study has no file of its own or that file is valid."""
-        parts = {role: self.models.get(role) for role in ("study", "venue", "elements", "sources")}
-        if "materials" in self.models:
-            return Documents(**parts, materials=merged(built_in_materials(), self.models["materials"]))
-        named = self.sources["study"].values.get("materials") is not None
-        return Documents(**parts, materials=None if named else built_in_materials())
-
-    def name(self, path: Path) -> str:
+    def relative_name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()

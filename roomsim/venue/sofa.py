@@ -1,10 +1,9 @@
 """Directivity over the sphere in AES69 files, convention FreeFieldDirectivityTF (SOFA: netCDF-4, that is
 HDF5).
 
-The convention stores complex transfer functions from a source to receivers around it. Files may be
-hostile: links and storage outside the file, filters that not every reader has, and arrays larger than
-the file can hold are refused before anything is read. Beyond these checks the HDF5 library is relied on, so use
-files from people whom you trust.
+The convention stores complex transfer functions from a source to receivers around it. Files may be malicious:
+links and storage outside the file, filters that not every reader has, and arrays larger than the file can contain are
+refused before anything is read. All other checks are left to the HDF5 library, so use only files from trusted sources.
 """
 
 from __future__ import annotations
@@ -33,8 +32,6 @@ SAME_DISTANCE = 0.02
 SAME_DIRECTION = 1e-3
 """Length between unit vectors: 0.06 degrees."""
 
-_CARTESIAN, _SPHERICAL = "cartesian", "spherical"
-
 
 @dataclass(frozen=True)
 class SphereTransfer:
@@ -59,7 +56,7 @@ def read_sofa(path: str | Path) -> SphereTransfer:
     DocumentError : not such a file, incomplete, or inconsistent
     """
     path = Path(path)
-    with faults_of_file(path):
+    with faults_of_file(path.name):
         try:
             if path.stat().st_size > LARGEST_FILE:
                 raise FileFault(f"larger than {LARGEST_FILE // 1_000_000} MB; give fewer directions or frequencies")
@@ -91,7 +88,7 @@ def _read(file: h5py.File) -> SphereTransfer:
             "compared only at one distance"
         )
     pressure = (real + 1j * imaginary).reshape(len(directions), -1) * distance[:, None]
-    directions, pressure = _single(directions, pressure)
+    directions, pressure = _distinct(directions, pressure)
     _check_sphere(directions, pressure)
     return SphereTransfer(directions, frequency, pressure)
 
@@ -114,10 +111,10 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
     around = np.broadcast_to(receiver, (n_receivers, 3, n_measurements)).transpose(2, 0, 1)
     listener = _frames(file, "Listener", n_measurements)
     source = _frames(file, "Source", n_measurements)
-    places = _each(file, "ListenerPosition", n_measurements)[:, None] + np.einsum(
+    places = _per_measurement(file, "ListenerPosition", n_measurements)[:, None] + np.einsum(
         "mrk,mkj->mrj", around, listener
     )
-    away = places - _each(file, "SourcePosition", n_measurements)[:, None]
+    away = places - _per_measurement(file, "SourcePosition", n_measurements)[:, None]
     local = np.einsum("mrj,mkj->mrk", away, source).reshape(-1, 3)
     distance = np.linalg.norm(local, axis=1)
     if not (distance > 1e-6).all():
@@ -127,8 +124,8 @@ def _directions(file: h5py.File, n_measurements: int, n_receivers: int) -> tuple
 
 def _frames(file: h5py.File, what: str, n: int) -> np.ndarray:
     """(n, 3, 3) rows ahead, left, up, from a view and an up vector."""
-    view = _each(file, f"{what}View", n, (1.0, 0.0, 0.0))
-    up = _each(file, f"{what}Up", n, (0.0, 0.0, 1.0), f"{what}View")
+    view = _per_measurement(file, f"{what}View", n, (1.0, 0.0, 0.0))
+    up = _per_measurement(file, f"{what}Up", n, (0.0, 0.0, 1.0), f"{what}View")
     left = np.cross(up, view)
     if not (np.linalg.norm(left, axis=1) > 1e-6).all():
         raise FileFault(f"{what}View and {what}Up must be vectors in different directions")
@@ -136,7 +133,7 @@ def _frames(file: h5py.File, what: str, n: int) -> np.ndarray:
     return np.stack([v / np.linalg.norm(v, axis=1)[:, None] for v in (view, left, up)], axis=1)
 
 
-def _each(
+def _per_measurement(
     file: h5py.File,
     name: str,
     n: int,
@@ -159,34 +156,28 @@ def _points(file: h5py.File, name: str, like: str | None = None) -> np.ndarray:
         raise FileFault(f"{name} must have three coordinates a point, and has the shape {values.shape}")
     values = values.reshape(*values.shape[:2], -1)
     stated = _text(file[name], "Type", "") or (_text(file[like], "Type", "") if like and like in file else "")
-    kind = stated.lower() or _CARTESIAN
-    if kind == _CARTESIAN:
+    if stated.lower() in ("", "cartesian"):
         return values
-    if kind != _SPHERICAL:
+    if stated.lower() != "spherical":
         raise FileFault(f'{name} has coordinates of the type "{stated}"; cartesian or spherical are read')
     azimuth, elevation = np.radians(values[:, 0]), np.radians(values[:, 1])
     flat = values[:, 2] * np.cos(elevation)
-    return np.stack(
-        [flat * np.cos(azimuth), flat * np.sin(azimuth), values[:, 2] * np.sin(elevation)], axis=1
-    )
+    return np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), values[:, 2] * np.sin(elevation)], axis=1)
 
 
-def _single(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Each direction once; ends of circles and poles are often given several times."""
+def _distinct(directions: np.ndarray, pressure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Each direction once; files often repeat the ends of circles and the poles."""
     groups = cKDTree(directions).query_ball_point(directions, SAME_DIRECTION)
     first = np.array([min(group) for group in groups])
     twice = np.flatnonzero(first != np.arange(len(first)))
     level = np.sqrt((np.abs(pressure) ** 2).mean())
     if len(twice) and np.abs(pressure[twice] - pressure[first[twice]]).max() > 0.05 * level:
-        ahead, left, up = directions[twice[0]]
         raise FileFault(
-            "it contains different data for one direction, near azimuth "
-            f"{np.degrees(np.arctan2(left, ahead)):.0f}, elevation "
-            f"{np.degrees(np.arcsin(np.clip(up, -1, 1))):.0f}; "
+            f"it contains different data for one direction, near {_direction_text(directions[twice[0]])}; "
             "give a file with one setting of the source"
         )
-    keep = np.flatnonzero(first == np.arange(len(first)))
-    return directions[keep], pressure[keep]
+    distinct = np.unique(first)
+    return directions[distinct], pressure[distinct]
 
 
 def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
@@ -197,39 +188,43 @@ def _check_sphere(directions: np.ndarray, pressure: np.ndarray) -> None:
     tree = cKDTree(directions)
     gap = np.degrees(2.0 * np.arcsin(np.clip(tree.query(everywhere)[0] / 2.0, 0.0, 1.0)))
     if gap.max() > WIDEST_GAP:
-        ahead, left, up = everywhere[gap.argmax()]
         raise FileFault(
-            f"no data within {gap.max():.0f} degrees of azimuth {np.degrees(np.arctan2(left, ahead)):.0f}, "
-            f"elevation {np.degrees(np.arcsin(up)):.0f}; data must cover the whole sphere in steps of at "
-            f"most {WIDEST_GAP:.0f} degrees"
+            f"no data within {gap.max():.0f} degrees of {_direction_text(everywhere[gap.argmax()])}; data must cover "
+            f"the whole sphere in steps of at most {WIDEST_GAP:.0f} degrees"
         )
     axis = np.abs(pressure[tree.query([1.0, 0.0, 0.0])[1]])
     if not (axis > 0.0).all():
         raise FileFault("the pressure on the axis is zero at some frequency, so that nothing can be relative to it")
 
 
-# --- what may be read -----------------------------------------------------------------------------------
+def _direction_text(direction: np.ndarray) -> str:
+    ahead, left, up = direction
+    azimuth, elevation = np.degrees(np.arctan2(left, ahead)), np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+    return f"azimuth {azimuth:.0f}, elevation {elevation:.0f}"
+
+
+# --- reading from the file -----------------------------------------------------------------------------------
 
 
 def _array(file: h5py.File, name: str, n_axes: int | None) -> np.ndarray:
     """All of a dataset of real numbers as float64, if it is stored in the file and can have the size that it states."""
     if not isinstance(file.get(name, getlink=True), h5py.HardLink):
         raise FileFault(f"{name} is missing, or is outside the file")
-    found = file[name]
-    if not isinstance(found, h5py.Dataset) or found.dtype.kind not in "fiu":
+    dataset = file[name]
+    if not isinstance(dataset, h5py.Dataset) or dataset.dtype.kind not in "fiu":
         raise FileFault(f"{name} does not contain numbers")
-    if found.is_virtual or found.external:
+    if dataset.is_virtual or dataset.external:
         raise FileFault(f"the data of {name} are outside the file")
-    plan = found.id.get_create_plist()
-    if not {plan.get_filter(i)[0] for i in range(plan.get_nfilters())} <= KNOWN_FILTERS:
+    properties = dataset.id.get_create_plist()
+    if not {properties.get_filter(i)[0] for i in range(properties.get_nfilters())} <= KNOWN_FILTERS:
         raise FileFault(f"{name} is compressed by a filter that is not supported")
-    if found.size * 8 > LARGEST_ARRAY or found.nbytes > LARGEST_RATIO * found.id.get_storage_size():
+    if dataset.size * 8 > LARGEST_ARRAY or dataset.nbytes > LARGEST_RATIO * dataset.id.get_storage_size():
         raise FileFault(
-            f"{name} states more data than the file can hold or this program reads: {found.shape}"
+            f"{name} states more data than the file can hold or this program reads: {dataset.shape}"
         )
-    if n_axes is not None and found.ndim != n_axes:
-        raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {found.shape}")
-    values = np.asarray(found[()], dtype=float)
+    if n_axes is not None and dataset.ndim != n_axes:
+        raise FileFault(f"{name} must have {n_axes} dimensions, and has the shape {dataset.shape}")
+    values = np.asarray(dataset[()], dtype=float)
     if not np.isfinite(values).all():
         raise FileFault(f"{name} contains values that are not finite (NaN or infinite)")
     return values

@@ -12,12 +12,12 @@ import struct
 import numpy as np
 
 from roomsim.errors import MeshError
-from roomsim.venue.polygons import RawMesh, numbered_polygons
+from roomsim.venue.polygons import RawMesh, raw_mesh
 
 _HEADER = 84
 """Bytes before the first triangle: a text of 80, and the number of triangles."""
 _TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
-# Blanks within the line only: across many empty lines the time of a search would grow with the square of their number.
+# Blanks within a line only: otherwise the search time would grow with the square of the number of empty lines.
 _FACET = re.compile(rb"^[ \t]*facet\b", re.MULTILINE | re.IGNORECASE)
 _VERTEX = re.compile(
     rb"^[ \t]*vertex" + 3 * rb"[ \t]+([-+0-9.e]+)" + rb"[ \t\r]*$", re.MULTILINE | re.IGNORECASE
@@ -34,16 +34,16 @@ def read_stl(content: bytes) -> RawMesh:
     """
     # A binary file may begin with the first word of the text form; its length decides.
     count = struct.unpack_from("<I", content, 80)[0] if len(content) >= _HEADER else 0
-    held = (len(content) - _HEADER) / _TRIANGLE.itemsize
-    if held == count:
+    complete = (len(content) - _HEADER) / _TRIANGLE.itemsize
+    if complete == count:
         corners = np.frombuffer(content, _TRIANGLE, offset=_HEADER)["corners"].astype(np.float64)
     elif content.lstrip()[:5].lower() == b"solid":
         corners = _text_corners(content)
-    elif held < 0:
+    elif complete < 0:
         raise _damaged("the header is missing")
     else:
-        raise _damaged(f"it should have {count} triangles, and there is room for {held:.1f}")
-    return numbered_polygons(corners.reshape(-1, 3), np.arange(3 * len(corners)), np.full(len(corners), 3))
+        raise _damaged(f"it should have {count} triangles, and there is room for {complete:.1f}")
+    return raw_mesh(corners.reshape(-1, 3), np.arange(3 * len(corners)), np.full(len(corners), 3))
 
 
 def _text_corners(content: bytes) -> np.ndarray:

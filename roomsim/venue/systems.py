@@ -63,7 +63,7 @@ class System(Drive, Hanging):
     """Single boxes with processing of their own."""
 
     def n_boxes(self) -> int:
-        """How many boxes there are."""
+        """Number of boxes."""
         raise NotImplementedError
 
     @model_validator(mode="after")
@@ -74,6 +74,11 @@ class System(Drive, Hanging):
                 raise ValueError(f"box {number} has processing of its own, but there are only {self.n_boxes()} boxes")
             if numbers.count(number) > 1:
                 raise ValueError(f"box {number} is listed twice")
+        return self
+
+    @model_validator(mode="after")
+    def _points_named(self) -> System:
+        self._count_named_points("points")
         return self
 
 
@@ -89,17 +94,12 @@ class Hang(System):
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes."""
     points: Annotated[int, Field(ge=1, le=8)] = 1
-    """Number of points that it hangs from; as many as `hang_from` names unless given."""
+    """Number of points that it hangs from; by default as many as `hang_from` names."""
     splay: tuple[Annotated[float, Field(ge=-30.0, le=30.0)], ...] = ()
     """Angle between each box and the next below, degrees, from the top; each box is tilted further down by it."""
 
     def n_boxes(self) -> int:
         return self.count
-
-    @model_validator(mode="after")
-    def _points_named(self) -> Hang:
-        self._count_named_points("points")
-        return self
 
     @model_validator(mode="after")
     def _splays_fit(self) -> Hang:
@@ -122,7 +122,7 @@ class Stack(Model):
     reversed_gain: Gain = 0.0
     """dB of the reversed boxes re the others."""
     reversed_delay: Delay | None = None
-    """ms of the reversed boxes after the others; the travel time over the depth of a box unless given."""
+    """ms of the reversed boxes after the others; by default the travel time over the depth of a box."""
 
     @model_validator(mode="after")
     def _reversed_there(self) -> Stack:
@@ -176,7 +176,7 @@ class SubStack(System):
     box, of rows that of the middle."""
     arrangement: Arrangement
     points: Annotated[int, Field(ge=0, le=8)] = 0
-    """Number of points that it hangs from, if it is flown; as many as `hang_from` names unless given."""
+    """Number of points that it hangs from, if it is flown; by default as many as `hang_from` names."""
     frame_mass: Kilograms = 0.0
     """kg of the rigging frame, chain hoist and cables that hang with the boxes, if it is flown."""
     floor: Coordinate | None = None
@@ -185,11 +185,6 @@ class SubStack(System):
 
     def n_boxes(self) -> int:
         return 2 if isinstance(self.arrangement, GradientPair) else self.arrangement.count
-
-    @model_validator(mode="after")
-    def _points_named(self) -> SubStack:
-        self._count_named_points("points")
-        return self
 
     @model_validator(mode="after")
     def _above_floor(self) -> SubStack:

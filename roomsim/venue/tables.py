@@ -1,4 +1,4 @@
-"""CSV files of a study: their lines, columns and numbers."""
+"""Text files of a study, and the lines, columns and numbers of those that are CSV."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Row = tuple[int, list[str]]
 
 
 class FileFault(Exception):
-    """What is wrong with a file, and in which line, from 1, if in one; `faults_of_file` adds its name."""
+    """A fault of a file, with its line, from 1, if it is in one; `faults_of_file` adds the name of the file."""
 
     def __init__(self, text: str, line: int | None = None) -> None:
         super().__init__(text)
@@ -24,38 +24,54 @@ class FileFault(Exception):
 
 
 @contextmanager
-def faults_of_file(path: Path) -> Iterator[None]:
-    """Turn a `FileFault` into a DocumentError that names the file and the line."""
+def faults_of_file(name: str) -> Iterator[None]:
+    """Turn a `FileFault` into a DocumentError that begins with the name of the file and the line."""
     try:
         yield
     except FileFault as fault:
-        place = path.name if fault.line is None else f"{path.name}:{fault.line}"
+        place = name if fault.line is None else f"{name}:{fault.line}"
         raise DocumentError(f"{place}: {fault}") from None
 
 
-def csv_rows(path: Path, largest: int) -> list[Row]:
-    """Lines of a CSV file in UTF-8 of at most `largest` bytes, without blank ones and those that begin with #.
+def read_text(path: Path, largest: int, remark: str) -> tuple[str, bytes]:
+    """Text of a file in UTF-8, and its bytes.
+
+    Parameters
+    ----------
+    path : of the file
+    largest : largest size, bytes
+    remark : addition to the message for a larger file
 
     Raises
     ------
-    FileFault : it cannot be read, is too large, or is not such a file
+    FileFault : the file cannot be read, is too large, or is not in UTF-8
     """
     try:
+        if not path.is_file():
+            raise FileFault("this is a folder; name the file in it" if path.is_dir() else "no such file")
         with path.open("rb") as file:
             content = file.read(largest + 1)
-    except FileNotFoundError:
-        raise FileFault("no such file") from None
     except (OSError, ValueError) as error:
         raise FileFault(f"cannot be read: {error}") from None
     if len(content) > largest:
-        raise FileFault(f"larger than {largest // 1_000_000} MB, the most that is read")
+        raise FileFault(f"larger than {largest // 1_000_000} MB{remark}")
     try:
-        text = content.decode("utf-8-sig")
+        return content.decode("utf-8-sig"), content
     except UnicodeDecodeError as error:
-        at = content.count(b"\n", 0, error.start) + 1
-        raise FileFault("not UTF-8; save the file with this encoding", at) from None
+        line = content.count(b"\n", 0, error.start) + 1
+        raise FileFault("not UTF-8; save the file with this encoding", line) from None
+
+
+def csv_rows(path: Path, largest: int) -> list[Row]:
+    """Lines of a CSV file in UTF-8 of at most `largest` bytes, without blank lines and those that begin with #.
+
+    Raises
+    ------
+    FileFault : the file cannot be read, is too large, or is not a CSV file in UTF-8
+    """
+    text, _ = read_text(path, largest, ", the largest size that is read")
     if "\0" in text:
-        raise FileFault("holds NUL characters; it is not a CSV file")
+        raise FileFault("contains NUL characters; it is not a CSV file")
     rows = []
     for number, line in enumerate(io.StringIO(text, newline=None), start=1):
         if line.strip() and not line.lstrip().startswith("#"):
@@ -66,18 +82,18 @@ def csv_rows(path: Path, largest: int) -> list[Row]:
     return rows
 
 
-def column_positions(head: Row, wanted: tuple[str, ...]) -> list[int]:
-    """Positions of the wanted columns in the line that names the columns.
+def column_positions(head: Row, columns: tuple[str, ...]) -> list[int]:
+    """Positions of the required columns in the line that names the columns.
 
     Raises
     ------
     FileFault : one of them is missing
     """
     names = [cell.strip().lower() for cell in head[1]]
-    if not set(wanted) <= set(names):
+    if not set(columns) <= set(names):
         hint = "; columns are separated by commas, decimals by a point" if ";" in ",".join(head[1]) else ""
-        raise FileFault(f"the first line must name the columns {', '.join(wanted)}{hint}", head[0])
-    return [names.index(name) for name in wanted]
+        raise FileFault(f"the first line must name the columns {', '.join(columns)}{hint}", head[0])
+    return [names.index(name) for name in columns]
 
 
 def number_in(cell: str, name: str, line: int) -> float:

@@ -1,4 +1,4 @@
-"""Messages for what the validation of a document found."""
+"""Messages for the faults that the validation of a document finds."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, Tag, ValidationError
 
-from roomsim.bands import LABELS
-from roomsim.venue.lines import KeyPath
+from roomsim.bands import NAMES
+from roomsim.venue.line_numbers import KeyPath
 
+_SCALARS = {float: "a number", int: "a whole number", str: "text in quotes"}
 _COUNT = {2: "two", 3: "three", 8: "eight"}
 _BOUND = {
     "greater_than": ("gt", "above"),
@@ -23,34 +24,36 @@ _BOUND = {
 
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> Iterator[tuple[KeyPath, str]]:
-    """Key path and message for each fault that the validation of a document of type `model` found."""
+    """Key path and message of each fault that the validation of a document of type `model` found."""
     entries = [(entry, _locate(model, entry["loc"])) for entry in error.errors(include_url=False)]
-    # A misspelt key is also a missing one, and a list too short lacks each entry; each is reported once.
+    # A misspelt key is also a missing key, and a short list lacks several entries; each fault is reported once.
     misspelt = {
         (*place.path[:-1], _nearest(str(place.path[-1]), _keys(place.outer)))
         for entry, place in entries
         if entry["type"] == "extra_forbidden"
     }
-    known = {(key,) for key in _keys(model)}
+    # The path is empty where the fault is one of the whole document.
+    known: set[KeyPath] = {(), *((key,) for key in _keys(model))}
     short: set[KeyPath] = set()
     for entry, place in entries:
-        kind, given = entry["type"], entry["input"]
+        kind, value = entry["type"], entry["input"]
         if kind == "missing" and isinstance(place.path[-1], int):
             around = place.path[:-1]
             if around not in short:
-                yield around, f"expected {expected(place.outer)}; there are {len(given)}"
+                yield around, f"expected {expected(place.outer)}; there are {len(value)}"
             short.add(around)
         elif kind == "missing" and place.path in misspelt:
             continue
-        elif kind == "too_short" and len(given) >= entry["ctx"]["min_length"]:
+        elif kind == "too_short" and len(value) >= entry["ctx"]["min_length"]:
             continue  # the entries exist but are faulty, and each has its own message
         elif kind in ("union_tag_invalid", "union_tag_not_found"):
-            yield (*place.path, "kind"), _choice(_tags(place.annotation), given.get("kind"))
+            yield (*place.path, "kind"), _choice(_tags(place.annotation), value.get("kind"))
         else:
-            text = _message(kind, given, entry.get("ctx", {}), place)
-            # Keys below the header of a table belong to it, intended or not.
+            text = _message(kind, value, entry.get("ctx", {}), place)
+            # In TOML a key below the header of a table belongs to this table, whether intended or not.
             homes = [] if place.path in known else list(_tables_with(model, str(place.path[-1])))
-            is_lost = kind == "extra_forbidden" or (place.outer_is_open and () in homes)
+            # A table with arbitrary keys also accepts a key that was meant for the top of the file.
+            is_lost = kind == "extra_forbidden" or (get_origin(place.outer) is dict and () in homes)
             yield place.path, f"{text}; {_belongs(str(place.path[-1]), homes)}" if homes and is_lost else text
 
 
@@ -60,14 +63,9 @@ class _Place:
 
     path: KeyPath
     annotation: Any
-    """Type of what belongs there."""
+    """Type that is expected there."""
     outer: Any
     """Type of the table or list around it."""
-
-    @property
-    def outer_is_open(self) -> bool:
-        """Whether the table around it accepts keys of any name."""
-        return get_origin(self.outer) is dict
 
 
 def _tables_with(model: type[BaseModel], key: str) -> Iterator[KeyPath]:
@@ -98,55 +96,51 @@ def _belongs(key: str, homes: Sequence[KeyPath]) -> str:
     return f'"{key}" belongs in the table {" or ".join(list(tables)[:3])}'
 
 
-def _message(kind: str, given: Any, context: Mapping[str, Any], place: _Place) -> str:
-    """What is wrong; `kind` and `context` are those of the validator."""
-    wanted = expected(place.annotation)
+def _message(kind: str, value: Any, context: Mapping[str, Any], place: _Place) -> str:
+    """Message for a fault; `kind` and `context` are those of the validator."""
+    if kind == "missing" and place.path == ("schema",):
+        return "missing; write schema = 1"
     if kind == "missing":
-        return "missing; write schema = 1" if place.path == ("schema",) else f"missing; expected {wanted}"
+        return f"missing; expected {expected(place.annotation)}"
     if kind == "extra_forbidden":
         known = _keys(place.outer)
         near = _nearest(str(place.path[-1]), known)
         return "unknown key; " + (f'did you mean "{near}"?' if near else f"known here: {', '.join(known)}")
     if kind == "too_short":
         least = context["min_length"]
-        return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(given)}"
+        return f"expected at least {least} {'entry' if least == 1 else 'entries'}; there are {len(value)}"
     if kind == "too_long":
-        return f"expected {wanted}; there are {len(given)}"
+        return f"expected {expected(place.annotation)}; there are {len(value)}"
+    if kind == "literal_error" and place.path == ("schema",):
+        return f"this version of roomsim reads schema = {context['expected']}, got {_display(value)}"
     if kind == "literal_error":
-        return _literal(place, given)
+        return _choice(get_args(_bare(place.annotation)), value)
     if kind == "value_error":
         return str(context["error"])
     if kind == "finite_number":
         return f"nan and inf are not allowed here; expected a number{_band(place)}"
     if kind in _BOUND:
         name, word = _BOUND[kind]
-        return f"must be {word} {context[name]:.12g}, got {_display(given)}{_band(place)}"
+        return f"must be {word} {context[name]:.12g}, got {_display(value)}{_band(place)}"
     if kind == "string_too_short":
         return "must not be empty"
     if kind == "string_too_long":
-        return f"must not be longer than {context['max_length']} characters, has {len(given)}"
-    return f"expected {_named_kind(place) or wanted}, got {_display(given)}{_hint(place, given)}"
-
-
-def _named_kind(place: _Place) -> str | None:
-    """The kind of thing that is named in this place, if any."""
-    thing = "material" if place.path[0] == "surfaces" else str(place.path[-1])
-    return f"the name of a {thing}, in quotes" if thing in ("material", "fabric", "loudspeaker") else None
+        return f"must not be longer than {context['max_length']} characters, has {len(value)}"
+    thing = "material" if place.path[0] == "surfaces" else place.path[-1]
+    is_reference = thing in ("material", "fabric", "loudspeaker")
+    wanted = f"the name of a {thing}, in quotes" if is_reference else expected(place.annotation)
+    return f"expected {wanted}, got {_display(value)}{_hint(place, value)}"
 
 
 def expected(annotation: Any) -> str:
-    """What is expected in a place of this type."""
+    """Description of the values that a type accepts."""
     kind = _bare(annotation)
     origin, arguments = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
         forms = [expected(member) for member in arguments]
         return ", or ".join(forms) if forms[0] != "a table" else "a table"
-    if kind is float:
-        return "a number"
-    if kind is int:
-        return "a whole number"
-    if kind is str:
-        return "text in quotes"
+    if kind in _SCALARS:
+        return _SCALARS[kind]
     if origin is Literal:
         return " or ".join(_quoted(value) for value in arguments)
     if origin is tuple and Ellipsis in arguments:
@@ -155,7 +149,7 @@ def expected(annotation: Any) -> str:
             return "tables in double brackets"
         return f"a list, each entry {expected(inner)}"
     if origin is tuple:
-        span = ", 63 Hz to 8 kHz" if len(arguments) == len(LABELS) else ""
+        span = ", 63 Hz to 8 kHz" if len(arguments) == len(NAMES) else ""
         return f"{_COUNT[len(arguments)]} numbers in brackets{span}"
     return "a table"
 
@@ -176,10 +170,8 @@ def _locate(model: type[BaseModel], loc: Sequence[str | int]) -> _Place:
             names = {field.alias or name: field.annotation for name, field in kind.model_fields.items()}
             annotation = names.get(str(part))
         elif get_origin(kind) is tuple:
-            arguments = get_args(kind)
-            annotation = (
-                arguments[0] if Ellipsis in arguments else arguments[min(int(part), len(arguments) - 1)]
-            )
+            members = [member for member in get_args(kind) if member is not Ellipsis]
+            annotation = members[min(int(part), len(members) - 1)]
         elif get_origin(kind) is dict:
             annotation = get_args(kind)[1]
     return _Place(path, annotation, outer)
@@ -219,41 +211,27 @@ def _nearest(wrong: str, known: Iterable[str]) -> str | None:
     return next(iter(get_close_matches(wrong, list(known), n=1, cutoff=0.6)), None)
 
 
-def _choice(known: Mapping[str, Any] | Sequence[str], given: Any) -> str:
+def _choice(known: Iterable[str], value: Any) -> str:
     names = " or ".join(_quoted(name) for name in known)
-    if given is None:
+    if value is None:
         return f"missing; expected {names}"
-    near = _nearest(str(given), known)
-    return f"expected {names}, got {_display(given)}" + (f'; did you mean "{near}"?' if near else "")
-
-
-def _literal(place: _Place, given: Any) -> str:
-    known = get_args(_bare(place.annotation))
-    if place.path == ("schema",):
-        return f"this version of roomsim reads schema = {known[0]}, got {_display(given)}"
-    if all(isinstance(value, str) for value in known):
-        return _choice(known, given)
-    return f"expected {expected(place.annotation)}, got {_display(given)}"
+    near = _nearest(str(value), (name for name in known if isinstance(name, str)))
+    return f"expected {names}, got {_display(value)}" + (f'; did you mean "{near}"?' if near else "")
 
 
 def _band(place: _Place) -> str:
     """The octave, where the place is one of eight bands."""
     index = place.path[-1]
-    if (
-        get_origin(place.outer) is tuple
-        and len(get_args(place.outer)) == len(LABELS)
-        and isinstance(index, int)
-    ):
-        label = LABELS[index]
-        return f" at {label[:-1]} kHz" if label.endswith("k") else f" at {label} Hz"
+    if get_origin(place.outer) is tuple and len(get_args(place.outer)) == len(NAMES) and isinstance(index, int):
+        return f" at {NAMES[index]}"
     return ""
 
 
-def _hint(place: _Place, given: Any) -> str:
+def _hint(place: _Place, value: Any) -> str:
     kind = _bare(place.annotation)
-    if kind in (float, int) and isinstance(given, str):
+    if kind in (float, int) and isinstance(value, str):
         return "; numbers are written without quotes and with a decimal point"
-    if isinstance(given, Mapping) and get_origin(kind) is tuple:
+    if isinstance(value, Mapping) and get_origin(kind) is tuple:
         return f"; write [[{place.path[-1]}]], with double brackets, for each entry"
     return ""
 

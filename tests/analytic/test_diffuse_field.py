@@ -10,7 +10,7 @@ from scenes import box_parallelograms, box_scene, omnidirectional, scene_of, sea
 from traced import spread_seats, traced
 
 from roomsim.scene.scene import Patch
-from roomsim.tracing._closest import closest_hits
+from roomsim.tracing._closest import find_hits
 from roomsim.tracing._paths import lambert_direction
 from roomsim.tracing._random import SURFACE, ray_key, uniform
 from roomsim.tracing.geometry import pack_geometry
@@ -38,9 +38,8 @@ def first_hits(size):
     origins = np.zeros((N_RAYS, 3), np.float32)
     origins[:, :2] = numbers[:, 2:] * size[:2]
     floor = 4
-    distance, hit = np.empty(N_RAYS, np.float32), np.empty(N_RAYS, np.int32)
     start = np.full(N_RAYS, floor, np.int32)
-    closest_hits(origins, directions, start, pack_geometry(scene.surfaces), distance, hit)
+    _, hit = find_hits(origins, directions, pack_geometry(scene.surfaces), start)
     return dict(
         zip(("west", "east", "south", "north", "floor", "ceiling"), np.bincount(hit, minlength=6) / N_RAYS)
     )

@@ -10,7 +10,6 @@ from agreement import assert_agrees
 from scenes import box_scene
 from traced import binned
 
-from roomsim.decay.response import index_of_edge
 from roomsim.estimate import jackknife_of
 from roomsim.scene.compile import compile_scene
 from roomsim.study.evaluator import Evaluator
@@ -27,7 +26,8 @@ def from_replay(engine: Evaluator, scenario: int, after: float) -> tuple[np.ndar
     """Late energy, mean over the seats of each area: traced (n_replicates, n_areas, 8), images (n_areas, 8)."""
     receivers = engine.scene.receivers
     found = engine.response(np.array([scenario]), slice(0, receivers.n_receivers))
-    first = index_of_edge(found.bin_edges, after)
+    first = int(np.argmin(np.abs(found.bin_edges - after)))
+    assert found.bin_edges[first] == pytest.approx(after, abs=1e-6)
     traced = found.late[:, :, first:, 0].astype(float).sum(axis=2)
     images = binned(found.arrivals, found.bin_edges)[:, first:, 0].sum(axis=1)
     areas = [receivers.area == a for a in range(len(receivers.area_names))]

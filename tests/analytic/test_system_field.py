@@ -278,7 +278,7 @@ def test_comb_of_a_floor():
     # The band as a whole: the mean over the octave of 1/a^2 + 1/b^2 + 2 cos(k (b - a)) / (a b), by
     # quadrature.
     octave = stack({"kind": "stack", "count": 1}, position=(0.0, 0.0, 1.25))
-    found = level_map([arrays(octave)], ear, C, FLOOR)[0]
+    found = level_map([arrays(octave)], ear, C, FLOOR[None])[0]
     for band in (0, 1, 2, 3):
         low, high = np.log(EXACT[band]) + np.log(10.0) * np.array([-0.15, 0.15])
 

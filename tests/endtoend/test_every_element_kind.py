@@ -18,7 +18,7 @@ from roomsim.elements.finishes import Cloth, Finish
 from roomsim.elements.registry import KINDS
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
-from roomsim.scene.factors import finishes_of
+from roomsim.scene.factors import material_table
 from roomsim.scene.rigging import Rig
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.costs import scenario_records
@@ -68,7 +68,7 @@ def test_kind_says_all_that_is_asked_of_it(kind, entry, tmp_path):
     scene = compile_scene(study)
     sheets = [patch for patch in scene.patches if patch.is_sheet]
     covered = [patch for patch in scene.patches if element.name in patch.covers]
-    finish = finishes_of(study, [element]).elements.get(element.name)
+    finish = element.finish(material_table(study))
     if finish is None:
         assert not covered and (scene.sources.active[0] != scene.sources.active[1]).any()
     else:
@@ -86,7 +86,7 @@ def test_kind_says_all_that_is_asked_of_it(kind, entry, tmp_path):
     demand = demand_of(study, treated)
     fixed = 50.0 if element.is_overhead else 0.0
     assert (demand.hire, demand.rigging_hours, demand.weight) == (100.0, 2.0, 24.0)
-    assert demand.cost == 100.0 + 2.0 * 40.0 + fixed and demand.stock == {"cloth": 3.0}
+    assert demand.cost == 100.0 + 2.0 * 40.0 + fixed and element.stock == {"cloth": 3.0}
     assert demand_of(study, bare).cost == 0.0
     (load,) = Rig(study).loads(treated)
     assert load.name == element.name and load.mass == 24.0 and load.heaviest == pytest.approx(6.0)

@@ -20,7 +20,7 @@ from roomsim.errors import StoreError
 from roomsim.report.planning_figures import front_figure
 from roomsim.results.interval import Interval
 from roomsim.results.plain import to_plain
-from roomsim.scene.limits import limits_broken
+from roomsim.scene.limits import Limits
 from roomsim.venue.reading import read_study
 
 SIZE = (10.0, 7.0, 4.0)
@@ -115,7 +115,7 @@ def test_every_option_states_what_it_breaks(study, found):
     occupied = described.document.scenario[0]
     for option in found.options:
         scenario = occupied.model_copy(update={"elements": (*occupied.elements, *option.elements)})
-        assert bool(option.broken) == bool(limits_broken(described, scenario))
+        assert bool(option.broken) == bool(Limits(described).broken(scenario.elements))
     assert not found.plan.broken
 
 

@@ -62,7 +62,7 @@ def test_run_prints_the_comparison_and_says_where_everything_is(done):
     assert "±" in ran.stdout
     assert "competent person" in ran.stdout
     assert "Tracing: 100 %" in ran.stderr
-    assert f"Everything is in {study.with_suffix('.roomsim')}" in ran.stderr
+    assert f"The results are in {study.with_suffix('.roomsim')}" in ran.stderr
     assert "Traceback" not in ran.stderr
 
 

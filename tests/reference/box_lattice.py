@@ -1,4 +1,4 @@
-"""Image sources of a box by its lattice, written out directly. Imports numpy only.
+"""Image sources of a box, directly from the lattice of images. Imports numpy only.
 
 Allen and Berkley, J. Acoust. Soc. Am. 65 (1979) 943, Equations (5) to (10), as energies.
 """

@@ -1,8 +1,9 @@
-"""Rays in a box, one band at a time, the slow and plain way: no roulette, no weights but energy. Imports numpy only.
+"""Ray tracing in a box, one band at a time, in the slow and simple way: no roulette, no weights except energy. Imports
+numpy only.
 
-Every ray keeps what the walls leave of its energy and is followed until that is a part in 10^7, or time is over. A
-wall scatters it by Lambert's law or mirrors it. What passes a seat's sphere is its energy times the length of its way
-in the sphere over the sphere's volume.
+Every ray carries the energy that the walls have not absorbed, and is followed until this is a part in 10^7 or the time
+is over. A wall scatters it by Lambert's law or reflects it specularly. Its contribution to a seat is its energy times
+the length of its path in the sphere over the volume of the sphere.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ def window_energies(
     place = np.tile(np.asarray(source, float), (n_rays, 1))
     way = rng.normal(size=(n_rays, 3))
     way /= np.linalg.norm(way, axis=1)[:, None]
-    # 4 pi sr shared out among the rays.
+    # 4 pi sr divided among the rays.
     energy, gone = np.full(n_rays, 4.0 * np.pi / n_rays), np.zeros(n_rays)
     first = energy[0]
     while len(place):
@@ -50,7 +51,7 @@ def window_energies(
         gone = gone + length
         side = (way[rows, axis] > 0.0).astype(int)
         wall = 2 * axis + side
-        # Onto the wall itself, so that rounding carries no ray out of the room.
+        # Placed exactly on the wall, so that rounding moves no ray out of the room.
         place[rows, axis] = side * size[axis]
         energy = energy * (1.0 - np.asarray(absorption)[wall])
         inwards = np.zeros_like(way)

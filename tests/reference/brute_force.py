@@ -1,4 +1,4 @@
-"""Closest hits the slow, obvious way: every primitive, double precision. Imports numpy only."""
+"""Closest hits in the slow, direct way: every primitive, double precision. Imports numpy only."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def closest_hits(origins, directions, skip, origin, edge_u, edge_v, is_triangle,
 
 
 def sphere_chords(origins, directions, lengths, centre, radius):
-    """Of every segment (n) and sphere (m): length of the chord (n, m), negative where the segment passes it by or ends
+    """Of every segment (n) and sphere (m): length of the chord (n, m), negative where the segment misses it or ends
     before it; distance of its middle along the segment (n, m); square of half the line's chord (n, m)."""
     unit = directions / np.linalg.norm(directions, axis=1)[:, None]
     away = centre[None] - origins[:, None]

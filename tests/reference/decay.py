@@ -1,4 +1,4 @@
-"""Decays, regressions and modulation by direct sampling: slow and obvious."""
+"""Decays, regressions and modulation by direct sampling: slow and simple."""
 
 from __future__ import annotations
 

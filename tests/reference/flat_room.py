@@ -21,9 +21,9 @@ def between_rigid_mirrors(distance, height):
 def between_diffuse_planes(distance, height, reflection):
     """Lambert planes: 1/r^2 + (4 R / h^2) int z e^-z J0(r z / h) / (1 - R z K1(z)) dz.
 
-    The planes light each other; in plan that is a convolution with h^2 / (pi (r^2 + h^2)^2), whose Hankel
-    transform is z K1(z) with z = k h, so the infinite row of reflections is a geometric one (Kuttruff, Room
-    Acoustics, on flat rooms, from memory; derived anew).
+    The planes irradiate each other; in plan this is a convolution with h^2 / (pi (r^2 + h^2)^2), whose Hankel transform
+    is z K1(z) with z = k h, so the infinite row of reflections is a geometric one (Kuttruff, Room Acoustics, on flat
+    rooms, from memory; derived anew).
     """
 
     def integrand(z):

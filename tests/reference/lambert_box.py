@@ -1,12 +1,11 @@
 """Exact decay of a box whose walls all reflect by Lambert's law, without rays.
 
-What leaves a patch of wall towards another arrives there later by their distance. The late decay
-exp(-rate t) is the rate at which this balance sustains itself: the largest eigenvalue of
-M_ij = (1 - a_i) F_ij exp(rate d_ij / c) is 1 (Kuttruff, Room Acoustics, on the integral equation of diffuse
-reflection; from memory). View factors F_ij between rectangles in closed form (Ehlert and Smith, J.
-Thermophys. Heat Transf. 7 (1993) 173; Howell, A Catalog of Radiation Heat Transfer Configuration Factors,
-C-13 and C-15; from memory, checked in the tests by rows that sum to 1 and by printed values); distances
-between centres.
+Energy that leaves one patch of a wall towards another arrives after the time for their distance. The late decay
+exp(-rate t) has the rate at which this balance sustains itself: the largest eigenvalue of M_ij = (1 - a_i) F_ij
+exp(rate d_ij / c) is 1 (Kuttruff, Room Acoustics, on the integral equation of diffuse reflection; from memory). View
+factors F_ij between rectangles in closed form (Ehlert and Smith, J. Thermophys. Heat Transf. 7 (1993) 173; Howell, A
+Catalog of Radiation Heat Transfer Configuration Factors, C-13 and C-15; from memory, checked in the tests by rows that
+sum to 1 and by printed values); distances between centres.
 """
 
 from __future__ import annotations
@@ -63,7 +62,7 @@ def perpendicular(first, second, a, b, c):
         square = r2 + y**2
         logarithm = np.log(square, out=np.zeros_like(y), where=square > 0.0)
         term = y * r * angle - 0.25 * (r2 - y**2) * logarithm
-        # Towards the common edge on either side both lengths may run down: their order decides the sign.
+        # Both lengths may decrease towards the common edge on either side: their order determines the sign.
         sign = (-1) ** (j + l) * _rising(first, b, second, i) * _rising(second, a, first, k)
         total = total + sign * term
     return total / (2.0 * np.pi) / _area(first, b, c)[:, None]

@@ -1,4 +1,4 @@
-"""Limp porous sheets by the plain textbook formulas and dense sums: slow, obvious, numpy only."""
+"""Limp porous sheets by the textbook formulas and dense sums: slow, simple, numpy only."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 
 def sheet(frequency, resistance, mass, cosine, rho_c):
-    """Impedance of a sheet that air passes (resistance) and that moves (mass), side by side."""
+    """Impedance of a sheet through which air flows (resistance) and that moves (mass), in parallel."""
     moving = 2j * np.pi * frequency * mass
     return (1.0 / (1.0 / resistance + 1.0 / moving)) * cosine / rho_c
 
@@ -23,7 +23,7 @@ def octave_and_angles(centre, n_frequencies, n_angles):
 
 
 def on_wall(centre, resistance, mass, gaps, c, rho_c, second_gap=None, n_frequencies=100, n_angles=250):
-    """Absorption before a rigid wall, mean over an octave, all angles and the gaps given.
+    """Absorption in front of a rigid wall, mean over an octave, all angles and the given gaps.
 
     One sheet: Z = z - j cot(k d cos). Two: the impedance of the inner one carried over the air between them,
     Z -> (Z + j tan) / (1 + j Z tan), plus that of the outer one.

@@ -1,19 +1,20 @@
-"""A second ray tracer and a second reading of decays, slow and plain: shares nothing with the package.
+"""A second ray tracer and a second evaluation of decays, slow and simple, which share no code with the package.
 
-It takes what a room *is*: triangles and parallelograms with the share that each reflects as a mirror, scatters by
-Lambert's law and lets through, in one scenario; plain sources; seats as spheres; air. The rest is its own:
+Its input is the description of a room: triangles and parallelograms with the shares that each reflects specularly,
+scatters by Lambert's law and transmits, in one scenario; simple sources; seats as spheres; air. Everything else is
+implemented separately:
 
 - one octave band at a time, each with rays of its own, so that every event is drawn with its true probability and no
   weights are needed; a ray is followed until it has lost 90 dB, or the time is up. No roulette, no image sources,
   no branching, no sampling plan;
 - every primitive is tried at every hit, in double precision;
-- rays are plain random numbers; errors come from independent batches;
-- the direct sound is computed. A ray that has met nothing but mirrors belongs to an image of the source: it counts
-  with the exact arrival time and spreading of that image at the middle of the seat, where it meets the seat's sphere.
-  All other rays count by their way through the sphere, at the time of its middle;
-- energy is kept in bins of 1 ms from the time of the straight line on.
+- rays are drawn with ordinary random numbers; errors come from independent batches;
+- the direct sound is computed. A ray that has only been reflected specularly belongs to an image of the source: where
+  it meets the sphere of a seat, it contributes with the exact arrival time and spreading of that image at the middle of
+  the seat. All other rays contribute by their path through the sphere, at the time of its middle;
+- energy is recorded in bins of 1 ms from the time of the straight line on.
 
-The figures follow ISO 3382-1 and IEC 60268-16 anew, from those bins. Imports numpy and numba only.
+The quantities are implemented again after ISO 3382-1 and IEC 60268-16, from those bins. Imports numpy and numba only.
 """
 
 # Numba compiles these random numbers and no others.
@@ -43,7 +44,7 @@ class Room:
     edge_v: np.ndarray
     is_triangle: np.ndarray
     events: np.ndarray
-    """(n, 3, 8): shares that a primitive mirrors, scatters, lets through."""
+    """(n, 3, 8): shares that a primitive reflects specularly, scatters, transmits."""
     air: np.ndarray
     """(8,) 1/m."""
     speed_of_sound: float
@@ -169,8 +170,8 @@ def _trace(
                     continue
                 half = math.sqrt(half)
                 if only_mirrors:
-                    # The image of the source lies straight back; who starts it counts the seat once, where its
-                    # middle is passed. The direct sound is left out.
+                    # The image of the source lies straight back along the ray; the seat counts once, where its middle
+                    # is passed. The direct sound is left out.
                     if not reflected or middle < 0.0 or middle > length:
                         continue
                     square = half * half
@@ -186,7 +187,7 @@ def _trace(
                         continue
                     energy = weight * 4.0 * math.pi * (high - low) / volume
                     way = travelled + 0.5 * (low + high)
-                # The straight line is the shortest way: what is earlier is so by rounding or by the sphere.
+                # The straight line is the shortest path: anything earlier is due to rounding or to the sphere.
                 k = max(0, int((way / speed + delay - start[r]) / STEP))
                 if k < n_bins:
                     histogram[r, k] += energy * math.exp(-air * way)
@@ -258,7 +259,7 @@ def trace_band(
 
 
 def direct_sound(room: Room, sources: list[Source], seats: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """`Response.direct` and `Response.direct_time`: what the straight line brings, through cloth and air."""
+    """`Response.direct` and `Response.direct_time`: the direct sound, with the losses in cloth and air."""
     normals, rows = _planes(room)
     along = (normals * room.origin).sum(axis=1)
     start = starts(room, sources, seats)
@@ -282,7 +283,7 @@ def direct_sound(room: Room, sources: list[Source], seats: np.ndarray) -> tuple[
     return energy, time
 
 
-# --- figures --------------------------------------------------------------------------------------------
+# --- quantities -----------------------------------------------------------------------------------------
 
 
 WINDOWS = (0.0, 0.05, 0.08, 0.2, 0.5, 1.0, 2.0)
@@ -351,7 +352,7 @@ def figures(
                 inside = (middle >= low) & (middle < high)
                 heard = (direct_time[r] >= low - 1e-9) & (direct_time[r] < high)
                 found["windows"][w, r, b] = energy[inside].sum() + own[heard].sum()
-            # From time zero on: what comes before it does not count.
+            # From time zero on: sound that arrives earlier is left out.
             early, late = (
                 energy[part(time)].sum() + own[part(at + 1e-9)].sum()
                 for part in (lambda t: (t >= 0.0) & (t < 0.05), lambda t: t >= 0.05)
@@ -360,7 +361,7 @@ def figures(
             curve_time, curve = decay_curve(energy, own, at, zero[r, b])
             found["EDT"][r, b] = regression(curve_time, curve, 0.0, -10.0)
             found["T20"][r, b] = regression(curve_time, curve, -5.0, -25.0)
-            # Only the magnitude counts: it does not matter where time begins.
+            # Only the magnitude is used, so the start of the time axis has no effect.
             turn = wave @ energy + np.exp(-2j * np.pi * MODULATION[:, None] * direct_time[r]) @ own
             transfer[r, b] = np.abs(turn) / total
     found["STI"] = np.array([speech_index(transfer[r], found["level"][r], noise) for r in range(n_seats)])
@@ -385,7 +386,7 @@ def decay_curve(energy: np.ndarray, own: np.ndarray, at: np.ndarray, zero: float
 
 
 def regression(time: np.ndarray, level: np.ndarray, upper: float, lower: float) -> float:
-    """Time for 60 dB of the least-squares line, weighted evenly in time; NaN where the decay does not reach."""
+    """Time for 60 dB of the least-squares line, weighted evenly in time; NaN where the decay is too short."""
     if len(level) == 0 or level.min() > lower:
         return math.nan
     begin, end = max(0, int(np.argmax(level < upper)) - 1), int(np.argmax(level <= lower))
@@ -441,9 +442,9 @@ def _masking_level(below: float) -> float:
 def estimates(
     response: Response, noise: np.ndarray, over_seats: bool = False
 ) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Value and standard error of every figure, by leaving out one batch at a time (delete-one jackknife).
+    """Value and standard error of every quantity, by leaving out one batch at a time (delete-one jackknife).
 
-    Time zero is found once, from all batches. With `over_seats` the figures are means over the seats.
+    Time zero is determined once, from all batches. With `over_seats` the results are means over the seats.
     """
     batches = response.traced
     n = len(batches)

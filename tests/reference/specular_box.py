@@ -1,4 +1,4 @@
-"""Decay of a box with mirror walls, mean over all its places: an integral over directions, without rays.
+"""Decay of a box with specularly reflecting walls, mean over all positions: an integral over directions, without rays.
 
 A ray of direction u meets the pair of walls across axis i |u_i| c / L_i times a second and loses the mean of
 their exponents each time, so the energy of the room is
@@ -38,7 +38,7 @@ def times_of(time, energy):
 
 
 def image_energy(edges, size, reflection, source, receiver, air=0.0, speed_of_sound=343.2):
-    """(n_bins,) energy of all images at one place, R^hits exp(-m d) / d^2, by time after the direct sound."""
+    """(n_bins,) energy of all images at one position, R^hits exp(-m d) / d^2, by time after the direct sound."""
     direct = np.linalg.norm(np.subtract(source, receiver))
     reach = speed_of_sound * edges[-1] + direct
     squares, logs = [], []

@@ -1,12 +1,12 @@
-"""Every command, killed, stopped and refused by the disk at its operations: what is left, and what follows.
+"""Every command, killed, stopped and with a failing disk at its operations: the files left, and how it resumes.
 
-As it runs with the other tests, operations are tried that lie well apart. All of them, which takes some two hours of
-processor time, in parts that may run beside each other:
+Together with the other tests, only some operations are tested, at regular distances. All of them take some two hours of
+processor time, in parts that can run in parallel:
 
     pytest -n 16 tests/stages/test_faults.py --every-operation
 
-Whatever happens, each file is as it was before or as it will be; what is said is why; and the same command, run
-again, ends with the same bits as if nothing had happened, and leaves nothing unfinished behind.
+In every case each file has either its old or its new content, the message states the cause, and the same command, run
+again, ends with bit-identical files and leaves no temporary files.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from roomsim.loudspeakers.layout import layout_of
 from roomsim.physics.levels import level
 from roomsim.physics.noise import named_curve
 from roomsim.report.system_figures import bass_figure, level_figure
-from roomsim.report.system_object import angle_words, system_object
+from roomsim.report.system_object import angle_text, system_object
 from roomsim.report.system_tables import system_table
 from roomsim.sound_system.energy_deposition import PARTS
 from roomsim.sound_system.fills_and_delays import fill_advice
@@ -231,9 +231,9 @@ def test_seats_above_each_other_have_a_page_each(report, tmp_path):
 )
 def test_tilt_is_said_in_words(report, tilt, words):
     hang = report.study.sources.hang[0].model_copy(update={"tilt": tilt})
-    assert angle_words(hang) == words
+    assert angle_text(hang) == words
     single = hang.model_copy(update={"count": 1, "splay": ()})
-    assert "splay" not in angle_words(single)
+    assert "splay" not in angle_text(single)
 
 
 def test_negative_tilt_looks_down(report):

@@ -23,7 +23,7 @@ from roomsim.physics.radiation import sphere_weights
 from roomsim.scene.checks import check_venue
 from roomsim.scene.compile import compile_scene
 from roomsim.scene.drawing import plan_drawing
-from roomsim.scene.limits import limits_broken
+from roomsim.scene.limits import Limits
 from roomsim.scene.receivers import compile_receivers
 from roomsim.scene.scenarios import demand_of
 from roomsim.study.evaluator import Evaluator, evaluation_blocks
@@ -241,13 +241,7 @@ def test_a_system_change_switches_its_sources(tmp_path: Path):
     # The hang's boxes look up to 18 degrees down and lie within 0.2 m of one upright line: 0.6 ms.
     assert zero[:, 2] == pytest.approx(hang, abs=6e-4)
     found = demand_of(study, study.document.scenario[0])
-    assert (found.hire, found.rigging_hours, found.roof_points, found.weight, found.power) == (
-        400.0,
-        4.0,
-        2,
-        60.0,
-        1.5,
-    )
+    assert (found.hire, found.rigging_hours, found.roof_points, found.weight) == (400.0, 4.0, 2, 60.0)
     # Scenarios that share sources are worked out together, others apart.
     together = [np.arange(scene.n_scenarios)[scenarios] for scenarios, _ in evaluation_blocks(scene, 50, 20)]
     assert sorted(np.concatenate(together)) == [0, 1, 2, 3]
@@ -267,7 +261,7 @@ def test_power_has_a_limit(tmp_path: Path):
         write(tmp_path, study={"costs": {"power_available": 1.0, "fixed": 50.0, "labour_rate": 10.0}})
     )
     scenario = study.document.scenario[0]
-    assert limits_broken(study, scenario) == {"power": "electric power 1.5 of 1 kW"}
+    assert Limits(study).broken(scenario.elements) == {"power": "electric power 1.5 of 1 kW"}
     assert demand_of(study, scenario).cost == 400.0 + 40.0 + 50.0  # it takes roof points: something hangs
 
 

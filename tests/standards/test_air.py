@@ -11,8 +11,6 @@ from roomsim.errors import PhysicalRangeError
 from roomsim.physics.air import (
     Air,
     air_attenuation,
-    air_density,
-    speed_of_sound,
     water_vapour,
 )
 
@@ -108,10 +106,10 @@ def test_outside_the_standard(arguments, words):
 def test_speed_and_density():
     # CRC Handbook of Chemistry and Physics (from memory): 331.45 m/s in dry air at 0 degC. 0.1 % for the
     # rounded constant of ISO 9613-1.
-    assert speed_of_sound(0.0) == pytest.approx(331.45, rel=1e-3)
-    assert speed_of_sound(np.array([20.0]))[0] == pytest.approx(343.2, abs=0.05)  # half the printed digit
+    assert Air(0.0).speed_of_sound == pytest.approx(331.45, rel=1e-3)
+    assert Air(20.0).speed_of_sound == pytest.approx(343.2, abs=0.05)  # half the printed digit
     # ISO 2533 standard atmosphere: 1.225 kg/m3 at 15 degC and sea level (printed digits).
-    assert air_density(15.0) == pytest.approx(1.225, abs=5e-4)
+    assert Air(15.0).density == pytest.approx(1.225, abs=5e-4)
     air = Air(temperature=20.0)
     # 413 Pa s/m at 20 degC (Kuttruff, Room Acoustics, gives 414 for rho c, from memory): 0.3 %.
     assert air.impedance == pytest.approx(414.0, rel=3e-3)

@@ -92,5 +92,5 @@ def test_other_names_are_no_curves():
     assert named_curve("NC 35")[4] == 36.0
     assert named_curve("crowd") is None and named_curve("NR") is None
     for beyond in ("NR 200", "NC 10", "NC 75"):
-        with pytest.raises(PhysicalRangeError, match="curves run from"):
+        with pytest.raises(PhysicalRangeError, match="curves are defined from"):
             named_curve(beyond)

@@ -20,6 +20,7 @@ from roomsim.venue.systems import Hang
 
 AIR = Air(temperature=20.0, humidity=50.0, pressure=101.325)
 HERE = Path(".")
+NO_LOSS = np.zeros(8)
 
 
 def hang(count: int, top: float = 8.0, azimuth: float = 0.0) -> Hang:
@@ -39,10 +40,26 @@ def rows(first: float, last: float, n: int) -> np.ndarray:
     return np.stack([x, 0.0 * x, 0.0 * x + 1.2], axis=1)
 
 
+def over(seats: np.ndarray, of: Hang):
+    """Whether directions from the middle of a hang pass over the farthest of the seats."""
+    away = seats - layout_of(of, {}, AIR.speed_of_sound).reference
+    farthest = away[np.argmax(np.linalg.norm(away, axis=1))]
+    return lambda directions: directions[:, 2] > farthest[2] / np.linalg.norm(farthest)
+
+
+def aim_at(seats: np.ndarray, count: int, azimuth: float = 0.0, air=NO_LOSS, unwanted=None, **options):
+    """A hang aimed at seats."""
+    unwanted = unwanted or over(seats, hang(count, azimuth=azimuth))
+    return aim(
+        hang(count, azimuth=azimuth), {}, seats, AIR.speed_of_sound, HERE,
+        air_attenuation=air, unwanted=unwanted, **options,
+    )  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def nine_boxes():
     """Nine compact boxes, top at 8 m, over seats from 4 to 64 m: angles set as a beginner would, then found."""
-    return aim(hang(9), {}, rows(4.0, 64.0, 31), AIR.speed_of_sound, HERE, air_attenuation=AIR.attenuation)
+    return aim_at(rows(4.0, 64.0, 31), 9, air=AIR.attenuation)
 
 
 def test_nine_compact_boxes_serve_60_m(nine_boxes):
@@ -92,7 +109,7 @@ def test_share_is_that_of_the_far_balloon(nine_boxes):
 
 def test_where_the_spread_cannot_be_had_the_nearest_is_taken():
     # Two boxes over the same 60 m: too short a hang.
-    found = aim(hang(2), {}, rows(4.0, 64.0, 16), AIR.speed_of_sound, HERE, spread=1.0)
+    found = aim_at(rows(4.0, 64.0, 16), 2, spread=1.0)
     assert not found.is_met
     excess = np.maximum(found.after.spread[SPEECH_MID] - 1.0, 0.0).mean()
     assert excess <= np.maximum(found.before.spread[SPEECH_MID] - 1.0, 0.0).mean()
@@ -101,19 +118,19 @@ def test_where_the_spread_cannot_be_had_the_nearest_is_taken():
 def test_unwanted_directions_are_the_callers():
     # Everything to the left is unwanted: no angle changes that, half of the energy goes there.
     seats = rows(6.0, 20.0, 8)
-    found = aim(hang(3), {}, seats, AIR.speed_of_sound, HERE, unwanted=lambda d: d[:, 1] > 0.0)
+    found = aim_at(seats, 3, unwanted=lambda d: d[:, 1] > 0.0)
     assert np.abs(found.spill_after - 0.5).max() < 1e-6  # left and right are mirror images
 
 
 def test_hangs_that_look_elsewhere_are_aimed_alike():
-    straight = aim(hang(3), {}, rows(6.0, 20.0, 8), AIR.speed_of_sound, HERE)
+    straight = aim_at(rows(6.0, 20.0, 8), 3)
     turn = frame(30.0, 0.0)
     turned = rows(6.0, 20.0, 8) @ np.array([turn[0], turn[1], turn[2]])
-    aside = aim(hang(3, azimuth=30.0), {}, turned, AIR.speed_of_sound, HERE)
+    aside = aim_at(turned, 3, azimuth=30.0)
     assert (aside.hang.tilt, aside.hang.splay) == (straight.hang.tilt, straight.hang.splay)
 
 
 def test_nothing_to_serve():
-    with pytest.raises(PhysicalRangeError, match="needs seats"):
-        aim(hang(3), {}, np.empty((0, 3)), AIR.speed_of_sound, HERE)
+    with pytest.raises(PhysicalRangeError, match="seats to cover"):
+        aim_at(np.empty((0, 3)), 3, unwanted=lambda d: d[:, 2] > 0.0)
     assert aimed(hang(3), (-2.0, (1.0, 4.0))).splay == (1.0, 4.0)

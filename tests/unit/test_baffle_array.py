@@ -72,9 +72,9 @@ def test_weight_and_points_are_those_of_all_unless_given():
     ("more", "text"),
     [
         ({"thickness": 0.1, "spacing": 0.1}, "spacing .0.1 m. must exceed thickness .0.1 m. by 0.01 m"),
-        ({"polygon": [[0, 0], [900, 0], [900, 900], [0, 900]]}, "room for 1,125,000 baffles; 10,000 is the limit"),
-        ({"size": (13.0, 0.6)}, "no baffle finds room"),
-        ({"polygon": [[0, 0], [12, 0], [12, 0.04], [0, 0.04]]}, "no baffle finds room"),
+        ({"polygon": [[0, 0], [900, 0], [900, 900], [0, 900]]}, "could hold 1,125,000 baffles; 10,000 is the limit"),
+        ({"size": (13.0, 0.6)}, "no baffle fits"),
+        ({"polygon": [[0, 0], [12, 0], [12, 0.04], [0, 0.04]]}, "no baffle fits"),
     ],
 )
 def test_arrays_that_cannot_be_are_refused(more, text):

@@ -232,11 +232,11 @@ class TestMesh:
         finding = only(found(tmp_path, absorption=0.005), "absorption")
         assert finding.severity == "warning" and "0.0050" in finding.text
 
-    @pytest.mark.parametrize(("absorption", "said"), [(0.0, "s to die away"), (0.001, "s to die away")])
-    def test_a_decay_for_ever(self, tmp_path: Path, absorption: float, said: str) -> None:
+    @pytest.mark.parametrize("absorption", [0.0, 0.001])
+    def test_a_decay_for_ever(self, tmp_path: Path, absorption: float) -> None:
         """240 m3 behind 248 m2 that absorb a thousandth: 0.161 x 240 / 0.248 = 156 s, with the air a little less."""
         finding = only(found(tmp_path, absorption=absorption), "absorption")
-        assert finding.severity == "error" and said in finding.text
+        assert finding.severity == "error" and "reverberation time of" in finding.text
 
     def test_a_source_that_aims_at_itself(self, tmp_path: Path) -> None:
         source = {"name": "t", "position": [1.0, 3.0, 1.6], "aim_at": [1.0, 3.0, 1.6], "level": [70.0] * 8}
@@ -272,7 +272,7 @@ class TestPoints:
         options = {"audience": [seats], "scenarios": [{"name": "a"}]}
         findings = [f for f in found(tmp_path, **options) if f.code not in ("document", "floor_partly")]
         finding = only(findings, "seat_outside")
-        assert finding.severity == "warning" and finding.text.startswith("4 of 8 seats lie outside")
+        assert finding.severity == "warning" and finding.text.startswith("4 of 8 seats are outside")
         assert finding.position == (10.5, 2.0, 1.2)
 
     def test_all_seats_outside_is_an_error(self, tmp_path: Path) -> None:
@@ -285,7 +285,7 @@ class TestPoints:
         shell = with_faces(BOX, "column", *block((4.0, 1.5, 0.0), (6.0, 2.5, 4.0)))
         findings = found(tmp_path, shell, audience=[SEATS])
         finding = next(f for f in findings if f.code.startswith("seat"))
-        assert finding.code == "seat_in_solid" and finding.text.startswith("1 of 6 seats lies inside a solid")
+        assert finding.code == "seat_in_solid" and finding.text.startswith("1 of 6 seats is inside a solid")
 
 
 class TestSurfacesOfElements:
@@ -342,7 +342,7 @@ class TestZones:
     def test_a_line_across_an_exit(self, tmp_path: Path) -> None:
         finding = only(found(tmp_path, zones=[EXIT], **hung(self.line())), "zone_conflict")
         assert finding.severity == "error" and finding.elements == ("D",)
-        assert "exit 'north door', from (6.00, 5.85) to (8.00, 5.85), 0.20 m to 2.50 m up" in finding.text
+        assert "exit 'north door', from (6.00, 5.85) to (8.00, 5.85), at heights from 0.20 m to 2.50 m" in finding.text
         assert "above 2.50 m" in finding.cure and finding.position == (7.0, 5.85, 1.35)
 
     def test_a_gap_just_as_wide_as_the_exit_is_enough(self, tmp_path: Path) -> None:
@@ -386,7 +386,7 @@ class TestZones:
         }
         below = cloth | {"height": 2.5}
         finding = only(found(tmp_path, zones=[sprinklers], **hung(ceiling_drape=[cloth])), "zone_conflict")
-        assert "over 4.00 m2 between x 3.00 and 5.00, y 2.00 and 4.00, 2.95 m up" in finding.text
+        assert "over 4.00 m2 between x 3.00 and 5.00, y 2.00 and 4.00, at a height of 2.95 m" in finding.text
         assert found(tmp_path / "b", zones=[sprinklers], **hung(ceiling_drape=[below])) == []
 
     def test_only_scenarios_with_the_element_are_refused(self, tmp_path: Path) -> None:
@@ -445,7 +445,7 @@ class TestPlaces:
 
     def test_free_cloth_close_to_a_wall(self, tmp_path: Path) -> None:
         finding = only(found(tmp_path, **hung(drape(runs=[[[9.6, 1.0], [9.6, 5.0]]]))), "near_surface")
-        assert finding.severity == "note" and "0.40 m from a surface" in finding.text
+        assert finding.severity == "note" and "0.40 m from a parallel surface" in finding.text
         assert "stand_off" in finding.cure
 
     def test_free_cloth_in_the_wall_itself(self, tmp_path: Path) -> None:
@@ -465,7 +465,7 @@ class TestOverlaps:
         finding = only(found(tmp_path, **hung(one, two)), "elements_overlap")
         assert finding.severity == "note" and set(finding.elements) == {"one", "two"}
         # 1 m of both, 3 m high.
-        assert "over 3.00 m2" in finding.text and "'two' counts" in finding.text
+        assert "over 3.00 m2" in finding.text and "only 'two' has an effect" in finding.text
 
     def test_not_in_one_scenario(self, tmp_path: Path) -> None:
         one = drape("one", runs=[[[9.85, 1.0], [9.85, 4.0]]], stand_off=0.15)

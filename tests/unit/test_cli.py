@@ -553,7 +553,7 @@ def test_first_interrupt_waits_for_the_step_in_flight(number, kind, capfd):
     assert raised.type is kind
     assert done == ["the step in flight"]
     assert signal.getsignal(number) is before
-    assert "kept" in capfd.readouterr().err
+    assert "saving" in capfd.readouterr().err
 
 
 def test_interrupt_after_the_last_step_is_not_forgotten():

@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
+
 import numpy as np
 import pytest
-from numba import njit
 from reference.brute_force import closest_hits as brute_force
 from scenes import box_parallelograms
 
+from roomsim import _jit, tracing
 from roomsim.scene.scene import SurfaceArrays
-from roomsim.tracing import _closest, _intersect, _plain
+from roomsim.tracing import _closest, _plain, _wide
 from roomsim.tracing.geometry import pack_geometry
 
 
-def _driver(form):
-    @njit
-    def run(origins, directions, skip, nodes, children, packs, primitives, distance, primitive):
-        stack = np.empty(512, np.int32)
-        stack_entry = np.empty(512, np.float32)
-        lanes = np.empty(16, np.float32)
-        for i in range(len(origins)):
-            distance[i], primitive[i] = form(
-                origins[i, 0], origins[i, 1], origins[i, 2], directions[i, 0], directions[i, 1], directions[i, 2],
-                skip[i], np.float32(1e30), nodes, children, packs, primitives, stack, stack_entry, lanes,
-            )  # fmt: skip
+def _plain_form():
+    """The module of the closest hit once more, with plain loops in place of vector instructions."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delattr(tracing, "_wide")
+        patch.setitem(sys.modules, "roomsim.tracing._wide", None)
+        # On disk the code of the two forms would be mistaken for each other.
+        for options in (_jit.KERNEL_OPTIONS, _jit.UNCOUNTED_OPTIONS):
+            patch.setitem(options, "cache", False)
+        spec = importlib.util.spec_from_file_location("roomsim.tracing._closest_plain", _closest.__file__)
+        module = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+    return module
 
-    return run
 
-
-DRIVERS = {"vectors": _driver(_intersect.closest_hit), "loops": _driver(_plain.closest_hit)}
+FORMS = {"vectors": _closest, "loops": _plain_form()}
 
 
 def surfaces_of(origin, edge_u, edge_v, is_triangle=None):
@@ -66,14 +68,10 @@ def random_rays(n, seed=2):
 
 
 def run(form, surfaces, origins, directions, skip):
-    g = pack_geometry(surfaces)
-    distance = np.empty(len(origins), np.float32)
-    primitive = np.empty(len(origins), np.int32)
-    DRIVERS[form](origins, directions, skip, g.nodes, g.children, g.packs, g.primitives, distance, primitive)
-    return distance, primitive
+    return FORMS[form].find_hits(origins, directions, pack_geometry(surfaces), skip)
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("n_boxes", [0, 1, 3, 40, 300])
 def test_agrees_with_brute_force(form, n_boxes):
     surfaces = cluttered_hall(n_boxes)
@@ -91,7 +89,7 @@ def test_agrees_with_brute_force(form, n_boxes):
     assert (primitive[same] == which[same]).mean() > 0.999  # edges shared by two primitives
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 def test_control_a_displaced_wall_is_noticed(form):
     surfaces = cluttered_hall(3)
     origins, directions, skip = random_rays(500)
@@ -110,7 +108,7 @@ def test_control_a_displaced_wall_is_noticed(form):
     assert (np.abs(distance - expected)[which == 0] > 1e-3).all()
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 def test_rays_along_the_axes_and_through_edges_and_corners(form):
     directions = np.array(
         [[a, b, c] for a in (-1, 0, 1) for b in (-1, 0, 1) for c in (-1, 0, 1) if a or b or c], float
@@ -136,7 +134,7 @@ def box_in_parts(parts):
     return cut, np.tile(u / parts, (parts**2, 1)), np.tile(v / parts, (parts**2, 1))
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("last_first", [False, True])
 def test_of_hits_at_equal_distance_the_lower_number_counts(form, last_first):
     # Each ray ends on the line between two parts of a face: paths must not depend on where in the tree they stand.
@@ -154,7 +152,7 @@ def test_of_hits_at_equal_distance_the_lower_number_counts(form, last_first):
     assert len(ends) == 6 * 12 and primitive.tolist() == lowest
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 def test_a_ray_does_not_hit_the_primitive_it_starts_on_nor_pass_a_thin_sheet(form):
     # Two sheets 1 mm apart inside a box: from one, the next hit is the other, never itself and never behind it.
     origin, u, v = box_parallelograms((10, 10, 10))
@@ -170,7 +168,7 @@ def test_a_ray_does_not_hit_the_primitive_it_starts_on_nor_pass_a_thin_sheet(for
         assert primitive[0] == expected
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 def test_grazing_rays_in_the_plane_of_a_primitive_pass_it(form):
     origin, u, v = box_parallelograms((10, 10, 10))
     surfaces = surfaces_of(
@@ -188,7 +186,7 @@ def test_grazing_rays_in_the_plane_of_a_primitive_pass_it(form):
     assert primitive[0] == 3 and distance[0] == pytest.approx(9.0, rel=1e-6)
 
 
-@pytest.mark.parametrize("form", DRIVERS)
+@pytest.mark.parametrize("form", FORMS)
 def test_a_miss_is_a_miss(form):
     surfaces = surfaces_of([[0, 0, 0]], [[1, 0, 0]], [[0, 1, 0]])
     origins = np.array([[0.5, 0.5, 1.0], [0.5, 0.5, 1.0], [2.0, 2.0, 1.0]], np.float32)
@@ -203,7 +201,7 @@ def test_triangle_and_parallelogram_limits():
     above = np.array([[1.5, 1.5, 1.0], [0.4, 0.4, 1.0]], np.float32)
     down = np.tile(np.array([[0, 0, -1]], np.float32), (2, 1))
     for flag, expected in ((True, [-1, 0]), (False, [0, 0])):
-        for form in DRIVERS:
+        for form in FORMS:
             _, primitive = run(
                 form, surfaces_of(*both, np.array([flag])), above, down, np.full(2, -1, np.int32)
             )
@@ -211,4 +209,5 @@ def test_triangle_and_parallelogram_limits():
 
 
 def test_the_fast_form_is_the_one_in_use():
-    assert _closest.closest_hit is _intersect.closest_hit
+    assert FORMS["vectors"].hit_primitives is _wide.hit_primitives
+    assert FORMS["loops"].hit_primitives is _plain.hit_primitives

@@ -168,7 +168,7 @@ def test_verdicts_in_words(results: Results) -> None:
     values = [0.0, 0.05, 0.01, -0.04, -0.02, 0.01, 0.0, np.nan]
     errors = [0.0, 0.005, 0.001, 0.004, 0.002, 0.01, 0.0, np.nan]
     found = verdicts(with_gains(results, values, errors))
-    assert [verdict.words for verdict in found] == [
+    assert [verdict.text for verdict in found] == [
         "reference",
         "better",
         "better, below one JND",

@@ -65,7 +65,7 @@ class Kernel:
 
 @pytest.fixture
 def kernel(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Kernel:
-    monkeypatch.setattr(_jit, "_told", set())
+    monkeypatch.setattr(_jit, "_warned", set())
     monkeypatch.setattr(config, "CACHE_DIR", "")
     return Kernel(tmp_path)
 
@@ -109,7 +109,7 @@ def test_compiled_code_that_cannot_be_kept_costs_time_only(kernel: Kernel, monke
         raise StoreError("cannot write: No space left on device", file=path)
 
     monkeypatch.setattr(_jit, "replace_file", full)
-    with pytest.warns(RoomsimWarning, match=f"cannot be kept .*No space left.*{kernel.folder}") as told:
+    with pytest.warns(RoomsimWarning, match=f"cannot be stored .*No space left.*{kernel.folder}") as told:
         assert [kernel.run(21), kernel.run(1.5)] == [False, False]
     assert len(told) == 1
 
@@ -121,7 +121,7 @@ def test_no_folder_for_compiled_code_costs_time_only(kernel: Kernel, monkeypatch
         raise PermissionError(errno.EACCES, "Permission denied")
 
     monkeypatch.setattr(caching._CacheLocator, "ensure_cache_path", forbidden)
-    with pytest.warns(RoomsimWarning, match=f"cannot be kept .*{kernel.folder}"):
+    with pytest.warns(RoomsimWarning, match=f"cannot be stored .*{kernel.folder}"):
         assert not kernel.run()
     assert kernel.kept == []
 

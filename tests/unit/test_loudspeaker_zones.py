@@ -74,7 +74,7 @@ def test_three_subs_in_an_exit(tmp_path: Path) -> None:
         "stands in the exit 'north door', over 0.48 m2 between x 4.40 and 5.20, y 9.70 and 10.30"
         in finding.text
     )
-    assert "0.00 m to 1.50 m up" in finding.text and "responsible" in finding.cure
+    assert "at heights from 0.00 m to 1.50 m" in finding.text and "responsible" in finding.cure
     assert finding.sources == ("subs",) and finding.position == pytest.approx((4.8, 10.0, 0.75))
 
 
@@ -94,13 +94,13 @@ def test_a_hang_low_across_an_escape_route(tmp_path: Path) -> None:
     """Four boxes of 0.5 m from 3.5 m hang down to 1.5 m; the way is kept clear to 2.1 m."""
     (finding,) = found(tmp_path, hang(3.0, 5.0, 3.5))
     assert finding.code == "zone_conflict" and finding.severity == "error"
-    assert "hangs in the escape route 'aisle'" in finding.text and "1.50 m to 2.10 m up" in finding.text
+    assert "hangs in the escape route 'aisle'" in finding.text and "at heights from 1.50 m to 2.10 m" in finding.text
 
 
 def test_a_hang_above_the_height_of_a_zone_passes_and_is_noted(tmp_path: Path) -> None:
     (finding,) = found(tmp_path, hang(3.0, 5.0, 6.0))
     assert (finding.code, finding.severity) == ("hangs_over_zone", "note")
-    assert "1.90 m above where the zone ends" in finding.text
+    assert "1.90 m above the top of the zone" in finding.text
     plant = AISLE | {"kind": "other"}
     assert found(tmp_path / "other", hang(3.0, 5.0, 6.0), zones=[plant]) == []
 
@@ -170,7 +170,7 @@ def test_a_stand_reaches_down_to_the_surface_below_it(tmp_path: Path, x: float, 
 
 def test_a_size_that_is_assumed_is_said(tmp_path: Path) -> None:
     (finding,) = found(tmp_path / "in", stack(5.2, 10.0), width=None)
-    assert finding.code == "zone_conflict" and "'bass' are taken as 1 m wide" in finding.text
+    assert finding.code == "zone_conflict" and "'bass' are assumed to be 1 m wide" in finding.text
     (near,) = found(tmp_path / "near", stack(5.2, 8.2), width=None)
     assert (near.code, near.severity) == ("size_assumed", "note") and "width of the box" in near.cure
     assert found(tmp_path / "far", stack(5.2, 7.5), width=None) == []

@@ -18,7 +18,7 @@ import roomsim
 from roomsim.errors import RoomsimError, StoreError
 from roomsim.estimate import Estimate
 from roomsim.report import maps, pages, plan, style
-from roomsim.report.quantities import STI, find_quantity, shown_as
+from roomsim.report.quantities import STI, find_quantity, quantity_label
 from roomsim.report.rows import comparison_rows
 
 RESULTS = invented_results()
@@ -449,7 +449,7 @@ def test_names_may_hold_anything(tmp_path):
 
 
 def test_band_can_be_chosen():
-    assert shown_as("reverberation_time_t20", 1).key == "t20_125"
+    assert quantity_label("reverberation_time_t20", 1).key == "t20_125"
     at_125 = maps.map_layer(RESULTS, "t20", band=1).values.value
     assert np.array_equal(at_125, RESULTS.seats["reverberation_time_t20"].value[..., 1])
 

@@ -14,7 +14,7 @@ from roomsim.errors import SceneError
 from roomsim.planning.candidates import candidates_of, start_of, study_of_sets
 from roomsim.planning.search import search
 from roomsim.planning.surrogate import fit, largest_sum, propose
-from roomsim.scene.limits import limits_broken
+from roomsim.scene.limits import Limits
 from roomsim.venue.document import SourcesDocument, VenueDocument
 
 NAMES = "abcde"
@@ -78,7 +78,7 @@ def test_allowed_sets_are_those_that_break_no_limit_and_no_relation(drapes, cost
         for size in range(len(names) + 1)
         for chosen in combinations(names, size)
         if keeps_relations(set(chosen), plan)
-        and not limits_broken(study, study_of_sets(study, start_of(study), [chosen]).document.scenario[0])
+        and not Limits(study).broken(study_of_sets(study, start_of(study), [chosen]).document.scenario[0].elements)
     }
     try:
         candidates = candidates_of(study, {})
@@ -192,17 +192,17 @@ def switches_one_both_ways(study, chosen):
 def test_no_set_hangs_more_than_the_roof_carries_with_the_loudspeakers_there(
     cloth, sources, changes, limits, seed
 ):
-    """Sets that are allowed are those in which `limits_broken` finds nothing, and what is proposed is among
+    """Sets that are allowed are those in which `Limits.broken` finds nothing, and what is proposed is among
     them. In the example either change alone puts one box in the other's place, both together two."""
     study = roof_study(cloth, sources, changes, limits)
-    assume(not limits_broken(study, start_of(study)))
+    assume(not Limits(study).broken(start_of(study).elements))
     names = study.document.plan.candidates
     expected = {
         frozenset(chosen)
         for size in range(len(names) + 1)
         for chosen in combinations(names, size)
         if not switches_one_both_ways(study, chosen)
-        and not limits_broken(study, study_of_sets(study, start_of(study), [chosen]).document.scenario[0])
+        and not Limits(study).broken(study_of_sets(study, start_of(study), [chosen]).document.scenario[0].elements)
     }
     try:
         candidates = candidates_of(study, {})

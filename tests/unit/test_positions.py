@@ -10,7 +10,7 @@ from invented_results import invented_results
 
 from roomsim.estimate import Estimate
 from roomsim.report.export import comparison_object
-from roomsim.report.positions import position_rows
+from roomsim.report.rows import position_rows
 from roomsim.report.tables import comparison_table
 
 

@@ -222,6 +222,11 @@ def test_unclosed_list_is_told_at_the_end(study: Path) -> None:
     assert text.endswith("; a closing bracket or quote is missing")
 
 
+def test_a_file_without_sources_is_refused(study: Path) -> None:
+    (study.parent / "sources.toml").write_text("schema = 1\n")
+    assert fault(study) == "sources.toml: there is no source; write [[source]], [[hang]] or [[sub_stack]]"
+
+
 # --- values ---------------------------------------------------------------------------------------------
 
 LEVEL = "level = [70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0, 70.0]"
@@ -573,7 +578,7 @@ def test_noise_by_name_and_as_a_sum(study: Path) -> None:
     assert 'noise: no noise is called "rain on roof"; write a curve such as "NR 35"' in fault(study)
     assert "Did you mean 'rain on the roof'?" in fault(study)
     with_noise('"NR 300"')
-    assert "noise: NR curves run from 0 to 130" in fault(study)
+    assert "noise: NR curves are defined from 0 to 130" in fault(study)
     with_noise("[30, 30]")
     assert "noise: expected eight numbers in brackets, 63 Hz to 8 kHz; there are 2" in fault(study)
     with_noise('["NR 30", 4]')

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from roomsim.venue.lines import KeyPath, key_lines, line_of, path_text
+from roomsim.venue.line_numbers import KeyPath, key_lines, line_of, path_text
 
 TEXT = '''schema = 1  # a comment with = and [brackets]
 "two words".'three = 3' = """

@@ -12,7 +12,7 @@ from scenes import seats
 
 from roomsim.tracing import _closest, _plain, _wide
 from roomsim.tracing._paths import Course, Place
-from roomsim.tracing._seats import MAX_CROSSING, deposit, keep_crossing, new_crossings
+from roomsim.tracing._seats import MAX_CROSSING, add_crossing, deposit, new_crossings
 from roomsim.tracing.seats import build_tree
 
 RNG = np.random.default_rng(5)
@@ -76,7 +76,7 @@ def _run(tree, origins, directions, lengths, travelled, group, crossings, kept):
         origin = origins[i, 0], origins[i, 1], origins[i, 2]
         place = Place(origin, (directions[i, 0], directions[i, 1], directions[i, 2]), origin, -1)
         course = Course(travelled[i], 1.0, 1.0, 0, 0, False)
-        n_crossing = keep_crossing(n_crossing, crossings, layer, place, course, lengths[i], i)
+        n_crossing = add_crossing(n_crossing, crossings, layer, place, course, lengths[i], i)
         if n_crossing == group or i == len(origins) - 1:
             n_kept = deposit(n_crossing, crossings, tree, n_kept, kept)
             n_crossing = 0

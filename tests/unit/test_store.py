@@ -279,7 +279,7 @@ HOSTILE = {
     "another shape": (_put(data=np.zeros((2, 3), np.float32)), "shape (2, 3)"),
     "another length": (_put(data=np.zeros(3, np.float32)), "are inconsistent"),
     "nothing": (lambda file: None, "missing"),
-    "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "packed"),
+    "a filter of its own": (_put(data=np.zeros(30, np.float32), compression="lzf"), "compressed"),
 }
 
 

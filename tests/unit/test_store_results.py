@@ -213,7 +213,7 @@ def test_no_results_yet(tmp_path: Path) -> None:
 
 def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 5))
-    with pytest.raises(StoreError, match=r"newer roomsim \(schema 5; this one reads up to 4\)") as newer:
+    with pytest.raises(StoreError, match=r"newer roomsim \(schema 5; this one reads schema 4\)") as newer:
         load_results(path)
     assert newer.value.exit_code == 4
     assert "Update" in str(newer.value)
@@ -221,7 +221,7 @@ def test_a_newer_file_is_told_from_a_broken_one(path: Path) -> None:
 
 def test_an_older_file_is_told_from_a_broken_one(path: Path) -> None:
     reseal(path, lambda file: file.attrs.__setitem__("schema", 1))
-    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads 4\)") as older:
+    with pytest.raises(StoreError, match=r"older roomsim \(schema 1; this one reads schema 4\)") as older:
         load_results(path)
     assert "again" in str(older.value)
 
@@ -239,7 +239,7 @@ def _replace(name: str, value: object = None, **how: object):
 
 PLAN = '{"tiers": [], "elements": {}, "zones": {}, "sources": {}, "noise": [], "stage": null, "north": null}'
 HOSTILE = {
-    "another kind": (lambda file: file.attrs.__setitem__("kind", "photographs"), "no file of the kind"),
+    "another kind": (lambda file: file.attrs.__setitem__("kind", "photographs"), "not a file of the kind"),
     "kind is a number": (lambda file: file.attrs.__setitem__("kind", 3), "'kind' is not a single value"),
     "schema is a list": (lambda file: file.attrs.__setitem__("schema", [1, 1]), "'schema' is not a single"),
     "no title": (lambda file: file.attrs.__delitem__("title"), "'title' is missing"),
@@ -260,13 +260,13 @@ HOSTILE = {
         "'compare_with' points past",
     ),
     "an error without a value": (_replace("room/sti_median_standard_error"), "missing"),
-    "caveats are a number": (_replace("caveats", data="3", dtype=h5py.string_dtype()), "3 is no list"),
+    "caveats are a number": (_replace("caveats", data="3", dtype=h5py.string_dtype()), "3 is not of type list"),
     "caveats no JSON": (_replace("caveats", data="[", dtype=h5py.string_dtype()), "not a whole"),
     "caveats nested deep": (
         _replace("caveats", data="[" * 10**5, dtype=h5py.string_dtype()),
         "not a whole",
     ),
-    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "[] is no dict"),
+    "a plan of another kind": (_replace("plan", data="[]", dtype=h5py.string_dtype()), "[] is not of type dict"),
     "a plan in space": (
         _replace(
             "plan",
@@ -285,7 +285,7 @@ HOSTILE = {
 @pytest.mark.parametrize(("change", "reason"), HOSTILE.values(), ids=HOSTILE)
 def test_a_file_that_is_not_what_it_says_is_refused(change, reason: str, path: Path) -> None:
     reseal(path, change)
-    with pytest.raises(StoreError, match="is no results file that can be read") as refused:
+    with pytest.raises(StoreError, match="cannot be read as a results file") as refused:
         load_results(path)
     assert reason in str(refused.value)
     assert str(path) in str(refused.value)
@@ -339,6 +339,6 @@ def test_texts_that_steer_a_terminal_are_refused(
 ) -> None:
     # The program writes no such text, for no file of a study may hold one; a file from elsewhere may.
     write_results(tmp_path / "results.h5", dataclasses.replace(results, **changes))
-    with pytest.raises(StoreError, match=r"holds the character U\+.*, which cannot be printed") as refusal:
+    with pytest.raises(StoreError, match=r"contains the character U\+.*, which cannot be printed") as refusal:
         load_results(tmp_path / "results.h5")
     assert "".join(str(refusal.value).split("\n")).isprintable()

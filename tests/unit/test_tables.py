@@ -219,7 +219,7 @@ def test_text_fits_its_width_and_loses_nothing(width: int, results: Results) -> 
         for broken in row.limits_broken:
             assert broken in " ".join(text.split())
     assert text.count("better <JND") == sum(
-        row.verdict.words == "better, below one JND" for row in table.rows
+        row.verdict.text == "better, below one JND" for row in table.rows
     )
     together = " ".join(text.replace("•", "").split())
     for sentence in (*caveat_messages(results.caveats, 8), *cautions(hanging(results))):
@@ -313,7 +313,7 @@ def test_files_hold_all_figures(tmp_path: Path) -> None:
     assert len(read_csv(paths[2])) == 8 * 4
     content = json.loads(paths[3].read_text())
     assert content["schema"] == 2
-    assert content["scenarios"][1]["verdict"]["words"] == comparison_rows(results)[1].verdict.words
+    assert content["scenarios"][1]["verdict"]["words"] == comparison_rows(results)[1].verdict.text
     assert content["scenarios"][2]["sti_median"]["value"] == results.room["sti_median"].value[2]
     assert content["cautions"]
 

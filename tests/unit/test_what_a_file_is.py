@@ -48,7 +48,7 @@ def test_files_of_a_study_that_are_exchanged(study: Path) -> None:
 
 
 def test_a_study_for_its_results(study: Path) -> None:
-    with pytest.raises(StoreError, match=r"describes a study; its results lie in the folder of a run") as error:
+    with pytest.raises(StoreError, match=r"describes a study; its results are in the folder of a run") as error:
         roomsim.load(study)
     assert "First `roomsim run" in str(error.value)
     study.with_suffix(".roomsim").mkdir()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from roomsim.words import counted, listed, shortened, span
+from roomsim.words import counted, listed, short_names, shortened, span
 
 
 def test_one_is_singular() -> None:
@@ -36,3 +36,8 @@ def test_long_names_are_cut_and_say_so(length: int) -> None:
         # A name of one long word keeps as much of it as fits.
         assert len(cut) > length // 2
     assert shortened("two  lines\nin one", 40) == "two lines in one"
+
+
+def test_names_are_shortened_to_codes_that_no_other_name_begins_with():
+    names = ["D1 upstage drape", "D2: side", "R7 riser", "R7 carpet", "carpet at the bar"]
+    assert list(short_names(names).values()) == ["D1", "D2", "R7 riser", "R7 carpet", "carpet at the bar"]

@@ -1,7 +1,8 @@
-"""The halls of the zoo held to a tracer that shares nothing with the package.
+"""The halls of the zoo compared with a ray tracer that shares no code with the package.
 
-A hall is compared in two scenarios at six seats in all bands, with plain sources in place of its sound system. What the
-package has compiled (surfaces with their factors, seats) goes to both; what is made of it is worked out twice.
+A hall is compared in two scenarios at six seats in all bands, with simple sources in place of its sound system. Both
+start from the scene that the package has compiled (surfaces with their factors, seats); everything after that is
+computed twice.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ from .halls import write_hall
 TALKER = [62.0, 66.0, 66.0, 62.0, 58.0, 54.0, 50.0, 46.0]
 """dB at 1 m: a raised voice, louder than the noise of all halls at most seats."""
 WIDE = [360.0, 300.0, 240.0, 180.0, 150.0, 120.0, 100.0, 90.0]
-"""Degrees of coverage, band by band."""
+"""Coverage angle in each band, degrees."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,7 @@ class Compared:
     """How a hall is compared."""
 
     scenarios: tuple[str, ...]
-    """Treated ones; the bare hall comes first by itself."""
+    """Those with treatment; the bare hall is added in front."""
     sources: tuple[dict[str, Any], ...]
     seats: tuple[int, ...]
     """Numbers of the six seats. None is within 1 m of a wall or an edge that cuts its sphere in two, or within 3 m of a
@@ -51,8 +52,8 @@ class Compared:
     duration: float
     """s, for which the slow tracer follows its rays: a fall of 70 dB or more."""
     rays_per_batch: int = 4096
-    """Of the package in the long comparison. Those of a first round, but where so few late paths reach the seats
-    through an opening that hardly a reverberation time could be judged."""
+    """Of the package in the long comparison: as in a first round, except where so few late paths reach the seats
+    through an opening that hardly any reverberation time could be compared."""
 
 
 def _source(name: str, position: tuple[float, float, float], **more: Any) -> dict[str, Any]:
@@ -100,7 +101,7 @@ def compile_compared(name: str, folder: Path) -> tuple[Scene, int]:
     for scenario in document["scenario"]:
         scenario.pop("compare_with", None)
         scenario.pop("noise", None)
-    # What is left names neither the sources that are gone nor scenarios that are.
+    # The plan names sources and scenarios that have been removed.
     document.pop("plan", None)
     study.write_text(toml_text(document), "utf-8")
     elements = tomllib.loads((folder / "elements.toml").read_text("utf-8"))
@@ -120,7 +121,7 @@ def _some(seats: ReceiverArrays, chosen: tuple[int, ...]) -> ReceiverArrays:
 
 
 def _until(given: MetricInput, time: float) -> np.ndarray:
-    """Energy up to `time` after the straight line from the source, s: where the bins start."""
+    """Energy up to `time`, s after the arrival on the straight line from the source, where the bins start."""
     seats, edges = given.seats, given.seats.bin_edges
     if time > edges[-1] + 1e-9:
         # The tail is exponential.
@@ -155,12 +156,12 @@ NAMES = {
 }
 
 Figures = dict[str, tuple[np.ndarray, np.ndarray]]
-"""Value and standard error of each figure: (n_scenarios, n_seats, 8), windows with their number in front; STI without
+"""Value and standard error of each quantity: (n_scenarios, n_seats, 8), windows with their number in front; STI without
 bands."""
 
 
 def package_figures(scene: Scene, image_order: int, seed: int, n_rounds: int, rays_per_batch: int) -> Figures:
-    """What the package makes of a scene: figures of one run."""
+    """Quantities that the package computes from a scene, in one run."""
     known = {**METRICS, **{metric.name: metric for metric in WINDOW_METRICS}}
     with patch.object(traced_paths, "RAYS_PER_BATCH", rays_per_batch), patch.dict(registry.METRICS, known):
         engine = Evaluator(prepare_tracing(scene, seed, image_order, threads=1).trace(n_rounds))
@@ -181,7 +182,7 @@ def _by_scenario(estimate: Any) -> tuple[np.ndarray, np.ndarray]:
 
 
 def plain_room(scene: Scene, scenario: int, air: dict[str, float]) -> slow.Room:
-    """A scenario as the slow tracer takes it; air and speed of sound worked out anew."""
+    """A scenario as input of the slow tracer; air and speed of sound are computed separately."""
     surfaces = scene.surfaces
     return slow.Room(
         surfaces.origin,
@@ -195,7 +196,7 @@ def plain_room(scene: Scene, scenario: int, air: dict[str, float]) -> slow.Room:
 
 
 def plain_sources(name: str) -> list[slow.Source]:
-    """The sources of a hall as it is compared, read from its description alone."""
+    """The sources used for the comparison of a hall, from their description alone."""
     found = []
     for source in COMPARED[name].sources:
         azimuth, elevation = np.radians(source.get("aim", (0.0, 0.0)))
@@ -216,63 +217,64 @@ def plain_sources(name: str) -> list[slow.Source]:
 
 
 def air_of(folder: Path) -> dict[str, float]:
-    """Temperature, humidity and pressure as the venue file has them."""
+    """Temperature, humidity and pressure from the venue file."""
     venue = tomllib.loads((folder / "venue.toml").read_text("utf-8"))
     return {"temperature": 20.0, "humidity": 50.0, "pressure": 101.325, **venue.get("air", {})}
 
 
-# --- both beside each other -----------------------------------------------------------------------------
+# --- the comparison -------------------------------------------------------------------------------------
 
 
 JND = {"level": 1.0, "C50": 1.0, "EDT": 0.05, "T20": 0.05, "STI": 0.03, "windows": 0.26}
 """Just noticeable differences: ISO 3382-1:2009, table A.1 (level as G, C50 as C80, times relative); STI: Bradley, Reich
-and Norcross, JASA 106 (1999) 1820. From memory. There is none for T20 and for the energy of a window: that of EDT, and
-1 dB, are taken."""
+and Norcross, JASA 106 (1999) 1820. From memory. For T20 and for the energy of a window, which have none, that of EDT
+and 1 dB are used."""
 RELATIVE = ("EDT", "T20", "windows")
 MODEL = 0.1
-"""Of a just noticeable difference, by which the two may differ besides chance: the images of the package are points,
-those of the slow tracer are seen by a sphere; bins are 5 ms and more in the one, 1 ms in the other. Judged."""
+"""Share of a just noticeable difference by which the two models may differ in addition to the Monte Carlo error: image
+sources contribute at a point in the package, and in a sphere in the slow tracer; bins are 5 ms and more in the one, 1
+ms in the other. An estimate."""
 MODEL_HIDDEN = 0.6
-"""The same for C50 and EDT where the direct sound does not count: there time zero is known to some 5 ms on either side,
-which is worth 0.5 dB in 1 s of reverberation."""
+"""The same for C50 and EDT where the direct sound does not determine time zero: there both determine it to some 5 ms,
+which corresponds to 0.5 dB at a reverberation time of 1 s."""
 HIDDEN = 0.001
 """s after the straight line from which time zero is not that of the direct sound."""
 FAINTEST = 1e-4
-"""Share of a seat's energy below which a window is not looked at."""
+"""Share of the energy of a seat below which a window is not compared."""
 MOST_SCATTER = {"EDT": 0.1, "T20": 0.1, "windows": 0.25}
-"""Relative standard deviation of single runs, or standard error of the reference, beyond which a figure rests on too
-few rays to be judged. Not the error that a run states of itself: times that are too short look too well known, and to
-choose by their errors is to choose short times."""
+"""Relative standard deviation of single runs, or standard error of the reference, above which a quantity depends on too
+few rays to be compared. The error stated by a run is not used for this: times that are too short have errors that are
+too small, and selecting by errors would select short times."""
 
 
 @dataclass(frozen=True)
 class Deviation:
-    """One side less the other, in just noticeable differences, with its standard error. NaN where there is none."""
+    """The difference of the two, in just noticeable differences, with its standard error. NaN where there is no
+    value."""
 
     difference: np.ndarray
     error: np.ndarray
     model: np.ndarray | float
-    """What the models may differ by besides."""
+    """Permitted difference of the models in addition."""
 
     @property
     def z(self) -> np.ndarray:
-        """In standard errors, the difference of the models allowed for."""
+        """In standard errors, with the permitted difference of the models included."""
         return self.difference / np.hypot(self.error, self.model)
 
     def decidable(self, ratio: float = 3.0) -> np.ndarray:
-        """Whether a deviation of one just noticeable difference would be seen."""
+        """Whether a deviation of one just noticeable difference would be detected."""
         return ratio * self.error < 1.0
 
     def surely_beyond(self, ratio: float) -> np.ndarray:
-        """Whether the deviation is more than a just noticeable difference, and chance by `ratio` errors explains none
-        of what is too much."""
+        """Whether the deviation exceeds a just noticeable difference by more than `ratio` standard errors."""
         return np.abs(self.difference) - ratio * self.error > 1.0
 
 
 def deviation(
     figure: str, one: tuple[np.ndarray, np.ndarray], reference: Figures, known: np.ndarray | bool = True
 ) -> Deviation:
-    """Difference of a figure (value, error) from that of the reference, with both errors, where it is known."""
+    """Difference of a quantity (value, error) from that of the reference, with both errors, where `known` is true."""
     other = reference[figure]
     difference, error = np.where(known, one[0] - other[0], np.nan), np.hypot(one[1], other[1])
     model: np.ndarray | float = MODEL
@@ -286,7 +288,7 @@ def deviation(
 
 
 def judgeable(figure: str, mean: np.ndarray, scatter: np.ndarray, reference: Figures) -> np.ndarray:
-    """Where single runs and the reference know a figure well enough to be judged (`MOST_SCATTER`, `FAINTEST`)."""
+    """Where the errors of single runs and of the reference are small enough to compare (`MOST_SCATTER`, `FAINTEST`)."""
     if figure not in RELATIVE:
         return np.isfinite(mean)
     value, error = reference[figure]
@@ -299,13 +301,13 @@ def judgeable(figure: str, mean: np.ndarray, scatter: np.ndarray, reference: Fig
 def reference_figures(
     scene: Scene, scenario: int, traced: np.ndarray, room: slow.Room, sources: list[slow.Source]
 ) -> Figures:
-    """Figures of one scenario from the slow tracer's batches (n_batches, n_seats, n_bins, 8)."""
+    """Quantities of one scenario from the slow tracer's batches (n_batches, n_seats, n_bins, 8)."""
     direct = slow.direct_sound(room, sources, scene.receivers.position)
     return slow.estimates(slow.Response(traced, *direct), scene.noise[scenario])
 
 
 def stacked(scenarios: list[Figures]) -> Figures:
-    """Figures of single scenarios as those of all."""
+    """The quantities of all scenarios, from those of single scenarios."""
 
     def of(figure: str, part: int) -> np.ndarray:
         return np.stack([one[figure][part] for one in scenarios], axis=1 if figure == "windows" else 0)

@@ -1,10 +1,10 @@
-"""Eight invented halls of unlike kind, each a whole study as a technical lead would write it.
+"""Eight invented halls of different kinds, each a complete study as a technical lead would write it.
 
     study = write_hall("tent", folder)
 
-The TOML files of each lie in a folder of its name; its mesh, and measured directivities where it has any, are made
-here. Together the halls use every kind of element, source, directivity, arrangement of boxes, mesh format and unit.
-All of it is invented.
+The TOML files of each are in a folder of its name; its mesh, and measured directivities where it has any, are generated
+here. Together the halls use every kind of element, source, directivity, arrangement of boxes, mesh format and unit. All
+of it is invented.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ FOLDER = Path(__file__).parent
 
 
 def write_hall(name: str, folder: Path) -> Path:
-    """Write a hall's study into a folder, which is made; return the path of its study file."""
+    """Write the study of a hall to a folder, which is created; return the path of its study file."""
     folder.mkdir(parents=True, exist_ok=True)
     for path in sorted((FOLDER / name).iterdir()):
         shutil.copy(path, folder / path.name)
@@ -32,7 +32,7 @@ def write_hall(name: str, folder: Path) -> Path:
 
 
 def floor(shell: Shell, group: str, x: tuple[float, ...], y: tuple[float, ...], without=()) -> None:
-    """A level floor at height 0, cut at x and y; `without` are its rectangles that something stands on."""
+    """A level floor at height 0, cut at x and y; `without` are its rectangles that are covered by an object."""
     groups = [[None if (i, j) in without else group for j in range(len(y) - 1)] for i in range(len(x) - 1)]
     shell.add_grid(groups, (0, 0, 0), X, Y, (x, y), (x[0], y[0], 10.0))
 

@@ -1,6 +1,6 @@
-"""Meshes of the halls, as code: flat polygons in metres with z up, and the file formats that they are written in.
+"""Meshes of the halls as code: flat polygons in metres with z up, and the file formats in which they are written.
 
-Nothing here imports the package, so that a test of its readers does not lean on it.
+This module does not import the package, so that tests of its readers do not depend on it.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""All studies that there are: those under geometry/ and the halls of the zoo, copied and made quick."""
+"""All studies, those under geometry/ and the halls of the zoo, copied and reduced in precision."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from .halls import HALLS, write_hall
 
 GEOMETRY = Path(__file__).parents[2] / "geometry"
 MOST_SEATS = 10
-"""That an area keeps when a study is made quick, about."""
+"""Approximate number of seats of an area when the precision is reduced."""
 
 
 def _is_study(path: Path) -> bool:
@@ -27,7 +27,7 @@ STUDIES = (*DEMOS, *HALLS)
 
 
 def copy_study(name: str, folder: Path) -> Path:
-    """Copy a demo study with all that lies beside it, or write a hall; return the path of the study file."""
+    """Copy a demo study with the other files in its folder, or write a hall; return the path of the study file."""
     if name in HALLS:
         return write_hall(name, folder / name)
     source = GEOMETRY / name
@@ -36,7 +36,7 @@ def copy_study(name: str, folder: Path) -> Path:
 
 
 def at_low_precision(study: Path, draws: int = 0) -> Path:
-    """Rewrite a study for few rays and few seats; what it describes stays as it is. Return its path."""
+    """Rewrite a study for few rays and few seats, with everything else unchanged. Return its path."""
     document = _read(study)
     document["precision"] = {"sti": 0.2}
     document["uncertainty"] = {"draws": draws}

@@ -1,7 +1,7 @@
 """Lines of the keys of a TOML file.
 
-The standard library reads TOML but does not keep line numbers. This scanner reads a text that the library has
-accepted, and need not check anything.
+The standard library reads TOML but does not report line numbers. This scanner reads a text that the library has
+already accepted, so that it need not check anything.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ KeyPath = tuple[str | int, ...]
 
 _TOKEN = re.compile(
     r'''(?P<string>"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*')'''
-    r"""|(?P<comment>\#[^\n]*)|(?P<newline>\n)|(?P<mark>[\[\]{},=.])|(?P<bare>[^\s\[\]{},=.#"']+)""",
+    r"""|(?P<comment>\#[^\n]*)|(?P<mark>[\[\]{},=.])|(?P<bare>[^\s\[\]{},=.#"']+)""",
     re.DOTALL,
 )
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
@@ -37,7 +37,7 @@ def line_of(lines: Mapping[KeyPath, int], path: KeyPath) -> int | None:
 
 
 def path_text(path: KeyPath) -> str:
-    """As a user would write it: source[1].name; keys that TOML must quote are quoted."""
+    """A path as text, such as source[1].name; keys that need quotes in TOML are quoted."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -49,29 +49,26 @@ def path_text(path: KeyPath) -> str:
 
 
 class _Scanner:
-    """One pass over the tokens. `lines` holds the first line on which a path occurs."""
+    """One pass over the tokens. `lines` maps each path to the first line on which it occurs."""
 
     def __init__(self, text: str) -> None:
         self.lines: dict[KeyPath, int] = {}
         self.tokens: list[tuple[str, str, int]] = []
         self.position = 0
-        line = 1
+        line, end = 1, 0
         for match in _TOKEN.finditer(text):
-            kind, token = str(match.lastgroup), match.group()
-            if kind != "comment":
-                self.tokens.append((kind, token, line))
-            line += token.count("\n")
-        self.tokens.append(("end", "", line))
+            line += text.count("\n", end, match.start())
+            end = match.start()
+            if match.lastgroup != "comment":
+                self.tokens.append((str(match.lastgroup), match.group(), line))
+        self.tokens.append(("end", "", 0))
 
     def document(self) -> None:
         table: KeyPath = ()
         entries: dict[KeyPath, int] = {}
         while self.peek()[0] != "end":
-            if self.peek()[0] == "newline":
-                self.position += 1
-            elif self.accept("["):
-                is_list = self.accept("[")
-                table = self.header(is_list, entries)
+            if self.accept("["):
+                table = self.header(self.accept("["), entries)
             else:
                 self.statement(table)
 
@@ -101,23 +98,24 @@ class _Scanner:
         self.value(path)
 
     def value(self, path: KeyPath) -> None:
-        self.lines.setdefault(path, self.peek()[2])
+        line = self.peek()[2]
+        self.lines.setdefault(path, line)
         if self.accept("["):
             index = 0
-            while not self.accept("]", over_newlines=True):
+            while not self.accept("]"):
                 if self.accept(","):
                     index += 1
                 else:
                     self.value((*path, index))
         elif self.accept("{"):
-            while not self.accept("}", over_newlines=True):
+            while not self.accept("}"):
                 if not self.accept(","):
                     self.statement(path)
         elif self.peek()[0] == "string":
             self.position += 1
         else:
-            # Numbers and dates are several tokens: 1.5, 2026-05-01 19:30:00.
-            while self.peek()[0] == "bare" or self.peek()[1] == ".":
+            # Numbers and dates are several tokens on one line: 1.5, 2026-05-01 19:30:00.
+            while self.peek()[2] == line and (self.peek()[0] == "bare" or self.peek()[1] == "."):
                 self.position += 1
 
     def key(self) -> list[str]:
@@ -132,10 +130,7 @@ class _Scanner:
     def peek(self) -> tuple[str, str, int]:
         return self.tokens[self.position]
 
-    def accept(self, mark: str, over_newlines: bool = False) -> bool:
-        while over_newlines and self.peek()[0] == "newline":
-            self.position += 1
-        if self.peek()[0] == "mark" and self.peek()[1] == mark:
-            self.position += 1
-            return True
-        return False
+    def accept(self, mark: str) -> bool:
+        is_next = self.peek()[:2] == ("mark", mark)
+        self.position += is_next
+        return is_next

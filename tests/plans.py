@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 
@@ -109,3 +110,15 @@ def problem(
 ) -> Problem:
     """With one goal, the gain, unless others are given."""
     return Problem(candidates, evaluator, goals or (goal(),), budget)
+
+
+def choice(
+    goals: Sequence[Goal],
+    burden: Sequence[tuple[float, ...]],
+    half_widths: Callable[[str, int, Sequence[int]], np.ndarray] = lambda measure, one, others: np.zeros(len(others)),
+) -> Problem:
+    """A problem that only ranks sets of which the values are known; the first entry of each burden is the cost."""
+    costs = np.array([cost for cost, *_ in burden])
+    candidates = SimpleNamespace(burden=lambda sets: burden, bits=lambda sets: sets, cost=lambda bits: costs)
+    evaluator = SimpleNamespace(half_widths=half_widths)
+    return Problem(cast(Candidates, candidates), cast(SetEvaluator, evaluator), goals, None)

@@ -95,7 +95,7 @@ def wrong_way(text: str, name: str) -> list[str]:
         targets = [[*parts[1:], taken_name] for taken_name in taken] if len(parts) == 1 else [parts[1:]]
         for target in targets:
             other = layer_of(target)
-            if own is None or other == own:
+            if own is None or other == own or target == ["__version__"]:
                 continue
             if other is None:
                 if own != "cli":

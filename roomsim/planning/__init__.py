@@ -1,1 +1,1 @@
-"""Which treatment is worth its money: candidates, search, trade-offs, and where late energy comes from."""
+"""Treatment planning: candidates, search, trade-offs between cost and goals, and the origin of late energy."""

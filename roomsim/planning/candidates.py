@@ -1,4 +1,4 @@
-"""The candidates of a plan: what they take, and the limits and relations that no plan may break."""
+"""The candidates of a plan, and the limits and relations that every plan must keep."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from ..elements.element import Element
 from ..errors import SceneError
-from ..scene.limits import Limit, Limits
+from ..scene.limits import Limits
 from ..scene.scenarios import demand_of
 from ..venue.document import Scenario, Study
 from ..venue.switching import playing
@@ -19,12 +19,12 @@ from .results import Candidate
 
 BUDGET, RELATION = "budget", "relation"
 MOST_LISTED = 20
-"""Candidates of which all sets are listed: a million."""
+"""The largest number of candidates of which all sets are listed: a million sets."""
 
 
 @dataclass(frozen=True)
 class Switched:
-    """A load that counts while its loudspeaker plays."""
+    """A load that counts only while its loudspeaker plays."""
 
     load: float
     plays_at_start: bool
@@ -34,22 +34,22 @@ class Switched:
     """(n,) bool, candidates that switch it off."""
 
     def taken(self, bits: np.ndarray) -> np.ndarray:
-        """(n_sets,) what it takes in sets (n_sets, n)."""
+        """(n_sets,) its share of the limit in sets (n_sets, n)."""
         plays = (bits & self.on).any(axis=1) | self.plays_at_start
         return self.load * (plays & ~(bits & self.off).any(axis=1))
 
     @property
     def weights(self) -> np.ndarray:
-        """(n,) by how much one candidate by itself changes what it takes at the start."""
+        """(n,) by how much each candidate by itself changes its share of the limit at the start."""
         return self.load * (float(not self.plays_at_start) * self.on - float(self.plays_at_start) * self.off)
 
 
 @dataclass(frozen=True)
 class Row:
-    """A limit or a relation: weights . x + if_hung * (1 if anything hangs) + what is switched <= bound."""
+    """A limit or a relation: weights . x + if_hung * (1 if anything hangs) + switched loads <= bound."""
 
     key: str
-    """Of the limit, as `Limits.broken` has it, or "relation"."""
+    """Of the limit, as in `Limits.broken`, or "relation"."""
     label: str
     weights: np.ndarray
     """(n,), for x = 1 if a candidate is chosen."""
@@ -59,14 +59,12 @@ class Row:
     switched: tuple[Switched, ...] = ()
 
     def is_kept(self, bits: np.ndarray, hung: np.ndarray) -> np.ndarray:
-        """(n_sets,) bool; `hung` (n_sets,) says in which sets a candidate hangs."""
-        taken = bits @ self.weights + self.if_hung * hung
-        for load in self.switched:
-            taken = taken + load.taken(bits)
+        """(n_sets,) bool; `hung` (n_sets,) bool, sets in which a candidate hangs."""
+        taken = sum((load.taken(bits) for load in self.switched), bits @ self.weights + self.if_hung * hung)
         return taken <= self.bound + self.slack
 
     def never_with(self, candidate: int) -> bool:
-        """Whether no set with a candidate keeps it, whatever else is chosen; loudspeakers taken one by one."""
+        """Whether no set with a candidate keeps it, whatever else is chosen; each loudspeaker is treated separately."""
         weights, bound = self.weights, self.bound
         for load in self.switched:
             weights = weights + load.weights
@@ -81,13 +79,13 @@ class Candidates:
 
     elements: tuple[Candidate, ...]
     start: Scenario
-    """What everything is added to."""
+    """The scenario to which they are added."""
     refused: dict[str, str]
-    """Elements that were asked for and may not be chosen -> reason."""
+    """Elements that were requested and cannot be chosen -> reason."""
     limits: Limits
     rows: tuple[Row, ...]
     fixed: float
-    """Paid once if a candidate hangs; nothing if something hangs at the start already."""
+    """Paid once if a candidate hangs; 0 if something hangs at the start already."""
     start_cost: float
 
     @cached_property
@@ -122,33 +120,30 @@ class Candidates:
         return tuple(name for i, name in enumerate(self.names) if (mask >> i) & 1)
 
     def present(self, mask: int) -> tuple[str, ...]:
-        """Names of all elements that are there if a set is chosen: those of the start and its members."""
+        """Names of all elements that are present if a set is chosen: those of the start and of the set."""
         return (*self.start.elements, *self.members(mask))
 
     def cost(self, bits: np.ndarray) -> np.ndarray:
-        """(n_sets,) hire, labour and fixed sum of the start and what is added; bits (n_sets, n) bool."""
+        """(n_sets,) hire, labour and fixed sum of the start and the set; bits (n_sets, n) bool."""
         return self.start_cost + bits @ self.cost_each + self.fixed * (bits & self.hangs).any(axis=1)
 
     def burden(self, sets: Sequence[int]) -> list[tuple[float, ...]]:
-        """(n_sets,) cost, rigging hours and number of elements of each set, by which equal sets are told apart."""
+        """(n_sets,) cost, rigging hours and number of elements, by which equivalent sets are compared."""
         bits = self.bits(sets)
         hours = bits @ np.array([element.rigging_hours for element in self.elements])
         return [(float(c), float(h), float(n)) for c, h, n in zip(self.cost(bits), hours, bits.sum(axis=1))]
 
     def allowed(self, bits: np.ndarray, but: Sequence[str] = ()) -> np.ndarray:
-        """(n_sets,) bool: sets that break no limit and no relation, those with a key in `but` ignored."""
+        """(n_sets,) bool: sets that keep all limits and relations, those with a key in `but` ignored."""
         hung = (bits & self.hangs).any(axis=1)
-        fine = np.ones(len(bits), dtype=bool)
-        for row in self.rows:
-            if row.key not in but:
-                fine &= row.is_kept(bits, hung)
-        return fine
+        kept = [row.is_kept(bits, hung) for row in self.rows if row.key not in but]
+        return np.all([np.ones(len(bits), bool), *kept], axis=0)
 
     def broken(self, mask: int) -> tuple[str, ...]:
-        """Limits and relations that a set breaks, as phrases."""
+        """Phrases for the limits and relations that a set does not keep."""
         bits = self.bits([mask])
-        wrong = [row.label for row in self.rows if row.key == RELATION and not row.is_kept(bits, bits[:, 0])[0]]
-        return (*self.limits.broken(self.present(mask)).values(), *wrong)
+        relations = [row.label for row in self.rows if row.key == RELATION and not row.is_kept(bits, bits[:, 0])[0]]
+        return (*self.limits.broken(self.present(mask)).values(), *relations)
 
     def all_sets(self) -> np.ndarray:
         """(2^n,) int, every set; only for `MOST_LISTED` candidates and fewer."""
@@ -164,44 +159,44 @@ def candidates_of(study: Study, refused: Mapping[str, str]) -> Candidates:
 
     Parameters
     ----------
-    refused : elements that must not be hung, and why (`check` found a conflict); they are no candidates
+    refused : elements that must not be hung -> reason (a conflict found by the check)
 
     Raises
     ------
-    SceneError : nothing is left to choose from, or the start breaks a limit by itself
+    SceneError : there is no candidate, or the start exceeds a limit by itself
     """
     costs, start, limits = study.document.costs, start_of(study), Limits(study)
     broken = limits.broken(start.elements)
     if broken:
         raise SceneError(
-            f"The scenario to start from breaks a limit by itself: {'; '.join(broken.values())}.",
+            f"The scenario to start from exceeds a limit by itself: {'; '.join(broken.values())}.",
             place=f"scenario {start.name!r}",
-            cure="Take something out of it, or raise the limit under [costs].",
+            cure="Remove elements from it, or raise the limit under [costs].",
         )
-    wanted = asked_for(study)
-    reasons = {element.name: refused[element.name] for element in wanted if element.name in refused}
-    for element in wanted:
+    requested = requested_elements(study)
+    reasons = {element.name: refused[element.name] for element in requested if element.name in refused}
+    for element in requested:
         if not playing(study.sources, study.elements, (*start.elements, element.name)):
-            reasons.setdefault(element.name, "with it nothing would play")
+            reasons.setdefault(element.name, "with it no source would play")
     while True:
-        chosen = [element for element in wanted if element.name not in reasons]
+        chosen = [element for element in requested if element.name not in reasons]
         rows = (*_limit_rows(study, limits, start, chosen), *_relation_rows(study, start, chosen))
-        # An element that no set may contain cannot be chosen, and what depends on it cannot either.
+        # An element that no set may contain cannot be chosen, nor can the elements that depend on it.
         never = {element.name: _why_never(i, element.name, start, limits, rows) for i, element in enumerate(chosen)}
         if not any(never.values()):
             break
         reasons |= {name: why for name, why in never.items() if why}
     if not chosen:
-        why = "; ".join(f"{element.name}: {reasons[element.name]}" for element in wanted)
+        why = "; ".join(f"{element.name}: {reasons[element.name]}" for element in requested)
         raise SceneError(
-            f"There is nothing to choose from. {why}".strip(),
+            f"There are no candidates to choose from. {why}".strip(),
             place="plan, candidates",
             cure="Name elements that may be hung under candidates in [plan].",
         )
     return Candidates(
         elements=tuple(_candidate(element, costs.labour_rate) for element in chosen),
         start=start,
-        refused={element.name: reasons[element.name] for element in wanted if element.name in reasons},
+        refused={element.name: reasons[element.name] for element in requested if element.name in reasons},
         limits=limits,
         rows=rows,
         fixed=0.0 if limits.is_hung(start.elements) else costs.fixed,
@@ -215,8 +210,8 @@ def start_of(study: Study) -> Scenario:
     return next(scenario for scenario in study.document.scenarios_in_order() if scenario.name == name)
 
 
-def asked_for(study: Study) -> tuple[Element, ...]:
-    """The elements that the study wants to choose from, before any is refused."""
+def requested_elements(study: Study) -> tuple[Element, ...]:
+    """The elements that the study requests as candidates, before any is refused."""
     present = set(start_of(study).elements)
     named = study.document.plan.candidates
     return tuple(
@@ -240,43 +235,35 @@ def _candidate(element: Element, labour_rate: float) -> Candidate:
 
 
 def _limit_rows(study: Study, limits: Limits, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
-    """What is left of each limit for the candidates."""
-    at_start = playing(study.sources, study.elements, start.elements)
-    switchings = [element.switching for element in chosen]
-    switches = {
-        name: (
-            np.array([name in switching.on for switching in switchings], bool),
-            np.array([name in switching.off for switching in switchings], bool),
-        )
-        for name in {name for limit in limits.all for name in limit.sources}
-    }
+    """The part of each limit that is left for the candidates."""
+    at_start, is_hung = playing(study.sources, study.elements, start.elements), limits.is_hung(start.elements)
 
-    def row(limit: Limit) -> Row:
+    def switched(name: str, load: float) -> Switched:
+        on, off = (
+            np.array([name in getattr(element.switching, way) for element in chosen], bool) for way in ("on", "off")
+        )
+        return Switched(load, name in at_start, on, off)
+
+    for limit in limits.all:
         taken, sources, left = limit.elements, limit.sources, limit.most - limit.existing
         if limit.is_each or left < -limit.slack:
-            # No single load above the limit, or nothing at all where it is exceeded already: their number must be 0.
+            # The number of single loads above the limit must be 0; of any loads where it is already exceeded.
             least = limit.most + limit.slack if limit.is_each else -np.inf
             taken, sources = ({name: float(kg > least) for name, kg in loads.items()} for loads in (taken, sources))
             left = 0.0
-        switched = (
-            Switched(load, name in at_start, *switches[name]) for name, load in sources.items() if load
-        )
-        return Row(
+        yield Row(
             key=limit.key,
             label=limit.label,
             weights=np.array([taken.get(element.name, 0.0) for element in chosen], dtype=float),
-            bound=left - sum(taken.get(name, 0.0) for name in start.elements) - limit.fixed * already_hung,
+            bound=left - sum(taken.get(name, 0.0) for name in start.elements) - limit.fixed * is_hung,
             slack=limit.slack,
-            if_hung=limit.fixed * (not already_hung),
-            switched=tuple(switched),
+            if_hung=limit.fixed * (not is_hung),
+            switched=tuple(switched(name, load) for name, load in sources.items() if load),
         )
-
-    already_hung = limits.is_hung(start.elements)
-    return map(row, limits.all)
 
 
 def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> Iterator[Row]:
-    """Relations between names; a name of the start counts as chosen, any other as never chosen."""
+    """Relations between elements; those of the start count as chosen, others that are not candidates as not chosen."""
     plan, names = study.document.plan, [element.name for element in chosen]
 
     def at_most(label: str, terms: Iterable[tuple[str, float]], bound: float) -> Row:
@@ -304,19 +291,19 @@ def _relation_rows(study: Study, start: Scenario, chosen: Sequence[Element]) -> 
 
 
 def _why_never(candidate: int, name: str, start: Scenario, limits: Limits, rows: Iterable[Row]) -> str:
-    """Why no set may have a candidate, whatever else is chosen and paid; empty if some set may."""
-    wrong = next((row for row in rows if row.key != BUDGET and row.never_with(candidate)), None)
-    if wrong is None:
+    """Why no set can contain a candidate, whatever else is chosen and whatever it costs; empty if some set can."""
+    row = next((row for row in rows if row.key != BUDGET and row.never_with(candidate)), None)
+    if row is None:
         return ""
     broken = limits.broken((*start.elements, name))
-    if wrong.key in broken:
-        return f"by itself it breaks a limit: {broken[wrong.key]}"
-    return f"no set may contain it: {wrong.label}"
+    if row.key in broken:
+        return f"by itself it exceeds a limit: {broken[row.key]}"
+    return f"no set can contain it: {row.label}"
 
 
 def study_of_sets(study: Study, start: Scenario, sets: Sequence[Iterable[str]]) -> Study:
-    """The study with a scenario for each set of elements added to the start, the first one to be measured
-    against; an empty set is the start itself."""
+    """The study with one scenario for each set of elements added to the start, each compared with the first; an empty
+    set is the start itself."""
     added = tuple(
         start.model_copy(
             update={"name": f"set {i}", "elements": (*start.elements, *names), "compare_with": None}

@@ -1,9 +1,9 @@
-"""Sets of elements evaluated on shared paths, each once, and ranked by the goals of a study."""
+"""Sets of elements evaluated on shared paths, each one once, and ranked by the goals of a study."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -12,74 +12,67 @@ from ..metrics.replicated import SeatStatistic
 from ..results.interval import Interval, interval_of
 from ..scene.compile import with_element_sets
 from ..study.evaluator import FEWEST_SCENARIOS, Evaluator
-from ..study.progress import NoProgress, Progress
+from ..study.progress import Progress
 from ..venue.document import Scenario, Study
 from .candidates import BUDGET, Candidates
-from .goals import SeatMeasure, metrics_of, proposed, ranking, statistics
+from .goals import SeatMeasure, metrics_of, statistics
 from .results import Goal
 
 Evaluate = Callable[[Sequence[int]], Mapping[str, SeatStatistic]]
 """Sets -> measure -> statistic over the seats, (n_sets,), all from the same replicates."""
 
 
+@dataclass
 class SetEvaluator:
-    """Measures of sets, kept. Differences between any two sets have the error of the difference itself.
+    """The measures of sets, each set evaluated once. Differences between sets have the error of the difference itself.
 
     Parameters
     ----------
-    evaluate : evaluates sets that are not known yet
-    measures : those whose values have ends; others have none
-    block : number of sets that it is given at a time at most
+    evaluate : evaluates sets
+    measures : those with a limited range of values
+    block : largest number of sets evaluated at a time
     """
 
-    def __init__(
-        self,
-        evaluate: Evaluate,
-        measures: Mapping[str, SeatMeasure] | None = None,
-        block: int = FEWEST_SCENARIOS,
-        progress: Progress | None = None,
-    ):
-        self._evaluate, self._measures, self._block = evaluate, dict(measures or {}), block
-        self._progress = progress or NoProgress()
-        self._place: dict[int, int] = {}
-        self._known: dict[str, SeatStatistic] = {}
+    evaluate: Evaluate
+    measures: Mapping[str, SeatMeasure] = field(default_factory=dict)
+    block: int = FEWEST_SCENARIOS
+    progress: Progress = field(default_factory=Progress)
+    _place: dict[int, int] = field(default_factory=dict, init=False)
+    _known: dict[str, SeatStatistic] = field(default_factory=dict, init=False)
 
     @property
     def sets(self) -> tuple[int, ...]:
-        """All that were evaluated so far."""
+        """All sets evaluated so far."""
         return tuple(self._place)
 
     def ensure(self, sets: Sequence[int]) -> None:
-        """Evaluate those that are not known yet."""
+        """Evaluate the sets that have not been evaluated yet."""
         new = [mask for mask in dict.fromkeys(int(mask) for mask in sets) if mask not in self._place]
         if new:
-            self._progress.start("Evaluating sets", len(new))
-        for block in (new[i : i + self._block] for i in range(0, len(new), self._block)):
-            for name, found in self._evaluate(block).items():
-                self._known[name] = _joined(self._known[name], found) if name in self._known else found
+            self.progress.start("Evaluating sets", len(new))
+        for block in (new[i : i + self.block] for i in range(0, len(new), self.block)):
+            for name, statistic in self.evaluate(block).items():
+                self._known[name] = _joined(self._known[name], statistic) if name in self._known else statistic
             for mask in block:
                 self._place[mask] = len(self._place)
-            self._progress.advance(len(block))
+            self.progress.advance(len(block))
 
     def statistic(self, measure: str, sets: Sequence[int]) -> SeatStatistic:
-        """Of these sets, in this order; evaluated if need be."""
+        """Of these sets, in this order; they are evaluated first if necessary."""
         self.ensure(sets)
         return self._known[measure].scenarios([self._place[int(mask)] for mask in sets])
 
     def estimate(self, measure: str, sets: Sequence[int]) -> Estimate:
         """(n_sets,)."""
-        found = self.statistic(measure, sets).estimate()
-        if measure not in self._measures:
-            return found
-        ends = self._measures[measure]
-        return replace(found, value=np.clip(found.value, ends.low, ends.high))
+        estimate, limited = self.statistic(measure, sets).estimate(), self.measures.get(measure)
+        return replace(estimate, value=np.clip(estimate.value, limited.low, limited.high)) if limited else estimate
 
     def difference(self, measure: str, sets: Sequence[int], against: Sequence[int]) -> Estimate:
-        """(n_sets,) each set minus the one beside it in `against`."""
+        """(n_sets,) each set minus the one at the same place in `against`."""
         return self.statistic(measure, sets).difference(self.statistic(measure, against))
 
     def half_widths(self, measure: str, one: int, others: Sequence[int]) -> np.ndarray:
-        """(n_sets,) half the 95 % interval of the difference of each of the others to the one."""
+        """(n_sets,) half the 95 % interval of the difference between each of the others and the one."""
         return self.difference(measure, others, [one] * len(others)).half_width()
 
     def intervals(self, mask: int) -> dict[str, Interval]:
@@ -102,29 +95,20 @@ def _joined(known: SeatStatistic, new: SeatStatistic) -> SeatStatistic:
     )
 
 
-def evaluate_on_paths(
-    engine: Evaluator, study: Study, candidates: Candidates, measures: Mapping[str, SeatMeasure]
-) -> Evaluate:
-    """Evaluates sets on the paths of an engine in whose scene all candidates are."""
-    return lambda sets: evaluate_elements(
-        engine, study, candidates.start, [candidates.present(mask) for mask in sets], measures
-    )
-
-
 def evaluate_elements(
-    engine: Evaluator, study: Study, start: Scenario, sets: Sequence[Collection[str]],
+    evaluator: Evaluator, study: Study, start: Scenario, sets: Sequence[Collection[str]],
     measures: Mapping[str, SeatMeasure],
 ) -> dict[str, SeatStatistic]:  # fmt: skip
     """Every measure of the start scenario with other elements: (n_sets,), of sets of names."""
-    scene = with_element_sets(engine.scene, study, sets, study.document.noise_of(start))
-    # Progress is shown by sets and not within each block.
-    weighed = engine.with_scenarios(scene, NoProgress())
-    return statistics(measures, weighed.evaluate(metrics_of(measures)))
+    scene = with_element_sets(evaluator.scene, study, sets, study.document.noise_of(start))
+    # Progress is reported by sets and not within each block.
+    of_sets = evaluator.with_scenarios(scene, Progress())
+    return statistics(measures, of_sets.evaluate(metrics_of(measures)))
 
 
 @dataclass(frozen=True)
 class Problem:
-    """What may be chosen, how it is evaluated, what counts and what may be spent."""
+    """The candidates, their evaluation, the goals, and the budget."""
 
     candidates: Candidates
     evaluator: SetEvaluator
@@ -136,34 +120,55 @@ class Problem:
         return self.candidates.cost(self.candidates.bits(sets))
 
     def affordable(self, sets: Sequence[int], money: float | None) -> list[int]:
-        """Those of the sets that cost no more; all without a limit."""
-        if money is None:
-            return list(sets)
-        return [mask for mask, price in zip(sets, self.costs(sets)) if price <= money * (1.0 + 1e-9)]
+        """Those of the sets that cost no more than `money`; all if it is None."""
+        most = np.inf if money is None else money * (1.0 + 1e-9)
+        return [mask for mask, cost in zip(sets, self.costs(sets)) if cost <= most]
 
     def allowed(self, sets: Sequence[int]) -> list[int]:
-        """Those of the sets that break nothing except, perhaps, the budget."""
-        fine = self.candidates.allowed(self.candidates.bits(sets), but=(BUDGET,))
-        return [mask for mask, is_fine in zip(sets, fine) if is_fine]
+        """Those of the sets that exceed no limit and break no relation, whether within the budget or not."""
+        is_allowed = self.candidates.allowed(self.candidates.bits(sets), but=(BUDGET,))
+        return [mask for mask, allowed in zip(sets, is_allowed) if allowed]
 
     def within_budget(self, sets: Sequence[int]) -> list[int]:
         """Those of the sets that cost no more than the budget."""
         return self.affordable(sets, self.budget)
 
     def goal_values(self, sets: Sequence[int]) -> dict[str, np.ndarray]:
-        """(n_sets,) by the measure of each goal, without errors."""
+        """Measure of each goal -> (n_sets,), without errors."""
         names = [goal.measure.name for goal in self.goals]
         return {name: self.evaluator.estimate(name, sets).value for name in names}
-
-    def ranked(self, sets: Sequence[int]) -> list[int]:
-        """The sets, best first, goal by goal; of equal ones the cheapest first."""
-        return [sets[i] for i in ranking(self.goals, self.goal_values(sets), self.costs(sets))]
 
     def is_reached(self, goal: Goal, mask: int) -> bool:
         """Whether the value of a set reaches the target of a goal."""
         return goal.is_reached(float(self.evaluator.estimate(goal.measure.name, [mask]).value[0]))
 
-    def proposed(self, sets: Sequence[int]) -> int:
-        """The least demanding of the sets that no goal distinguishes from the best."""
-        values = self.goal_values(sets)
-        return proposed(self.goals, sets, values, self.evaluator.half_widths, self.candidates.burden(sets))
+    # By priorities and not by weights. `values` are those of `goal_values` unless others are assumed.
+
+    def ranked(self, sets: Sequence[int], values: Mapping[str, np.ndarray] | None = None) -> list[int]:
+        """The sets, the best first: by the first goal, among equal ones by the next, and finally by cost."""
+        values = self.goal_values(sets) if values is None else values
+        keys = [-goal.worth(values[goal.measure.name]) for goal in reversed(self.goals)]
+        return [sets[i] for i in np.lexsort([np.round(self.costs(sets), 6), *keys])]
+
+    def equivalent(self, sets: Sequence[int], values: Mapping[str, np.ndarray] | None = None) -> list[int]:
+        """The sets that no goal distinguishes from the best.
+
+        Goal after goal, sets are excluded that are worse than the best of the remaining ones by more than the goal's
+        tolerance and by more than the Monte Carlo error explains.
+        """
+        values = self.goal_values(sets) if values is None else values
+        worths = [goal.worth(values[goal.measure.name]) for goal in self.goals]
+        left = list(range(len(sets)))
+        for i, (goal, worth) in enumerate(zip(self.goals, worths)):
+            best = max(left, key=lambda k: tuple(other[k] for other in worths[i:]))
+            half = self.evaluator.half_widths(goal.measure.name, sets[best], [sets[k] for k in left])
+            allowance = np.maximum(goal.tolerance, np.nan_to_num(half, nan=0.0))
+            # Where no set can be evaluated, none is worse.
+            behind = worth[best] - worth[left] if np.isfinite(worth[best]) else np.zeros(len(left))
+            left = [k for k, gap, most in zip(left, behind, allowance) if gap <= most or k == best]
+        return [sets[k] for k in left]
+
+    def proposed(self, sets: Sequence[int], values: Mapping[str, np.ndarray] | None = None) -> int:
+        """The least demanding of the equivalent sets, by cost, rigging hours and number of elements."""
+        burden = dict(zip(sets, self.candidates.burden(sets)))
+        return min(self.equivalent(sets, values), key=lambda mask: (burden[mask], mask))

@@ -1,6 +1,6 @@
-"""The file plan.h5 in the folder of a run: the answer of a search, sealed like all files there.
+"""The file plan.h5 in the folder of a run: the results of a search, with a checksum like all files there.
 
-Its records are one JSON text: they are lists of unlike things, for which tables of numbers are no good.
+Its records are one JSON text, since they are lists of different structures that do not fit into tables of numbers.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def write_plan(path: Path, results: PlanResults) -> None:
 
     Raises
     ------
-    StoreError : the disk is full or cannot be written; an older file at `path` is then still there
+    StoreError : the disk is full or cannot be written; an older file at `path` then remains unchanged
     """
     text = json.dumps(to_plain(results), ensure_ascii=False, allow_nan=False)
 
@@ -33,13 +33,13 @@ def write_plan(path: Path, results: PlanResults) -> None:
         for name in ("title", "venue", "currency"):
             file.attrs[name] = getattr(results, name)
         dataset = file.create_dataset("plan", data=text, dtype=hdf5.TEXT)
-        dataset.attrs["long_name"] = "JSON: the answer of the search"
+        dataset.attrs["long_name"] = "JSON: the results of the search"
 
     replace_file(path, hdf5.file_image(KIND, SCHEMA, fill))
 
 
 def load_plan(results: PlanResults | str | Path) -> PlanResults:
-    """Read the answer of a search. One that is already loaded is returned as it is.
+    """Read the results of a search. Results that are already loaded are returned unchanged.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def load_plan(results: PlanResults | str | Path) -> PlanResults:
         with hdf5.open_checked(path, KIND, SCHEMA) as file:
             return from_plain(PlanResults, hdf5.parsed(hdf5.text(file, "plan"), "plan"))
     except hdf5.UNREADABLE as fault:
-        reason = fault if isinstance(fault, hdf5.ContentError) else "not a whole plan file"
+        reason = fault if isinstance(fault, hdf5.ContentError) else "not a complete plan file"
         raise StoreError(
             f"cannot be read as a plan file: {reason}", file=path, cure="Search again to write a new one."
         ) from fault

@@ -1,6 +1,6 @@
-"""The answer of a search as it is worked out, stored and reported.
+"""The results of a search, as they are computed, stored and reported.
 
-A set of elements is a number: bit i stands for candidate i. What it has besides, the start, is in every set.
+A set of elements is a number whose bit i is 1 if it contains candidate i. The elements of the start are in every set.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from ..scene.plan_lines import PlanDrawing
 
 @dataclass(frozen=True)
 class Measure:
-    """A number for a whole set of elements, by which sets are compared."""
+    """A quantity of a set of elements, by which sets are compared."""
 
     name: str
     label: str
     unit: str
     """"%" for a share (0.12 is shown as 12 %), "s", "dB", or empty for an index."""
     better: int
-    """1 if more is better, -1 if less is, 0 if it depends."""
+    """1 if more is better, -1 if less is better, 0 if neither is."""
     noticeable: float | None
     """One just noticeable difference, in the measure's own unit; None where none is known."""
     decimals: int
@@ -34,14 +34,14 @@ class Measure:
 
 @dataclass(frozen=True)
 class Goal:
-    """A measure that counts, its target, and the differences that do not matter."""
+    """A measure to be improved, its target, and the differences that are ignored."""
 
     measure: Measure
     target: float | None
     tolerance: float
 
     def worth(self, values: np.ndarray) -> np.ndarray:
-        """More is better, more than the target is no better, and what cannot be evaluated is worst."""
+        """Larger is better; values beyond the target are equal, and values that cannot be evaluated are the worst."""
         worth = self.measure.better * np.asarray(values, dtype=float)
         if self.target is not None:
             worth = np.minimum(worth, self.measure.better * self.target)
@@ -54,7 +54,7 @@ class Goal:
 
 @dataclass(frozen=True)
 class Candidate:
-    """An element that may be chosen."""
+    """An element that can be chosen."""
 
     name: str
     description: str
@@ -70,7 +70,7 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Option:
-    """A set of elements: what it takes and what it gives."""
+    """A set of elements with its cost, its demands and its measures."""
 
     number: int
     elements: tuple[str, ...]
@@ -81,7 +81,7 @@ class Option:
     weight: float
     """kg."""
     broken: tuple[str, ...]
-    """Limits and relations that it breaks."""
+    """Limits and relations that it does not keep."""
     values: dict[str, Interval]
     """Of a finalist from the paths traced for the finalists only, with other random numbers."""
     gains: dict[str, Interval]
@@ -90,11 +90,11 @@ class Option:
     """Values from the paths of the search."""
 
     def retraced_apart(self, measure: str, n_replicates: int) -> float:
-        """What the finalists' paths add to the value of the search, in standard errors of the difference."""
+        """The value from the finalists' paths minus that of the search, in standard errors of the difference."""
         first, second = self.searched[measure], self.values[measure]
         error = math.hypot(first.half_width, second.half_width) / student_factor(n_replicates)
-        gap = second.value - first.value
-        return gap / error if error > 0.0 else (0.0 if gap == 0.0 else math.inf)
+        difference = second.value - first.value
+        return difference / error if error > 0.0 else (0.0 if difference == 0.0 else math.inf)
 
 
 @dataclass(frozen=True)
@@ -104,21 +104,21 @@ class EvaluatedSet:
     number: int
     cost: float
     is_allowed: bool
-    """It keeps all limits and relations except, perhaps, the budget."""
+    """It keeps all limits and relations; the budget is not considered."""
     values: dict[str, float]
-    """Of every measure; errors are those of the options near it."""
+    """Of every measure; for errors see the options."""
 
 
 @dataclass(frozen=True)
 class Step:
-    """What can be had for an amount of money, and how much more that is than the last step worth taking."""
+    """The best set for an amount of money, compared with the last step that is worth taking."""
 
     money: float
     option: int
     against: int
-    """Place among the steps of the one that this one is compared with: the last before it whose gain was noticeable,
-    or significant where no just noticeable difference is known; else the start. So the verdict on a large step does
-    not depend on the small ones in between."""
+    """Index of the step with which this one is compared: the last one before it whose gain was noticeable, or
+    significant where no just noticeable difference is known; otherwise the start. The verdict on a large step therefore
+    does not depend on small ones in between."""
     changes: dict[str, Interval]
     """Differences from the set that it is compared with, from the paths of the search."""
     verdict: str
@@ -134,18 +134,18 @@ class TargetCost:
     likely: int | None
     """Set that reaches it by its value; None if none does."""
     certain: int | None
-    """By the worse end of its 95 % interval, Monte Carlo error only."""
+    """By the less favourable end of its 95 % interval, Monte Carlo error only."""
     near: int | None
-    """The cheapest set that misses it by less than half its interval; None unless it is cheaper than `likely`."""
+    """The cheapest set whose 95 % interval reaches it; None unless it is cheaper than `likely`."""
 
 
 @dataclass(frozen=True)
 class Contribution:
-    """What one element adds to a measure."""
+    """The contribution of one element to a measure."""
 
     element: str
     first: Interval
-    """Added to nothing."""
+    """Added to the start."""
     average: Interval
     """Over the orders in which the elements may be added (Shapley value)."""
     last: Interval
@@ -154,7 +154,7 @@ class Contribution:
 
 @dataclass(frozen=True)
 class ContributionTable:
-    """How the gain of some elements together divides among them."""
+    """The gain of several elements together, divided among them."""
 
     measure: str
     of_plan: bool
@@ -163,12 +163,12 @@ class ContributionTable:
     """Gain of all of them."""
     rows: tuple[Contribution, ...]
     n_orders: int | None
-    """Orders tried; None for all."""
+    """Number of orders evaluated; None for all orders."""
 
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A set with something left out."""
+    """A set with elements left out."""
 
     before: int
     after: int
@@ -177,23 +177,23 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class AbsorptionCase:
-    """How the plan compares where absorption differs from what is stated."""
+    """The plan compared with other sets where absorption differs from the stated values."""
 
     case: str
     choice: int
-    """Set that would be proposed there."""
+    """The set that would be proposed in this case."""
     value: float
-    """Of the plan in the measure by which the sets differ."""
+    """Of the plan, in the measure of `Robustness`."""
     behind: float
-    """Of the plan behind the best set there; 0 if it is the best."""
+    """The amount by which the plan is worse than the best set; 0 if it is the best."""
 
 
 @dataclass(frozen=True)
 class Robustness:
-    """How the plan compares with the other sets that were considered, if absorption is not as stated."""
+    """The plan compared with the other sets considered, where absorption differs from the stated values."""
 
     measure: str
-    """Of the first goal in which sets differ by more than its tolerance, or else of the first."""
+    """Of the first goal in which the sets differ by more than its tolerance, or of the first goal if there is none."""
     n_sets: int
     cases: tuple[AbsorptionCase, ...]
     n_draws: int
@@ -202,31 +202,31 @@ class Robustness:
     stays_as_good: float
     """Share of the draws in which no goal distinguishes the plan from the best set."""
     behind: float
-    """Largest amount by which the plan is behind the best set in 95 % of the draws."""
+    """The largest amount by which the plan is worse than the best set in 95 % of the draws."""
 
 
 @dataclass(frozen=True)
 class SearchOutcome:
-    """Which sets were evaluated, and how near to the best the answer is known to be."""
+    """The sets that were evaluated, and what is known of the distance to the best set."""
 
     sets: tuple[int, ...]
-    """All sets evaluated that break nothing except, perhaps, the budget."""
+    """All evaluated sets that keep all limits and relations; the budget is not considered."""
     is_exhaustive: bool
-    """These are all that there are."""
+    """These are all such sets."""
     n_possible: int | None
-    """Number of sets that break nothing except, perhaps, the budget; None if they were not counted."""
+    """Number of all such sets; None if they were not counted."""
     n_evaluated: int
     goal: Goal
     """To which the following numbers refer: the first goal that the best set does not reach."""
     surrogate_error: float
-    """Of the surrogate at sets to which it was not fitted; NaN where none was needed."""
+    """Leave-one-out error of the surrogate; NaN where none was needed."""
     is_local_best: bool
-    """No addition, removal or exchange of one element improves on the best set."""
+    """No addition, removal or exchange of one element improves the best set."""
     bound: float
-    """No allowed set is better than the best found by more than this, if each element adds no more to a larger set
-    than to the best; 0 where all sets were evaluated, NaN where it says nothing."""
+    """No allowed set is better than the best evaluated set by more than this, if no element adds more to a larger set
+    than to the best one; 0 where all sets were evaluated, NaN where there is no bound."""
     diminishing: float
-    """Share of the cases seen in which an element added no more to a larger set; NaN where there were none."""
+    """Share of the observed cases in which an element added no more to a larger set; NaN without any."""
 
 
 @dataclass(frozen=True)
@@ -235,9 +235,9 @@ class LateEnergyOrigin:
 
     option: int
     after: float
-    """s after the first sound, from which energy is late."""
+    """s after the first sound, from which energy counts as late."""
     surfaces: tuple[str, ...]
-    """As the venue file names them, or the element that covers them; the largest share first."""
+    """Their names in the venue file, or the elements that cover them; the largest share first."""
     square_metres: Annotated[np.ndarray, (None,)]
     """(n_surfaces,) of all their sides in the room."""
     area_names: tuple[str, ...]
@@ -253,7 +253,7 @@ class LateEnergyOrigin:
 
 @dataclass(frozen=True)
 class NewLine:
-    """A line along a wall that is no candidate yet and breaks no rule that the study states."""
+    """A line along a wall that is not a candidate yet and conflicts with no rule stated in the study."""
 
     run: tuple[tuple[float, float], tuple[float, float]]
     top: float
@@ -261,7 +261,7 @@ class NewLine:
     fabric: str
     square_metres: float
     cost: float
-    """At the price per square metre of the study's own line."""
+    """At the price per square metre of the line in the study."""
     late_share: float
     """Of the late energy at 500 Hz to 4 kHz that is reflected from the wall there."""
     gains: dict[str, Interval]
@@ -270,7 +270,7 @@ class NewLine:
 
 @dataclass(frozen=True)
 class PlanResults:
-    """Which set of elements is proposed, and what more money buys."""
+    """The proposed set of elements, and the alternatives for other amounts of money."""
 
     title: str
     venue: str
@@ -285,7 +285,7 @@ class PlanResults:
     goals: tuple[Goal, ...]
     candidates: tuple[Candidate, ...]
     refused: dict[str, str]
-    """Elements that were asked for and may not be chosen -> reason."""
+    """Elements that were requested and cannot be chosen -> reason."""
     options: tuple[Option, ...]
     """All sets to which the following fields refer by number; 0 is the start."""
     evaluated: tuple[EvaluatedSet, ...]
@@ -309,7 +309,7 @@ class PlanResults:
     outline_patch: tuple[int, ...]
     """Patch of each, for `LateEnergyOrigin.density`."""
     outline_is_sheet: tuple[bool, ...]
-    """Free-hanging cloth, whether hung or not."""
+    """Free-hanging cloth, in this set or not."""
     new_lines: tuple[NewLine, ...]
     drawing: PlanDrawing
     caveats: tuple[Caveat, ...]
@@ -333,5 +333,5 @@ class PlanResults:
         return tuple(one.name for i, one in enumerate(self.candidates) if (number >> i) & 1)
 
     def is_within_budget(self, cost: float) -> bool:
-        """Whether a cost keeps the budget, if there is one."""
+        """Whether a cost is within the budget, if there is one."""
         return self.budget is None or cost <= self.budget * (1.0 + 1e-9)

@@ -1,9 +1,9 @@
-"""From the files of a study to the answer: which set of elements is proposed, and what more money buys."""
+"""From the files of a study to the proposed set of elements and its alternatives for other amounts of money."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -11,9 +11,10 @@ from pathlib import Path
 from ..elements.drape import Drape
 from ..errors import SceneError
 from ..estimate import student_factor
+from ..metrics.replicated import SeatStatistic
 from ..results.folder import PLAN, default_folder
 from ..results.interval import Interval, interval_of
-from ..results.records import Caveat
+from ..results.records import COVERAGE_FACTOR, Caveat
 from ..scene.checks import check_venue, refused_scenarios
 from ..scene.compile import compile_scene, with_element_sets
 from ..scene.drawing import plan_drawing
@@ -24,42 +25,40 @@ from ..scene.wall_lines import suggested_lines
 from ..study.caveats import finding_caveat, missed_precision
 from ..study.convergence import Convergence, converge
 from ..study.evaluator import Evaluator
-from ..study.progress import Progress, Step, progress_to
+from ..study.progress import Progress, Step
 from ..study.run import provenance, with_sti_error
 from ..study.store import StudyStore
 from ..study.traced_paths import N_REPLICATES, prepare_tracing
 from ..venue.document import Study
 from ..venue.reading import read_study
-from .candidates import Candidates, asked_for, candidates_of, start_of, study_of_sets
+from .candidates import Candidates, candidates_of, requested_elements, start_of, study_of_sets
 from .contributions import contribution_tables, sets_needed
-from .evaluation import Problem, SetEvaluator, evaluate_elements, evaluate_on_paths
+from .evaluation import Problem, SetEvaluator, evaluate_elements
 from .goals import goals_of, measures_of
 from .late_energy import late_energy_origin, outlines, worst_places
 from .plan_file import write_plan
-from .results import EvaluatedSet, LateEnergyOrigin, NewLine, Option, PlanResults, TargetCost
+from .results import EvaluatedSet, LateEnergyOrigin, LeftOut, NewLine, Option, PlanResults, TargetCost
 from .robustness import Shifts, robustness, shifts_of
 from .search import search
-from .trade_offs import best_for_money, front, least_cost, leave_out_each, leave_out_in_turn, steps
+from .trade_offs import best_for_money, cost_steps, front, least_cost, leave_out_in_turn, without_one
 
-COVERAGE_FACTOR = 2.0
-"""Expanded uncertainty over standard uncertainty for 95 % (JCGM 100:2008, 6.3.3, from memory)."""
 N_TILES = 300
-"""Parts into which the surfaces are divided to see where late energy comes from."""
+"""Parts into which the surfaces are divided to show where late energy comes from."""
 ALL_COMBINATIONS_UP_TO = 4
-"""Free-hanging candidates of which every combination has its say in how paths are drawn."""
+"""The largest number of free-hanging candidates of which paths are sampled for every combination."""
 SMALLEST_TILE = 2.0
-"""m; smaller parts would show chance."""
+"""m; smaller parts would show Monte Carlo error."""
 MOST_FINALISTS = 12
 MOST_CONTENDERS = 15
-"""Sets that are compared with other absorption; with the start they fill a block."""
+"""Sets that are compared with different absorption; with the start they fill a block."""
 N_NEW_LINES = 5
 OTHER_SEED = 1_000_003
-"""Added to the study's seed for the paths of the finalists: what chance favoured in the search is not
-favoured again."""
+"""Added to the study's seed for the paths of the finalists, so that errors that favoured a set in the search do not
+favour it again."""
 N_ORDERS = 16
-"""Orders tried for the average value of an element where there are too many sets to try all."""
+"""Orders evaluated for the average contribution of an element where there are too many sets to evaluate all."""
 ALL_ORDERS_UP_TO = 256
-"""Sets; with more candidates than eight a sample of orders is as good and cheaper."""
+"""Sets; with more than eight candidates a sample of orders is as good and takes less time."""
 
 
 def plan(
@@ -71,54 +70,54 @@ def plan(
     threads: int | None = None,
     progress: Callable[[Step], None] | None = None,
 ) -> PlanResults:
-    """Find the set of elements that serves the study's goals best within its limits.
+    """Find the set of elements that meets the study's goals best within its limits.
 
-    Paths that an earlier search into the same folder has traced are used again.
+    Paths traced by an earlier search into the same folder are used again.
 
     Parameters
     ----------
-    study_path : study file; its table [plan] says what may be chosen and what counts
-    folder : for paths and the plan; `<study>.roomsim` beside the study by default
-    sti_error : standard error of the speech transmission index wanted, in place of the study's own
-    most_sets : sets evaluated at most, in place of the study's own number
-    threads : all cores by default; results do not depend on it
-    progress : called with each step; an exception that it raises ends the search, and the paths traced so far are kept
+    study_path : study file, whose table [plan] states candidates and goals
+    folder : for paths and the plan; by default `<study>.roomsim` beside the study
+    sti_error : requested standard error of the speech transmission index, in place of the one in the study
+    most_sets : largest number of sets evaluated, in place of the one in the study
+    threads : by default one for each core; results do not depend on it
+    progress : called with each step; an exception that it raises ends the search, and paths traced so far are stored
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
     StoreError : the folder is in use or cannot be written
     """
-    reported = progress_to(progress)
+    reports = Progress(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     candidates = candidates_of(study, conflicts(study))
-    with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
+    with StudyStore(Path(folder or default_folder(study_path)), reports.message) as store:
         store.keep_inputs(study.folder, study.digests)
-        wanted = most_sets or study.document.plan.most_sets
-        results = _Search(study, candidates, store, wanted, threads, reported).answer()
+        most_sets = most_sets or study.document.plan.most_sets
+        results = _Search(study, candidates, store, most_sets, threads, reports).results()
         write_plan(store.folder / PLAN, results)
     return results
 
 
 def conflicts(study: Study) -> dict[str, str]:
-    """Elements to choose from that must not be hung where they are drawn, and why.
+    """Requested elements that must not be hung where they are drawn -> reason.
 
     Raises
     ------
-    SceneError : something is wrong whatever is chosen
+    SceneError : the start itself has an error
     """
-    start, wanted = start_of(study), asked_for(study)
-    pool = study_of_sets(study, start, [(), *((element.name,) for element in wanted)])
+    start, requested = start_of(study), requested_elements(study)
+    pool = study_of_sets(study, start, [(), *((element.name,) for element in requested)])
     errors = refused_scenarios(pool, check_venue(pool))
     names = [scenario.name for scenario in pool.document.scenarios_in_order()]
     if names[0] in errors:
         first = errors[names[0]][0]
         raise SceneError(first.text, place=first.place, cure=first.cure)
-    return {element.name: errors[name][0].text for name, element in zip(names[1:], wanted) if name in errors}
+    return {element.name: errors[name][0].text for name, element in zip(names[1:], requested) if name in errors}
 
 
 class _Search:
-    """One search, stage by stage."""
+    """The stages of one search."""
 
     def __init__(
         self, study: Study, candidates: Candidates, store: StudyStore, most_sets: int,
@@ -129,19 +128,23 @@ class _Search:
         self.measures = measures_of(study)
         self.goals = goals_of(study, self.measures)
 
-    def answer(self) -> PlanResults:
-        document, candidates = self.study.document, self.candidates
-        engine, reached = self._traced(self._pool_scene(), document.seed)
-        searched = self._problem(engine, self.study)
+    def results(self) -> PlanResults:
+        document, candidates, n = self.study.document, self.candidates, self.candidates.n
+        evaluator, convergence = self._traced(self._search_scene(), document.seed)
+        searched = self._problem(evaluator, self.study)
         outcome = search(searched, self.most_sets)
-        n_orders = self._evaluate_contributions(searched.evaluator)
+        n_orders = None if 1 << n <= min(self.most_sets, ALL_ORDERS_UP_TO) else N_ORDERS
+        searched.evaluator.ensure(sets_needed([1 << i for i in range(n)], n_orders))
         fronts = {goal.measure.name: tuple(front(searched, goal, outcome.sets)) for goal in self.goals}
         targets = tuple(least_cost(searched, goal, outcome.sets) for goal in self.goals if goal.target is not None)
         finalists = self._finalists(searched, outcome.sets, targets)
-        shifts = self._shifts(engine, searched, outcome.sets, finalists, fronts)
+        on_fronts = [mask for sets in fronts.values() for mask in sets]
+        contenders = [*finalists[1:], *on_fronts, *searched.ranked(searched.within_budget(outcome.sets))]
+        contenders = [0, *(mask for mask in list(dict.fromkeys(contenders))[:MOST_CONTENDERS] if mask)]
+        shifts = shifts_of(evaluator, self.study, candidates, self.measures, contenders)
 
         scene, extended, lines = self._final_scene(finalists)
-        final, final_reached = self._traced(scene, (document.seed + OTHER_SEED) % 2**31)
+        final, final_convergence = self._traced(scene, (document.seed + OTHER_SEED) % 2**31)
         retraced = self._problem(final, extended)
         retraced.evaluator.ensure(finalists)
         affordable = retraced.within_budget(finalists)
@@ -152,17 +155,17 @@ class _Search:
         )
 
         def changes(after: int, before: int) -> dict[str, Interval]:
-            """Of the same paths: those of the finalists if both are among them."""
-            both = {after, before} <= {*finalists}
-            return (retraced if both else searched).evaluator.changes(after, before)
+            """Both sets from the same paths: those of the finalists if both are finalists."""
+            are_finalists = {after, before} <= {*finalists}
+            return (retraced if are_finalists else searched).evaluator.changes(after, before)
 
-        of_money = steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
-        left_out = leave_out_each(candidates, plan, changes)
-        left_out_in_turn = leave_out_in_turn(searched, plan, changes)
-        named = [*finalists, *(mask for sets in fronts.values() for mask in sets), *(one.option for one in of_money)]
-        named += [mask for one in targets for mask in (one.likely, one.certain, one.near) if mask is not None]
-        named += [one.after for one in (*left_out, *left_out_in_turn)]
-        options = tuple(self._option(mask, searched, retraced, shifts) for mask in dict.fromkeys(named))
+        of_money = cost_steps(searched, best_for_money(searched, outcome.sets, document.plan.money_step))
+        left_out = tuple(LeftOut(plan, after, changes(after, plan)) for after in without_one(candidates, plan))
+        in_turn = leave_out_in_turn(searched, plan, changes)
+        referred = [*finalists, *on_fronts, *(step.option for step in of_money)]
+        referred += [mask for cost in targets for mask in (cost.likely, cost.certain, cost.near) if mask is not None]
+        referred += [left.after for left in (*left_out, *in_turn)]
+        options = tuple(self._option(mask, searched, retraced, shifts) for mask in dict.fromkeys(referred))
         corners, patch = outlines(scene)
         return PlanResults(
             title=document.title,
@@ -187,7 +190,7 @@ class _Search:
             target_costs=targets,
             contributions=contribution_tables(candidates, searched.evaluator, [*self.measures], plan, n_orders),
             left_out=left_out,
-            left_out_in_turn=left_out_in_turn,
+            left_out_in_turn=in_turn,
             robustness=robustness(searched, shifts, plan, searched.allowed(searched.within_budget(shifts.sets))),
             search=outcome,
             late_energy=origins,
@@ -196,17 +199,18 @@ class _Search:
             outline_is_sheet=tuple(scene.patches[number].is_sheet for number in patch),
             new_lines=self._new_lines(final, extended, plan, lines, origins[-1]),
             drawing=plan_drawing(self.study, scene.receivers),
-            caveats=(*self._caveats(reached, final_reached), *self._unconfirmed(options[: len(finalists)])),
-            provenance=provenance(self.study, final_reached),
+            caveats=(*self._caveats(convergence, final_convergence), *self._unconfirmed(options[: len(finalists)])),
+            provenance=provenance(self.study, final_convergence),
         )
 
     # --- paths ------------------------------------------------------------------------------------------
 
-    def _pool_scene(self) -> Scene:
-        """All candidates in one geometry, and the sets for which paths are drawn.
+    def _search_scene(self) -> Scene:
+        """All candidates in one geometry, and the sets for which paths are sampled.
 
-        What covers a surface changes the weight of a path, free cloth changes where it goes: so each candidate by
-        itself, all together, and free ones in every combination, or in pairs if there are many.
+        Coverings of a surface change only the weight of a path, but free-hanging cloth changes its course. Paths are
+        sampled for each candidate by itself, for all together, and for every combination of free-hanging ones, or
+        every pair if there are many.
         """
         names = self.candidates.names
         hung_free = {element.name for element in self.study.elements.all() if element.free_sheets()}
@@ -221,14 +225,19 @@ class _Search:
         setup = prepare_tracing(scene, seed, document.image_order, self.store, self.threads)
         return converge(setup, document.precision, self.progress)
 
-    def _problem(self, engine: Evaluator, study: Study) -> Problem:
-        """Sets evaluated on the paths of an engine, with the goals and the budget of the study."""
-        evaluate = evaluate_on_paths(engine, study, self.candidates, self.measures)
-        evaluator = SetEvaluator(evaluate, self.measures, progress=self.progress)
-        return Problem(self.candidates, evaluator, self.goals, study.document.costs.budget)
+    def _problem(self, evaluator: Evaluator, study: Study) -> Problem:
+        """Sets evaluated on the paths of an evaluator, with the goals and the budget of the study."""
+        candidates, measures = self.candidates, self.measures
+
+        def evaluate(sets: Sequence[int]) -> dict[str, SeatStatistic]:
+            present = [candidates.present(mask) for mask in sets]
+            return evaluate_elements(evaluator, study, candidates.start, present, measures)
+
+        of_sets = SetEvaluator(evaluate, measures, progress=self.progress)
+        return Problem(candidates, of_sets, self.goals, study.document.costs.budget)
 
     def _final_scene(self, finalists: Sequence[int]) -> tuple[Scene, Study, tuple[Drape, ...]]:
-        """The finalists by themselves, surfaces divided, and all new lines that could hang, none of them hung."""
+        """The finalists only, with surfaces divided into parts, and with all possible new lines, none of them hung."""
         candidates, elements = self.candidates, self.study.elements
         present = {*candidates.present(candidates.everything)}
         hung = [drape for drape in elements.of(Drape) if drape.name in present]
@@ -245,34 +254,18 @@ class _Search:
 
     # --- choosing ---------------------------------------------------------------------------------------
 
-    def _evaluate_contributions(self, evaluator: SetEvaluator) -> int | None:
-        """Evaluate what the contributions of all candidates need; number of orders tried, None for all."""
-        n = self.candidates.n
-        n_orders = None if 1 << n <= min(self.most_sets, ALL_ORDERS_UP_TO) else N_ORDERS
-        evaluator.ensure(sets_needed([1 << i for i in range(n)], n_orders))
-        return n_orders
-
     def _finalists(self, problem: Problem, sets: Sequence[int], targets: Sequence[TargetCost]) -> list[int]:
-        """The start, what the search proposes, the best few, what reaches targets, and the fronts."""
+        """The start, the set that the search proposes, the best few, those that reach targets, and the fronts."""
         affordable = problem.within_budget(sets)
-        reaching = [mask for one in targets for mask in (one.certain, one.likely) if mask is not None]
+        reaching = [mask for cost in targets for mask in (cost.certain, cost.likely) if mask is not None]
         fronts = [mask for goal in self.goals for mask in reversed(front(problem, goal, affordable))]
         chosen = [0, problem.proposed(affordable), *problem.ranked(affordable)[:4], *reaching, *fronts]
         return list(dict.fromkeys(chosen))[:MOST_FINALISTS]
 
-    def _shifts(
-        self, engine: Evaluator, problem: Problem, sets: Sequence[int], finalists: Sequence[int],
-        fronts: Mapping[str, Sequence[int]],
-    ) -> Shifts:  # fmt: skip
-        on_fronts = [mask for front in fronts.values() for mask in front]
-        chosen = dict.fromkeys([*finalists[1:], *on_fronts, *problem.ranked(problem.within_budget(sets))])
-        contenders = [0, *(mask for mask in list(chosen)[:MOST_CONTENDERS] if mask)]
-        return shifts_of(engine, self.study, self.candidates, self.measures, contenders)
-
     # --- results ----------------------------------------------------------------------------------------
 
     def _option(self, mask: int, searched: Problem, retraced: Problem, shifts: Shifts) -> Option:
-        """A set with what it takes and gives; the uncertainty of absorption where it was evaluated."""
+        """A set with its cost and measures, with the uncertainty of absorption where it was evaluated."""
         candidates = self.candidates
         scenario = candidates.start.model_copy(update={"elements": candidates.present(mask)})
         demand = demand_of(self.study, scenario)
@@ -305,17 +298,17 @@ class _Search:
         )
 
     def _new_lines(
-        self, engine: Evaluator, extended: Study, plan: int, lines: Sequence[Drape], origin: LateEnergyOrigin
+        self, evaluator: Evaluator, extended: Study, plan: int, lines: Sequence[Drape], origin: LateEnergyOrigin
     ) -> tuple[NewLine, ...]:
-        """The lines over the places from which most late energy comes per square metre."""
+        """The lines in front of the surfaces from which most late energy comes per square metre."""
         by_name = {line.name: line for line in lines}
-        worst = worst_places(origin, engine.scene, [*by_name])[:N_NEW_LINES]
+        worst = worst_places(origin, evaluator.scene, [*by_name])[:N_NEW_LINES]
         if not worst:
             return ()
-        # A set of the plan and one line each, numbered in this order.
+        # The plan, followed by the plan with each of the lines.
         present = self.candidates.present(plan)
         sets = [present, *((*present, name) for name, _ in worst)]
-        found = evaluate_elements(engine, extended, self.candidates.start, sets, self.measures)
+        statistics = evaluate_elements(evaluator, extended, self.candidates.start, sets, self.measures)
         rate = self.study.document.costs.labour_rate
         return tuple(
             NewLine(
@@ -327,7 +320,8 @@ class _Search:
                 cost=line.hire + rate * line.rigging_hours,
                 late_share=share,
                 gains={
-                    name: interval_of(of.scenarios([i]).difference(of.scenarios([0]))) for name, of in found.items()
+                    name: interval_of(statistic.scenarios([i]).difference(statistic.scenarios([0])))
+                    for name, statistic in statistics.items()
                 },
             )
             for i, (line, share) in enumerate(((by_name[name], share) for name, share in worst), start=1)
@@ -335,36 +329,39 @@ class _Search:
 
     # --- caveats ----------------------------------------------------------------------------------------
 
-    def _caveats(self, reached: Convergence, final: Convergence) -> list[Caveat]:
-        wanted = self.study.document.precision
+    def _caveats(self, searched: Convergence, final: Convergence) -> list[Caveat]:
+        precision = self.study.document.precision
         names = [(), *((name,) for name in self.candidates.names)]
         pool = study_of_sets(self.study, self.candidates.start, names)
         loads = rigging_findings(pool, self.candidates.limits.rig)
         refused = self.candidates.refused.items()
         return [
-            *missed_precision(wanted, reached, "search"),
-            *missed_precision(wanted, final, "finalists"),
+            *missed_precision(precision, searched, "search"),
+            *missed_precision(precision, final, "finalists"),
             *(finding_caveat(finding) for finding in loads if finding.code in NOT_CHECKED),
             *(Caveat("candidate_refused", texts={"element": name, "reason": why}) for name, why in refused),
         ]
 
     def _unconfirmed(self, finalists: Sequence[Option]) -> list[Caveat]:
-        """Where the finalists' own paths disagree with the search."""
-        named = [(one, name) for one in finalists for name in one.values]
-        apart = [(abs(one.retraced_apart(name, N_REPLICATES)), name, one.elements) for one, name in named]
-        ratios = [entry for entry in apart if math.isfinite(entry[0])]
-        # Sets and measures share their paths: counting them as independent makes the limit wider, not stricter.
+        """A caveat if the finalists' own paths disagree with the search."""
+        ratios = [
+            (abs(option.retraced_apart(name, N_REPLICATES)), name, option.elements)
+            for option in finalists
+            for name in option.values
+        ]
+        ratios = [entry for entry in ratios if math.isfinite(entry[0])]
+        # Sets and measures share their paths: treating them as independent makes the limit wider, not stricter.
         limit = student_factor(N_REPLICATES, 1.0 - 0.01 / max(len(ratios), 1))
-        far = [entry for entry in ratios if entry[0] > limit]
-        if not far:
+        beyond = [entry for entry in ratios if entry[0] > limit]
+        if not beyond:
             return []
-        ratio, name, elements = max(far)
+        ratio, name, elements = max(beyond)
         label = self.measures[name].measure.label
         return [
             Caveat(
                 "search_not_confirmed",
                 severity=ratio,
-                values={"beyond_chance": len(far), "compared": len(ratios)},
+                values={"beyond_chance": len(beyond), "compared": len(ratios)},
                 texts={"figure": label, "elements": " + ".join(elements) or "nothing"},
             )
         ]

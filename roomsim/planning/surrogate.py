@@ -1,6 +1,6 @@
-"""A model fitted to the evaluated sets: each element's own effect, and the interaction of pairs.
+"""A model fitted to the evaluated sets: the effect of each element, and the interaction of pairs.
 
-It only proposes sets; what it proposes is evaluated on the paths.
+It only proposes sets; proposals are then evaluated on the paths.
 """
 
 from __future__ import annotations
@@ -17,12 +17,11 @@ from .candidates import BUDGET, Candidates
 from .results import Goal
 
 _RIDGE = 10.0 ** np.arange(-6.0, 3.0)
-"""Penalties that are tried, against the mean square of the columns."""
+"""Penalties among which the best is chosen, relative to the mean square of the columns."""
 _PAIRS_AGAINST_MAIN = 4.0
-"""Effects of pairs are smaller than those of elements: the same penalty would be too weak for them
-(judged)."""
+"""Factor on the penalty of pairs, whose effects are smaller than those of elements (judged)."""
 _NODES = 1000
-"""Of the search tree for one proposal at most; the best found until then is taken. A limit of time would
+"""The most nodes of the search tree for one proposal, after which the best solution so far is taken. A time limit would
 make results depend on the machine."""
 
 
@@ -36,7 +35,7 @@ class Surrogate:
     pair: np.ndarray
     """(n, n), upper triangle."""
     error: float
-    """Root mean square of what it misses at sets that it was not fitted to (leave-one-out)."""
+    """Root mean square of its leave-one-out errors."""
 
     def predict(self, bits: np.ndarray) -> np.ndarray:
         """(n_sets,)."""
@@ -45,7 +44,7 @@ class Surrogate:
 
 
 def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
-    """Ridge regression on elements and pairs; the penalty is the one with the least leave-one-out error.
+    """Ridge regression on elements and pairs, with the penalty of the smallest leave-one-out error.
 
     Parameters
     ----------
@@ -65,7 +64,7 @@ def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
     for ridge in _RIDGE * max(float((s**2).mean()), 1e-12):
         shrunk = s**2 / (s**2 + ridge)
         fitted = u @ (shrunk * (u.T @ (y - centre)))
-        # The mean is fitted as well: it takes 1 / n of each set's leverage.
+        # The mean is fitted as well, which adds 1 / n to the leverage of each set.
         leverage = np.minimum((u**2) @ shrunk + 1.0 / len(y), 1.0 - 1e-9)
         error = float(np.sqrt((((y - centre - fitted) / (1.0 - leverage)) ** 2).mean()))
         if error < best_error:
@@ -78,72 +77,60 @@ def fit(bits: np.ndarray, values: np.ndarray) -> Surrogate:
 
 
 class _Model:
-    """The limits of the candidates as a mixed-integer program, with a variable for every pair that matters.
+    """The limits of the candidates as a mixed-integer program, with a variable for every relevant pair.
 
-    Variables: x (n) chosen, h whether anything hangs, p one for each pair of `pairs`, and one for each
-    loudspeaker that a limit counts while it plays. With integer x the others are integers without being
-    asked to be: each is driven to one end by the aim or the limit, and held there by x.
+    Variables: x (n) whether an element is chosen, h whether anything hangs, one for each pair of `pairs`, and one for
+    each loudspeaker that counts towards a limit while it plays. Only x is constrained to integers: objective and limits
+    drive each of the others to one end of its range, where x determines it.
 
     Parameters
     ----------
-    pairs : (i, k) -> whether the aims may want it small, and whether they may want it large
+    pairs : (i, k) -> whether a small value can be favourable, and whether a large value can be
     """
 
     def __init__(
-        self,
-        candidates: Candidates,
-        budget: float | None,
-        pairs: Mapping[tuple[int, int], tuple[bool, bool]] | None = None,
+        self, candidates: Candidates, budget: float | None, pairs: Mapping[tuple[int, int], tuple[bool, bool]]
     ):
-        wanted = dict(pairs or {})
-        self.n, self.pairs = candidates.n, list(wanted)
+        self.n, self.pairs = candidates.n, list(pairs)
         number = self.n + 1 + len(self.pairs)
         self.size = number + sum(len(row.switched) for row in candidates.rows)
         self._rows: list[np.ndarray] = []
         self._upper: list[float] = []
-        # One row at least, which asks for nothing: the solver takes no empty table.
-        self.at_most(np.zeros(self.size), 0.0)
+        # One row without effect: the solver does not accept an empty table.
+        self.at_most({}, 0.0)
         for row in candidates.rows:
             if row.key == BUDGET:
                 continue
-            weights = np.zeros(self.size)
-            weights[: self.n + 1] = np.append(row.weights, row.if_hung)
+            weights = dict(enumerate([*row.weights, row.if_hung]))
             for load in row.switched:
                 weights[number] = load.load
                 silenced = dict.fromkeys(np.flatnonzero(load.off).tolist(), -1.0)
                 if load.plays_at_start:
-                    self._relate({**silenced, number: -1.0}, -1.0)
+                    self.at_most({**silenced, number: -1.0}, -1.0)
                 for i in np.flatnonzero(load.on).tolist():
-                    self._relate({**silenced, i: 1.0, number: -1.0}, 0.0)
+                    self.at_most({**silenced, i: 1.0, number: -1.0}, 0.0)
                 number += 1
             self.at_most(weights, row.bound)
         if budget is not None:
-            price = np.append(candidates.cost_each, candidates.fixed)
-            self.at_most(price, budget - candidates.start_cost + 1e-9 * abs(budget))
+            costs = dict(enumerate([*candidates.cost_each, candidates.fixed]))
+            self.at_most(costs, budget - candidates.start_cost + 1e-9 * abs(budget))
         for hung in np.flatnonzero(candidates.hangs):
-            self._relate({int(hung): 1.0, self.n: -1.0}, 0.0)
-        for place, ((i, k), (small, large)) in enumerate(wanted.items(), start=self.n + 1):
+            self.at_most({int(hung): 1.0, self.n: -1.0}, 0.0)
+        for place, ((i, k), (small, large)) in enumerate(pairs.items(), start=self.n + 1):
             if large:
-                self._relate({place: 1.0, i: -1.0}, 0.0)
-                self._relate({place: 1.0, k: -1.0}, 0.0)
+                self.at_most({place: 1.0, i: -1.0}, 0.0)
+                self.at_most({place: 1.0, k: -1.0}, 0.0)
             if small:
-                self._relate({i: 1.0, k: 1.0, place: -1.0}, 1.0)
+                self.at_most({i: 1.0, k: 1.0, place: -1.0}, 1.0)
 
-    def at_most(self, weights: np.ndarray, bound: float) -> None:
-        """weights . variables <= bound; weights may be shorter than the variables."""
-        self._rows.append(np.pad(weights, (0, self.size - len(weights))))
+    def at_most(self, weights: Mapping[int, float], bound: float) -> None:
+        """weights . variables <= bound, with the weights by the index of the variable."""
+        self._rows.append(np.array([weights.get(i, 0.0) for i in range(self.size)]))
         self._upper.append(bound)
 
-    def _relate(self, terms: dict[int, float], bound: float) -> None:
-        weights = np.zeros(self.size)
-        for place, weight in terms.items():
-            weights[place] = weight
-        self.at_most(weights, bound)
-
     def leave_out(self, bits: np.ndarray) -> None:
-        """Not this set (n,) bool."""
-        weights = np.where(bits, 1.0, -1.0)
-        self.at_most(weights, float(bits.sum()) - 1.0)
+        """Exclude this set, (n,) bool."""
+        self.at_most(dict(enumerate(np.where(bits, 1.0, -1.0))), float(bits.sum()) - 1.0)
 
     def weights_of(self, surrogate: Surrogate) -> np.ndarray:
         """(size,) of a surrogate without its constant."""
@@ -151,21 +138,19 @@ class _Model:
         return np.concatenate([surrogate.main, [0.0], pairs])
 
     def most(self, weights: np.ndarray) -> tuple[np.ndarray, float] | None:
-        """The set (n,) bool with the largest weights . variables, and an upper bound of that; None if there
-        is none."""
-        whole = np.zeros(self.size)
-        whole[: len(weights)] = weights
-        done = milp(
-            -whole,
+        """The set (n,) bool with the largest weights . variables, and an upper bound of that sum; None if no set is
+        allowed."""
+        solution = milp(
+            -np.pad(weights, (0, self.size - len(weights))),
             constraints=LinearConstraint(sparse.csr_array(np.array(self._rows)), ub=np.array(self._upper)),
             integrality=np.arange(self.size) < self.n,
             bounds=Bounds(0.0, 1.0),
             options={"node_limit": _NODES},
         )
-        if done.x is None:
+        if solution.x is None:
             return None
-        bound = done.fun if done.mip_dual_bound is None else done.mip_dual_bound
-        return done.x[: self.n] > 0.5, -float(bound)
+        bound = solution.fun if solution.mip_dual_bound is None else solution.mip_dual_bound
+        return solution.x[: self.n] > 0.5, -float(bound)
 
 
 def propose(
@@ -176,38 +161,37 @@ def propose(
     known: Sequence[int],
     n_sets: int,
 ) -> list[int]:
-    """Up to `n_sets` sets not yet `known` that the surrogates hold for the best within the limits.
+    """Up to `n_sets` sets, none of them in `known`, that are the best within the limits according to the surrogates.
 
-    Goal after goal is driven as far as it goes, and may then fall behind by its tolerance for the sake of
-    the next.
+    Goals are maximized one after another; each may then fall below its maximum by its tolerance in favour of the next.
     """
-    pairs = _pairs_that_matter([goal.measure.better * fitted.pair for goal, fitted in zip(goals, surrogates)])
+    pairs = _relevant_pairs([goal.measure.better * fitted.pair for goal, fitted in zip(goals, surrogates)])
     left_out = list(candidates.bits(known))
-    found: list[int] = []
+    proposals: list[int] = []
     for _ in range(n_sets):
         model = _Model(candidates, budget, pairs)
         for bits in left_out:
             model.leave_out(bits)
         best: np.ndarray | None = None
         for goal, surrogate in zip(goals, surrogates):
-            whole = goal.measure.better * model.weights_of(surrogate)
-            answer = model.most(whole)
-            if answer is None:
+            objective = goal.measure.better * model.weights_of(surrogate)
+            largest = model.most(objective)
+            if largest is None:
                 break
-            best = answer[0]
+            best = largest[0]
             reached = goal.measure.better * (surrogate.predict(best[None])[0] - surrogate.constant)
             if goal.target is not None:
                 reached = min(reached, goal.measure.better * (goal.target - surrogate.constant))
-            model.at_most(-whole, -(reached - goal.tolerance) + 1e-9)
+            model.at_most(dict(enumerate(-objective)), -(reached - goal.tolerance) + 1e-9)
         if best is None:
             break
         left_out.append(best)
-        found.append(sum(1 << int(i) for i in np.flatnonzero(best)))
-    return found
+        proposals.append(sum(1 << int(i) for i in np.flatnonzero(best)))
+    return proposals
 
 
-def _pairs_that_matter(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], tuple[bool, bool]]:
-    """Pairs with an effect that matters in some goal, and in which directions."""
+def _relevant_pairs(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], tuple[bool, bool]]:
+    """Pairs with a considerable effect on some goal: whether it is negative for one, and positive for one."""
     slight = [1e-3 * float(np.abs(pair).max()) for pair in effects]
     small = np.any([pair < -limit for pair, limit in zip(effects, slight)], axis=0)
     large = np.any([pair > limit for pair, limit in zip(effects, slight)], axis=0)
@@ -216,5 +200,5 @@ def _pairs_that_matter(effects: Sequence[np.ndarray]) -> dict[tuple[int, int], t
 
 def largest_sum(candidates: Candidates, budget: float | None, weights: np.ndarray) -> float:
     """Upper bound of the sum of weights (n,) over any allowed set."""
-    answer = _Model(candidates, budget).most(weights)
-    return 0.0 if answer is None else max(answer[1], 0.0) + 0.0
+    largest = _Model(candidates, budget, {}).most(weights)
+    return 0.0 if largest is None else max(largest[1], 0.0) + 0.0

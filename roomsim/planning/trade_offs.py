@@ -1,5 +1,5 @@
-"""What money buys: the trade-off front, the next amount, the least for a target, and what to leave out
-first."""
+"""Cost against goals: the trade-off front, the best set for each amount, the least cost of a target, and what to leave
+out first."""
 
 from __future__ import annotations
 
@@ -13,60 +13,57 @@ from .evaluation import Problem
 from .results import Goal, LeftOut, Step, TargetCost
 
 WORTH_TAKING = ("noticeable", "significant")
-"""Verdicts on a step of money after which the next ones are compared with it."""
-
-Changes = Callable[[int, int], dict[str, Interval]]
-"""Two sets -> every measure of the first minus that of the second."""
+"""Verdicts on a step after which the next steps are compared with it."""
 
 
 def front(problem: Problem, goal: Goal, sets: Sequence[int]) -> list[int]:
-    """The sets that are better in a goal than all that cost as much or less, cheapest first."""
+    """The sets that are better in a goal than all sets of the same or a lower cost, cheapest first."""
     worth = goal.measure.better * problem.evaluator.estimate(goal.measure.name, sets).value
     order = np.lexsort((-np.nan_to_num(worth, nan=-np.inf), np.round(problem.costs(sets), 6)))
-    kept: list[int] = []
+    chosen: list[int] = []
     best = -np.inf
     for i in order:
         if np.isfinite(worth[i]) and worth[i] > best:
             best = worth[i]
-            kept.append(sets[i])
-    return kept
+            chosen.append(sets[i])
+    return chosen
 
 
 def best_for_money(problem: Problem, sets: Sequence[int], step: float) -> list[tuple[float, int]]:
-    """The best set for one amount of money after the other, up to where more money buys nothing more.
+    """The best set for each amount of money, up to the cost of the most expensive set.
 
-    Amounts at which nothing new can be had are left out. The first is the start without anything.
+    Amounts with the same set as the one before are left out. The first is the cost of the start.
     """
     most = float(problem.costs(sets).max())
     start = problem.candidates.start_cost
-    found = [(start, 0)]
+    amounts = [(start, 0)]
     money = np.floor(start / step) * step + step
     while True:
         best = problem.ranked(problem.affordable(sets, money))[0]
-        if best != found[-1][1]:
-            found.append((float(money), best))
+        if best != amounts[-1][1]:
+            amounts.append((float(money), best))
         if money >= most:
-            return found
+            return amounts
         money += step
 
 
-def steps(problem: Problem, amounts: Sequence[tuple[float, int]]) -> tuple[Step, ...]:
-    """Amounts of money and the best set for each, with the verdict on each against the last worth taking."""
-    found: list[Step] = []
+def cost_steps(problem: Problem, amounts: Sequence[tuple[float, int]]) -> tuple[Step, ...]:
+    """Amounts of money and the best set for each, compared with the last step that is worth taking."""
+    of_money: list[Step] = []
     taken = 0
     for place, (money, best) in enumerate(amounts):
         before = amounts[taken][1]
-        # All from the paths of the search: the finalists' own would show values that the changes do not connect.
+        # All from the paths of the search, so that changes and values agree; finalists have other paths.
         changes = problem.evaluator.changes(best, before)
         verdict = _verdict(problem, changes, before)
-        found.append(Step(money, best, taken, changes, verdict))
+        of_money.append(Step(money, best, taken, changes, verdict))
         if verdict in WORTH_TAKING:
             taken = place
-    return tuple(found)
+    return tuple(of_money)
 
 
 def _verdict(problem: Problem, changes: Mapping[str, Interval], before: int) -> str:
-    """Of the first goal with a significant gain that was not reached before."""
+    """The verdict for the first goal with a significant gain that was not reached before."""
     for goal in problem.goals:
         change, noticeable = changes[goal.measure.name], goal.measure.noticeable
         is_gain = change.is_significant and goal.measure.better * change.value > 0.0
@@ -81,49 +78,52 @@ def least_cost(problem: Problem, goal: Goal, sets: Sequence[int]) -> TargetCost:
     """The cheapest sets that reach the target of a goal."""
     assert goal.target is not None
     name = goal.measure.name
-    found = problem.evaluator.estimate(name, sets)
+    estimate = problem.evaluator.estimate(name, sets)
     order = np.argsort(problem.costs(sets), kind="stable")
-    # What cannot be evaluated has no interval either, and neither of its ends reaches anything.
-    half = goal.measure.better * np.where(np.isfinite(found.half_width()), found.half_width(), np.nan)
+    # A set that cannot be evaluated has no interval, and reaches no target.
+    half = goal.measure.better * np.where(np.isfinite(estimate.half_width()), estimate.half_width(), np.nan)
 
     def cheapest(values: np.ndarray) -> int | None:
         return next((sets[i] for i in order if goal.is_reached(float(values[i]))), None)
 
-    likely, certain, near = cheapest(found.value), cheapest(found.value - half), cheapest(found.value + half)
+    value = estimate.value
+    likely, certain, near = cheapest(value), cheapest(value - half), cheapest(value + half)
     return TargetCost(name, goal.target, likely, certain, None if near == likely else near)
 
 
-def leave_out_each(candidates: Candidates, plan: int, changes: Changes) -> tuple[LeftOut, ...]:
-    """Each element of a plan left out by itself, with what depends on it."""
-    return tuple(LeftOut(plan, after, changes(after, plan)) for after in _without_one(candidates, plan))
+def leave_out_in_turn(
+    problem: Problem, plan: int, changes: Callable[[int, int], dict[str, Interval]]
+) -> tuple[LeftOut, ...]:
+    """What to leave out first, second and so on if not all can be hung: each time what affects the goals least.
 
-
-def leave_out_in_turn(problem: Problem, plan: int, changes: Changes) -> tuple[LeftOut, ...]:
-    """What to leave out first, second, ... when the truck is short: each time what costs the goals
-    least."""
-    found: list[LeftOut] = []
+    Parameters
+    ----------
+    changes : two sets -> every measure of the first minus that of the second
+    """
+    in_turn: list[LeftOut] = []
     left = plan
     while left:
-        after = problem.ranked(_without_one(problem.candidates, left))[0]
-        found.append(LeftOut(left, after, changes(after, left)))
+        after = problem.ranked(without_one(problem.candidates, left))[0]
+        in_turn.append(LeftOut(left, after, changes(after, left)))
         left = after
-    return tuple(found)
+    return tuple(in_turn)
 
 
-def _without_one(candidates: Candidates, mask: int) -> list[int]:
-    """What is left of a set if one of its elements is left out, and what depends on it."""
+def without_one(candidates: Candidates, mask: int) -> list[int]:
+    """The sets that remain if one element is left out together with the elements that depend on it."""
     singles = [1 << i for i in range(candidates.n)]
-    return list(dict.fromkeys(_relations_kept(candidates, mask & ~one) for one in singles if mask & one))
+    return list(dict.fromkeys(_with_relations(candidates, mask & ~one) for one in singles if mask & one))
 
 
-def _relations_kept(candidates: Candidates, mask: int) -> int:
-    """The set without what breaks a relation because something else is missing."""
+def _with_relations(candidates: Candidates, mask: int) -> int:
+    """The set without the elements that break a relation because another element is missing."""
     relations = [row for row in candidates.rows if row.key == RELATION]
     while True:
         bits = candidates.bits([mask])[0]
-        wrong = next((row for row in relations if bits @ row.weights > row.bound + row.slack), None)
-        if wrong is None:
+        broken = next((row for row in relations if bits @ row.weights > row.bound + row.slack), None)
+        if broken is None:
             return mask
-        # A relation that broke by taking away asks for something that is gone: what asks for it goes too.
-        asking = next(i for i in range(candidates.n) if bits[i] and wrong.weights[i] > 0.0)
-        mask &= ~(1 << asking)
+        # A relation that breaks when an element is removed requires that element: the element that requires it is
+        # removed as well.
+        dependent = next(i for i in range(candidates.n) if bits[i] and broken.weights[i] > 0.0)
+        mask &= ~(1 << dependent)

@@ -13,7 +13,7 @@ from rich.text import Text
 from .. import bands
 from ..files import replace_file
 from ..metrics.registry import METRICS
-from ..study.measured import Comparison, MeasuredComparison
+from ..study.measured import ComparedValue, MeasuredComparison
 from .export import Cell, csv_bytes
 from .printing import PrintedTable, below, table_of
 from .values import NONE, decimal
@@ -58,7 +58,7 @@ def _quantity_table(comparison: MeasuredComparison, name: str) -> Table:
     return table_of(heads, zip(_ROWS, *columns), bold_rows=[_ROWS.index("off, mean")])
 
 
-def _band_cells(rows: list[Comparison], decimals: int) -> tuple[str, ...]:
+def _band_cells(rows: list[ComparedValue], decimals: int) -> tuple[str, ...]:
     """The cells of one octave band, in the order of `_ROWS`."""
     known = [row for row in rows if np.isfinite(row.difference)]
     measured = f"{np.mean([row.measured for row in rows]):.{decimals}f}"

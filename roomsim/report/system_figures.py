@@ -136,12 +136,11 @@ def _stacked(axes: Axes, shares: np.ndarray, labels: Sequence[str]) -> None:
 
 def side_view(report: SystemReport, hang: Hang) -> Figure:
     """A section of the venue along a hang's azimuth with its boxes and their axes, and the level along the audience."""
-    study = report.study.with_mesh(report.mesh)
-    section, aimed = hang_section(study, report.scene, hang), None
+    section, aimed = hang_section(report.study, report.scene, hang), None
     below = f"{counted(hang.count, 'box', 'boxes')}, top at {hang.top[2]:g} m: {angle_text(hang)}"
     if hang.name in report.aims:
         proposed = report.aims[hang.name].hang
-        aimed = hang_section(study, report.scene, proposed)
+        aimed = hang_section(report.study, report.scene, proposed)
         below += f"\nProposed (orange): {angle_text(proposed)}"
     with style.page((style.A4_LANDSCAPE[0], 6.6), report, f"Side view: {hang.name}", below) as figure:
         upper = figure.add_axes((0.06, 0.46, 0.9, 0.38))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -14,6 +14,7 @@ from ..venue.switching import playing
 from ..words import counted, span
 from .boundary import IN_ROOM, IN_SOLID, OUTSIDE, WRONG_PLACES, Boundary, boundary_of
 from .element_checks import (
+    LIMITS,
     fit_findings,
     limit_findings,
     near_surface_findings,
@@ -27,7 +28,7 @@ from .loudspeaker_checks import loudspeaker_findings
 from .mesh_checks import face_findings, hole_findings, holes, leak_findings, size_findings
 from .receivers import area_outline, compile_receivers
 from .rigging import Rig
-from .rigging_checks import rigging_findings
+from .rigging_checks import NOT_CHECKED, rigging_findings
 from .scale_checks import scale_findings
 from .scene import ReceiverArrays
 from .skins import skin_finding, starts_of, without_outer_skin
@@ -104,6 +105,17 @@ def refused_scenarios(study: Study, findings: list[Finding]) -> dict[str, list[F
 
     by_scenario = {scenario.name: concerning(scenario) for scenario in study.document.scenarios_in_order()}
     return {name: reasons for name, reasons in by_scenario.items() if reasons}
+
+
+def reported_findings(findings: Iterable[Finding], also: Iterable[str] = ()) -> list[Finding]:
+    """Warnings, what was not checked of the loads, and findings with a code in `also`. Exceeded limits are left out:
+    they are reported with each scenario."""
+    limits = {code for code, _ in LIMITS.values()}
+    return [
+        finding
+        for finding in findings
+        if (finding.severity == "warning" and finding.code not in limits) or finding.code in (*NOT_CHECKED, *also)
+    ]
 
 
 def refuse_errors(study: Study, findings: list[Finding]) -> list[Finding]:

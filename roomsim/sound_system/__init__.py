@@ -1,1 +1,1 @@
-"""What a sound system does in a venue: direct sound, coverage, delays, bass, headroom, and the report of all of it."""
+"""The sound system of a venue: direct sound, coverage, delays, bass, headroom, and a report with all of these."""

@@ -1,4 +1,4 @@
-"""The bass of a system: levels at the seats and on stage at 31.5, 63 and 125 Hz, and the rejection behind."""
+"""The bass of a system: levels at the seats and on stage at 31.5, 63 and 125 Hz, and the rejection to the rear."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from ..physics.levels import energy, level
 from ..scene.receivers import area_outline, seat_grid
 from ..scene.scene import Scene
 from ..venue.document import AudienceArea, Study
+from .direct_sound import playing_names
 
 LABELS = ("31.5", "63", "125")
 STAGE_EAR = 1.6
@@ -32,13 +33,13 @@ class BassField:
     stage: np.ndarray
     """(n_stage, n_bands) dB, 1.6 m above the stage; no rows where the venue names no stage."""
     stage_cells: np.ndarray
-    """(n_stage, 4, 2) m, plan corners of the cells round these points."""
+    """(n_stage, 4, 2) m, corners in plan of the cells around these points."""
     rejection: dict[str, np.ndarray]
     """Name of a stack -> (n_bands,) dB, level ahead minus level behind, in the far field."""
 
     @property
     def spread(self) -> np.ndarray:
-        """(n_bands,) dB between the levels that 5 % and 95 % of the seats stay below."""
+        """(n_bands,) dB between the levels below which 5 % and 95 % of the seats lie."""
         low, high = np.quantile(self.seats, (0.05, 0.95), axis=0)
         return high - low
 
@@ -51,11 +52,11 @@ class BassField:
 
 
 def bass_field(study: Study, scene: Scene, on: np.ndarray) -> BassField | None:
-    """Of the stacks that are on and whose role is sub; None where there are none.
+    """The field of the stacks that are on and have the role sub; None without any.
 
-    31.5 Hz is left out where a box has no level there.
+    31.5 Hz is left out if a box has no level stated for it.
     """
-    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
+    playing = playing_names(scene, on)
     stacks = [stack for stack in study.sources.sub_stack if stack.role == "sub" and stack.name in playing]
     if not stacks:
         return None
@@ -80,7 +81,7 @@ def bass_field(study: Study, scene: Scene, on: np.ndarray) -> BassField | None:
 
 
 def stage_points(study: Study) -> tuple[np.ndarray, np.ndarray]:
-    """Points (n, 3) on a grid of 1 m over the stage, at ear height, and plan corners (n, 4, 2) of each cell."""
+    """Points (n, 3) on a grid of 1 m over the stage, at ear height, and corners (n, 4, 2) of their cells in plan."""
     points, cells = [np.empty((0, 3))], [np.empty((0, 4, 2))]
     for pattern in study.venue.parts.stage:
         if not any(fnmatch.fnmatchcase(name, pattern) for name in study.mesh.group_names):

@@ -1,4 +1,4 @@
-"""The direct sound of every source at any points: when it arrives, its level, and whether the source is visible."""
+"""The direct sound of every source at given points: arrival time, level, and whether the source is visible."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from ..scene.scene import Scene
 from ..tracing.geometry import Geometry
 from ..tracing.visibility import visible_from
 from ..venue.document import Source, Study
+from ..venue.loudspeakers import Loudspeaker, find_loudspeaker
 from ..venue.systems import Hang, SubStack
 
 
@@ -24,13 +25,13 @@ class DirectSound:
 
     roles: tuple[str, ...]
     arrival: np.ndarray
-    """(n_sources, n_points) float64, s, delay included: of the box whose sound arrives first."""
+    """(n_sources, n_points) float64, s, of the box whose sound arrives first, with the delay."""
     energy: np.ndarray
     """(n_sources, n_points, 8) float64, (re 20 uPa)^2, with the loss in the air; 0 where the source is hidden."""
     delay: np.ndarray
-    """(n_sources,) float64, s, as the study states it; part of `arrival`."""
+    """(n_sources,) float64, s, as stated in the study; included in `arrival`."""
     visible: np.ndarray
-    """(n_sources, n_points) bool: no surface is in the way; free-hanging cloth hides nothing."""
+    """(n_sources, n_points) bool: no surface is in between; free-hanging cloth hides no source."""
 
     def playing(self, on: np.ndarray, *roles: str) -> np.ndarray:
         """(n,) indices of the sources that are on, (n_sources,) bool, and have one of these roles."""
@@ -38,16 +39,26 @@ class DirectSound:
 
 
 def described_sources(study: Study, scene: Scene) -> list[Source | Hang | SubStack]:
-    """Sources as the study describes them, in the order of the scene."""
+    """Sources as described in the study, in the order of the scene."""
     described = {source.name: source for source in study.sources.all()}
     return [described[name] for name in scene.sources.names]
+
+
+def playing_names(scene: Scene, on: np.ndarray) -> set[str]:
+    """Names of the sources that are on, (n_sources,) bool; the scene omits sources that play in no scenario."""
+    return {scene.sources.names[i] for i in np.flatnonzero(on)}
+
+
+def box_of(study: Study, source: Source | Hang | SubStack) -> Source | Loudspeaker:
+    """The box of a hang or stack; a single source describes its box itself."""
+    return source if isinstance(source, Source) else find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
 
 
 def direct_sound(study: Study, scene: Scene, geometry: Geometry, points: np.ndarray) -> DirectSound:
     """Direct sound at points (n, 3), m.
 
-    Hangs and stacks are the complex sum of their boxes, in the near and the far field. The image of the floor is left
-    out.
+    Hangs and stacks are the complex sum of their boxes, in the near and the far field. The image source of the floor is
+    not included.
     """
     points = np.asarray(points, dtype=float)
     sources, speed = scene.sources, scene.speed_of_sound

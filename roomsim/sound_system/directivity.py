@@ -12,7 +12,8 @@ from ..loudspeakers.coverage import coverage_angles, polars
 from ..loudspeakers.elements import band_energy
 from ..loudspeakers.patterns import pattern
 from ..venue.document import Source, Study
-from ..venue.loudspeakers import Directivity, find_loudspeaker
+from ..venue.loudspeakers import Directivity
+from .direct_sound import box_of
 
 ELEVATION, AZIMUTH = np.linspace(-90.0, 90.0, 61), np.linspace(0.0, 360.0, 121)
 """Degrees, (n_elevation,) and (n_azimuth,), of the sphere."""
@@ -28,7 +29,7 @@ class BoxDirectivity:
     horizontal: np.ndarray
     """(n, 8)."""
     vertical: np.ndarray
-    """(n, 8), over the top to the back."""
+    """(n, 8), over the top to the rear."""
     coverage: np.ndarray
     """(2, 8) degrees, horizontal and vertical, full angle between the -6 dB directions; 360 where there are none."""
     sphere: np.ndarray
@@ -36,20 +37,17 @@ class BoxDirectivity:
 
 
 def box_kinds(study: Study, playing: set[str]) -> dict[Directivity, str]:
-    """Each kind of directivity of the sources that play -> the name of its box or of the first such source."""
+    """Each directivity of the sources that play -> the name of its box, or of the first source that has it."""
     kinds: dict[Directivity, str] = {}
     for source in study.sources.all():
         if source.name in playing:
-            if isinstance(source, Source):
-                kinds.setdefault(source.directivity, source.name)
-            else:
-                box = find_loudspeaker(study.sources.loudspeaker, source.loudspeaker)
-                kinds.setdefault(box.directivity, source.loudspeaker)
+            name = source.name if isinstance(source, Source) else source.loudspeaker
+            kinds.setdefault(box_of(study, source).directivity, name)
     return kinds
 
 
 def box_directivity(kind: Directivity, name: str, speed_of_sound: float, folder: Path) -> BoxDirectivity:
-    """The directivity of one kind of box; names of directivity files start from `folder`."""
+    """The directivity of one kind of box; names of directivity files are relative to `folder`."""
     e, a = np.radians(ELEVATION)[:, None], np.radians(AZIMUTH)
     parts = (np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e) + 0.0 * a)
     directions = np.stack(parts, axis=-1).reshape(-1, 3)

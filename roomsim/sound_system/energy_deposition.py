@@ -1,4 +1,4 @@
-"""Where the energy of each source goes: the shares that first reach audience, stage, walls, roof."""
+"""Where the energy of each source goes: the shares that first reach the audience, the stage, walls and roof."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ from ..tracing.geometry import Geometry, pack_geometry
 from ..venue.document import Study
 
 PARTS = ("audience", "stage", "walls", "roof", "drape", "other")
-"""Parts of a venue. "drape" is cloth that hangs free; cloth in front of a wall belongs to the wall. "other" is open
-floor, furniture and what leaves through gaps."""
+"""Parts of a venue. "drape" is free-hanging cloth; cloth in front of a wall belongs to the wall. "other" is open floor,
+furniture, and energy that leaves through gaps."""
 AUDIENCE, STAGE, WALLS, ROOF, DRAPE, OTHER = range(len(PARTS))
 
 LEVEL = np.cos(np.radians(45.0))
-"""Of the vertical component of a normal: surfaces below it are walls, those above it floor or roof."""
+"""Limit of the vertical component of a normal: surfaces below it are walls, those above it floor or roof."""
 BATCHES, RAYS = 16, 4096
 HIGHEST = 0.3
-"""m above the floor of an audience area up to which a surface point counts as part of the audience."""
+"""m above the floor of an audience area up to which a point on a surface counts as audience."""
 
 
 @dataclass(frozen=True)
@@ -34,9 +34,9 @@ class DepositionShares:
     share: np.ndarray
     """(n_sources, n_parts, 8) float64, in the order of `PARTS`; the parts of a source add up to 1."""
     standard_error: np.ndarray
-    """Of the share, same shape: from independent batches of rays."""
+    """Of the share, with the same shape; from independent batches of rays."""
     whole_system: np.ndarray
-    """(n_parts, 8) share of all these sources together, weighted by the power that they radiate."""
+    """(n_parts, 8) shares of all these sources together, weighted by their radiated power."""
 
 
 def energy_deposition(
@@ -47,13 +47,13 @@ def energy_deposition(
 ) -> DepositionShares:
     """Trace the energy of every source to the first surface.
 
-    The energy leaves the middle of the source with its far-field pattern, and travels straight. Audience is the floor
-    of the audience areas, where the audience absorbs in the traced scene.
+    The energy leaves the middle of the source with its far-field pattern, along straight lines. The audience is the
+    floor of the audience areas, where the audience absorbs in the traced scene.
 
     Parameters
     ----------
-    scenario : index; decides which free-hanging cloth is there
-    sources : indices; all unless given. The rows of the result follow them.
+    scenario : index, which determines the free-hanging cloth that is present
+    sources : indices, by default all; the rows of the result follow them
 
     Raises
     ------
@@ -65,12 +65,12 @@ def energy_deposition(
     sums = np.zeros((BATCHES, len(chosen), len(PARTS), 8))
     for row, source in enumerate(chosen):
         for batch in range(BATCHES):
-            found = first_deposition(scene, geometry, source, scenario, batch, RAYS, study.document.seed)
-            np.add.at(sums[batch, row], parts.of(found), found.energy)
+            deposition = first_deposition(scene, geometry, source, scenario, batch, RAYS, study.document.seed)
+            np.add.at(sums[batch, row], parts.of(deposition), deposition.energy)
     total = sums.sum(axis=0)
     whole = np.maximum(total.sum(axis=1, keepdims=True), 1e-300)
     share = total / whole
-    # Delta method of a ratio: the spread of what each batch has in excess of its share.
+    # Delta method for a ratio, from the deviation of each batch from its share.
     excess = sums - share * sums.sum(axis=2, keepdims=True)
     error = np.sqrt((excess**2).sum(axis=0) * BATCHES / (BATCHES - 1)) / whole
     power = source_power(scene.sources)[chosen]
@@ -78,36 +78,39 @@ def energy_deposition(
 
 
 class VenueParts:
-    """Which of `PARTS` a point on a surface belongs to."""
+    """Assigns points on surfaces to `PARTS`."""
 
     def __init__(self, scene: Scene, study: Study):
-        named = study.venue.parts
-        patterns = [(pattern, STAGE) for pattern in named.stage]
-        patterns += [(pattern, WALLS) for pattern in named.walls]
-        patterns += [(pattern, ROOF) for pattern in named.roof]
+        parts = study.venue.parts
+        patterns = [
+            (pattern, part)
+            for part, names in ((STAGE, parts.stage), (WALLS, parts.walls), (ROOF, parts.roof))
+            for pattern in names
+        ]
         self._by_name = np.full(len(scene.patches), -1)
         for i, patch in enumerate(scene.patches):
             matching = (part for pattern, part in patterns if fnmatch.fnmatchcase(patch.group, pattern))
             self._by_name[i] = DRAPE if patch.is_sheet else next(matching, -1)
         self._areas = [area_outline(audience, study.mesh) for audience in study.venue.audience]
 
-    def of(self, found: EnergyDeposition) -> np.ndarray:
+    def of(self, deposition: EnergyDeposition) -> np.ndarray:
         """(n,) index of `PARTS`."""
-        up = found.direction[:, 2] > 0.0
-        is_level = np.abs(found.normal[:, 2]) > LEVEL
+        patch, position = deposition.patch, deposition.position
+        up = deposition.direction[:, 2] > 0.0
+        is_level = np.abs(deposition.normal[:, 2]) > LEVEL
         part = np.where(is_level, np.where(up, ROOF, OTHER), WALLS)
-        named = self._by_name[found.patch]
+        named = self._by_name[patch]
         part = np.where(named >= 0, named, part)
-        part[found.patch < 0] = OTHER
-        # What the user calls stage or roof stays so, even above an audience outline that reaches below it.
-        down = np.flatnonzero(is_level & ~up & (part == OTHER) & (found.patch >= 0))
+        part[patch < 0] = OTHER
+        # Surfaces that the venue file names as stage or roof keep their part, even within an audience outline.
+        down = np.flatnonzero(is_level & ~up & (part == OTHER) & (patch >= 0))
         for outline, floor in self._areas:
-            inside = down[within(outline, found.position[down, :2])]
+            inside = down[within(outline, position[down, :2])]
             if len(inside):
-                height = found.position[inside, 2] - floor(found.position[inside, :2])
+                height = position[inside, 2] - floor(position[inside, :2])
                 part[inside[np.abs(height) < HIGHEST]] = AUDIENCE
         return part
 
     def towards(self, geometry: Geometry, place: np.ndarray, directions: np.ndarray) -> np.ndarray:
-        """(n,) index of `PARTS` that a ray from a place meets first, cloth included, in directions (n, 3)."""
+        """(n,) index of the part that a ray from a place in each of the directions (n, 3) meets first; with cloth."""
         return self.of(deposition_along(geometry, place, directions))

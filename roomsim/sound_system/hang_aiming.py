@@ -14,9 +14,9 @@ from ..venue.systems import Hang
 from .energy_deposition import ROOF, WALLS, VenueParts
 
 MOST_SEATS = 64
-"""Seats that a hang is aimed at: enough for the spread, few enough to try thousands of angles."""
+"""Seats at which a hang is aimed: enough for the spread, few enough to evaluate thousands of angles."""
 WIDEST = 35.0
-"""Degrees from the axis of a hang, in plan, within which it serves seats."""
+"""Degrees from the axis of a hang, in plan, within which it covers seats."""
 
 
 def aim_hang(
@@ -28,7 +28,7 @@ def aim_hang(
     splays: Sequence[float],
     spread: float,
 ) -> Aim:
-    """Better angles for a hang; `splays` and `spread` as `aim` takes them."""
+    """Better angles for a hang; for `splays` and `spread` see `aim`."""
     place = scene.sources.position[scene.sources.names.index(hang.name)]
     return aim(
         hang,
@@ -45,10 +45,10 @@ def aim_hang(
 
 
 def seats_of_hang(hang: Hang, study: Study, seats: np.ndarray) -> np.ndarray:
-    """(n, 3) seats no farther from this hang than from others of its role, within `WIDEST` of its axis; all seats
-    where there are none.
+    """(n, 3) seats that are no farther from this hang than from others of its role, and within `WIDEST` of its axis;
+    all seats where there are none.
 
-    Of many, `MOST_SEATS` spread evenly over the distances.
+    If they are too many, `MOST_SEATS` of them at evenly spaced ranks of distance.
     """
     top = np.array(hang.top)
     tops = np.unique([other.top for other in study.sources.hang if other.role == hang.role], axis=0)

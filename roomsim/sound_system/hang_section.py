@@ -21,13 +21,13 @@ STEP = 0.25
 
 @dataclass(frozen=True)
 class HangSection:
-    """Seen from the side, in the plane of a hang's azimuth through its top.
+    """The side view, in the vertical plane through a hang's top at its azimuth.
 
     Points are (distance ahead of the hang's top in plan, height), m.
     """
 
     lines: np.ndarray
-    """(n, 2, 2), the surfaces of the venue cut by the plane."""
+    """(n, 2, 2), the lines at which the plane cuts the surfaces of the venue."""
     boxes: np.ndarray
     """(n_boxes, 4, 2), corners: top front, bottom front, bottom rear, top rear."""
     axes: np.ndarray
@@ -45,7 +45,7 @@ def hang_section(study: Study, scene: Scene, hang: Hang) -> HangSection:
     top = np.array(hang.top)
     triangles = study.mesh.vertices[study.mesh.faces]
     off = (triangles[..., :2] - top[:2]) @ np.array([-ahead[1], ahead[0]])
-    # A face that lies in the plane has neighbours that are cut along its edges.
+    # A face that lies in the plane has adjacent faces that are cut along its edges.
     lines = _in_section(cut_by_plane(triangles, np.where(np.abs(off) < 1e-9, 1e-9, off)), top, ahead)
     points = _audience_points(study, top, ahead)
     level = np.full((len(points), 8), np.nan)
@@ -79,7 +79,7 @@ def _corners(layout: Layout) -> np.ndarray:
 
 
 def _axes(layout: Layout, lines: np.ndarray, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
-    """(n_boxes, 2, 2): each axis to the first line of the section that it meets."""
+    """(n_boxes, 2, 2): each axis up to the first line of the section that it meets."""
     start = _in_section(layout.position, top, ahead)
     way = np.stack([layout.frames[:, 1, :2] @ ahead, layout.frames[:, 1, 2]], axis=1)
     ends = []
@@ -96,7 +96,7 @@ def _axes(layout: Layout, lines: np.ndarray, top: np.ndarray, ahead: np.ndarray)
 
 
 def _audience_points(study: Study, top: np.ndarray, ahead: np.ndarray) -> np.ndarray:
-    """(n, 3) ears along the line of the hang, areas parted by NaN."""
+    """(n, 3) points at ear height along the axis of the hang in plan, areas separated by NaN."""
     distance = np.arange(-50.0, 200.0, STEP)
     plan = top[:2] + distance[:, None] * ahead
     parts = []

@@ -1,4 +1,4 @@
-"""What the seats hear by direct sound and a diffuse field: an estimate before any ray is traced."""
+"""Levels and intelligibility at the seats from direct sound and a diffuse field, estimated without tracing."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from .direct_sound import DirectSound
 
 @dataclass(frozen=True)
 class SeatEstimate:
-    """What the seats hear by direct sound and a diffuse field (Eyring's time, Barron's decay with distance).
+    """Levels and intelligibility from direct sound and a diffuse field (Eyring's time, Barron's decay with distance).
 
-    It does not know where absorption hangs, and the delays that the study states do not enter.
+    The position of absorption and the delays of the sources are not taken into account.
     """
 
     level: np.ndarray
@@ -57,5 +57,4 @@ def _level_and_sti(
     response = statistical_response(edges, time, reverberant, direct.energy[sources].sum(axis=0)[:, None])
     names = ["sound_pressure_level", "speech_transmission_index"]
     figures = evaluate_whole(response, scene.noise[[scenario]], metrics=names)
-    levels, sti = (figures[name][:, 0] for name in names)
-    return levels, sti
+    return figures[names[0]][:, 0], figures[names[1]][:, 0]

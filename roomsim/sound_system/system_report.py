@@ -1,4 +1,4 @@
-"""Everything that is computed about the sound system of a study in one scenario, without tracing the room."""
+"""The report on the sound system of a study in one scenario, computed without tracing the room."""
 
 from __future__ import annotations
 
@@ -13,22 +13,19 @@ from ..errors import SceneError, suggestion
 from ..loudspeakers.aiming import SPLAYS, SPREAD, Aim
 from ..physics.arrival import OFFSET
 from ..physics.levels import level
-from ..scene.checks import check_venue, refuse_errors
+from ..scene.checks import check_venue, refuse_errors, reported_findings
 from ..scene.compile import compile_scene
 from ..scene.drawing import PlanDrawing, plan_drawing
-from ..scene.element_checks import LIMITS
 from ..scene.findings import Finding
 from ..scene.limits import Limits
 from ..scene.rigging import CarriedLoad, Load, Rig
-from ..scene.rigging_checks import NOT_CHECKED
 from ..scene.scene import Scene
 from ..tracing.geometry import pack_geometry
 from ..venue.document import Scenario, Study
-from ..venue.mesh import VenueMesh
 from ..venue.reading import read_study
 from ..venue.systems import Hang
 from .bass import BassField, bass_field
-from .direct_sound import DirectSound, direct_sound
+from .direct_sound import DirectSound, direct_sound, playing_names
 from .energy_deposition import DepositionShares, VenueParts, energy_deposition
 from .fills_and_delays import DelayAdvice, FillAdvice, delay_advice, fill_advice
 from .hang_aiming import aim_hang
@@ -39,17 +36,16 @@ from .timing import ArrivalOrder, DelayProposal, arrival_order, propose_delays, 
 
 @dataclass(frozen=True)
 class SystemReport:
-    """A system in one scenario. Axis order (source, seat, band); sources are those of the scene."""
+    """A sound system in one scenario. Axis order (source, seat, band); sources are those of the scene."""
 
     study: Study
     scene: Scene
     scenario: int
-    mesh: VenueMesh
     plan: PlanDrawing
     on: np.ndarray
-    """(n_sources,) bool, programme sources that play; noise sources do not count."""
+    """(n_sources,) bool, programme sources that play, without noise sources."""
     direct: DirectSound
-    """With the delays that the study states."""
+    """With the delays stated in the study."""
     deposition: DepositionShares
     """Rows for the sources that are on, in their order."""
     proposals: list[DelayProposal]
@@ -59,17 +55,17 @@ class SystemReport:
     fills: list[FillAdvice]
     delays: DelayAdvice | None
     aims: dict[str, Aim]
-    """By name of the hang; empty unless asked for."""
+    """By name of the hang; empty unless requested."""
     bass: BassField | None
     headroom: list[Headroom]
     loads: list[Load]
-    """What hangs in the scenario: loudspeakers that play, and elements."""
+    """Loads that hang in the scenario: loudspeakers that play, and elements."""
     held: list[CarriedLoad]
     """Points and trusses of the venue from which something hangs."""
     limits_broken: tuple[str, ...]
-    """Limits of study and roof that the scenario exceeds, in words."""
+    """Limits of the study and the roof that the scenario exceeds, as phrases."""
     findings: list[Finding]
-    """Warnings of the check, and what it notes about loads."""
+    """Warnings of the check, and its notes on loads and escape routes."""
     offset: float
     """s, by which fills and delays follow the mains."""
 
@@ -101,11 +97,11 @@ class SystemReport:
     @property
     def playing(self) -> set[str]:
         """Names of the programme sources that play."""
-        return {self.scene.sources.names[i] for i in self.sources_on}
+        return playing_names(self.scene, self.on)
 
     @property
     def distinct_hangs(self) -> list[Hang]:
-        """Hangs that are on; of those that differ only in name, place across the venue, and azimuth, the first."""
+        """Hangs that are on; the first of those that differ only in name, position across the venue, and azimuth."""
         first: dict[tuple[object, ...], Hang] = {}
         for hang in self.study.sources.hang:
             if hang.name in self.playing:
@@ -115,7 +111,7 @@ class SystemReport:
 
     @property
     def listening_positions(self) -> list[tuple[str, int]]:
-        """Audience areas of one seat, and that seat: mixing position and the like."""
+        """Audience areas of one seat, such as the mixing position, and the index of that seat."""
         receivers = self.scene.receivers
         seats = [(name, np.flatnonzero(receivers.area == i)) for i, name in enumerate(receivers.area_names)]
         return [(name, int(found[0])) for name, found in seats if len(found) == 1]
@@ -130,22 +126,21 @@ def system_report(
     splays: Sequence[float] = SPLAYS,
     spread: float = SPREAD,
 ) -> SystemReport:
-    """Everything about the system of a study in one scenario.
+    """Compute the report on the sound system of a study in one scenario.
 
     Parameters
     ----------
-    scenario : name; the first listed one unless given
-    offset : s, by which fills and delays shall follow the mains
+    scenario : name; by default the first one listed
+    offset : s, by which fills and delays are to follow the mains
     aim_hangs : find better angles for the hangs that are on, which takes some ten seconds each
-    splays : degrees between boxes that the rigging has
-    spread : dB between the seats, that aiming shall reach
+    splays : degrees between boxes for which the rigging is made
+    spread : dB between the seats, to be reached by aiming
 
     Raises
     ------
     DocumentError, MeshError, SceneError, PhysicalRangeError : the input is wrong, or `check` refuses it
     """
     study = read_study(study_path)
-    mesh = study.mesh
     findings = refuse_errors(study, check_venue(study))
     index, chosen = _chosen_scenario(study, scenario)
     scene = compile_scene(study)
@@ -159,11 +154,10 @@ def system_report(
     estimate = seat_estimate(scene, direct, on, index)
 
     parts = VenueParts(scene, study)
-    playing = {scene.sources.names[i] for i in np.flatnonzero(on)}
     aims = {
         hang.name: aim_hang(hang, study, scene, geometry, parts, splays, spread)
         for hang in study.sources.hang
-        if aim_hangs and hang.name in playing
+        if aim_hangs and hang.name in playing_names(scene, on)
     }
     rig = Rig(study)
     loads = rig.loads(chosen)
@@ -171,7 +165,6 @@ def system_report(
         study=study,
         scene=scene,
         scenario=index,
-        mesh=mesh,
         plan=plan_drawing(study, scene.receivers),
         on=on,
         direct=direct,
@@ -188,21 +181,9 @@ def system_report(
         loads=loads,
         held=rig.carried(loads),
         limits_broken=tuple(Limits(study, rig).broken(chosen.elements).values()),
-        findings=reported_findings(findings),
+        findings=reported_findings(findings, ("points_assumed", "hangs_over_zone")),
         offset=offset,
     )
-
-
-def reported_findings(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings of the check that a report on one scenario repeats: warnings, and notes on loads and on what hangs
-    above escape routes. Limits have a place of their own in the report."""
-    of_limits = {code for code, _ in LIMITS.values()}
-    notes = (*NOT_CHECKED, "points_assumed", "hangs_over_zone")
-    return [
-        finding
-        for finding in findings
-        if (finding.severity == "warning" and finding.code not in of_limits) or finding.code in notes
-    ]
 
 
 def _chosen_scenario(study: Study, name: str | None) -> tuple[int, Scenario]:

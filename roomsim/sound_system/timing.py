@@ -1,4 +1,4 @@
-"""Delays for fills and delay loudspeakers from geometry and temperature, and which source is heard first."""
+"""Delays for fills and delay loudspeakers from geometry and temperature, and the source whose sound arrives first."""
 
 from __future__ import annotations
 
@@ -6,52 +6,51 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..loudspeakers.aiming import SPEECH_MID
+from ..bands import SPEECH_MID
 from ..physics.arrival import OFFSET, precedence_limit
 from ..physics.levels import energy, level
 from .direct_sound import DirectSound
 
 REACH = 6.0
-"""dB: a fill or delay serves the seats where it is at most this much below the mains (common practice)."""
-HEARD = 15.0
-"""dB below the loudest source from which on a source is left out of the order of arrivals."""
+"""dB; a fill or delay covers the seats at which it is at most this much below the mains (common practice)."""
+AUDIBLE_WITHIN = 15.0
+"""dB below the loudest source within which a source is considered in the order of arrivals."""
 TIMED = ("fill", "delay")
 OK, TAKEN_OVER, ECHO = 0, 1, 2
 VERDICTS = ("mains first", "other first or too loud", "echo")
 LATEST = 0.030
-"""s after the first sound: what comes later and too loud is heard apart from it, as an echo (Haas;
-from memory)."""
+"""s after the first sound; sound that arrives later and is too loud is perceived as an echo (Haas; from memory)."""
 
 
 @dataclass(frozen=True)
 class DelayProposal:
-    """One fill or delay, timed to the mains at the seats that it serves."""
+    """The delay of one fill or delay loudspeaker relative to the mains, at the seats that it covers."""
 
     source: int
     delay: float
-    """ms, as the study states it."""
+    """ms, as stated in the study."""
     proposed: float
     """ms, rounded up to a tenth."""
     seat: int
-    """The seat that decides: where the mains come latest relative to this source."""
+    """The seat that determines the delay: where the mains arrive latest relative to this source."""
     main_arrival: float
-    """ms, first arrival of the mains there."""
+    """ms, first arrival of the mains at that seat."""
     travel: float
     """ms from this source to that seat."""
     served: np.ndarray
-    """(n,) int, the seats served."""
+    """(n,) int, the seats covered."""
     lag: tuple[float, float]
-    """ms, least and most by which it follows the mains at these seats, as proposed."""
+    """ms, smallest and largest lag behind the mains at these seats, as proposed."""
     louder: tuple[float, float]
-    """dB, least and most by which it exceeds the mains there."""
+    """dB, smallest and largest level relative to the mains at these seats."""
 
 
 @dataclass(frozen=True)
 class ArrivalOrder:
-    """What each seat hears first."""
+    """The source whose sound arrives first at each seat."""
 
     first: np.ndarray
-    """(n_seats,) int, source; -1 where nothing is heard directly."""
+    """(n_seats,) int, source; -1 where no source is visible."""
     verdict: np.ndarray
     """(n_seats,) int, index of `VERDICTS`."""
 
@@ -64,10 +63,10 @@ def speech_level(direct: DirectSound) -> np.ndarray:
 def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) -> list[DelayProposal]:
     """Delays for the fills and delays that are on.
 
-    A source serves the seats where it is the loudest of all fills and delays and at most `REACH` below the
-    mains; if there are none, the one where it comes nearest to them. The delay is such that the mains come
-    first by `offset` at the seat where they come latest against it, and so by at least `offset` at every seat
-    served.
+    A source covers the seats at which it is the loudest of all fills and delays and at most `REACH` below the mains; if
+    there are none, the seat at which its level relative to the mains is highest. With the proposed delay the mains
+    arrive `offset` before it at the seat where they arrive latest relative to it, and so at least `offset` before it at
+    all seats covered.
 
     Parameters
     ----------
@@ -82,7 +81,7 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
     main_arrival = np.where(direct.visible[mains], direct.arrival[mains], np.inf).min(axis=0)
     main_arrival = np.where(np.isfinite(main_arrival), main_arrival, direct.arrival[mains].min(axis=0))
     loudest = timed[levels[timed].argmax(axis=0)]
-    found = []
+    proposals = []
     for source in timed.tolist():
         above = levels[source] - main_level
         served = np.flatnonzero((loudest == source) & (above >= -REACH))
@@ -94,7 +93,7 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
         seat = int(served[np.argmax(needed[served])])
         proposed = max(0.0, float(np.ceil(np.round(needed[seat] * 1e4, 6)) / 10.0))
         lag = 1000.0 * (travel - main_arrival)[served] + proposed
-        found.append(
+        proposals.append(
             DelayProposal(
                 source=source,
                 delay=1000.0 * own,
@@ -107,11 +106,11 @@ def propose_delays(direct: DirectSound, on: np.ndarray, offset: float = OFFSET) 
                 louder=(float(above[served].min()), float(above[served].max())),
             )
         )
-    return found
+    return proposals
 
 
 def with_delays(direct: DirectSound, proposals: list[DelayProposal]) -> DirectSound:
-    """The direct sound with the proposed delays in place of those that the study states."""
+    """The direct sound with the proposed delays in place of those stated in the study."""
     arrival, delay = direct.arrival.copy(), direct.delay.copy()
     for proposal in proposals:
         arrival[proposal.source] += proposal.proposed / 1000.0 - delay[proposal.source]
@@ -120,13 +119,14 @@ def with_delays(direct: DirectSound, proposals: list[DelayProposal]) -> DirectSo
 
 
 def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
-    """Which source each seat hears first, and whether what follows stays within the precedence of the first.
+    """The source that arrives first at each seat, and whether later sound remains below the limit of the precedence
+    effect.
 
-    Bass stacks and noise are left out, and sources more than `HEARD` below the loudest.
+    Bass stacks, noise sources, and sources more than `AUDIBLE_WITHIN` below the loudest are left out.
     """
     chosen = direct.playing(on, "main", *TIMED)
     levels = speech_level(direct)[chosen]
-    counts = levels > levels.max(axis=0, initial=-np.inf) - HEARD
+    counts = levels > levels.max(axis=0, initial=-np.inf) - AUDIBLE_WITHIN
     arrival = np.where(counts, direct.arrival[chosen], np.inf)
     seats = np.arange(arrival.shape[1])
     first = arrival.argmin(axis=0)
@@ -134,13 +134,13 @@ def arrival_order(direct: DirectSound, on: np.ndarray) -> ArrivalOrder:
     with np.errstate(invalid="ignore"):
         lag = arrival - arrival.min(axis=0)
         limit = precedence_limit(np.where(counts, lag, 0.0))
-        # Two mains together are one image between them, not one that takes over from the other.
-        limit = np.where(is_main[:, None] & is_main[first] & (lag <= LATEST), HEARD, limit)
-        # By how much a later source exceeds what the precedence of the first allows.
+        # Two mains form one image between them; neither takes precedence over the other.
+        limit = np.where(is_main[:, None] & is_main[first] & (lag <= LATEST), AUDIBLE_WITHIN, limit)
+        # The amount by which a later source exceeds the limit of the precedence effect.
         excess = np.where(counts, levels - levels[first, seats] - limit, -np.inf)
     excess[first, seats] = -np.inf
     late = (np.where(counts, lag, 0.0) > LATEST) & (excess > 0.0)
     verdict = np.where(is_main[first] & ~(excess > 0.0).any(axis=0), OK, TAKEN_OVER)
     verdict = np.where(late.any(axis=0), ECHO, verdict)
-    is_heard = np.isfinite(arrival).any(axis=0)
-    return ArrivalOrder(np.where(is_heard, chosen[first], -1), np.where(is_heard, verdict, TAKEN_OVER))
+    is_audible = np.isfinite(arrival).any(axis=0)
+    return ArrivalOrder(np.where(is_audible, chosen[first], -1), np.where(is_audible, verdict, TAKEN_OVER))

@@ -1,4 +1,4 @@
-"""Rounds of rays are traced until the standard errors asked for are met."""
+"""Rounds of rays are traced until the requested standard errors are reached."""
 
 from __future__ import annotations
 
@@ -14,49 +14,44 @@ from ..venue.document import Precision
 from ..words import counted
 from .compare import STI
 from .evaluator import Evaluator
-from .needs import Needs, bytes_text, free_disk, needs_of, refuse_what_cannot_fit, seconds_text
-from .progress import NoProgress, Progress
+from .needs import Needs, bytes_text, free_disk, needs_of, require_capacity, seconds_text
+from .progress import Progress
 from .traced_paths import TracedPaths, TracingSetup
 
 
 @dataclass(frozen=True)
 class Convergence:
-    """The precision that a run reached, and the rays that it took."""
+    """The precision that a run reached, and the paths that it took."""
 
-    standard_error: float
-    """Of the speech transmission index: the requested share of seats stays below it in the worst scenario."""
-    missed: dict[str, tuple[float, float]]
-    """Quantities whose precision was not reached: registry name -> standard error reached, and requested."""
-    n_rounds: int
-    n_rays: int
-    n_lost: int
-    lost_energy: float
-    """Share of the emitted energy that left through gaps in the mesh."""
+    paths: TracedPaths
+    errors: dict[str, tuple[float, float]]
+    """Registry name of each quantity for which a precision is requested -> the standard error that the requested share
+    of seats stays below in the worst scenario (and band), and the requested one."""
 
     @property
-    def is_met(self) -> bool:
-        """Whether the requested precision was reached."""
-        return not self.missed
+    def missed(self) -> dict[str, tuple[float, float]]:
+        """Those of the errors that exceed the requested ones."""
+        return {name: (error, requested) for name, (error, requested) in self.errors.items() if error > requested}
 
 
 def converge(
     setup: TracingSetup, precision: Precision, progress: Progress | None = None
 ) -> tuple[Evaluator, Convergence]:
-    """Trace rounds until the requested standard errors are met, or the time, the rays or the disk are used up.
+    """Trace rounds until the requested standard errors are reached, or the time, the rays or the disk are used up.
 
-    Returns the evaluator of all paths traced, for the scene that was traced.
+    Returns the evaluator of all traced paths, for the scene that was traced.
 
     Raises
     ------
-    CapacityError : what is needed does not fit into memory or on the disk
+    CapacityError : memory or disk space is not sufficient
     SceneError : no figure can be evaluated at any seat
     """
-    progress = progress or NoProgress()
+    progress = progress or Progress()
     deadline = time.monotonic() + 60 * precision.max_minutes
     progress.message(sharing_message(setup))
-    # Probing tells nothing about rounds that are kept from an earlier run: these cost no tracing.
-    needs = needs_of(setup, probe=not setup.n_rounds_kept)
-    refuse_what_cannot_fit(needs, setup.folder)
+    # Rounds stored by an earlier run cost no tracing, so that there is nothing to probe.
+    needs = needs_of(setup, probe=not setup.n_stored_rounds)
+    require_capacity(needs, setup.folder)
     progress.message(_needs_message(setup, needs))
     most = _rounds_that_fit(setup, needs, max(1, precision.max_rays // setup.rays_per_round))
     memory = EnergyBuffer()
@@ -68,9 +63,9 @@ def converge(
         excess = max(error / requested for error, requested in errors.values())
         if excess <= 1.0 or time.monotonic() > deadline:
             break
-        # The error falls with the square root of the rays; a tenth more makes one step enough as a rule.
+        # The error falls with the square root of the number of rays; with a tenth more, one step is usually enough.
         needed = max(math.ceil(paths.n_rounds * 1.1 * excess**2), paths.n_rounds + 1)
-        if needed > setup.n_rounds_kept:
+        if needed > setup.n_stored_rounds:
             needs = needs if needs.round_seconds > 0.0 else needs_of(setup)
             most = _rounds_that_fit(setup, needs, most)
             progress.message(_more_rounds_message(setup, needs, paths.n_rounds, needed, most))
@@ -79,14 +74,14 @@ def converge(
         n_more = min(needed, most) - paths.n_rounds
         progress.start("Tracing", n_more * setup.batches_per_round)
         paths = paths.extended(n_more, deadline, progress)
-    return evaluator, _convergence(paths, errors)
+    return evaluator, Convergence(paths, errors)
 
 
 def sharing_message(setup: TracingSetup) -> str:
-    """How the scenarios share paths, in a sentence or two."""
+    """How the scenarios share paths, in one or two sentences."""
     n_states = int(np.count_nonzero(setup.plan.initial_state)) - 1
     branching = (
-        f" Paths branch at free-hanging cloth, for {n_states} of its states (what hangs, by band)."
+        f" Paths branch at free-hanging cloth, for {n_states} of its states (cloths that hang, by band)."
         if n_states > 1
         else ""
     )
@@ -98,11 +93,11 @@ def sharing_message(setup: TracingSetup) -> str:
 
 
 def _needs_message(setup: TracingSetup, needs: Needs) -> str:
-    scene, kept = setup.scene, setup.n_rounds_kept
+    scene, stored = setup.scene, setup.n_stored_rounds
     seats, scenarios = counted(scene.receivers.n_receivers, "seat"), counted(scene.n_scenarios, "scenario")
     rays = (
-        f"{counted(kept, 'round')} of rays kept from an earlier run."
-        if kept
+        f"{counted(stored, 'round')} of rays stored by an earlier run."
+        if stored
         else f"A round of {setup.rays_per_round:,} rays takes {_cost(setup, needs, 1)}."
     )
     return (
@@ -120,7 +115,7 @@ def _more_rounds_message(setup: TracingSetup, needs: Needs, n_rounds: int, neede
 
 
 def _cost(setup: TracingSetup, needs: Needs, n_rounds: int) -> str:
-    """Time and disk of some rounds, in words."""
+    """Time and disk space of some rounds, in words."""
     seconds = seconds_text(n_rounds * needs.round_seconds + needs.figure_seconds)
     disk = "" if setup.folder is None else f" and {bytes_text(n_rounds * needs.round_disk)} on the disk"
     return f"about {seconds}{disk}"
@@ -131,12 +126,11 @@ def _rounds_that_fit(setup: TracingSetup, needs: Needs, most: int) -> int:
     if setup.folder is None or needs.round_disk == 0.0:
         return most
     more = int((free_disk(setup.folder) - needs.results_disk) / needs.round_disk)
-    return min(most, max(1, setup.n_rounds_kept + more))
+    return min(most, max(1, setup.n_stored_rounds + more))
 
 
 def _standard_errors(evaluator: Evaluator, precision: Precision) -> dict[str, tuple[float, float]]:
-    """Name of each figure that a precision is requested for -> the standard error that the requested share of seats
-    stays below in the worst scenario (and band), and the requested one."""
+    """As in `Convergence.errors`."""
     requested = {STI: precision.sti, "a_weighted_level": precision.level, "clarity_c50": precision.clarity}
     limits = {name: limit for name, limit in requested.items() if limit}
     reached = {}
@@ -146,25 +140,14 @@ def _standard_errors(evaluator: Evaluator, precision: Precision) -> dict[str, tu
             error = error[..., 1:7].reshape(len(error), -1)
         known = np.isfinite(error).all(axis=1)
         if not known.any():
-            if name != STI:  # Without late energy there is no clarity, and more rays will not change that.
+            if name != STI:  # Without late energy there is no clarity, however many rays are traced.
                 continue
             raise SceneError(
-                "no seat has a speech transmission index in all scenarios: no sound reaches the seats, or it dies "
-                "away too slowly to be followed",
+                "no seat has a speech transmission index in all scenarios: no sound reaches the seats, or it decays "
+                "too slowly to be traced to its end",
                 cure="Check that sources and seats are in the same room, the delays of the sources, and the absorption "
                 "of the surfaces.",
             )
         last = np.quantile(error[known], precision.share_of_seats, axis=0, method="higher").max()
         reached[name] = (float(last), limits[name])
     return reached
-
-
-def _convergence(paths: TracedPaths, errors: dict[str, tuple[float, float]]) -> Convergence:
-    return Convergence(
-        standard_error=errors[STI][0],
-        missed={name: (error, requested) for name, (error, requested) in errors.items() if error > requested},
-        n_rounds=paths.n_rounds,
-        n_rays=paths.n_rays,
-        n_lost=paths.n_lost,
-        lost_energy=paths.share_lost,
-    )

@@ -1,4 +1,4 @@
-"""Computed beside measured: what the program finds in a room that somebody has measured."""
+"""Computed values compared with those measured in a room."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from ..bands import NOMINAL
 from ..errors import DocumentError, suggestion
-from ..estimate import Estimate
+from ..estimate import jackknife
 from ..metrics.registry import METRICS, Metric
 from ..metrics.replicated import Replicated
 from ..scene.checks import check_venue, refuse_errors
@@ -19,7 +19,7 @@ from ..scene.findings import Finding
 from ..scene.scene import Scene
 from ..venue.measured_room import EVERYWHERE, MeasuredRoom, Measurement, read_measured_room
 from .convergence import converge
-from .progress import Step, progress_to
+from .progress import Progress, Step
 from .run import with_sti_error
 from .traced_paths import prepare_tracing
 
@@ -28,13 +28,13 @@ COMPARABLE = {
     for metric in METRICS.values()
     if metric.per_band and metric.just_noticeable_difference is not None and metric.name != "sound_pressure_level"
 }
-"""Symbol -> quantity that a measured room may be compared by: those of ISO 3382-1 with a just noticeable
+"""Symbol -> quantity for which measured and computed values can be compared: those of ISO 3382-1 with a just noticeable
 difference."""
 
 
 @dataclass(frozen=True)
-class Comparison:
-    """One measured value beside the computed one."""
+class ComparedValue:
+    """One measured value and the computed one."""
 
     source: str
     receiver: str
@@ -57,11 +57,11 @@ class Comparison:
 
 @dataclass(frozen=True)
 class MeasuredComparison:
-    """A measured room and what was computed for it."""
+    """A measured room with the values computed for it."""
 
     name: str
     origin: str
-    rows: tuple[Comparison, ...]
+    rows: tuple[ComparedValue, ...]
     """In the order of the table of measurements."""
     n_rays: int
     precision_met: bool
@@ -77,19 +77,19 @@ def measured(
     threads: int | None = None,
     progress: Callable[[Step], None] | None = None,
 ) -> MeasuredComparison:
-    """Compute a measured room and set every measured value beside the computed one.
+    """Compute a measured room and compare every measured value with the computed one.
 
     Parameters
     ----------
     folder : of the room: room.toml, mesh, surface tables, measurements (docs/measured_rooms.md)
-    surface_folder : in place of the one that room.toml names
-    sti_error : standard error of the speech transmission index wanted, in place of the room's own
-    threads : all cores unless given
+    surface_folder : in place of the one named in room.toml
+    sti_error : requested standard error of the speech transmission index, in place of the one in room.toml
+    threads : by default one for each core
     progress : called with each step
 
     Raises
     ------
-    DocumentError, MeshError, SceneError : the folder cannot be used; with what to do
+    DocumentError, MeshError, SceneError : the folder cannot be used
     """
     room = read_measured_room(folder, surface_folder)
     metrics = {measurement.quantity: _metric(room, measurement) for measurement in room.measurements}
@@ -97,12 +97,12 @@ def measured(
     findings = refuse_errors(study, check_venue(study))
     scene = _one_source_each(compile_scene(study), room.sources)
     setup = prepare_tracing(scene, study.document.seed, study.document.image_order, threads=threads)
-    evaluator, convergence = converge(setup, study.document.precision, progress_to(progress))
+    evaluator, convergence = converge(setup, study.document.precision, Progress(progress))
     figures = evaluator.evaluate(sorted({metric.name for metric in metrics.values()}))
-    rows = tuple(_compared(room, one, metrics[one.quantity], figures) for one in room.measurements)
+    rows = tuple(_compared(room, entry, metrics[entry.quantity], figures) for entry in room.measurements)
     warnings = tuple(finding for finding in findings if finding.severity == "warning")
     return MeasuredComparison(
-        room.document.name, room.document.origin, rows, convergence.n_rays, convergence.is_met, warnings
+        room.document.name, room.document.origin, rows, evaluator.paths.n_rays, not convergence.missed, warnings
     )
 
 
@@ -116,7 +116,7 @@ def _metric(room: MeasuredRoom, measurement: Measurement) -> Metric:
     metric = COMPARABLE.get(measurement.quantity)
     if metric is None:
         raise DocumentError(
-            f'"{measurement.quantity}" is no quantity to compare by',
+            f'"{measurement.quantity}" is not a quantity that can be compared',
             file=f"{room.document.measured}:{measurement.line}",
             cure=suggestion(measurement.quantity, COMPARABLE),
         )
@@ -125,24 +125,27 @@ def _metric(room: MeasuredRoom, measurement: Measurement) -> Metric:
 
 def _compared(
     room: MeasuredRoom, measurement: Measurement, metric: Metric, figures: dict[str, Replicated]
-) -> Comparison:
-    estimate = _mean(
-        figures[metric.name],
-        _indices(measurement.receiver, room.receivers),
-        _indices(measurement.source, room.sources),
-        measurement.band,
+) -> ComparedValue:
+    # The mean over receivers and sources, with the error of the mean.
+    receivers, sources = (
+        list(range(len(names))) if name == EVERYWHERE else [names.index(name)]
+        for name, names in ((measurement.receiver, room.receivers), (measurement.source, room.sources))
     )
+    full, left_out = figures[metric.name].full[..., measurement.band], figures[metric.name].left_out
+    mean = full[np.ix_(receivers, sources)].mean()
+    means = left_out[..., measurement.band][:, receivers][:, :, sources].mean(axis=(1, 2))
+    estimate = jackknife(np.array([[mean]]), means[:, None, None].astype(float))
     noticeable = metric.just_noticeable_difference
-    assert noticeable is not None  # `COMPARABLE` holds no others
+    assert noticeable is not None  # `COMPARABLE` contains no others
     if metric.is_relative:
         noticeable *= abs(measurement.value)
     if not noticeable > 0.0:
         raise DocumentError(
             f"{metric.symbol} = {measurement.value:g} at {NOMINAL[measurement.band]:g} Hz cannot have been measured",
             file=f"{room.document.measured}:{measurement.line}",
-            cure="Leave out the line if nothing was measured.",
+            cure="Delete the line if nothing was measured.",
         )
-    return Comparison(
+    return ComparedValue(
         source=measurement.source,
         receiver=measurement.receiver,
         quantity=metric.name,
@@ -152,15 +155,3 @@ def _compared(
         standard_error=estimate.standard_error.item(),
         noticeable=noticeable,
     )
-
-
-def _indices(name: str, known: Sequence[str]) -> list[int]:
-    return list(range(len(known))) if name == EVERYWHERE else [known.index(name)]
-
-
-def _mean(figure: Replicated, receivers: list[int], sources: list[int], band: int) -> Estimate:
-    """Mean over places, with the error of the mean."""
-    chosen = np.ix_(receivers, sources)
-    full = figure.full[..., band][chosen].mean()
-    left_out = figure.left_out[..., band][:, receivers][:, :, sources].mean(axis=(1, 2))
-    return Replicated(np.array([[full]]), left_out[:, None, None].astype(float)).estimate()

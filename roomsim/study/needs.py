@@ -1,4 +1,4 @@
-"""Memory, disk and time that a computation will need, reported before it begins; it is refused where it cannot fit."""
+"""Memory, disk space and time of a computation, estimated before it begins; what cannot fit is refused."""
 
 from __future__ import annotations
 
@@ -16,44 +16,44 @@ from .evaluator import SUMS_AT_A_TIME, evaluation_blocks
 from .traced_paths import TracingSetup
 
 PROBE_RAYS = 256
-"""Of each source that are traced to see how long they take and how much they leave to be kept."""
+"""Rays of each source that are traced to measure their time and size."""
 PROGRAM_MEMORY = 0.3e9
-"""Bytes of the program itself. This and what follows was measured on boxes of 200 to 8,000 seats and 6 to 41
-scenarios: the sums below are right to a fifth there."""
+"""Bytes of the program itself. This and the following constants were measured on boxes of 200 to 8,000 seats and 6 to
+41 scenarios, where the estimates below are accurate to a fifth."""
 MEMORY_A_FIGURE = 20e3
-"""Bytes for each seat and scenario: all figures, their replicates and differences."""
+"""Bytes for each seat and scenario, with all figures, their replicates and differences."""
 BLOCK_OVERHEAD, SUMS_OVERHEAD = 0.7, 2.4
 """Memory for evaluating a block of energies, relative to the energies."""
 RESULTS = 4e3
 """Bytes on the disk for each seat and scenario."""
-WEIGHING = 0.04
-"""Processor time to weigh paths for one scenario, relative to tracing them."""
+WEIGHTING = 0.04
+"""Processor time to weight paths for one scenario, relative to tracing them."""
 FIGURE_SECONDS = 4e-4
 """Processor time for all figures of a seat in a scenario, with all replicates."""
 
 
 @dataclass(frozen=True)
 class Needs:
-    """What a computation takes."""
+    """Memory, disk space and time of a computation."""
 
     memory: float
-    """Bytes at the most."""
+    """Largest number of bytes."""
     round_disk: float
-    """Bytes that a round of rays leaves on the disk; none where paths are held in memory."""
+    """Bytes of a round of rays on the disk; 0 where paths are held in memory."""
     round_seconds: float
-    """To trace a round and weigh it for all scenarios."""
+    """To trace a round and weight it for all scenarios."""
     figure_seconds: float
-    """To work out all figures once."""
+    """To compute all figures once."""
     results_disk: float
     """Bytes of the results."""
 
 
 def needs_of(setup: TracingSetup, *, probe: bool = True) -> Needs:
-    """Measured on a few rays of each source, and worked out from the numbers of seats and scenarios.
+    """Estimated from a few rays of each source and from the numbers of seats and scenarios.
 
     Parameters
     ----------
-    probe : trace these few rays; without them a round is taken to need nothing
+    probe : trace these few rays; otherwise the time and size of a round count as 0
     """
     scene, n_bins = setup.scene, len(setup.edges) - 1
     n_figures = scene.receivers.n_receivers * scene.n_scenarios
@@ -74,17 +74,17 @@ def needs_of(setup: TracingSetup, *, probe: bool = True) -> Needs:
         + max(BLOCK_OVERHEAD * block, SUMS_OVERHEAD * at_once)
         + (0.0 if setup.folder else round_bytes),
         round_disk=round_bytes if setup.folder else 0.0,
-        round_seconds=seconds * (1.0 + WEIGHING * scene.n_scenarios) * setup.rays_per_round / setup.threads,
+        round_seconds=seconds * (1.0 + WEIGHTING * scene.n_scenarios) * setup.rays_per_round / setup.threads,
         figure_seconds=FIGURE_SECONDS * n_figures / setup.threads,
         results_disk=RESULTS * n_figures if setup.folder else 0.0,
     )
 
 
 def _probe(setup: TracingSetup) -> tuple[float, float]:
-    """Processor time and bytes of a ray, mean over the sources."""
+    """Processor time, s, and bytes of a ray, mean over the sources."""
     seconds, size = 0.0, 0.0
     for source in setup.sources:
-        # What is compiled or laid out at first use is no measure of the rest.
+        # The first call includes compilation and must not be counted.
         setup.tracer.trace(source, PILOT_BATCH, 1)
         started = time.perf_counter()
         log = setup.tracer.trace(source, PILOT_BATCH, PROBE_RAYS)
@@ -94,12 +94,12 @@ def _probe(setup: TracingSetup) -> tuple[float, float]:
     return seconds / n, size / n
 
 
-def refuse_what_cannot_fit(needs: Needs, disk: Path | None) -> None:
-    """Raise before hours are spent on what this machine cannot hold.
+def require_capacity(needs: Needs, disk: Path | None) -> None:
+    """Raise before hours are spent on a computation for which this machine is too small.
 
     Raises
     ------
-    CapacityError : too little memory, or too little room on the disk for one round of rays
+    CapacityError : too little memory, or too little disk space for one round of rays
     """
     memory = available_memory()
     if memory is not None and needs.memory > memory:
@@ -119,27 +119,27 @@ def refuse_what_cannot_fit(needs: Needs, disk: Path | None) -> None:
 
 
 def available_memory() -> float | None:
-    """Bytes that programs can still use, where the system reports them; the limit of a container counts too."""
+    """Bytes that programs can still use, where the system reports them; the limit of a container is respected."""
     try:
         meminfo = Path("/proc/meminfo").read_text(encoding="ascii")
-        found = [1024.0 * int(number) for number in re.findall(r"^MemAvailable:\s+(\d+) kB", meminfo, re.M)]
+        limits = [1024.0 * int(number) for number in re.findall(r"^MemAvailable:\s+(\d+) kB", meminfo, re.M)]
     except (OSError, ValueError):
-        found = []
-    if not found and hasattr(os, "sysconf") and "SC_PHYS_PAGES" in os.sysconf_names:
-        found = [float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")]
+        limits = []
+    if not limits and hasattr(os, "sysconf") and "SC_PHYS_PAGES" in os.sysconf_names:
+        limits = [float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")]
     try:
         limit, used = (
             Path("/sys/fs/cgroup", name).read_text(encoding="ascii").strip()
             for name in ("memory.max", "memory.current")
         )
-        found += [] if limit == "max" else [float(limit) - float(used)]
+        limits += [] if limit == "max" else [float(limit) - float(used)]
     except (OSError, ValueError):
         pass
-    return min(found, default=None)
+    return min(limits, default=None)
 
 
 def free_disk(folder: Path) -> float:
-    """Bytes that are free where a folder lies, or will lie."""
+    """Free bytes on the disk of a folder that exists or will be created."""
     while not folder.exists() and folder != folder.parent:
         folder = folder.parent
     return float(shutil.disk_usage(folder).free)

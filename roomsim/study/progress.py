@@ -1,4 +1,4 @@
-"""How far a run is, reported without knowing who listens."""
+"""Progress of a run, reported to a function of the caller's."""
 
 from __future__ import annotations
 
@@ -6,80 +6,60 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
-
-
-class Progress(Protocol):
-    """What a run reports while it goes on. Calls may come from any thread."""
-
-    def start(self, stage: str, total: int) -> None:
-        """A stage begins that will take `total` steps."""
-
-    def advance(self, n: int = 1) -> None:
-        """`n` more steps of the stage are done."""
-
-    def message(self, text: str) -> None:
-        """A sentence that the user should see."""
-
-
-class NoProgress:
-    """Nobody listens."""
-
-    def start(self, stage: str, total: int) -> None:
-        pass
-
-    def advance(self, n: int = 1) -> None:
-        pass
-
-    def message(self, text: str) -> None:
-        pass
 
 
 @dataclass(frozen=True)
 class Step:
-    """Where a run stands."""
+    """The state of a run."""
 
     stage: str
     done: int
     total: int
     seconds_left: float | None
-    """Of this stage, at the pace so far; None before anything is known."""
+    """Of this stage, at the rate so far; None before the first step is done."""
     message: str = ""
-    """Set when this is news and not progress."""
+    """A sentence for the user; empty where only the progress has changed."""
 
 
-class CallbackProgress:
-    """Hands every step to one function, one call at a time."""
+class Progress:
+    """Calls a function with every step, one call at a time, from whichever thread made the step.
 
-    def __init__(self, tell: Callable[[Step], None], clock: Callable[[], float] = time.monotonic):
-        self._tell = tell
+    Parameters
+    ----------
+    listener : None where progress is not reported
+    """
+
+    def __init__(
+        self, listener: Callable[[Step], None] | None = None, clock: Callable[[], float] = time.monotonic
+    ):
+        self._listener = listener
         self._clock = clock
         self._lock = threading.RLock()
         self._stage, self._total, self._done = "", 0, 0
-        self._began = clock()
+        self._started = clock()
 
     def start(self, stage: str, total: int) -> None:
+        """Begin a stage of `total` steps."""
         with self._lock:
             self._stage, self._total, self._done = stage, total, 0
-            self._began = self._clock()
-            self._tell(self._step())
+            self._started = self._clock()
+            self._report()
 
     def advance(self, n: int = 1) -> None:
+        """Count `n` more steps of the stage as done."""
         with self._lock:
             self._done += n
-            self._tell(self._step())
+            self._report()
 
     def message(self, text: str) -> None:
+        """Report a sentence that the user should see."""
         with self._lock:
-            self._tell(self._step(text))
+            self._report(text)
 
-    def _step(self, message: str = "") -> Step:
+    def _report(self, message: str = "") -> None:
+        if self._listener is None:
+            return
         left = None
         if 0 < self._done <= self._total:
-            left = (self._clock() - self._began) * (self._total - self._done) / self._done
-        return Step(self._stage, self._done, self._total, left, message)
-
-
-def progress_to(listener: Callable[[Step], None] | None) -> Progress:
-    """The progress of a run as calls of a function, or as nothing where there is none."""
-    return NoProgress() if listener is None else CallbackProgress(listener)
+            left = (self._clock() - self._started) * (self._total - self._done) / self._done
+        self._listener(Step(self._stage, self._done, self._total, left, message))

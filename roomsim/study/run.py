@@ -1,4 +1,4 @@
-"""From the files of a study to its results, in one function. Read this first."""
+"""From the files of a study to its results, in one function: the place to start reading."""
 
 from __future__ import annotations
 
@@ -11,17 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from ..decay.slopes import TwoSlopes
+from .. import __version__
 from ..errors import PhysicalRangeError
-from ..metrics.replicated import Replicated
 from ..results.folder import default_folder
-from ..results.records import InputUncertainty, Results
+from ..results.records import Results
+from ..results.results_file import write_results
 from ..scene.checks import check_venue, refuse_errors
 from ..scene.compile import compile_scene
 from ..scene.drawing import plan_drawing
 from ..scene.findings import Finding
-from ..scene.limits import Limits
-from ..scene.scene import Scene
 from ..venue.document import Precision, Study
 from ..venue.reading import read_study
 from .caveats import bent_decays, broken_assumptions, few_late_paths, long_decays, missing_times, run_caveats
@@ -29,7 +27,7 @@ from .compare import STI, compare
 from .convergence import Convergence, converge
 from .costs import scenario_records
 from .evaluator import Evaluator
-from .progress import Step, progress_to
+from .progress import Progress, Step
 from .statistical import room_figures, statistical_times
 from .store import StudyStore
 from .traced_paths import N_REPLICATES, RAYS_PER_BATCH, prepare_tracing
@@ -45,38 +43,36 @@ def run(
     fresh: bool = False,
     progress: Callable[[Step], None] | None = None,
 ) -> Results:
-    """Compute a study. Paths that an earlier run into the same folder has traced are used again.
+    """Compute a study. Paths traced by an earlier run into the same folder are used again.
 
     Parameters
     ----------
     study_path : study file
-    folder : for paths and results; `<study>.roomsim` beside the study unless given
+    folder : for paths and results; by default `<study>.roomsim` beside the study
     sti_error : standard error requested for the speech transmission index, in place of the study's own
-    threads : all cores unless given; results do not depend on it
-    fresh : trace all paths again, even those kept from an earlier run
-    progress : called with each step; an exception that it raises ends the run, and the paths traced so far are kept
+    threads : by default one for each core; results do not depend on it
+    fresh : trace all paths again, including those stored by an earlier run
+    progress : called with each step; an exception that it raises ends the run, and the paths traced so far are stored
 
     Raises
     ------
     DocumentError, MeshError, MaterialError, PhysicalRangeError, SceneError : the input is wrong
-    CapacityError : what is needed does not fit into memory or on the disk
+    CapacityError : memory or disk space is not sufficient
     StoreError : the folder is in use or cannot be written
     """
-    reported = progress_to(progress)
+    reports = Progress(progress)
     study = with_sti_error(read_study(study_path), sti_error)
     findings = refuse_errors(study, check_venue(study))
     scene = compile_scene(study)
-    with StudyStore(Path(folder or default_folder(study_path)), reported.message) as store:
+    with StudyStore(Path(folder or default_folder(study_path)), reports.message) as store:
         if fresh:
             store.forget_paths()
         store.keep_inputs(study.folder, study.digests)
         document = study.document
         setup = prepare_tracing(scene, document.seed, document.image_order, store, threads)
-        evaluator, convergence = converge(setup, document.precision, reported)
-        figures = evaluator.evaluate()
-        uncertainty = uncertainty_of(study, evaluator, figures)
-        results = assemble(study, scene, figures, convergence, findings, evaluator.two_slopes, uncertainty)
-        store.write_results(results)
+        evaluator, convergence = converge(setup, document.precision, reports)
+        results = results_of(study, evaluator, convergence, findings)
+        write_results(store.results_path, results)
     return results
 
 
@@ -99,34 +95,23 @@ def with_sti_error(study: Study, sti_error: float | None) -> Study:
     return study.model_copy(update={"document": study.document.model_copy(update={"precision": precision})})
 
 
-def uncertainty_of(
-    study: Study, evaluator: Evaluator, figures: dict[str, Replicated]
-) -> InputUncertainty | None:
-    """The uncertainty of the figures that follows from that of the absorption; None where no draws are requested."""
-    n_draws = study.document.uncertainty.draws
-    if not n_draws:
-        return None
-    draws = absorption_draws(study, evaluator.scene)
-    document = study.document
-    limits = Limits(study)
-    within_limits = [not limits.broken(scenario.elements) for scenario in document.scenarios_in_order()]
-    return input_uncertainty(
-        evaluator, draws, n_draws, figures[STI], evaluator.scene.compare_with, document.targets.sti, within_limits
-    )
-
-
-def assemble(
-    study: Study,
-    scene: Scene,
-    figures: dict[str, Replicated],
-    convergence: Convergence,
-    findings: Sequence[Finding],
-    slopes_of: Callable[[int, int], TwoSlopes | None],
-    uncertainty: InputUncertainty | None,
+def results_of(
+    study: Study, evaluator: Evaluator, convergence: Convergence, findings: Sequence[Finding]
 ) -> Results:
-    """The results: everything that reports need."""
-    document = study.document
-    targets = document.targets
+    """The results of a study from its traced paths, which hold all that reports need.
+
+    Parameters
+    ----------
+    findings : of the check
+    """
+    document, targets, scene = study.document, study.document.targets, evaluator.scene
+    scenarios, figures = scenario_records(study), evaluator.evaluate()
+    uncertainty = None
+    if document.uncertainty.draws:
+        draws, within_limits = absorption_draws(study, scene), [not record.limits_broken for record in scenarios]
+        uncertainty = input_uncertainty(
+            evaluator, draws, document.uncertainty.draws, figures[STI], targets.sti, within_limits
+        )
     compared = compare(figures, scene.compare_with, targets.sti)
     statistical = statistical_times(scene)
     traced = compared.room["reverberation_time_t20"].value
@@ -134,22 +119,19 @@ def assemble(
     return Results(
         title=document.title,
         venue=study.venue.name,
-        scenarios=scenario_records(study),
+        scenarios=scenarios,
         positions=scene.receivers.position,
         area=scene.receivers.area.astype(np.int64),
         area_names=scene.receivers.area_names,
         cells=scene.receivers.cell,
-        seats=compared.seats,
-        gains=compared.gains,
-        room=compared.room,
-        room_gains=compared.room_gains,
+        **vars(compared),
         statistical=statistical,
         diffuse_room=room_figures(scene, best),
         caveats=(
             *run_caveats(document.precision, convergence, findings),
             *broken_assumptions(scene, best),
             *long_decays(scene, traced, statistical),
-            *bent_decays(scene.scenarios, compared.room, slopes_of),
+            *bent_decays(scene.scenarios, compared.room, evaluator.two_slopes),
             *few_late_paths(scene.scenarios, compared.seats),
             *missing_times(scene.scenarios, figures),
         ),
@@ -164,9 +146,9 @@ def assemble(
 
 def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
     """What is needed to repeat a run and to judge its precision."""
-    document = study.document
+    document, paths = study.document, convergence.paths
     return {
-        "roomsim": version("roomsim"),
+        "roomsim": __version__,
         "python": platform.python_version(),
         **{name: version(name) for name in ("numpy", "numba", "scipy", "h5py")},
         "machine": f"{platform.system()} {platform.machine()}",
@@ -174,12 +156,12 @@ def provenance(study: Study, convergence: Convergence) -> dict[str, str]:
         "inputs_sha256": json.dumps(study.digests, sort_keys=True),
         "seed": str(document.seed),
         "image_order": str(document.image_order),
-        "rays": str(convergence.n_rays),
+        "rays": str(paths.n_rays),
         "rays_per_batch": str(RAYS_PER_BATCH),
         "replicates": str(N_REPLICATES),
-        "rounds": str(convergence.n_rounds),
+        "rounds": str(paths.n_rounds),
         "sti_error_wanted": f"{document.precision.sti:g}",
-        "sti_error_reached": f"{convergence.standard_error:.5f}",
-        "precision_met": "yes" if convergence.is_met else "no",
-        "lost_energy": f"{convergence.lost_energy:.3g}",
+        "sti_error_reached": f"{convergence.errors[STI][0]:.5f}",
+        "precision_met": "no" if convergence.missed else "yes",
+        "lost_energy": f"{paths.share_lost:.3g}",
     }

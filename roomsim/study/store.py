@@ -1,7 +1,7 @@
-"""What a run keeps in its folder: its inputs, the traced paths with one file per batch, the results.
+"""The folder of a run: its inputs, the traced paths with one file per batch, and the results.
 
-A batch is complete when its file has its final name. The files alone show what has been done, so that a run that was
-stopped in any way resumes where it was and ends with the same results to the last bit.
+A batch is complete when its file has its final name. The state of a run follows from these files alone, so that an
+interrupted run resumes where it stopped and ends with bit-identical results.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
-from types import TracebackType
 from typing import Any
 
 import h5py
@@ -22,11 +21,7 @@ from ..errors import StoreError
 from ..files import make_folder, replace_file, unwritable
 from ..results import hdf5
 from ..results.folder import DAMAGED, RESULTS, is_of_a_run, locked, paths_folders
-from ..results.records import Results
-from ..results.results_file import load_results, write_results
 from ..tracing.paths import BRANCHED, END_OF_RAY, MAX_BRANCHES, PathLog
-
-__all__ = ["LogLimits", "Part", "PathStore", "StudyStore", "digest", "load_results", "write_results"]
 
 PATHS_KIND = "roomsim paths"
 PATHS_SCHEMA = 2
@@ -60,13 +55,13 @@ def digest(parts: Mapping[str, Part]) -> str:
         part = parts[name]
         if isinstance(part, np.ndarray):
             values = np.ascontiguousarray(part, dtype=part.dtype.newbyteorder("<"))
-            what, content = f"{values.dtype.str} {part.shape}", values.tobytes()
+            kind, content = f"{values.dtype.str} {part.shape}", values.tobytes()
         elif isinstance(part, bytes):
-            what, content = "bytes", part
+            kind, content = "bytes", part
         else:
-            what, content = type(part).__name__, repr(part).encode()
-        # The lengths keep one part from running into the next.
-        for piece in (name.encode(), what.encode(), content):
+            kind, content = type(part).__name__, repr(part).encode()
+        # The lengths mark where one piece ends and the next begins.
+        for piece in (name.encode(), kind.encode(), content):
             total.update(len(piece).to_bytes(8, "little"))
             total.update(piece)
     return total.hexdigest()
@@ -74,27 +69,27 @@ def digest(parts: Mapping[str, Part]) -> str:
 
 @dataclass(frozen=True)
 class LogLimits:
-    """The ranges of the indices in a path log, which the compiled replay does not check again."""
+    """The ranges of the indices in a path log. They are checked on reading: the compiled replay does not check them."""
 
     sheet: np.ndarray
-    """(n_patches,) int, not negative where a patch is a free-hanging sheet."""
+    """(n_patches,) int, 0 or more where a patch is a free-hanging sheet."""
     n_receivers: int
     n_components: int
 
 
 class StudyStore:
-    """The folder of a study, held by one writer at a time.
+    """The folder of a study, locked by one writer at a time.
 
     Use it as a context: `with StudyStore(folder) as store: ...`
 
     Parameters
     ----------
     folder : created if it is missing
-    notice : called with a sentence about a problem that was found and solved
+    notice : called with a sentence about a problem that was found and corrected
 
     Raises
     ------
-    StoreError : another run holds the folder, it cannot be written, or it holds something else
+    StoreError : another run is using the folder, it cannot be written, or it is not the folder of a run
     """
 
     def __init__(self, folder: Path, notice: Notice = lambda text: None):
@@ -118,13 +113,11 @@ class StudyStore:
         self._lock.__enter__()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._lock.__exit__(kind, fault, trace)
+    def __exit__(self, *fault: Any) -> None:
+        self._lock.__exit__(*fault)
 
     def keep_inputs(self, folder: Path, digests: Mapping[str, str]) -> None:
-        """Copy the files that the study was read from, with their SHA-256 as `sha256sum -c` reads them.
+        """Copy the files from which the study was read, with their SHA-256 in the format of `sha256sum -c`.
 
         Parameters
         ----------
@@ -135,10 +128,10 @@ class StudyStore:
         ------
         StoreError : a file has changed since it was read, or the copy cannot be written
         """
-        kept = self.folder / "study"
-        lines = []
+        copies = self.folder / "study"
+        sums = []
         for name, digest in sorted(digests.items()):
-            copy = kept / _inside(name)
+            copy = copies / _inside(name)
             try:
                 content = (folder / name).read_bytes()
             except OSError as fault:
@@ -147,46 +140,42 @@ class StudyStore:
             if hashlib.sha256(content).hexdigest() != digest:
                 raise StoreError("has changed since it was read", file=folder / name, cure="Run again.")
             replace_file(copy, content)
-            lines.append(f"{digest}  {_inside(name)}\n")
-        replace_file(kept / "inputs.sha256", "".join(lines).encode())
-
-    def write_results(self, results: Results) -> None:
-        """Write the results that reports are made from; earlier ones are replaced."""
-        write_results(self.results_path, results)
+            sums.append(f"{digest}  {_inside(name)}\n")
+        replace_file(copies / "inputs.sha256", "".join(sums).encode())
 
     def forget_paths(self) -> None:
-        """Delete all traced paths. Other files with a similar name, and links to other places, stay."""
+        """Delete all traced paths. Other files with a similar name, and links to other folders, are not deleted."""
         try:
-            for kept in paths_folders(self.folder):
-                shutil.rmtree(kept)
+            for folder in paths_folders(self.folder):
+                shutil.rmtree(folder)
         except OSError as fault:
             raise unwritable(self.folder, fault) from fault
 
     def paths(self, digest: str, limits: LogLimits) -> PathStore:
-        """The store of the paths with this digest of everything that they depend on."""
+        """The store of the paths with this digest of all that they depend on."""
         folder = self.folder / f"paths-{digest[:8]}"
         make_folder(folder)
         return PathStore(folder, digest, limits, self._notice)
 
 
 def _inside(name: str) -> str:
-    """The name of a copy: a file from outside the study's folder must not be copied to outside the copy."""
-    steps = PurePath(name)
-    return "/".join("up" if step == ".." else step for step in steps.parts if step != steps.anchor)
+    """The name of a copy: a file outside the study's folder must not be copied to a place outside the copy."""
+    path = PurePath(name)
+    return "/".join("up" if part == ".." else part for part in path.parts if part != path.anchor)
 
 
 class MemoryStore:
-    """Path logs held in memory, where nothing is to be kept."""
+    """Path logs held in memory, where nothing is to be stored in a folder."""
 
     def __init__(self) -> None:
         self._logs: dict[tuple[int, int], PathLog] = {}
 
     def batches(self, source: int) -> list[int]:
-        """Numbers of the batches that are there, ascending."""
-        return sorted(batch for of, batch in self._logs if of == source)
+        """Numbers of the stored batches, ascending."""
+        return sorted(batch for log_source, batch in self._logs if log_source == source)
 
     def write(self, log: PathLog) -> None:
-        """Keep a batch."""
+        """Store a batch."""
         self._logs[log.source, log.batch] = log
 
     def read(self, source: int, batch: int) -> PathLog | None:
@@ -206,18 +195,17 @@ class PathStore:
     def _file(self, source: int, batch: int) -> Path:
         return self.folder / f"{source:02d}-{batch:06d}.h5"
 
-
     def batches(self, source: int) -> list[int]:
-        """Numbers of the batches that are there, ascending."""
+        """Numbers of the stored batches, ascending."""
         try:
             names = [entry.name for entry in self.folder.iterdir()]
         except OSError as fault:
             raise _unreadable(self.folder, fault) from fault
-        found = (re.fullmatch(r"(\d{2,})-(\d{6,})\.h5", name) for name in names)
-        return sorted(int(match[2]) for match in found if match and int(match[1]) == source)
+        matches = (re.fullmatch(r"(\d{2,})-(\d{6,})\.h5", name) for name in names)
+        return sorted(int(match[2]) for match in matches if match and int(match[1]) == source)
 
     def write(self, log: PathLog) -> None:
-        """Keep a batch. When this returns, it is on the disk; the same log gives the same bytes.
+        """Store a batch. When this returns, it is on the disk; the same log gives the same bytes.
 
         Raises
         ------
@@ -229,7 +217,7 @@ class PathStore:
             file.attrs["lost_energy"] = float(log.lost_energy)
             for name in _COUNTS:
                 file.attrs[name] = int(getattr(log, name))
-            # Not packed: packing takes as long as tracing, and would halve the size at best.
+            # Not compressed: compression takes as long as tracing and would at best halve the size.
             for name, (dtype, _) in _ARRAYS.items():
                 file.create_dataset(name, data=np.asarray(getattr(log, name)).astype(dtype, casting="equiv"))
 
@@ -238,7 +226,7 @@ class PathStore:
     def read(self, source: int, batch: int) -> PathLog | None:
         """A batch as it was written; None if there is none or it is damaged.
 
-        A damaged file is renamed, so that the batch can be traced and written again, and a notice is given.
+        A damaged file is renamed, so that the batch can be traced and written again, and a notice is issued.
 
         Raises
         ------
@@ -286,37 +274,37 @@ def _unreadable(path: Path, fault: OSError) -> StoreError:
 
 
 def _check_indices(log: PathLog, limits: LogLimits) -> None:
-    """Raise unless all lengths agree and every index is within its range."""
+    """Raise if lengths disagree or an index is out of range."""
     ends, n_deposits = log.ray_end, len(log.receiver)
     n_patches = len(limits.sheet)
-    goes_on = log.event != END_OF_RAY
+    is_event = log.event != END_OF_RAY
     event = log.event & ~np.uint16(BRANCHED)
     # Branches left after each segment, one fewer for every earlier ray: -1 when the ray itself has ended.
-    waiting = np.cumsum(np.where(goes_on, log.event >= BRANCHED, -1), dtype=np.int64)
-    sound = (
+    branches_left = np.cumsum(np.where(is_event, log.event >= BRANCHED, -1), dtype=np.int64)
+    is_consistent = (
         len(ends) == len(log.component) == len(log.emission) == log.n_rays
         and len(log.n_deposits) == log.n_segments
         and len(log.path_length) == len(log.chord) == n_deposits == log.n_deposits.sum(dtype=np.int64)
         and len(log.lost_positions) == len(log.lost_directions)
         and (ends[-1] if len(ends) else 0) == log.n_segments
         and bool(np.all(np.diff(ends, prepend=0) > 0))
-        and bool(np.all((event < 3 * n_patches) | ~goes_on))
-        and len(log.share) == np.count_nonzero(limits.sheet[event[goes_on] // 3] >= 0)
+        and bool(np.all((event < 3 * n_patches) | ~is_event))
+        and len(log.share) == np.count_nonzero(limits.sheet[event[is_event] // 3] >= 0)
         and bool(np.all(log.share > 0.0))
-        and _branches_fit(waiting, ends)
+        and _branches_fit(branches_left, ends)
         and bool(np.all(log.receiver < limits.n_receivers))
         and bool(np.all(log.component < limits.n_components))
     )
-    if not sound:
+    if not is_consistent:
         raise hdf5.ContentError("its counts and indices are inconsistent")
 
 
-def _branches_fit(waiting: np.ndarray, ends: np.ndarray) -> bool:
-    """True if every ray ends exactly where none of its branches is left to be followed.
+def _branches_fit(branches_left: np.ndarray, ends: np.ndarray) -> bool:
+    """True if every ray ends exactly where none of its branches is left to be traced.
 
-    waiting : (n_segments,) branches left to be followed after each segment, minus the number of rays that have ended
+    branches_left : (n_segments,) branches left to be traced after each segment, minus the number of rays ended
     """
-    of_ray = waiting + np.repeat(np.arange(len(ends)), np.diff(ends, prepend=0))
-    last = np.zeros(len(waiting), bool)
+    of_ray = branches_left + np.repeat(np.arange(len(ends)), np.diff(ends, prepend=0))
+    last = np.zeros(len(branches_left), bool)
     last[ends - 1] = True
     return bool(np.all(np.where(last, of_ray == -1, (of_ray >= 0) & (of_ray <= MAX_BRANCHES))))

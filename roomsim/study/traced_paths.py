@@ -1,4 +1,4 @@
-"""Rays traced in rounds of independent batches: what determines their paths, and the paths traced so far."""
+"""Rays traced in rounds of independent batches: the set-up that determines their paths, and the paths traced so far."""
 
 from __future__ import annotations
 
@@ -19,21 +19,21 @@ from ..tracing.replay import time_bins
 from ..tracing.sampling_plan import sampling_plan
 from ..tracing.trace import Tracer
 from .duration import tracing_duration
-from .progress import NoProgress, Progress
+from .progress import Progress
 from .store import LogLimits, MemoryStore, Part, PathStore, StudyStore, digest
 
 N_REPLICATES = 20
 RAYS_PER_BATCH = 4096
-"""Per source. A batch is one file: small enough to try things out, large enough that files stay few."""
+"""Per source. A batch is one file: small enough for short runs, large enough to keep the number of files low."""
 ENGINE_VERSION = 3
-"""Raised whenever the same seed gives other paths: paths kept by an older engine are then traced again."""
+"""Raised whenever the same seed gives different paths: paths stored by an earlier version are then traced again."""
 
 
 @dataclass(frozen=True)
 class TracingSetup:
-    """Everything that determines the paths of a scene, and where their batches are kept.
+    """Everything that determines the paths of a scene, and the store of their batches.
 
-    Made by `prepare_tracing`.
+    Created by `prepare_tracing`.
     """
 
     scene: Scene
@@ -61,12 +61,12 @@ class TracingSetup:
         return self.batches_per_round * self.rays_per_batch
 
     @property
-    def n_rounds_kept(self) -> int:
-        """Complete rounds whose batches the store holds, judged by the names of their files."""
+    def n_stored_rounds(self) -> int:
+        """Complete rounds of which the store has all batches, by the names of their files."""
         return min((len(self.batches.batches(source)) for source in self.sources), default=0) // self.n_replicates
 
     def log(self, source: int, batch: int) -> PathLog:
-        """A batch: read from the store if it is there and intact, otherwise traced and kept."""
+        """A batch: read from the store if it exists there undamaged, otherwise traced and stored."""
         log = self.batches.read(source, batch)
         if log is None:
             log = self.tracer.trace(source, batch, self.rays_per_batch)
@@ -74,8 +74,8 @@ class TracingSetup:
         return log
 
     def image_paths(self) -> tuple[ImagePaths, ...]:
-        """Direct sound and early specular reflections; longest path within the time followed."""
-        # No response starts later than sound takes from the source that is farthest away.
+        """Direct sound and early specular reflections, up to the longest path within the time that is traced."""
+        # No response starts later than the travel time from the farthest source.
         sources, seats = self.scene.sources, self.scene.receivers
         farthest = np.linalg.norm(seats.position[:, None] - sources.position, axis=2).max()
         latest = farthest / self.scene.speed_of_sound + sources.delay.max()
@@ -87,14 +87,14 @@ class TracingSetup:
     def trace(
         self, n_rounds: int, deadline: float = math.inf, progress: Progress | None = None
     ) -> TracedPaths:
-        """Find the image-source paths and trace the first rounds; parameters as for `TracedPaths.extended`."""
+        """Find the image-source paths and trace the first rounds; for the parameters see `TracedPaths.extended`."""
         return TracedPaths(self, self.image_paths()).extended(n_rounds, deadline, progress)
 
 
 @dataclass(frozen=True)
 class TracedPaths:
     """Paths traced so far. Batch b of a source belongs to replicate b mod `n_replicates`; a round is
-    `n_replicates` batches of each source. The paths depend on the set-up and the number of rounds alone."""
+    `n_replicates` batches of each source. The paths depend only on the set-up and the number of rounds."""
 
     setup: TracingSetup
     image_paths: tuple[ImagePaths, ...]
@@ -120,7 +120,7 @@ class TracedPaths:
         return self.energy_lost / (self.n_rounds * self.setup.batches_per_round)
 
     def logs(self, batches: Iterable[int], sources: Sequence[int]) -> Iterator[PathLog]:
-        """Some batches of each of some sources, always in the same order."""
+        """Batches of the given sources, always in the same order."""
         return (self.setup.log(source, batch) for batch in batches for source in sources)
 
     def extended(
@@ -128,10 +128,11 @@ class TracedPaths:
     ) -> TracedPaths:
         """These paths and those of `n_rounds` more rounds.
 
-        Fewer rounds are added if the clock (time.monotonic) passes `deadline`, but at least one, and whole ones only.
+        Only complete rounds are added: fewer than `n_rounds`, but at least one, if the clock (time.monotonic) passes
+        `deadline`.
         `progress` advances by one step for each batch.
         """
-        paths, progress = self, progress or NoProgress()
+        paths, progress = self, progress or Progress()
         for _ in range(n_rounds):
             paths = paths._with_next_round(progress)
             if time.monotonic() > deadline:
@@ -144,13 +145,13 @@ class TracedPaths:
         n_lost, energy_lost = self.n_lost, self.energy_lost
         pool = ThreadPoolExecutor(self.setup.threads)
         try:
-            # The store is the memory: logs are read again, batch by batch, when they are weighted.
+            # Logs are not held in memory: they are read again from the store, batch by batch, when they are weighted.
             for log in pool.map(lambda address: self.setup.log(*address), addresses):
                 n_lost += log.n_lost
                 energy_lost += log.lost_energy
                 progress.advance()
         finally:
-            # When interrupted, the batches in flight are finished and kept; the others are not started.
+            # After an interruption the batches in progress are finished and stored; the others are not started.
             pool.shutdown(cancel_futures=True)
         return replace(self, n_rounds=self.n_rounds + 1, n_lost=n_lost, energy_lost=energy_lost)
 
@@ -158,26 +159,25 @@ class TracedPaths:
 def prepare_tracing(
     scene: Scene, seed: int, image_order: int, store: StudyStore | None = None, threads: int | None = None
 ) -> TracingSetup:
-    """Settle how paths are drawn, for how long they are followed, and where they are kept.
+    """Determine how paths are sampled, for how long they are traced, and where they are stored.
 
     Parameters
     ----------
     image_order : specular reflections up to this order come from image sources
-    store : where batches are kept; without one they are held in memory
-    threads : all cores unless given; paths do not depend on it
+    store : for the batches; by default they are held in memory
+    threads : by default one for each core; paths do not depend on it
     """
     plan = sampling_plan(scene)
     edges = time_bins(tracing_duration(scene, plan, seed))
-    if store is None:
-        batches: PathStore | MemoryStore = MemoryStore()
-    else:
+    batches: PathStore | MemoryStore = MemoryStore()
+    if store is not None:
         limits = LogLimits(plan.sheet, scene.receivers.n_receivers, plan.n_components)
         batches = store.paths(digest(_determinants(scene, seed, image_order, plan, edges)), limits)
     return TracingSetup(
         scene=scene,
         plan=plan,
         edges=edges,
-        sources=sources_heard(scene, np.arange(scene.n_scenarios)),
+        sources=playing_sources(scene, np.arange(scene.n_scenarios)),
         tracer=Tracer(scene, plan, seed, image_order, float(edges[-1])),
         batches=batches,
         n_replicates=N_REPLICATES,
@@ -187,13 +187,13 @@ def prepare_tracing(
     )
 
 
-def sources_heard(scene: Scene, scenarios: np.ndarray) -> tuple[int, ...]:
-    """Sources that sound in any of some scenarios."""
-    return tuple(np.flatnonzero(sounding(scene)[:, scenarios].any(axis=1)).tolist())
+def playing_sources(scene: Scene, scenarios: np.ndarray) -> tuple[int, ...]:
+    """Sources that play in any of the scenarios."""
+    return tuple(np.flatnonzero(is_playing(scene)[:, scenarios].any(axis=1)).tolist())
 
 
-def sounding(scene: Scene) -> np.ndarray:
-    """(n_sources, n_scenarios) bool: whether a source sounds in a scenario, as programme or as noise."""
+def is_playing(scene: Scene) -> np.ndarray:
+    """(n_sources, n_scenarios) bool: whether a source is on in a scenario, as programme or as noise."""
     noise = scene.sources.noise_active
     return (scene.sources.active > 0.0) | (False if noise is None else noise > 0.0)
 
@@ -201,7 +201,7 @@ def sounding(scene: Scene) -> np.ndarray:
 def _determinants(
     scene: Scene, seed: int, image_order: int, plan: SamplingPlan, edges: np.ndarray
 ) -> dict[str, Part]:
-    """Everything that the content of a batch depends on."""
+    """All that the content of a batch depends on, by name."""
     surfaces = scene.surfaces
     return {
         "engine": ENGINE_VERSION, "seed": seed, "image_order": image_order, "rays": RAYS_PER_BATCH,

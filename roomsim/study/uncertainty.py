@@ -1,8 +1,8 @@
-"""The uncertainty of the results that follows from the uncertainty of the absorption, from the paths traced anyway.
+"""The uncertainty of the results that follows from the uncertainty of the absorption, from the paths already traced.
 
 The absorption of every material is drawn at random within its stated uncertainty (`scene/variation.py`), and the traced
 paths are weighted again: no new ray is needed. All draws and the stated absorption are weighted over the same paths, so
-that the Monte Carlo error cancels in their differences and a few rays show the effect of the input.
+that the Monte Carlo error cancels in their differences and few rays suffice for the effect of the input.
 """
 
 from __future__ import annotations
@@ -14,22 +14,21 @@ from itertools import pairwise
 
 import numpy as np
 
-from ..metrics.replicated import Replicated, SeatFunction, mean_of_seats, median_of_seats, share_above
-from ..metrics.replicated import quantile_of_seats as quantile
+from ..metrics.replicated import Replicated, mean_of_seats, median_of_seats
 from ..results.records import InputUncertainty
 from ..scene.factors import scenario_factors
 from ..scene.scene import Scene
 from ..scene.variation import AbsorptionDraw
 from ..venue.document import Study
-from .compare import STI
+from .compare import STI, sti_statistics
 from .evaluator import SUMS_AT_A_TIME, Evaluator, evaluation_blocks
 
 BATCHES = 5
 """Batches of paths that are weighted again, divided between the sources, at least one each: some 20 000 rays. Since all
-draws share the Monte Carlo error, the input uncertainty of the STI agrees to a few per cent of itself with that from
-twenty times as many."""
+draws share the Monte Carlo error, the input uncertainty of the STI agrees within a few per cent of itself with that
+from twenty times as many."""
 TABLE_BYTES = 128_000_000
-"""Of factor tables held at a time."""
+"""Bytes of factor tables held in memory at a time."""
 
 Draws = Callable[[int], np.ndarray]
 """Number of the draw -> factors (n_patches, 3, n_scenarios, 8)."""
@@ -38,7 +37,7 @@ Draws = Callable[[int], np.ndarray]
 def absorption_draws(study: Study, scene: Scene) -> Draws:
     """Factor tables of the scene with every material's absorption drawn within its uncertainty.
 
-    Draw `i` depends on the study's seed and on the materials alone.
+    Draw `i` depends only on the study's seed and the materials.
     """
     sets = [scenario.elements for scenario in study.document.scenarios_in_order()]
 
@@ -50,58 +49,39 @@ def absorption_draws(study: Study, scene: Scene) -> Draws:
 
 
 def input_uncertainty(
-    evaluator: Evaluator,
-    draws: Draws,
-    n_draws: int,
-    sti: Replicated,
-    compare_with: Sequence[int] | np.ndarray,
-    sti_target: float,
-    within_limits: Sequence[bool],
+    evaluator: Evaluator, draws: Draws, n_draws: int, sti: Replicated, sti_target: float, within_limits: Sequence[bool]
 ) -> InputUncertainty:
-    """Standard uncertainties of the speech transmission index from the input, and how certain the order is.
+    """Standard uncertainties of the speech transmission index from the input, and the probabilities of the order.
 
     Parameters
     ----------
     evaluator : of the traced paths
     draws : `absorption_draws` of its scene
-    n_draws : how many of them to use
+    n_draws : number of draws used
     sti : (n_receivers, n_scenarios)
         As evaluated from all paths.
-    compare_with : (n_scenarios,)
-    sti_target : above which a seat counts as served
-    within_limits : (n_scenarios,) scenarios that can be chosen; only these are ranked
-
-    Returns
-    -------
-    InputUncertainty
+    sti_target : the lowest index at which a seat meets the target
+    within_limits : (n_scenarios,) scenarios that keep all limits; only these are ranked
     """
-    references = np.asarray(compare_with)
+    references = np.asarray(evaluator.scene.compare_with)
     shifts = np.stack(list(_shifts(evaluator, draws, n_draws)))
     value = sti.estimate().value
-    seats, gains = _spread(shifts), _spread(shifts - shifts[:, :, references])
-    room, room_gains = {}, {}
-    statistics: dict[str, SeatFunction] = {
-        STI: mean_of_seats,
-        "sti_median": median_of_seats,
-        "sti_worst_tenth": quantile(0.1),
-        "sti_share_of_seats": share_above(sti_target),
+    over_seats = {
+        name: np.stack([statistic(value + shift) for shift in shifts]) - statistic(value)
+        for name, statistic in {STI: mean_of_seats, **sti_statistics(sti_target)}.items()
     }
-    moved: dict[str, np.ndarray] = {}
-    for name, statistic in statistics.items():
-        moved[name] = np.stack([statistic(value + shift) for shift in shifts]) - statistic(value)
-        room[name], room_gains[name] = _spread(moved[name]), _spread(moved[name] - moved[name][:, references])
     return InputUncertainty(
         n_draws=n_draws,
-        seats={STI: seats},
-        gains={STI: gains},
-        room=room,
-        room_gains=room_gains,
-        **_order(sti, moved["sti_median"], references, np.asarray(within_limits, dtype=bool)),
+        seats={STI: _spread(shifts)},
+        gains={STI: _spread(shifts - shifts[:, :, references])},
+        room={name: _spread(shift) for name, shift in over_seats.items()},
+        room_gains={name: _spread(shift - shift[:, references]) for name, shift in over_seats.items()},
+        **_order(sti, over_seats["sti_median"], references, np.asarray(within_limits, dtype=bool)),
     )
 
 
 def _shifts(evaluator: Evaluator, draws: Draws, n_draws: int) -> Iterator[np.ndarray]:
-    """(n_receivers, n_scenarios) of each draw: by how much the index exceeds that with the absorption as stated."""
+    """(n_receivers, n_scenarios) of each draw: the index minus the one for the absorption as stated."""
     scene = evaluator.scene
     n = scene.n_scenarios
     at_once = max(1, TABLE_BYTES // scene.factors.nbytes)
@@ -115,18 +95,18 @@ def _shifts(evaluator: Evaluator, draws: Draws, n_draws: int) -> Iterator[np.nda
         blocks = evaluation_blocks(other.scene, len(other.edges) - 1, SUMS_AT_A_TIME)
         evaluator.progress.start("Input uncertainty", len(blocks))
         n_batches = math.ceil(BATCHES / len(evaluator.paths.setup.sources))
-        weighed = other.whole_figures([STI], n_batches, evaluator.progress.advance)[STI]
-        weighed = weighed.reshape(-1, n, len(tables))
+        weighted = other.whole_figures([STI], n_batches, evaluator.progress.advance)[STI]
+        weighted = weighted.reshape(-1, n, len(tables))
         if stated is None:
-            stated, weighed = weighed[:, :, 0], weighed[:, :, 1:]
-        for k in range(weighed.shape[2]):
-            yield weighed[:, :, k] - stated
+            stated, weighted = weighted[:, :, 0], weighted[:, :, 1:]
+        for k in range(weighted.shape[2]):
+            yield weighted[:, :, k] - stated
         tables = []
 
 
 def _side_by_side(scene: Scene, tables: Sequence[np.ndarray]) -> Scene:
-    """A scene with every scenario once for each table, scenario by scenario, so that those whose sources play
-    together stay together."""
+    """A scene with every scenario once for each table, scenario by scenario, so that scenarios with the same sources
+    remain next to each other."""
     n, noise_active = len(tables), scene.sources.noise_active
     return replace(
         scene,
@@ -150,56 +130,31 @@ def _spread(shifts: np.ndarray) -> np.ndarray:
 def _order(
     sti: Replicated, shifts: np.ndarray, references: np.ndarray, within_limits: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """How often the order of the scenarios is the same: every draw of the input with every half-sample of rays.
+    """"sign_kept", "best" and "ahead" of `InputUncertainty`: probabilities over all pairs of a draw of the input and a
+    half-sample of the rays, since any error of the one may occur with any error of the other.
 
     Parameters
     ----------
-    shifts : (n_draws, n_scenarios), of the median seat's index
+    shifts : (n_draws, n_scenarios), of the median over the seats
     """
     median = sti.over_seats(median_of_seats)
     value = median.estimate().value
     error = median.moved - median.moved.mean(axis=0)
-    # (n_draws * n_half_samples, n_scenarios): any error of the input may occur with any error of the rays.
     possible = value + (shifts[:, None] + error[None]).reshape(-1, len(value))
-    return {
-        "sign_kept": _share_above_zero(
-            possible - possible[:, references], np.sign(value - value[references])
-        ),
-        **_ranks(possible, value, within_limits),
-    }
 
+    sign = np.sign(value - value[references])
+    has_sign = ((possible - possible[:, references]) * sign > 0.0).mean(axis=0)
+    sign_kept = np.where(np.isfinite(sign) & (sign != 0.0), has_sign, np.nan)
 
-def _ranks(possible: np.ndarray, value: np.ndarray, within_limits: np.ndarray) -> dict[str, np.ndarray]:
-    """"best" and "ahead" among the scenarios within the limits; NaN for the others."""
+    best, ahead = np.full((2, len(value)), np.nan)
     chosen = np.flatnonzero(within_limits)
-    ranks = {}
-    for name, found in (
-        ("best", _share_best(possible[:, chosen])),
-        ("ahead", _share_ahead(possible[:, chosen], value[chosen])),
-    ):
-        ranks[name] = np.full(len(value), np.nan)
-        ranks[name][chosen] = found
-    return ranks
-
-
-def _share_above_zero(possible: np.ndarray, sign: np.ndarray) -> np.ndarray:
-    share = (possible * sign > 0.0).mean(axis=0)
-    return np.where(np.isfinite(sign) & (sign != 0.0), share, np.nan)
-
-
-def _share_best(possible: np.ndarray) -> np.ndarray:
-    if not possible.shape[1]:
-        return np.empty(0)
-    known = np.where(np.isfinite(possible), possible, -np.inf)
-    # Scenarios that are the same share the place.
-    first = known == known.max(axis=1, keepdims=True)
-    return (first / first.sum(axis=1, keepdims=True)).mean(axis=0)
-
-
-def _share_ahead(possible: np.ndarray, value: np.ndarray) -> np.ndarray:
-    order = np.argsort(-np.where(np.isfinite(value), value, -np.inf), kind="stable")
-    ahead = np.full(len(value), np.nan)
-    for this, following in pairwise(order):
+    if len(chosen):
+        known = np.where(np.isfinite(possible), possible, -np.inf)[:, chosen]
+        # Scenarios with equal values share the first place.
+        first = known == known.max(axis=1, keepdims=True)
+        best[chosen] = (first / first.sum(axis=1, keepdims=True)).mean(axis=0)
+    falling = chosen[np.argsort(-np.where(np.isfinite(value), value, -np.inf)[chosen], kind="stable")]
+    for this, following in pairwise(falling):
         if np.isfinite(value[[this, following]]).all():
             ahead[this] = (possible[:, this] > possible[:, following]).mean()
-    return ahead
+    return {"sign_kept": sign_kept, "best": best, "ahead": ahead}

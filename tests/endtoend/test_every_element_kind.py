@@ -124,7 +124,7 @@ def test_kind_goes_alone_through_every_command(kind, entry, tmp_path, capsys, mo
 
 
 def test_search_chooses_by_itself_from_the_kinds_that_say_so(tmp_path):
-    from roomsim.planning.candidates import asked_for
+    from roomsim.planning.candidates import requested_elements
 
     for kind, entry in EXAMPLES:
         path = written(tmp_path / entry["name"], kind, entry)
@@ -133,6 +133,6 @@ def test_search_chooses_by_itself_from_the_kinds_that_say_so(tmp_path):
         path.write_text(toml_text(document), "utf-8")
         study = read_study(path)
         (element,) = study.elements.all()
-        assert asked_for(study) == ((element,) if element.is_searched else ())
+        assert requested_elements(study) == ((element,) if element.is_searched else ())
     searched = {kind.table() for kind in KINDS if kind.is_searched}
     assert searched == {"drape", "banner", "ceiling_drape", "baffle_array", "floor_covering"}

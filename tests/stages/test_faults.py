@@ -180,7 +180,10 @@ def test_picture_that_cannot_be_drawn_costs_itself_alone(
     ("command", "results", "picture"),
     [
         (["run", "study.toml"], "study.roomsim/results.h5", "study.roomsim/pictures/sti_all.png"),
-        (["plan", "study.toml", "--sets", "16"], "study.roomsim/plan.h5", "study.roomsim/pictures/plan_contributions.png"),
+        (
+            *(["plan", "study.toml", "--sets", "16"], "study.roomsim/plan.h5"),
+            "study.roomsim/pictures/plan_contributions.png",
+        ),
         (["system", "study.toml"], "study.system/level_maps.svg", "study.system/level_maps.png"),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",

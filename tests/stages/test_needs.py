@@ -31,7 +31,7 @@ def test_it_is_said_before_anything_is_traced(study: Path) -> None:
     assert len(said) == 1 and "on the disk" in steps[said[0]].message
     assert said[0] < min(i for i, step in enumerate(steps) if step.stage == "Tracing")
     # Control: what is kept is not traced for an estimate again.
-    assert any("1 round of rays kept" in step.message for step in told(study))
+    assert any("1 round of rays stored" in step.message for step in told(study))
 
 
 def test_the_disk_is_estimated_within_a_third(study: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,7 +15,7 @@ from roomsim.results.records import Results
 from roomsim.results.results_file import load_results
 from roomsim.study import traced_paths
 from roomsim.study.duration import PILOT_BATCH
-from roomsim.study.progress import CallbackProgress, Step
+from roomsim.study.progress import Progress, Step
 from roomsim.study.run import run
 from roomsim.study.store import StudyStore
 
@@ -189,7 +189,7 @@ def test_progress_tells_stages_and_time_left() -> None:
     """With a clock that is set by hand: 3 of 12 steps in 6 s leave 18 s."""
     now = [100.0]
     steps: list[Step] = []
-    progress = CallbackProgress(steps.append, clock=lambda: now[0])
+    progress = Progress(steps.append, clock=lambda: now[0])
     progress.start("Tracing", 12)
     now[0] = 106.0
     progress.advance(3)

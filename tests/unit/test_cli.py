@@ -21,7 +21,7 @@ from roomsim.cli import display, screen
 from roomsim.cli.application import execute
 from roomsim.cli.stopping import Terminated
 from roomsim.errors import PhysicalRangeError, PictureWarning, RoomsimWarning, StoreError
-from roomsim.study.progress import CallbackProgress
+from roomsim.study.progress import Progress
 
 
 @pytest.fixture
@@ -508,7 +508,7 @@ def told_by(steps, quiet, capsys):
     """Lines on standard error of a stage of so many steps, a second each."""
     clock = iter(range(10_000))
     with display.Display(screen.Screen("run", quiet=quiet)) as shown:
-        progress = CallbackProgress(shown, clock=lambda: float(next(clock)))
+        progress = Progress(shown, clock=lambda: float(next(clock)))
         progress.message("A remark.")
         progress.start("Tracing", steps)
         for _ in range(steps):
@@ -541,7 +541,7 @@ def test_first_interrupt_waits_for_the_step_in_flight(number, kind, capfd):
 
     def work():
         with display.Display(screen.Screen("run")) as shown:
-            progress = CallbackProgress(shown)
+            progress = Progress(shown)
             progress.start("Tracing", 100)
             os.kill(os.getpid(), number)
             done.append("the step in flight")

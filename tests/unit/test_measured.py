@@ -223,7 +223,7 @@ ROW = ("LS1", "MP1", "T20", 1000, 0.9)
         (("LS1", "x", *ROW[2:]), 'no receiver "x"'),
         ((*ROW[:3], 900, 0.9), "900 Hz is not an octave band"),
         ((*ROW[:3], 1000, "nan"), "value must be a number"),
-        (("LS1", "MP1", "T99", 1000, 0.9), '"T99" is no quantity'),
+        (("LS1", "MP1", "T99", 1000, 0.9), '"T99" is not a quantity'),
         ((*ROW[:4], 0.0), "cannot have been measured"),
         ((*ROW[:4], ""), "measured.csv:3: no value in this row"),
         ((*ROW[:3], " ", 0.9), "measured.csv:3: no frequency_hz in this row"),

@@ -237,10 +237,10 @@ def test_what_may_not_hang_is_no_candidate_and_says_why():
     candidates = candidates_of(study, {"b": "it hangs in the exit"})
     assert candidates.names == ("c",)
     assert candidates.refused == {
-        "a": "by itself it breaks a limit: load on one roof point, of a, 80 of 75 kg",
+        "a": "by itself it exceeds a limit: load on one roof point, of a, 80 of 75 kg",
         "b": "it hangs in the exit",
     }
-    with pytest.raises(SceneError, match=r"nothing to choose from.*exit"):
+    with pytest.raises(SceneError, match=r"no candidates to choose from.*exit"):
         candidates_of(study_of([drape("b")]), {"b": "it hangs in the exit"})
 
 
@@ -257,7 +257,7 @@ def test_changes_of_the_sound_system_are_candidates_by_name_and_do_not_contradic
     study = study_of([drape("a")], {"power_available": 3.0}, {"candidates": names}, system_change=changes)
     both = study.sources.model_validate({"schema": 1, "source": sources})
     candidates = candidates_of(study.model_copy(update={"sources": both}), {})
-    assert candidates.refused == {"off": "with it nothing would play"}
+    assert candidates.refused == {"off": "with it no source would play"}
     allowed = candidates.all_sets()[candidates.allowed(candidates.all_bits())]
     together = {frozenset(candidates.members(int(mask))) for mask in allowed}
     assert frozenset({"a", "second"}) in together
@@ -340,7 +340,7 @@ def test_a_point_that_is_overloaded_already_takes_nothing_more_not_even_of_unkno
     study = roof_study(cloth, [{"mass": 1, "hang_from": ["q"]}], [([], [0], 0, 0, 0)], limits)
     candidates = candidates_of(study, {})
     assert candidates.names == ("a", "c0")
-    assert candidates.refused == {"b": "by itself it breaks a limit: roof point p, with b, 13 of 10 kg"}
+    assert candidates.refused == {"b": "by itself it exceeds a limit: roof point p, with b, 13 of 10 kg"}
 
 
 def test_a_change_that_switches_on_a_box_too_heavy_for_its_point_is_refused():

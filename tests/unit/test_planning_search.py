@@ -7,22 +7,21 @@ from itertools import permutations
 import numpy as np
 import pytest
 from agreement import Disagreement, assert_agrees
-from plans import N_REPLICATES, candidates_with, exact, goal, problem
+from plans import N_REPLICATES, candidates_with, choice, exact, goal, problem
 from scipy import stats
 
 from roomsim.metrics.replicated import SeatStatistic
 from roomsim.planning.contributions import contributions, sets_needed
 from roomsim.planning.evaluation import SetEvaluator
-from roomsim.planning.goals import proposed, ranking
 from roomsim.planning.search import diminishing_bound, search
 from roomsim.planning.surrogate import Surrogate, fit, propose
 from roomsim.planning.trade_offs import (
     best_for_money,
+    cost_steps,
     front,
     least_cost,
-    leave_out_each,
     leave_out_in_turn,
-    steps,
+    without_one,
 )
 
 ROUNDING = 1e-9
@@ -191,31 +190,27 @@ def test_goals_count_in_their_order_and_tolerances_hand_on():
     goals = [goal(0.03, name="first"), goal(0.0, name="second")]
     values = {"first": np.array([0.50, 0.52, 0.48, 0.40]), "second": np.array([1.0, 2.0, 9.0, 99.0])}
     burden = [(1.0,), (2.0,), (3.0,), (0.0,)]
-
-    def none(figure, one, others):
-        return np.zeros(len(others))
-
     # 0.50 and 0.52 are the same to the first goal, 0.48 and 0.40 are not: the second chooses among two.
-    assert proposed(goals, [10, 11, 12, 13], values, none, burden) == 11
+    assert choice(goals, burden).proposed([10, 11, 12, 13], values) == 11
 
     def wide(figure, one, others):
         return np.full(len(others), 0.05 if figure == "first" else 0.0)
 
-    # With an error of 0.05 the third is not told apart from the first any more, and is best by the second goal.
-    assert proposed(goals, [10, 11, 12, 13], values, wide, burden) == 12
+    # With an error of 0.05 the third is no longer distinguished from the first, and is best by the second goal.
+    assert choice(goals, burden, wide).proposed([10, 11, 12, 13], values) == 12
 
 
 def test_of_equal_sets_the_cheapest_is_proposed_and_enough_is_enough():
     goals = [goal(0.0, target=0.9)]
     values = {"gain": np.array([0.89, 0.92, 0.99, np.nan])}
     burden = [(1.0,), (5.0,), (3.0,), (0.0,)]
-    assert proposed(goals, [1, 2, 4, 8], values, lambda f, one, others: np.zeros(len(others)), burden) == 4
-    assert ranking(goals, values, np.array([1.0, 5.0, 3.0, 0.0])).tolist() == [2, 1, 0, 3]
+    assert choice(goals, burden).proposed([1, 2, 4, 8], values) == 4
+    assert choice(goals, burden).ranked([1, 2, 4, 8], values) == [4, 2, 1, 8]
 
 
 def test_less_is_better_where_it_is():
     goals = [goal(0.0, name="spread", better=-1)]
-    assert ranking(goals, {"spread": np.array([3.0, 1.0, 2.0])}, np.zeros(3)).tolist() == [1, 2, 0]
+    assert choice(goals, [(0.0,)] * 3).ranked([1, 2, 4], {"spread": np.array([3.0, 1.0, 2.0])}) == [2, 4, 1]
 
 
 # --- what money buys ------------------------------------------------------------------------------------
@@ -298,7 +293,7 @@ def test_the_verdict_on_a_sum_of_money_does_not_depend_on_the_step(step):
     # Six lines that add 0.012 each, of which 0.03 is noticeable: no single one is heard, every third is.
     evaluator = exact(lambda mask: 0.012 * mask.bit_count())
     whole = problem(candidates_with([1.0] * 6, None), evaluator, goal(noticeable=0.03))
-    found = steps(whole, best_for_money(whole, list(range(64)), step))
+    found = cost_steps(whole, best_for_money(whole, list(range(64)), step))
     at = {one.money: one for one in found}
     assert [at[amount].verdict for amount in (3.0, 6.0)] == ["noticeable", "noticeable"]
     assert at[3.0].changes["gain"].value == pytest.approx(0.036)
@@ -312,19 +307,13 @@ def test_more_than_enough_is_not_worth_taking():
     # The first line reaches the target; what the others add to that goal serves nobody.
     evaluator = exact(lambda mask: 0.1 * mask.bit_count())
     whole = problem(candidates_with([1.0] * 3, None), evaluator, goal(target=0.05))
-    found = steps(whole, [(float(n), (1 << n) - 1) for n in range(4)])
+    found = cost_steps(whole, [(float(n), (1 << n) - 1) for n in range(4)])
     assert [one.verdict for one in found[1:]] == ["significant", "not significant", "not significant"]
     assert [one.against for one in found[1:]] == [0, 1, 1]
 
 
 def test_what_to_leave_out_first(known):
-    each = leave_out_each(known.candidates, 0b111, known.evaluator.changes)
-    assert sorted(out.after for out in each) == [0b011, 0b101, 0b110]
-    assert {out.after: round(out.changes["gain"].value, 9) for out in each} == {
-        0b011: -0.01,
-        0b101: -0.05,
-        0b110: -0.065,
-    }
+    assert sorted(without_one(known.candidates, 0b111)) == [0b011, 0b101, 0b110]
     in_turn = leave_out_in_turn(known, 0b111, known.evaluator.changes)
     assert [(out.before, out.after) for out in in_turn] == [(0b111, 0b011), (0b011, 0b001), (0b001, 0b000)]
 
@@ -332,8 +321,7 @@ def test_what_to_leave_out_first(known):
 def test_what_needs_something_goes_with_it():
     candidates = candidates_with(COST, None, plan={"requires": {"b": ["a"]}, "together": [["b", "c"]]})
     # Without a no b, and without b no c.
-    whole = problem(candidates, exact(GAINS.__getitem__))
-    assert {out.after for out in leave_out_each(candidates, 0b111, whole.evaluator.changes)} == {0b000, 0b001}
+    assert set(without_one(candidates, 0b111)) == {0b000, 0b001}
 
 
 # --- contributions --------------------------------------------------------------------------------------

@@ -284,7 +284,7 @@ def test_a_plan_leaves_out_what_the_point_does_not_carry_beside_the_loudspeakers
     study = studied(tmp_path, hang(hang_from=["a"]), roof, elements={"drape": lines})
     found = candidates_of(study, {})
     assert found.names == ("beside",)
-    assert found.refused == {"on it": "by itself it breaks a limit: roof point a, with main, on it, 220 of 200 kg"}
+    assert found.refused == {"on it": "by itself it exceeds a limit: roof point a, with main, on it, 220 of 200 kg"}
 
 
 def test_a_flown_stack_hangs_and_one_on_the_floor_does_not(tmp_path: Path) -> None:

@@ -157,11 +157,11 @@ def test_blocks_and_threads_change_nothing(hall, monkeypatch):
     study, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
     draws = absorption_draws(study, scene)
-    whole = input_uncertainty(engine, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
+    whole = input_uncertainty(engine, draws, 8, sti, 0.5, [True] * scene.n_scenarios)
     monkeypatch.setattr(uncertainty, "TABLE_BYTES", 3 * scene.factors.nbytes)
     setup = replace(engine.paths.setup, threads=1)
     alone = Evaluator(replace(engine.paths, setup=setup))
-    parts = input_uncertainty(alone, draws, 8, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios)
+    parts = input_uncertainty(alone, draws, 8, sti, 0.5, [True] * scene.n_scenarios)
     for group in ("seats", "gains", "room", "room_gains"):
         for name, values in getattr(whole, group).items():
             np.testing.assert_array_equal(getattr(parts, group)[name], values)
@@ -172,9 +172,9 @@ def test_few_paths_tell_the_spread_as_well_as_many(hall, monkeypatch):
     study, scene, engine = hall
     sti = engine.evaluate([STI])[STI]
     draws = absorption_draws(study, scene)
-    few = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
+    few = input_uncertainty(engine, draws, 12, sti, 0.5, [True] * scene.n_scenarios).room[STI]
     monkeypatch.setattr(uncertainty, "BATCHES", 20)
-    many = input_uncertainty(engine, draws, 12, sti, scene.compare_with, 0.5, [True] * scene.n_scenarios).room[STI]
+    many = input_uncertainty(engine, draws, 12, sti, 0.5, [True] * scene.n_scenarios).room[STI]
     # What the module says of its number of batches: a few per cent; the draws alone leave an eighth.
     np.testing.assert_allclose(few, many, rtol=0.05)
 
@@ -185,7 +185,7 @@ def test_absorption_as_stated_shifts_nothing(hall):
     engine = Evaluator(prepare_tracing(scene, study.document.seed, study.document.image_order, threads=2).trace(1))
     sti = Replicated(np.full((9, 5), 0.5), np.full((20, 9, 5), 0.5))
     every = [True] * scene.n_scenarios
-    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, scene.compare_with, 0.5, every)
+    found = input_uncertainty(engine, lambda draw: scene.factors, 8, sti, 0.5, every)
     np.testing.assert_array_equal(found.seats[STI], 0.0)
 
 
@@ -209,7 +209,7 @@ def test_the_spread_is_that_of_direct_differences():
     def draws(i):
         return box_scene(size, 0.10 * factors[i], 0.4, (2, 3, 1.5), seats).factors
 
-    got = input_uncertainty(engine, draws, 64, engine.evaluate([STI])[STI], [0], 0.5, [True]).seats[STI][:, 0]
+    got = input_uncertainty(engine, draws, 64, engine.evaluate([STI])[STI], 0.5, [True]).seats[STI][:, 0]
     expected = np.abs(slope) * np.sqrt(np.mean((np.array(factors) - 1.0) ** 2))
     # 6 %: 4.5 times the 1.3 % by which the ratio scatters over seeds (eight pairs): a false alarm in
     # 50 000 new seeds for the three seats; what is of second order in 3 % of absorption is below 0.1 %.

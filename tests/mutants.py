@@ -64,7 +64,7 @@ TESTS: dict[str, tuple[str, ...]] = {
         *("analytic/test_baffles.py", "analytic/test_drape.py", "unit/test_baffle_array.py", "unit/test_rigging.py"),
         *("unit/test_checks.py", "unit/test_scene_*.py", "unit/test_uncertainty.py", "unit/test_demo_venue*.py"),
         *("unit/test_free_cloth_uncertainty.py", "stages/test_scene_*.py", "endtoend/test_every_element_kind.py"),
-        *("unit/test_costs.py", "unit/test_planning_candidates.py"),
+        *("unit/test_costs.py", "unit/test_planning_candidates.py", "unit/test_element_sheets.py"),
     ),
     "results": (
         *("unit/test_store*.py", "unit/test_compare.py", "unit/test_tables.py", "unit/test_caveat_messages.py"),

@@ -10,9 +10,10 @@ from plans import N_REPLICATES, candidates_with, drape, exact, goal, problem, st
 from scipy import stats
 
 from roomsim.planning.candidates import candidates_of
+from roomsim.planning.contributions import contribution_tables
 from roomsim.planning.results import Option
 from roomsim.planning.robustness import CASES, Shifts, robustness
-from roomsim.planning.search import diminishing_bound, search
+from roomsim.planning.search import diminishing_bound, neighbours, search
 from roomsim.planning.surrogate import Surrogate, fit, largest_sum, propose
 from roomsim.results.interval import Interval
 
@@ -32,12 +33,12 @@ def test_cases_change_cloth_or_the_venue_and_leave_openings_open():
 
 
 def test_uncertainty_from_absorption_is_the_root_mean_square_of_the_draws():
-    shifts = Shifts((0, 5), {}, {"gain": np.array([[0.3, 0.7], [-0.4, -0.1]]), "other": np.zeros((0, 2))})
+    shifts = Shifts((0, 5), {}, ({"gain": np.array([0.3, 0.7])}, {"gain": np.array([-0.4, -0.1])}))
     # Of the set 0.7 and -0.1: sqrt(0.25); of its gain over the start 0.4 and 0.3: sqrt(0.125).
     assert shifts.input_error("gain", 5) == pytest.approx((0.5, np.sqrt(0.125)))
     assert shifts.input_error("gain", 0) == pytest.approx((np.sqrt(0.125), 0.0))
     assert shifts.input_error("gain", 3) is None
-    assert shifts.input_error("other", 5) is None
+    assert Shifts((0, 5), {}, ()).input_error("gain", 5) is None
 
 
 GAINS = {0b00: 0.0, 0b01: 0.50, 0b10: 0.40}
@@ -51,7 +52,7 @@ def chosen_again(tolerance: float, draws: list[list[float]], cases: dict[str, li
     shifts = Shifts(
         (0, PLAN, OTHER),
         {name: {"gain": np.array(shift)} for name, shift in cases.items()},
-        {"gain": np.array(draws, dtype=float).reshape(-1, 3)},
+        tuple({"gain": np.array(draw, dtype=float)} for draw in draws),
     )
     return robustness(whole, shifts, PLAN, [0, PLAN, OTHER])
 
@@ -104,7 +105,7 @@ def test_the_measure_that_decides_is_the_first_in_which_sets_differ():
         goal(0.02, name="flat"),
         goal(name="steep"),
     )
-    shifts = Shifts((0, 1, 2), {}, {"flat": np.zeros((0, 3)), "steep": np.zeros((0, 3))})
+    shifts = Shifts((0, 1, 2), {}, ())
     assert robustness(whole, shifts, 1, [0, 1, 2]).measure == "steep"
     # If none differs it is the first.
     assert robustness(whole, shifts, 0, [0, 2]).measure == "flat"
@@ -197,6 +198,31 @@ def test_search_ends_when_nothing_better_is_found_for_some_rounds():
     assert found.surrogate_error < 1e-3
 
 
+def test_neighbours_have_one_element_more_less_or_another():
+    """Of "a" and "b" among four; with money for two lines no third, and with "b" only with "a" none without it."""
+    evaluator = exact(float)
+    free = problem(candidates_with([1.0] * 4, None), evaluator)
+    assert sorted(neighbours(free, 0b0011)) == sorted(
+        [0b0111, 0b1011, 0b0001, 0b0010, 0b0110, 0b1010, 0b0101, 0b1001]
+    )
+    bought = problem(candidates_with([1.0] * 4, 2.0), evaluator, budget=2.0)
+    assert sorted(neighbours(bought, 0b0011)) == sorted([0b0001, 0b0010, 0b0110, 0b1010, 0b0101, 0b1001])
+    tied = problem(candidates_with([1.0] * 4, None, plan={"requires": {"b": ["a"]}}), evaluator)
+    assert sorted(neighbours(tied, 0b0011)) == sorted([0b0111, 0b1011, 0b0001, 0b0101, 0b1001])
+
+
+def test_contributions_are_told_for_all_candidates_and_for_the_plan():
+    """Three lines that add 1, 2 and 4, the first two of which are the plan; a plan of one line has no table."""
+    candidates = candidates_with([1.0] * 3, None)
+    everyone, plan = contribution_tables(candidates, exact(float), ["gain"], 0b011, None)
+    assert (everyone.of_plan, plan.of_plan) == (False, True)
+    assert [row.element for row in everyone.rows] == ["a", "b", "c"]
+    assert [row.average.value for row in everyone.rows] == pytest.approx([1.0, 2.0, 4.0])
+    assert [row.average.value for row in plan.rows] == pytest.approx([1.0, 2.0])
+    assert (everyone.together.value, plan.together.value) == (pytest.approx(7.0), pytest.approx(3.0))
+    assert len(contribution_tables(candidates, exact(float), ["gain"], 0b100, None)) == 1
+
+
 def test_bound_is_the_sum_of_what_the_elements_left_out_add():
     """Of a sum of elements: from "a" and "b" the others add 4 and 8, and "e" would take 2 away."""
     worth = [1.0, 2.0, 4.0, 8.0, -2.0]
@@ -265,4 +291,4 @@ def test_a_line_that_switches_on_a_load_above_the_limit_is_refused():
         {},
     )
     assert found.names == ("a", "small")
-    assert list(found.refused) == ["second"] and "breaks a limit" in found.refused["second"]
+    assert list(found.refused) == ["second"] and "electric power" in found.refused["second"]

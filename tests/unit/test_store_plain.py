@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from roomsim.errors import StoreError
-from roomsim.results.folder import FolderLock
+from roomsim.results.folder import locked
 from roomsim.results.hdf5 import ContentError
 from roomsim.results.plain import from_plain, to_plain
 
@@ -80,10 +80,10 @@ def test_a_folder_in_which_the_holder_cannot_be_written_is_not_locked(tmp_path: 
     """A folder lies where the file of the holder belongs."""
     (tmp_path / "holder" / "in the way").mkdir(parents=True)
     for _ in range(2):  # given back: the second fails for the same reason and not because of the first
-        with pytest.raises((StoreError, OSError)) as refused, FolderLock(tmp_path):
+        with pytest.raises((StoreError, OSError)) as refused, locked(tmp_path):
             pytest.fail("the folder was taken for locked")
         assert "another run" not in str(refused.value)
     (tmp_path / "holder" / "in the way").rmdir()
     (tmp_path / "holder").rmdir()
-    with FolderLock(tmp_path), pytest.raises(StoreError, match="in use by another run: process"):
-        FolderLock(tmp_path).__enter__()
+    with locked(tmp_path), pytest.raises(StoreError, match="in use by another run: process"):
+        locked(tmp_path).__enter__()

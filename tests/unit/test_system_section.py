@@ -50,6 +50,35 @@ azimuth = 90
 count = 2
 splay = [30]
 
+[loudspeaker.bass]
+height = 0.5
+depth = 0.8
+level = [80, 70, 50, 40, 30, 20, 10, 0]
+directivity = { kind = "omnidirectional" }
+source = "invented for tests"
+
+[[sub_stack]]
+name = "subs"
+loudspeaker = "bass"
+position = [2.0, 8.0, 2.0]
+floor = 2.0
+arrangement = { kind = "stack", count = 2 }
+
+[[sub_stack]]
+name = "row"
+role = "fill"
+loudspeaker = "point"
+position = [4.0, 8.0, 2.0]
+azimuth = 180
+arrangement = { kind = "row", count = 4, spacing = 1.2 }
+
+[[sub_stack]]
+name = "row ahead"
+role = "fill"
+loudspeaker = "point"
+position = [2.5, 8.0, 2.0]
+arrangement = { kind = "row", count = 4, spacing = 0.8 }
+
 [[hang]]
 name = "beside"
 loudspeaker = "point"
@@ -186,13 +215,33 @@ def test_energy_on_the_audience_is_its_solid_angle_and_the_error_that_of_as_many
 def test_fills_have_the_coverage_of_their_octaves_and_the_nearest_neighbour(report):
     """80 and 100 degrees: 90 on average. The first row is at 6 m, 3 m ahead: 2 x 3 x tan(45) = 6 m."""
     found = {advice.name: advice for advice in report.fills}
-    assert set(found) == {"left", "middle", "right"}
-    for advice in found.values():
+    assert set(found) == {"left", "middle", "right", "row", "row ahead"}
+    for name in ("left", "middle", "right"):
+        advice = found[name]
         # The pattern is at half the pressure there, -6.02 dB; the edge is at -6 dB, a little nearer to the axis.
         assert advice.coverage == pytest.approx(90.0, abs=0.2)
         assert advice.row_distance == pytest.approx(3.0)
         assert advice.largest_spacing == pytest.approx(6.0, abs=0.02)
     assert [found[name].spacing for name in ("left", "middle", "right")] == pytest.approx([3.5, 1.5, 1.5])
+
+
+def test_a_row_of_boxes_has_its_own_spacing_and_its_edges_meet_nowhere(report):
+    """Omnidirectional boxes count as 170 degrees wide: 2 x 3.5 x tan(85). One row has its back to the seats."""
+    found = {advice.name: advice for advice in report.fills}
+    ahead, back = found["row ahead"], found["row"]
+    assert (ahead.coverage, ahead.spacing) == (360.0, pytest.approx(0.8))
+    assert ahead.row_distance == pytest.approx(3.5)
+    assert ahead.largest_spacing == pytest.approx(7.0 * 11.43, abs=0.02)  # tan(85 degrees) = 11.430
+    assert back.spacing == pytest.approx(1.2) and back.row_distance is None
+
+
+def test_bass_of_boxes_without_a_level_at_31_hz_begins_at_63_hz(report):
+    assert report.bass.labels == ("63", "125")
+    assert report.bass.seats.shape == (len(report.scene.receivers.position), 2)
+    # Two boxes on the floor, which doubles the pressure, nearly in phase at 63 Hz: 12 dB over one of 80 dB at 1 m.
+    r = np.linalg.norm(report.scene.receivers.position - [2.0, 8.0, FLOOR], axis=1)
+    far = r > 20.0
+    np.testing.assert_allclose(report.bass.seats[far, 0], 80.0 + 12.04 - 20.0 * np.log10(r[far]), atol=1.0)
 
 
 # --- seats of a hang ------------------------------------------------------------------------------------

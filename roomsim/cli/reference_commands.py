@@ -199,10 +199,10 @@ def _band_table(title: str, last: str) -> Table:
     from rich.table import Table
 
     table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
-    table.add_column("", overflow="fold", min_width=18)
+    table.add_column("", overflow="fold", min_width=16)
     for label in bands.LABELS:
         table.add_column(label, justify="right", no_wrap=True, min_width=4)
-    table.add_column(last, no_wrap=True)
+    table.add_column(last, no_wrap=True, min_width=13 if last else 0)
     return table
 
 

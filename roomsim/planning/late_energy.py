@@ -72,7 +72,7 @@ def _group_labels(study: Study) -> dict[str, str]:
         matches = matching_groups(study.mesh, [pattern], "surfaces")
         for group, is_match in zip(study.mesh.group_names, matches):
             # The longest pattern comes last and takes precedence, except over an exact name.
-            if is_match and labels.get(group) != group:
+            if is_match and (pattern == group or group not in study.venue.surfaces):
                 labels[group] = group if pattern == group else (plain or group)
     return {group: labels.get(group, group).replace("_", " ") for group in study.mesh.group_names}
 

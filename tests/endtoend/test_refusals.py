@@ -39,9 +39,9 @@ FAULTY: dict[str, tuple[dict[str, Any], dict[str, Any], str]] = {
     "above the roof": ({"TOP": 5.4}, {}, "Box 1 of 2 is outside the room"),
     "below the floor": ({"FOOT": -0.4}, {}, "Box 1 of 3 is outside the room"),
     "subs in an exit": ({"SIDE": 7.0}, {}, "It stands in the exit 'door'"),
-    "a talker outside": ({}, {"position": [12.0, 4.0, 1.6]}, "It stands outside the room"),
+    "a talker outside": ({}, {"position": [12.0, 4.0, 1.6]}, "It is outside the room"),
     "a stand in an exit": ({}, {"position": [1.0, 7.0, 1.6]}, "It stands in the exit 'door'"),
-    "seats outside": ({}, {"audience": (12, 1, 16, 7)}, "9 of 9 seats lie outside the room"),
+    "seats outside": ({}, {"audience": (12, 1, 16, 7)}, "9 of 9 seats are outside the room"),
 }
 
 

@@ -152,7 +152,7 @@ def test_interrupted_run_keeps_its_paths_and_goes_on(done, folder, tmp_path):
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert ran.returncode == 130, ran.stderr
-    assert "the same command resumes from them" in ran.stderr
+    assert "run the same command again to resum" in ran.stderr
     assert "Traceback" not in ran.stderr
     assert not (out / "results.h5").exists()
     kept = len(list(out.glob("paths-*/*.h5")))

@@ -183,7 +183,7 @@ def test_one_signal_adds_up_in_phase_with_the_floor():
     subs = [arrays(stack({"kind": "stack", "count": 2}, position=(2.0, y, 0.0))) for y in (2.0, 8.0)]
     scene, seats = floor_scene(subs, np.array([90.0, 90.0]), ((0, 1),))
     found = 10.0 * np.log10(early(scene))
-    in_phase = level_map(subs, seats, C, np.array([0.0, 0.0, 1.0, 0.0]))
+    in_phase = level_map(subs, seats, C, np.array([[0.0, 0.0, 1.0, 0.0]]))
     # Both sum the same spherical waves over the same lines.
     assert found[:, :2] == pytest.approx(in_phase[:, :2], abs=1e-6)
     apart, _ = floor_scene(subs, np.array([90.0, 90.0]), ())

@@ -80,7 +80,7 @@ def test_every_code_that_is_given_has_its_message():
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Caveat":
                 given |= {part.value for part in ast.walk(node.args[0]) if isinstance(part, ast.Constant)}
     for node in ast.walk(ast.parse((STUDY / "physics" / "reverberation.py").read_text("utf-8"))):
-        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "broken":
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "add":
             given.add(node.args[0].value)
     given = {code for code in given if isinstance(code, str) and code != "precision_missed_"}
     assert {"energy_lost", "bent_decay", "modal_region", "candidate_refused"} <= given

@@ -227,5 +227,5 @@ def test_aiming():
     assert frame_towards([0.0, 0.0, 5.0], [0.0, 0.0, 0.0])[:2] == pytest.approx(
         np.array([[0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]), abs=1e-15
     )
-    with pytest.raises(PhysicalRangeError, match="aimed at the place"):
+    with pytest.raises(PhysicalRangeError, match="aimed at its own position"):
         frame_towards(position, position)

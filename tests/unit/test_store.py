@@ -466,7 +466,7 @@ def test_a_full_disk_loses_nothing_that_was_finished(
     with pytest.raises(StoreError, match=r"00-000001\.h5: cannot write: File too large") as full:
         paths.write(invented_log(0, 1, n_rays=2000))
     assert full.value.exit_code == 4
-    assert "what was finished is kept" in str(full.value)
+    assert "finished work is not lost" in str(full.value)
     assert [entry.name for entry in paths.folder.iterdir()] == ["00-000000.h5"]
     assert same_log(paths.read(0, 0), small)
     assert notices == []

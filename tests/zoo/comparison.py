@@ -18,7 +18,6 @@ import numpy as np
 from reference import slow_tracer as slow
 from venues import toml_text
 
-from roomsim.decay.response import index_of_edge
 from roomsim.metrics import registry
 from roomsim.metrics.common_seats import TIMES
 from roomsim.metrics.registry import METRICS, Metric, MetricInput
@@ -127,7 +126,7 @@ def _until(given: MetricInput, time: float) -> np.ndarray:
         # The tail is exponential.
         rest = seats.tail * np.exp(-seats.tail_rate * (time - edges[-1])) if np.isfinite(time) else 0.0
         return seats.total - rest
-    last = index_of_edge(edges, time)
+    last = int(np.abs(edges - time).argmin())
     arrivals = seats.known.arrivals
     early = np.where(arrivals.time[:, None] < time, arrivals.energy, 0.0)
     known = [early[a:b].sum(axis=0) for a, b in pairwise(arrivals.first)]

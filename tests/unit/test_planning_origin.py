@@ -60,7 +60,7 @@ def test_shares_are_those_of_the_sums_over_seats():
     scene = scene_of(
         ("wall_a", 10.0, (), 2), ("wall_b", 5.0, ()), ("floor", 8.0, ()), seats=(0, 0, 1, 0)
     )  # fmt: skip
-    study = study_of_groups(["wall_*", "floor"], ["wall_a", "wall_b", "floor"])
+    study = study_of_groups(["*", "wall_*", "floor"], ["wall_a", "wall_b", "floor"])
     found = origin_of(scene, study, [[4.0, 2.0, 2.0, 2.0], [1.0, 6.0, 2.0, 1.0]])
     assert found.surfaces == ("wall", "floor", OTHER_SOURCES)
     np.testing.assert_allclose(found.square_metres, [2 * 10.0 + 5.0, 8.0, 0.0])

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
+from tables import printed_air_attenuation
 from venues import Shell, prism, rectangle_area, write_venue
 
 import roomsim
 from roomsim.physics.levels import level as level_of
 from roomsim.sound_system.bass import stage_points
 
-AIR_TABLE = Path(__file__).parents[1] / "data" / "air_iso9613_2_table_2.csv"
 LENGTH, WIDTH, STAGE, FLOOR = 80.0, 16.0, 8.0, 2.0
 """m; the stage is the end of the floor up to x = 8 m, and the floor lies 2 m up, so that a height is not its own
 mirror image."""
@@ -70,11 +68,7 @@ def report(tmp_path_factory):
     return roomsim.system_report(path)
 
 
-def attenuation() -> np.ndarray:
-    """(8,) dB/m as printed in table 2 of ISO 9613-2 for 20 degC and 70 %."""
-    rows = np.genfromtxt(AIR_TABLE, delimiter=",", comments="#", skip_header=2)
-    (row,) = rows[(rows[:, :2] == (20.0, 70.0)).all(axis=1)]
-    return row[2:] / 1000.0
+ATTENUATION = printed_air_attenuation(20, 70)
 
 
 @pytest.mark.parametrize(
@@ -87,10 +81,10 @@ def test_direct_sound_loses_in_the_air_what_the_standard_prints(report, name, le
     """
     i = report.scene.sources.names.index(name)
     r = np.linalg.norm(report.scene.receivers.position - place, axis=1)[:, None]
-    expected = level - 20.0 * np.log10(r) - attenuation() * r
+    expected = level - 20.0 * np.log10(r) - ATTENUATION * r
     np.testing.assert_allclose(level_of(report.direct.energy)[i], expected, atol=0.05)
     # Control: without the air the 8 kHz octave would be more than 4 dB louder at the last seats.
-    assert (attenuation() * r).max() > 4.0
+    assert (ATTENUATION * r).max() > 4.0
 
 
 def octave_mean(points: np.ndarray, middle: float, speed: float) -> np.ndarray:

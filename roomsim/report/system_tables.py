@@ -137,7 +137,7 @@ def _timing_lines(report: SystemReport) -> Iterator[str]:
         yield (
             "Seats where the mains are 6 dB below their median level, or below the STI target by the estimate: "
             f"{counted(near, 'seat')} near the stage and {counted(far, 'seat')} farther away"
-            + ("." if first is None else f", the first {first:.0f} m from a main. Delays belong in front of it.")
+            + ("." if first is None else f", the first {first:.0f} m from a main. Place delay loudspeakers closer in.")
         )
 
 
